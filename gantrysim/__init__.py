@@ -1,0 +1,90 @@
+"""Predict what a two-sided belt-driven gantry draws, and find from a test burn what to adjust.
+
+The way through the library: `Machine` and `ring_test` go into `simulate`, which gives a `Burn`;
+`read_points` gives the `Piece` that was measured.  All public names stand here.  Lengths are mm,
+forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gantrysim.burn import Burn
+from gantrysim.faults import (
+    CouplerBacklash,
+    CouplerSlip,
+    LooseCarriage,
+    LooseWheels,
+    OutOfSquare,
+    PulleyRunout,
+    ScaleError,
+    SlackBelt,
+    TightCarriage,
+    TightWheels,
+)
+from gantrysim.machine import (
+    Beam,
+    Belt,
+    Carriage,
+    Contact,
+    CrossShaft,
+    EndPlate,
+    Head,
+    Machine,
+    Motor,
+    Wheel,
+)
+from gantrysim.measured.points import Piece, read_points
+from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
+from gantrysim.simulate import simulate
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "Machine",
+    "EndPlate",
+    "Carriage",
+    "Wheel",
+    "Belt",
+    "CrossShaft",
+    "Motor",
+    "Head",
+    "Beam",
+    "Contact",
+    "TightWheels",
+    "TightCarriage",
+    "LooseWheels",
+    "LooseCarriage",
+    "SlackBelt",
+    "CouplerBacklash",
+    "CouplerSlip",
+    "OutOfSquare",
+    "ScaleError",
+    "PulleyRunout",
+    "RingTest",
+    "Nest",
+    "Line",
+    "ring_test",
+    "read_test",
+    "simulate",
+    "Burn",
+    "Piece",
+    "read_points",
+]
+
+#: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
+_PICTURES = ("plot_burn", "compare_burns", "plot_test", "plot_piece", "plot_unrolled")
+
+
+def __getattr__(name: str) -> Any:
+    """Find the picture functions of `gantrysim.plotting`."""
+    if name in _PICTURES:
+        from gantrysim import plotting
+
+        return getattr(plotting, name)
+    raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """Public names, pictures included."""
+    return sorted([*__all__, *_PICTURES, "__version__"])

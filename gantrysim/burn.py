@@ -1,0 +1,138 @@
+"""A burn: the lines a machine drew, by shape, ring and pass, beside what was commanded."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.inputs import write_new_text
+from gantrysim.machine import Machine
+from gantrysim.paths import Line, RingTest
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, eq=False)
+class Burn:
+    """What a machine burns when a test is commanded.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine that drew it.
+    test : RingTest
+        What was commanded.
+    lines : tuple of Line
+        Burned lines in drawing order: places of the spot on the bed, mm.
+    commanded : tuple of ndarray, shape (n, 2) each
+        Where the same samples would lie on a faultless machine, mm.
+
+    See Also
+    --------
+    gantrysim.simulate : makes one.
+    gantrysim.measure : the table of measures.
+    """
+
+    machine: Machine
+    test: RingTest
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+
+    def line(self, shape: str, ring: int, pass_index: int = 0) -> Line:
+        """Return the burned line of one shape, ring and pass.
+
+        Raises
+        ------
+        ValueError
+            If this burn has no such line.
+        """
+        for line in self.lines:
+            if (line.shape, line.ring, line.pass_index) == (shape, ring, pass_index):
+                return line
+        raise ValueError(
+            f"the burn has no {shape} ring {ring} pass {pass_index}; "
+            f"it has {', '.join(sorted({f'{x.shape} 0..{x.ring}' for x in self.lines}))}"
+        )
+
+    @property
+    def errors(self) -> tuple[np.ndarray, ...]:
+        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
+        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
+
+    def rms_error(self) -> float:
+        """Root mean square distance between burned and commanded places, mm."""
+        error = np.concatenate(self.errors)
+        return float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return test and lines as plain Python types (mm)."""
+        return {
+            "test": self.test.to_dict(),
+            "machine": self.machine.to_dict(),
+            "lines": [
+                {
+                    "shape": x.shape,
+                    "ring": x.ring,
+                    "size_mm": x.size,
+                    "pass": x.pass_index,
+                    "xy_mm": x.xy.tolist(),
+                }
+                for x in self.lines
+            ],
+        }
+
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the burned points as CSV (the columns that `read_points` reads; passes from 1), mm.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        text = io.StringIO()
+        text.write("# predicted points on the burned lines, one line a point; lengths in mm\n")
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(["shape", "ring", "size_mm", "pass", "x_mm", "y_mm"])
+        for x in self.lines:
+            head = [x.shape, x.ring, f"{x.size:.9g}", x.pass_index + 1]
+            writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
+        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+        """Draw the burned lines over the commanded ones with the error magnified.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+        magnify : float, optional
+            How many times larger the error is drawn; chosen for a readable picture if absent.
+        """
+        from gantrysim import plotting
+
+        return plotting.plot_burn(self, ax, magnify=magnify)
+
+    def __repr__(self) -> str:
+        points = sum(len(x.xy) for x in self.lines)
+        return (
+            f"Burn({len(self.lines)} lines, {points} points, "
+            f"error {self.rms_error() * 1e3:.0f} um rms)"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{x.shape}</td><td>{x.ring}</td><td>{x.pass_index}</td><td>{x.size:g}</td>"
+            f"<td>{np.sqrt(np.mean(np.sum(e**2, axis=1))) * 1e3:.0f}</td></tr>"
+            for x, e in zip(self.lines[:40], self.errors, strict=False)
+        )
+        more = f"<p>and {len(self.lines) - 40} more lines</p>" if len(self.lines) > 40 else ""
+        return (
+            "<table><caption>Burn</caption><tr><th>shape</th><th>ring</th><th>pass</th>"
+            f"<th>size, mm</th><th>error, µm rms</th></tr>{rows}</table>{more}"
+        )

@@ -1,0 +1,310 @@
+"""From a measured piece to a named fault: compare healthy, every fault, and "none of these"."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.inverse.fit import (
+    Estimate,
+    Fit,
+    Mode,
+    Problem,
+    best_start,
+    learn_noise,
+    magnitude,
+    prepare,
+    solve,
+)
+from gantrysim.inverse.hypotheses import KINDS, FaultKind
+from gantrysim.machine import Machine
+from gantrysim.measured.points import Piece
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+UNLISTED = "unlisted"
+#: Prior probabilities: a piece is measured because something looks wrong.
+P_HEALTHY, P_UNLISTED = 0.25, 0.05
+#: Hypotheses whose log evidence lies closer than this cannot be told apart (about 50 : 1;
+#: less than that can come from what the model lacks).
+ALIKE = 4.0
+#: Modes further behind than this are not refined.
+_HOPELESS = 25.0
+#: How much larger the shared discrepancy is under "something not in this list".
+_UNLISTED_FACTOR = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Hypothesis:
+    """One explanation of a piece.
+
+    Parameters
+    ----------
+    faults : tuple of str
+        Names of the faults; empty for healthy, ``("unlisted",)`` for none of the list.
+    probability : float
+        Posterior probability.
+    magnitudes : dict
+        By fault name: estimate, low, high (95 %), unit.
+    indistinguishable_from : tuple of tuple of str
+        Other explanations that this piece cannot tell from this one.
+    log_evidence : float
+        Relative to the best.
+    words : str
+        The finding in plain words.
+    check : str
+        The hand check that confirms it.
+    fit : Fit
+        The fitted posterior.
+    """
+
+    faults: tuple[str, ...]
+    probability: float
+    magnitudes: dict[str, Estimate]
+    indistinguishable_from: tuple[tuple[str, ...], ...]
+    log_evidence: float
+    words: str
+    check: str
+    fit: Fit
+
+    @property
+    def name(self) -> str:
+        """Short name: the faults, or ``healthy``."""
+        return " + ".join(self.faults) or "healthy"
+
+    def __repr__(self) -> str:
+        sizes = "; ".join(
+            f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
+            for m in self.magnitudes.values()
+        )
+        return f"Hypothesis({self.name}, {self.probability:.3f}{', ' + sizes if sizes else ''})"
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """What a piece says about its machine.
+
+    Parameters
+    ----------
+    piece : Piece
+        The measured piece.
+    machine : Machine
+        The machine as described.
+    ranked : tuple of Hypothesis
+        Explanations, most probable first.
+    """
+
+    piece: Piece
+    machine: Machine
+    ranked: tuple[Hypothesis, ...]
+
+    @property
+    def best(self) -> Hypothesis:
+        """The most probable explanation."""
+        return self.ranked[0]
+
+    @property
+    def group(self) -> tuple[tuple[str, ...], ...]:
+        """The best explanation with all that this piece cannot tell from it."""
+        return (self.best.faults, *self.best.indistinguishable_from)
+
+    @property
+    def certain(self) -> bool:
+        """Whether one explanation stands alone: nothing else is as good, probability > 0.9."""
+        return not self.best.indistinguishable_from and self.best.probability > 0.9
+
+    def report(self) -> str:
+        """Return the finding in plain words: what, how sure, how big, what to check by hand."""
+        return "\n".join(_words(self))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the ranking as plain Python types."""
+        return {
+            "source": self.piece.source,
+            "certain": self.certain,
+            "ranked": [
+                {
+                    "faults": list(h.faults),
+                    "probability": h.probability,
+                    "log_evidence": h.log_evidence,
+                    "magnitudes": {k: dataclasses.asdict(m) for k, m in h.magnitudes.items()},
+                    "indistinguishable_from": [list(f) for f in h.indistinguishable_from],
+                }
+                for h in self.ranked
+            ],
+        }
+
+    def plot(self) -> Figure:
+        """Draw measured and predicted rings, residuals and probabilities in one figure."""
+        from gantrysim import plotting
+
+        return plotting.plot_finding(self)
+
+    def __repr__(self) -> str:
+        others = len(self.best.indistinguishable_from)
+        tail = f", cannot be told from {others} other(s)" if others else ""
+        return f"Finding({self.best!r}{tail})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{h.name}</td><td>{h.probability:.3f}</td><td>"
+            + "<br>".join(
+                f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
+                for m in h.magnitudes.values()
+            )
+            + f"</td><td>{', '.join(' + '.join(f) or 'healthy' for f in h.indistinguishable_from)}"
+            "</td></tr>"
+            for h in self.ranked[:8]
+        )
+        return (
+            "<table><caption>Finding</caption><tr><th>explanation</th><th>probability</th>"
+            "<th>magnitude [95 %]</th><th>cannot be told from</th></tr>" + rows + "</table>"
+        )
+
+
+def diagnose(
+    piece: Piece,
+    machine: Machine | None = None,
+    *,
+    progress: Callable[[str], None] | None = None,
+) -> Finding:
+    """Compare healthy, every single fault and "something not in this list" on one piece.
+
+    Parameters
+    ----------
+    piece : Piece
+        The measured piece.
+    machine : Machine, optional
+        The machine as described; the nominal bench machine if absent.
+    progress : callable, optional
+        Called with a line of text as each explanation is tried.
+
+    Returns
+    -------
+    Finding
+        Explanations ranked by posterior probability, with magnitudes, 95 % intervals, and the
+        groups that this piece cannot tell apart.
+
+    Notes
+    -----
+    Evidence by Laplace's method on a common noise model that is learned from the residuals of
+    the best explanation, so that no explanation is punished for another's misfit.
+    """
+    machine = machine if machine is not None else Machine()
+    say = progress if progress is not None else _silent
+    problem = prepare(piece, machine)
+    say("healthy machine")
+    healthy = solve(problem, (), problem.start(()))
+    problem = learn_noise(problem, healthy)
+    modes = [solve(problem, (), healthy.u)]
+    for kind in KINDS:
+        say(kind.name)
+        modes.append(solve(problem, (kind,), best_start(problem, (kind,), modes[0])))
+    best = max(modes, key=lambda m: m.evidence)
+    say("noise")
+    problem = learn_noise(problem, best)
+    limit = best.evidence - _HOPELESS
+    shift = 0.0
+    refined: list[Mode] = []
+    for mode in modes:
+        if mode.evidence > limit or not mode.kinds:
+            refined.append(solve(problem, mode.kinds, mode.u))
+            if mode is best:
+                shift = refined[-1].evidence - best.evidence
+    behind = [m for m in modes if m.evidence <= limit and m.kinds]
+    refined += [dataclasses.replace(m, evidence=m.evidence + shift) for m in behind]
+    say(UNLISTED)
+    wide = dataclasses.replace(problem, shared=problem.shared * _UNLISTED_FACTOR)
+    unlisted = solve(wide, (), healthy.u)
+    return Finding(piece, machine, _rank(problem, refined, unlisted))
+
+
+def _silent(_: str) -> None:
+    return None
+
+
+def _rank(
+    problem: Problem, modes: list[Mode], unlisted: Mode
+) -> tuple[Hypothesis, ...]:
+    """Turn modes into ranked hypotheses; variants of one kind are added up."""
+    kinds = list(dict.fromkeys(kind.name for kind in KINDS))
+    each = (1.0 - P_HEALTHY - P_UNLISTED) / len(kinds)
+    families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
+    for mode in modes:
+        faults = tuple(kind.name for kind in mode.kinds)
+        variants = sum(kind.name == faults[0] for kind in KINDS) if faults else 1
+        prior = each / variants if faults else P_HEALTHY
+        families.setdefault(faults, []).append((mode.evidence + math.log(prior), mode))
+    families[(UNLISTED,)] = [(unlisted.evidence + math.log(P_UNLISTED), unlisted)]
+    score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
+    total = float(np.logaddexp.reduce(list(score.values())))
+    evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
+    top = max(evidence.values())
+    hypotheses = []
+    for faults, members in families.items():
+        mode = max(members, key=lambda item: item[0])[1]
+        alike = tuple(
+            other
+            for other in sorted(families, key=lambda f: -score[f])
+            if other != faults and score[other] > score[faults] - ALIKE
+            and score[other] < score[faults] + ALIKE
+        )
+        hypotheses.append(
+            Hypothesis(
+                faults=faults,
+                probability=math.exp(score[faults] - total),
+                magnitudes={
+                    kind.name: magnitude(mode, kind, len(problem.scatter)) for kind in mode.kinds
+                },
+                indistinguishable_from=alike,
+                log_evidence=evidence[faults] - top,
+                words=_explain(faults, mode.kinds),
+                check="; ".join(kind.check for kind in mode.kinds),
+                fit=Fit(problem, mode, problem.machine(mode.kinds, mode.u)),
+            )
+        )
+    return tuple(sorted(hypotheses, key=lambda h: -h.probability))
+
+
+def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
+    if faults == (UNLISTED,):
+        return "something that is not in this list"
+    return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"
+
+
+def _words(finding: Finding) -> list[str]:
+    """Compose the report, words first and numbers behind."""
+    best = finding.best
+    rows = []
+    if not best.indistinguishable_from:
+        rows.append(f"Finding: {best.words} (probability {best.probability:.2f}).")
+    else:
+        rows.append("Finding: this piece cannot tell which of these it is:")
+        for faults in finding.group:
+            h = next(x for x in finding.ranked if x.faults == faults)
+            rows.append(f"  - {h.words} (probability {h.probability:.2f})")
+    shown = [h for h in finding.ranked if h.faults in finding.group and h.magnitudes]
+    for h in shown:
+        for m in h.magnitudes.values():
+            told = "" if m.told else "; the piece says little about it"
+            rows.append(
+                f"How big: {m.name} {m.estimate:.3g} {m.unit}, "
+                f"95 % between {m.low:.3g} and {m.high:.3g}{told}."
+            )
+    for h in shown:
+        rows.append(f"Check by hand: {h.check}.")
+    vague = [p.name for p in best.fit.parameters if not p.told]
+    if vague:
+        rows.append(f"This piece says little or nothing about: {', '.join(vague)}.")
+    rows.append(
+        f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
+        f"over {len(finding.piece.lines)} lines."
+    )
+    rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
+    return rows

@@ -1,0 +1,75 @@
+"""What the model lacks, as explicit unknowns with a size of their own.
+
+A real machine adds smooth errors that belong to places on the machine, not to rings: pulley
+run-out and rail form (the same whichever way the axis moves), dirt and ripple of the wheels'
+drag (they turn over with the direction of motion).  Each is a random function of the position
+of one axis; being the same for every ring that passes the place, it does not average out over
+thousands of points.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gantrysim.machine import Machine
+
+#: Spacing of the knots of the random functions, mm: their correlation length.
+KNOTS = 12.0
+#: Standard deviation at each knot, mm: even terms (run-out, rail form) and odd ones (drag).
+EVEN = 0.003
+ODD = 0.003
+#: Once-per-turn error that a sound pulley leaves, each of sine and cosine, mm (run-out of
+#: a machined pulley of the order of 0.01 mm: common practice, no source).
+TURN = 0.004
+
+
+def _hats(position: np.ndarray) -> np.ndarray:
+    """Piecewise-linear interpolation weights of positions over knots, shape (n, knots)."""
+    low, high = float(position.min()), float(position.max())
+    count = max(2, int(np.ceil((high - low) / KNOTS)) + 1)
+    knots = np.linspace(low, high, count)
+    spacing = max(knots[1] - knots[0], 1e-9)
+    return np.clip(1.0 - np.abs(position[:, None] - knots) / spacing, 0.0, 1.0)
+
+
+def basis(
+    machine: Machine,
+    points: np.ndarray,
+    normal: np.ndarray,
+    moving: np.ndarray,
+) -> np.ndarray:
+    """Columns of the shared discrepancy, scaled to unit prior.
+
+    Parameters
+    ----------
+    machine : Machine
+        For span and head offset.
+    points : ndarray, shape (n, 2)
+        Places in the machine frame, mm.
+    normal : ndarray, shape (n, 2)
+        Outward normals of the commanded line there.
+    moving : ndarray, shape (n, 2)
+        Sign of the last commanded motion of each axis there.
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+        Effect on the residual of each unknown at one prior standard deviation, mm.
+    """
+    share = (points[:, 0] / machine.span)[:, None]
+    x, y = normal[:, :1], normal[:, 1:]
+    yaw = -machine.head.beyond / machine.span  # the head lever turns yaw into x
+    along_x = _hats(points[:, 0]) * x
+    along_y = _hats(points[:, 1])
+    left = along_y * ((1.0 - share) * y - yaw * x)
+    right = along_y * (share * y + yaw * x)
+    columns = []
+    turn = 2.0 * np.pi / machine.belt_left.pulley_circumference
+    for wave in (np.sin, np.cos):
+        y_wave = TURN * wave(turn * points[:, 1])[:, None]
+        x_wave = TURN * wave(turn * points[:, 0])[:, None]
+        columns += [x_wave * x]
+        columns += [y_wave * ((1.0 - share) * y - yaw * x), y_wave * (share * y + yaw * x)]
+    for part, axis in ((along_x, 0), (left, 1), (right, 1)):
+        columns += [EVEN * part, ODD * part * moving[:, axis : axis + 1]]
+    return np.concatenate(columns, axis=1)

@@ -1,0 +1,123 @@
+"""What is believed before the burn is measured: how a healthy machine scatters.
+
+Every unknown is carried as a standard normal number u; a `Quantity` says what u means on the
+machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from gantrysim.machine import Machine
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One unknown number with its prior.
+
+    Parameters
+    ----------
+    name : str
+        Short name.
+    unit : str
+        Unit of its value.
+    centre : float
+        Median of the prior.
+    spread : float
+        Standard deviation: of the logarithm if ``ratio``, else of the value.
+    ratio : bool
+        Whether the value is centre * exp(spread * u) (always one sign) or
+        centre + spread * u.
+    """
+
+    name: str
+    unit: str
+    centre: float
+    spread: float
+    ratio: bool = False
+
+    def value(self, u: float) -> float:
+        """Value at a standard normal number."""
+        if self.ratio:
+            return self.centre * math.exp(self.spread * u)
+        return self.centre + self.spread * u
+
+    def number(self, value: float) -> float:
+        """Standard normal number of a value."""
+        if self.ratio:
+            return math.log(value / self.centre) / self.spread
+        return (value - self.centre) / self.spread
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """A quantity of a healthy machine and the fields that it scales or shifts.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        A ratio to the nominal value (centre 1) or a shift from it (centre 0).
+    places : tuple of str
+        Dotted fields of `Machine`, see `Machine.set`.
+    axis : str
+        ``"x"`` or ``"y"``: the block of the mechanism it acts on, or ``"spot"`` where it
+        moves the spot alone; lets a forward run reuse the other block.
+    least : float
+        Least value that the field may take.
+    """
+
+    quantity: Quantity
+    places: tuple[str, ...]
+    axis: str
+    least: float = -math.inf
+
+    def apply(self, machine: Machine, u: float) -> Machine:
+        """Return the machine with this quantity at a standard normal number."""
+        value = self.quantity.value(u)
+        for place in self.places:
+            old = machine.value(place)
+            new = old * value if self.quantity.ratio else old + value
+            machine = machine.set(place, max(new, self.least))
+        return machine
+
+
+#: A uniform scatter of +-25 % about the nominal value has this standard deviation.
+_QUARTER = 0.25 / math.sqrt(3.0)
+
+
+def _ratio(name: str, axis: str, *places: str, spread: float = _QUARTER) -> Scatter:
+    return Scatter(Quantity(name, "of nominal", 1.0, spread, ratio=True), places, axis)
+
+
+def _shift(
+    name: str, unit: str, axis: str, place: str, spread: float, least: float = -math.inf
+) -> Scatter:
+    return Scatter(Quantity(name, unit, 0.0, spread), (place,), axis, least)
+
+
+#: How a healthy machine scatters about its nominal description.  Stiffness and drag by up to
+#: a quarter of their value; squareness, set-up offsets, pulley run-out and scale by what a
+#: careful assembly leaves (belt length tolerance +-0.05 %: polyurethane belt catalogues;
+#: run-out of a machined pulley of the order of 0.01 mm: common practice, no source).
+HEALTHY_SCATTER: tuple[Scatter, ...] = (
+    _ratio("drag left", "y", "left.friction"),
+    _ratio("drag right", "y", "right.friction"),
+    _ratio("drag carriage", "x", "carriage.friction"),
+    _ratio("belt left EA", "y", "belt_left.ea"),
+    _ratio("belt right EA", "y", "belt_right.ea"),
+    _ratio("belt x EA", "x", "belt_x.ea"),
+    _ratio("motor y hold", "y", "motor_y.hold_force", spread=0.1),
+    _ratio("motor x hold", "x", "motor_x.hold_force", spread=0.1),
+    _ratio("shaft stiffness", "y", "shaft.stiffness"),
+    _ratio("racking stiffness", "y", "left.rack_stiffness", "right.rack_stiffness", spread=0.1),
+    _ratio("rock stiffness", "x", "carriage.rock_stiffness"),
+    _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.05),
+    _ratio("viscous drag", "xy", "contact.viscous"),
+    _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
+    _shift("overshoot", "-", "xy", "contact.overshoot", 0.25, 0.0),
+    _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
+    _shift("squareness", "mrad", "y", "square", 0.12),
+    _shift("scale x", "-", "x", "scale_x", 2.5e-4),
+    _shift("scale y", "-", "y", "scale_y", 2.5e-4),
+)

@@ -1,0 +1,176 @@
+"""Tables of measured values in CSV files: named columns, comments, complaints by file and line."""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.inputs import read_text, shortened
+
+LARGEST = 1e9
+
+
+@dataclass(frozen=True)
+class Table:
+    """The rows of a CSV file as text, by column.
+
+    Parameters
+    ----------
+    path : str
+        The file, as complaints name it.
+    columns : dict of str to tuple of str
+        Cells of each expected column, one for each row.
+    line_numbers : tuple of int
+        Line of the file on which each row stands, from 1.
+    """
+
+    path: str
+    columns: dict[str, tuple[str, ...]]
+    line_numbers: tuple[int, ...]
+
+    def __len__(self) -> int:
+        return len(self.line_numbers)
+
+    def place(self, row: int) -> str:
+        """File and line of a row, as a sentence begins with it."""
+        return f"{self.path}, line {self.line_numbers[row]}"
+
+    def words(self, name: str) -> list[str]:
+        """A column as text without surrounding blanks."""
+        return [cell.strip() for cell in self.columns[name]]
+
+    def numbers(self, name: str) -> NDArray[np.float64]:
+        """A column of finite numbers; ValueError names the first line that holds none."""
+        cells = self.columns[name]
+        try:
+            values = np.array([_decimal(cell) for cell in cells])
+        except ValueError:
+            self.refuse(next(i for i, c in enumerate(cells) if not _is_number(c)), name, "a number")
+        wild = np.flatnonzero(~(np.abs(values) < LARGEST))
+        if len(wild):
+            self.refuse(int(wild[0]), name, f"a finite number below {LARGEST:g}")
+        return values
+
+    def whole_numbers(self, name: str) -> NDArray[np.int64]:
+        """A column of whole numbers; ValueError names the first line that holds none."""
+        values = self.numbers(name)
+        wrong = np.flatnonzero(values != np.round(values))
+        if len(wrong):
+            self.refuse(int(wrong[0]), name, "a whole number")
+        return values.astype(np.int64)
+
+    def refuse(self, row: int, name: str, accepted: str) -> NoReturn:
+        """Raise ValueError: this cell must be what is accepted."""
+        found = shortened(self.columns[name][row])
+        raise ValueError(f"{self.place(row)}: {name} must be {accepted}, found {found}.")
+
+
+def read_table(path: str | os.PathLike[str], columns: Sequence[str], what: str) -> Table:
+    """Read the named columns of a CSV file.
+
+    Blank lines and lines that begin with # are skipped; the first other line is the header.  The
+    columns may stand in any order among others, which are ignored.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    columns : sequence of str
+        Names of the columns that must be there; a name that ends in _mm demands that unit.
+    what : str
+        The expected content, for the sentence of an error.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence naming the file and the line.
+    """
+    what = f"{what} with columns {','.join(columns)}"
+    rows = _rows(path, read_text(path, what))
+    if not rows:
+        raise ValueError(f"{path}: holds only comments; {what} is expected.")
+    number, header = rows[0]
+    places = _column_places(f"{path}, line {number}", header, columns)
+    if len(rows) == 1:
+        raise ValueError(f"{path}: holds no rows after the header; {what} is expected.")
+    for number, cells in rows[1:]:
+        if len(cells) != len(header):
+            raise ValueError(
+                f"{path}, line {number}: {len(cells)} values found, "
+                f"but the header names {len(header)} columns."
+            )
+    numbers, body = zip(*rows[1:], strict=True)
+    by_column = list(zip(*body, strict=True))
+    return Table(str(path), {name: by_column[i] for name, i in places.items()}, numbers)
+
+
+def _rows(path: str | os.PathLike[str], text: str) -> list[tuple[int, list[str]]]:
+    """Line number and cells of every line that is neither blank nor a comment."""
+    kept = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip(" \t,;") and not line.lstrip().startswith("#")
+    ]
+    reader = csv.reader((line for _, line in kept), skipinitialspace=True)
+    try:
+        return [(kept[reader.line_num - 1][0], row) for row in reader]
+    except csv.Error as error:
+        number = kept[reader.line_num - 1][0]
+        raise ValueError(f"{path}, line {number}: not readable as CSV ({error}).") from None
+
+
+def _column_places(place: str, header: list[str], columns: Sequence[str]) -> dict[str, int]:
+    names = [name.strip() for name in header]
+    expected = ",".join(columns)
+    if len(names) == 1 and any(mark in names[0] for mark in ";\t"):
+        raise ValueError(
+            f"{place}: columns must be separated by commas, with a decimal point in numbers "
+            f"({expected}), found {shortened(names[0])}."
+        )
+    for name in columns:
+        if names.count(name) > 1:
+            raise ValueError(f"{place}: column {name!r} appears {names.count(name)} times.")
+        if name not in names:
+            _explain_missing(place, name, names, expected)
+    return {name: names.index(name) for name in columns}
+
+
+def _explain_missing(place: str, name: str, names: list[str], expected: str) -> NoReturn:
+    stem = name.removesuffix("_mm")
+    if stem != name:
+        if stem in names:
+            raise ValueError(
+                f"{place}: column {stem!r} states no unit; give it in mm and call it {name!r}."
+            )
+        for other in names:
+            if other.startswith(stem + "_"):
+                raise ValueError(
+                    f"{place}: column {other!r} is not accepted; "
+                    f"give it in mm and call it {name!r}."
+                )
+    raise ValueError(
+        f"{place}: column {name!r} is missing; the header must name {expected}, "
+        f"found {shortened(','.join(names))}."
+    )
+
+
+def _decimal(cell: str) -> float:
+    if "_" in cell:  # float would take 1_0 for ten
+        raise ValueError(cell)
+    return float(cell)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        _decimal(cell)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,64 @@
+"""Stray points on a measured outline: found by how far they are from their neighbours."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+NEIGHBOURS = 4  # on each side; their median follows kinks and steps of the line itself
+ROBUST = 1.4826  # standard deviation of a normal sample in units of its median absolute deviation
+
+
+def near_neighbours(
+    along: Array, deviation: Array, *, sigmas: float | None, closed: bool
+) -> NDArray[np.bool_]:
+    """Which points lie within so many robust standard deviations of their neighbours.
+
+    The local residual is the deviation minus the median of the four neighbours on each side; its
+    robust standard deviation is 1.4826 times the median of its absolute value.  So the true
+    shape of a line, steps included, is kept, and only points that stand alone are refused.
+
+    Parameters
+    ----------
+    along : ndarray, shape (n,)
+        Position along the outline, any unit, any order.
+    deviation : ndarray, shape (n,)
+        Deviation across the line, mm.
+    sigmas : float or None
+        Limit; None keeps every point.
+    closed : bool
+        Whether the last position has the first for neighbour.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for points to keep.  All are kept where there are 2 * 4 points or fewer.
+
+    Raises
+    ------
+    ValueError
+        If `sigmas` is not above zero.
+    """
+    if sigmas is None:
+        return np.ones(len(along), dtype=bool)
+    if not sigmas > 0 or math.isnan(sigmas):
+        raise ValueError(f"the outlier limit must be above zero sigmas, found {sigmas}.")
+    if len(along) <= 2 * NEIGHBOURS:
+        return np.ones(len(along), dtype=bool)
+    order = np.argsort(along, kind="stable")
+    ordered = deviation[order]
+    if closed:
+        padded = np.pad(ordered, NEIGHBOURS, mode="wrap")
+    else:  # carry the trend on past the ends
+        padded = np.pad(ordered, NEIGHBOURS, mode="reflect", reflect_type="odd")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
+    residual = ordered - np.median(np.delete(windows, NEIGHBOURS, axis=1), axis=1)
+    sigma = ROBUST * float(np.median(np.abs(residual)))
+    keep = np.ones(len(along), dtype=bool)
+    if sigma > 0:
+        keep[order] = np.abs(residual) <= sigmas * sigma
+    return keep

@@ -1,0 +1,576 @@
+"""Roundness of a measured outline: the four reference circles and the deviations from them.
+
+Terms of ISO 12181-1:2011, clause 3 (cited from memory): least-squares (LSCI), minimum-zone (MZCI),
+minimum circumscribed (MCCI) and maximum inscribed (MICI) reference circle; RONt is the
+peak-to-valley, RONp the peak-to-reference, RONv the reference-to-valley and RONq the root mean
+square deviation.  Nothing is filtered here; every point has the same weight.  Lengths in mm.
+
+Each circle is found exactly and carries its own proof, `ReferenceCircle.contacts`: four points
+alternating outer, inner, outer, inner round an MZCI; two opposite points, or three whose triangle
+holds the centre, for an MCCI or MICI.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
+
+Array = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
+FURTHEST = 1e4  # of the length: a centre further off fits a straight line, not an arc
+MOST_STEPS = 200
+
+
+@dataclass(frozen=True)
+class ReferenceCircle:
+    """A reference circle and how far the points are from it.
+
+    Parameters
+    ----------
+    kind : str
+        "LSCI", "MZCI", "MCCI" or "MICI".
+    centre : (float, float)
+        mm.
+    radius : float
+        mm; for the MZCI the mean of its two radii.
+    inner, outer : float
+        Distance of the nearest and of the furthest point from the centre, mm.
+    rms : float
+        Root mean square of distance minus radius, mm.
+    contacts : tuple of int
+        Rows of the points that hold the circle, see the module; empty for the LSCI.
+    """
+
+    kind: str
+    centre: tuple[float, float]
+    radius: float
+    inner: float
+    outer: float
+    rms: float
+    contacts: tuple[int, ...] = ()
+
+    @property
+    def RONt(self) -> float:
+        """Peak-to-valley roundness deviation, mm: outer minus inner radius."""
+        return self.outer - self.inner
+
+    @property
+    def RONp(self) -> float:
+        """Peak-to-reference deviation, mm; the standard defines it for the LSCI only."""
+        return self.outer - self.radius
+
+    @property
+    def RONv(self) -> float:
+        """Reference-to-valley deviation, mm; the standard defines it for the LSCI only."""
+        return self.radius - self.inner
+
+    @property
+    def RONq(self) -> float:
+        """Root mean square deviation, mm; the standard defines it for the LSCI only."""
+        return self.rms
+
+    def deviations(self, xy: ArrayLike) -> Array:
+        """Distance from the centre minus radius, mm, shape (n,); outward positive."""
+        points = np.asarray(xy, dtype=np.float64)
+        deviations: Array = np.hypot(*(points - self.centre).T) - self.radius
+        return deviations
+
+    def angles(self, xy: ArrayLike) -> Array:
+        """Polar angle of points seen from the centre, radians, shape (n,), -pi to pi."""
+        x, y = (np.asarray(xy, dtype=np.float64) - self.centre).T
+        angles: Array = np.arctan2(y, x)
+        return angles
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, mm."""
+        return {
+            "kind": self.kind,
+            "centre_mm": list(self.centre),
+            "radius_mm": self.radius,
+            "RONt_mm": self.RONt,
+            "RONp_mm": self.RONp,
+            "RONv_mm": self.RONv,
+            "RONq_mm": self.RONq,
+        }
+
+    def __repr__(self) -> str:
+        return (
+            f"{self.kind}(centre ({self.centre[0]:.4f}, {self.centre[1]:.4f}), "
+            f"radius {self.radius:.4f} mm, RONt {self.RONt * 1e3:.2f} µm)"
+        )
+
+
+@dataclass(frozen=True)
+class Roundness:
+    """The four reference circles of one outline.
+
+    Parameters
+    ----------
+    n_points : int
+        Number of points.
+    lsci, mzci, mcci, mici : ReferenceCircle
+        Least-squares, minimum-zone, minimum circumscribed, maximum inscribed.
+    """
+
+    n_points: int
+    lsci: ReferenceCircle
+    mzci: ReferenceCircle
+    mcci: ReferenceCircle
+    mici: ReferenceCircle
+
+    @property
+    def circles(self) -> tuple[ReferenceCircle, ...]:
+        """All four, in the order LSCI, MZCI, MCCI, MICI."""
+        return self.lsci, self.mzci, self.mcci, self.mici
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, mm, by the name of the circle."""
+        return {"n_points": self.n_points} | {c.kind: c.to_dict() for c in self.circles}
+
+    def __repr__(self) -> str:
+        each = ", ".join(f"{c.kind} {c.RONt * 1e3:.2f}" for c in self.circles)
+        return f"Roundness({self.n_points} points, RONt in µm: {each})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{c.kind}</td><td>{c.centre[0]:.4f}</td><td>{c.centre[1]:.4f}</td>"
+            f"<td>{c.radius:.4f}</td><td>{c.RONt * 1e3:.2f}</td></tr>"
+            for c in self.circles
+        )
+        return (
+            "<table><caption>Roundness</caption><tr><th>circle</th><th>x, mm</th><th>y, mm</th>"
+            f"<th>radius, mm</th><th>RONt, µm</th></tr>{rows}</table>"
+        )
+
+
+def roundness(xy: ArrayLike) -> Roundness:
+    """All four reference circles of a closed outline (ISO 12181-1:2011 clause 3, from memory).
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        Points in any order, mm, all the way round.
+
+    Returns
+    -------
+    Roundness
+
+    Raises
+    ------
+    ValueError
+        If a circle does not exist: fewer than four different points, a straight line, or an arc.
+    """
+    points = checked_points(xy, 4)
+    return Roundness(
+        len(points),
+        least_squares_circle(points),
+        minimum_zone_circle(points),
+        minimum_circumscribed_circle(points),
+        maximum_inscribed_circle(points),
+    )
+
+
+def least_squares_circle(xy: ArrayLike) -> ReferenceCircle:
+    """LSCI: the circle with the least sum of squared radial distances.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        At least three points in any order, mm; an arc will do.
+
+    Returns
+    -------
+    ReferenceCircle
+
+    Raises
+    ------
+    ValueError
+        If there are too few different points, or they lie on a straight line.
+
+    Notes
+    -----
+    Geometric, not algebraic.  For a given centre the best radius is the mean distance, which leaves
+    two unknowns; they are found by Newton's method, damped (Levenberg) where the curvature
+    is not positive, from the algebraic circle of Kasa (1976, from memory).
+    """
+    points = checked_points(xy, 3)
+    local, middle, size = _normalised(points)
+    centre = _newton_centre(local, _algebraic_centre(local))
+    if np.hypot(*centre) > FURTHEST:
+        raise ValueError(
+            "the points are too near a straight line for a circle; measure a longer arc."
+        )
+    return _circle("LSCI", points, middle + size * centre)
+
+
+def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
+    """MZCI: two concentric circles that hold all points between them, the least distance apart.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        At least four points in any order, mm.
+
+    Returns
+    -------
+    ReferenceCircle
+        Radius is the mean of the two radii, `contacts` two outer and two inner points that
+        alternate round the centre.
+
+    Raises
+    ------
+    ValueError
+        If there are too few different points, they lie on a straight line, or they are so short
+        an arc that no minimum exists.
+
+    Notes
+    -----
+    At each centre the linearised problem (minimise a - b with every point's distance between b and
+    a) is solved exactly by exchange of contact points (dual simplex), and the centre moves
+    to its solution; as the solution is a corner, convergence is quadratic.  The end is certified
+    by the alternation of the contacts.  Started from the least-squares and from the circumscribed
+    centre, the better result is kept.  For outlines that go round and are nearly circular there is
+    only one minimum; for ragged points the certificate proves a local one.
+    """
+    points = checked_points(xy, 4)
+    local, middle, size = _normalised(points)
+    starts = [_newton_centre(local, _algebraic_centre(local)), _enclosing(local)[0]]
+    found = [zone for zone in (_zone_from(local, start) for start in starts) if zone]
+    if not found:
+        raise ValueError(
+            "the points are too short an arc for a minimum zone; measure all the way round."
+        )
+    _, centre, contacts = min(found, key=lambda zone: zone[0])
+    return _circle("MZCI", points, middle + size * centre, contacts)
+
+
+def minimum_circumscribed_circle(xy: ArrayLike) -> ReferenceCircle:
+    """MCCI: the smallest circle round all points.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        At least three points in any order, mm.
+
+    Returns
+    -------
+    ReferenceCircle
+        `contacts` are two opposite points, or three of a triangle that holds the centre.
+
+    Raises
+    ------
+    ValueError
+        If there are too few different points, or they lie on a straight line.
+
+    Notes
+    -----
+    Exchange on the convex hull: the furthest point outside joins the support, and the smallest
+    circle round the (at most four) support points is taken by trying their pairs and triples.
+    The radius grows at every exchange, so the search ends, and ends at the one answer.
+    """
+    points = checked_points(xy, 3)
+    local, middle, size = _normalised(points)
+    centre, contacts = _enclosing(local)
+    return _circle("MCCI", points, middle + size * centre, contacts)
+
+
+def maximum_inscribed_circle(xy: ArrayLike) -> ReferenceCircle:
+    """MICI: the largest circle among the points that holds none of them.
+
+    Parameters
+    ----------
+    xy : array_like, shape (n, 2)
+        At least three points in any order, mm, all the way round.
+
+    Returns
+    -------
+    ReferenceCircle
+        `contacts` are the points it touches.
+
+    Raises
+    ------
+    ValueError
+        If the points lie on a straight line, or leave a gap through which the circle grows
+        without limit (an arc).
+
+    Notes
+    -----
+    The centre is the vertex of the Voronoi diagram inside the convex hull that is furthest from all
+    points.  The answer may not be unique: an oval has two mirror circles.  Of equal ones
+    (within 1e-10 of the size) the one nearest to the least-squares centre is returned, and if two
+    are equally near, either may be: only its radius means something then.
+    """
+    points = checked_points(xy, 3)
+    local, middle, size = _normalised(points)
+    centre, contacts = _inscribed(local)
+    return _circle("MICI", points, middle + size * centre, contacts)
+
+
+def checked_points(xy: ArrayLike, least: int) -> Array:
+    """The points as an (n, 2) array.
+
+    Raises
+    ------
+    ValueError
+        If they are not finite pairs, fewer than `least` are different, or they lie on a line.
+    """
+    try:
+        points = np.asarray(xy, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise ValueError("points must be numbers in mm, shape (n, 2).") from None
+    if points.ndim != 2 or points.shape[1] != 2:
+        raise ValueError(f"points must have shape (n, 2), found {points.shape}.")
+    wrong = np.flatnonzero(~np.isfinite(points).all(axis=1))
+    if len(wrong):
+        raise ValueError(
+            f"point {wrong[0]} must be two finite numbers in mm, found {points[wrong[0]]}."
+        )
+    different = len(np.unique(points, axis=0))
+    if different < least:
+        raise ValueError(f"at least {least} different points are needed, found {different}.")
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    if spread[1] <= FLATTEST * spread[0]:
+        raise ValueError("the points lie on a straight line; a closed outline is expected.")
+    return points
+
+
+def _normalised(points: Array) -> tuple[Array, Array, float]:
+    """Points about their middle in units of half their extent, with that middle and half extent."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    middle = (low + high) / 2
+    size = float((high - low).max() / 2)
+    return (points - middle) / size, middle, size
+
+
+def _circle(
+    kind: str, points: Array, centre: Array, contacts: tuple[int, ...] = ()
+) -> ReferenceCircle:
+    distance = np.hypot(*(points - centre).T)
+    inner, outer = float(distance.min()), float(distance.max())
+    radius = {
+        "LSCI": float(distance.mean()), "MZCI": (inner + outer) / 2, "MCCI": outer, "MICI": inner,
+    }[kind]  # fmt: skip
+    rms = float(np.sqrt(np.mean((distance - radius) ** 2)))
+    x, y = centre.tolist()
+    return ReferenceCircle(kind, (x, y), radius, inner, outer, rms, contacts)
+
+
+def _seen_from(centre: Array, points: Array) -> tuple[Array, Array]:
+    """Distances and unit vectors from a centre; a point on the centre counts as just beside it."""
+    arm = points - centre
+    distance = np.maximum(np.hypot(arm[:, 0], arm[:, 1]), 1e-300)
+    return distance, arm / distance[:, None]
+
+
+# --- least squares ---------------------------------------------------------------------------
+
+
+def _algebraic_centre(points: Array) -> Array:
+    design = np.column_stack((2 * points, np.ones(len(points))))
+    solution = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
+    centre: Array = solution[:2]
+    return centre
+
+
+def _newton_centre(points: Array, centre: Array) -> Array:
+    """Centre of least variance of the distances; see `least_squares_circle`."""
+    unit = np.eye(2)
+    damping = 0.0
+    for _ in range(MOST_STEPS):
+        distance, u = _seen_from(centre, points)
+        off = distance - distance.mean()
+        slope = -(off @ u)
+        bend = off / distance
+        curvature = (u - u.mean(axis=0)).T @ u + bend.sum() * unit - (u * bend[:, None]).T @ u
+        step, damping = _downhill(points, centre, slope, curvature, float(off @ off), damping)
+        centre = centre + step
+        if np.hypot(*step) <= 1e-15 * (1 + np.hypot(*centre)) or np.hypot(*centre) > 2 * FURTHEST:
+            break
+    return centre
+
+
+def _downhill(
+    points: Array, centre: Array, slope: Array, curvature: Array, now: float, damping: float
+) -> tuple[Array, float]:
+    """A Newton step that does not raise the sum of squares, and the damping to go on with."""
+    lowest = float(np.linalg.eigvalsh(curvature)[0])
+    least = 1e-6 * float(np.trace(np.abs(curvature)))
+    if lowest <= 0:
+        damping = max(damping, least - 2 * lowest)
+    for _ in range(60):
+        step: Array = -np.linalg.solve(curvature + damping * np.eye(2), slope)
+        distance, _ = _seen_from(centre + step, points)
+        if np.sum((distance - distance.mean()) ** 2) <= now * (1 + 1e-14):
+            return step, damping / 10 if damping > least else 0.0
+        damping = max(10 * damping, least)
+    return np.zeros(2), damping
+
+
+# --- minimum zone ----------------------------------------------------------------------------
+
+
+def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, ...]] | None:
+    """Width, centre and contacts of the minimum zone near a start; None if it runs away."""
+    basis: Integers | None = None
+    for _ in range(MOST_STEPS):
+        distance, u = _seen_from(centre, points)
+        width = float(np.ptp(distance))
+        basis, step, promised = _exchange(distance, u, basis)
+        if width - promised <= 4e-16 * float(distance.max()):
+            break
+        step *= min(1.0, 0.5 * float(distance.min()) / max(float(np.hypot(*step)), 1e-300))
+        shrink = 1.0
+        while shrink > 1e-9:
+            trial, _ = _seen_from(centre + shrink * step, points)
+            if np.ptp(trial) < width:
+                break
+            shrink /= 2
+        else:  # nothing below this in floating point
+            break
+        centre = centre + shrink * step
+        if np.hypot(*centre) > FURTHEST:
+            return None
+    return width, centre, tuple(int(i) for i in basis)
+
+
+def _exchange(
+    distance: Array, u: Array, basis: Integers | None
+) -> tuple[Integers, Array, float]:
+    """Least a - b with b <= distance - u.step <= a, by exchange of contacts.
+
+    `basis` holds four rows, outer, inner, outer, inner in turn round the centre.  Returns the
+    best basis, the step of the centre, and the width a - b promised by the linearised problem.
+    """
+    if basis is None or not _alternates(u, basis):
+        basis = _spread_contacts(u)
+    rows = basis.copy()
+    kinds = np.array((1.0, -1.0, 1.0, -1.0))  # outer +1, inner -1
+    for turn in range(MOST_STEPS):
+        matrix = np.column_stack((kinds > 0, kinds < 0, u[rows])).astype(np.float64)
+        inverse = np.linalg.inv(matrix)
+        a, b, *step = inverse @ distance[rows]
+        reach = distance - u @ step
+        beyond = reach - a
+        within = b - reach
+        outer = bool(beyond.max() >= within.max())
+        excess = beyond if outer else within
+        enters = int(np.argmax(excess))
+        if excess[enters] <= 1e-15 * distance[enters]:
+            break
+        if turn > MOST_STEPS // 2:  # the first rather than the worst cannot go in circles
+            enters = int(np.argmax(excess > 1e-15 * distance[enters]))
+        sign = 1.0 if outer else -1.0
+        weights = np.array((float(outer), float(not outer), *u[enters])) @ inverse
+        load = kinds * (np.array((1.0, -1.0, 0.0, 0.0)) @ inverse)
+        pull = sign * kinds * weights
+        ratio = np.where(pull > 1e-12, np.maximum(load, 0.0) / np.maximum(pull, 1e-12), np.inf)
+        leaves = int(np.argmin(ratio))
+        rows[leaves], kinds[leaves] = enters, sign
+    return _in_turn(rows, kinds, u), np.array(step), float(a - b)
+
+
+def _spread_contacts(u: Array) -> Integers:
+    """Four points a quarter of the directions apart: any such four are a start."""
+    _, first = np.unique(np.round(np.arctan2(u[:, 1], u[:, 0]), 12), return_index=True)
+    n = len(first)
+    if n < 4:
+        raise ValueError("at least 4 points in different directions are needed for a minimum zone.")
+    rows: Integers = first[[0, n // 4, n // 2, 3 * n // 4]]
+    return rows
+
+
+def _in_turn(rows: Integers, kinds: Array, u: Array) -> Integers:
+    """Contacts ordered by angle, starting with an outer one."""
+    angles = np.arctan2(u[rows, 1], u[rows, 0])
+    order = np.argsort(angles)
+    first = int(np.argmax(kinds[order] > 0))
+    ordered: Integers = rows[np.roll(order, -first)]
+    return ordered
+
+
+def _alternates(u: Array, rows: Integers) -> bool:
+    angles = np.arctan2(u[rows, 1], u[rows, 0])
+    turns = np.mod(np.diff(angles, append=angles[:1]), 2 * np.pi)
+    return bool(abs(turns.sum() - 2 * np.pi) < 1e-6 and turns.min() > 1e-9)
+
+
+# --- smallest circle round, largest circle inside ----------------------------------------------
+
+
+def _enclosing(points: Array) -> tuple[Array, tuple[int, ...]]:
+    try:
+        hull = ConvexHull(points).vertices
+    except QhullError:
+        raise ValueError("the points lie on a straight line; a circle is expected.") from None
+    corners = points[hull]
+    support: tuple[int, ...] = (0, int(np.argmax(np.hypot(*(corners - corners[0]).T))))
+    centre = corners[list(support)].mean(axis=0)
+    for _ in range(len(corners) * 4):
+        distance = np.hypot(*(corners - centre).T)
+        radius = distance[list(support)].max()
+        furthest = int(np.argmax(distance))
+        if distance[furthest] <= radius * (1 + 4e-16) or furthest in support:
+            break
+        centre, support = _smallest_round(corners, (*support, furthest))
+    return centre, tuple(int(hull[i]) for i in support)
+
+
+def _smallest_round(points: Array, support: tuple[int, ...]) -> tuple[Array, tuple[int, ...]]:
+    """Smallest circle round at most four points, and the two or three that hold it."""
+    best: tuple[float, Array, tuple[int, ...]] | None = None
+    around = points[list(support)]
+    for count in (2, 3):
+        for chosen in combinations(support, count):
+            corners = points[list(chosen)]
+            centre = corners.mean(axis=0) if count == 2 else _circumcentre(corners)
+            radius = float(np.hypot(*(corners - centre).T).max())
+            holds = np.hypot(*(around - centre).T).max() <= radius * (1 + 1e-13)
+            if holds and (best is None or radius < best[0] * (1 - 1e-14)):
+                best = radius, centre, chosen
+    if best is None:
+        raise ValueError("the points lie too near a straight line for a circle round them.")
+    return best[1], best[2]
+
+
+def _circumcentre(corners: Array) -> Array:
+    """Centre at the same distance from all corners, in the least-squares sense; inf on a line."""
+    arms = corners[1:] - corners[0]
+    solution, _, rank, _ = np.linalg.lstsq(2 * arms, (arms**2).sum(axis=1), rcond=None)
+    centre: Array = corners[0] + solution if rank == 2 else np.full(2, np.inf)
+    return centre
+
+
+def _inscribed(points: Array) -> tuple[Array, tuple[int, ...]]:
+    gap = ValueError(
+        "the points leave a gap through which an inscribed circle grows without limit; "
+        "measure all the way round."
+    )
+    different, rows = np.unique(points, axis=0, return_index=True)
+    try:
+        hull = ConvexHull(different)
+        vertices = Voronoi(different).vertices
+    except QhullError:
+        raise gap from None
+    inside = (vertices @ hull.equations[:, :2].T + hull.equations[:, 2]).max(axis=1) < 0
+    if not inside.any():
+        raise gap
+    tree = cKDTree(different)
+    vertices = vertices[inside]
+    radius, _ = tree.query(vertices)
+    equal = vertices[radius >= radius.max() - 1e-10]
+    middle = _newton_centre(points, _algebraic_centre(points))
+    centre = equal[np.argmin(np.hypot(*(equal - middle).T))]
+    touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + 1e-10))
+    centre = _circumcentre(different[touching])
+    _, u = _seen_from(centre, different[touching])
+    angles = np.sort(np.arctan2(u[:, 1], u[:, 0]))
+    if np.diff(angles, append=angles[0] + 2 * np.pi).max() > np.pi + 1e-9:
+        raise gap
+    return centre, tuple(int(i) for i in rows[touching])

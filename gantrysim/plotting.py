@@ -1,0 +1,625 @@
+"""Every picture of the library.
+
+All functions draw into the Axes they are given, or into a new figure, and return the Axes.
+They never call ``show`` and never touch matplotlib's global settings.  Paths are drawn with
+equal aspect in mm; an error is a hair's width beside a ring, so it is drawn magnified about the
+commanded line, and the factor is written on every picture with paths.
+Axes of your own should come from a figure with ``layout="constrained"``, which makes room for the
+legend below the picture.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.lines import Line2D
+from matplotlib.ticker import MultipleLocator
+from numpy.typing import ArrayLike, NDArray
+
+from gantrysim.burn import Burn
+from gantrysim.inputs import one_of, positive
+from gantrysim.look import (
+    BLUE,
+    COMMANDED,
+    FAINT,
+    INK,
+    NORMAL,
+    SHAPE_COLOURS,
+    SMALL,
+    VERMILION,
+    WIDTH,
+    Array,
+    bounds_of,
+    dots,
+    dress,
+    frame,
+    height_for,
+    legend,
+    nearest_nice,
+    new_axes,
+    ready_axes,
+    write_below,
+)
+from gantrysim.measured.points import Piece
+from gantrysim.paths import SHAPES, Line, Nest, RingTest
+from gantrysim.unrolled import centred, chosen_rings, mean_shift, unroll
+
+DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
+
+
+def nice_magnification(largest_error: float, spacing: float) -> float:
+    """Round factor (1, 2, 5, 10, 20, ...) that makes errors visible and keeps rings apart.
+
+    Parameters
+    ----------
+    largest_error : float
+        Largest error to be drawn, mm.
+    spacing : float
+        Step from ring to ring, mm.
+
+    Returns
+    -------
+    float
+        The round number nearest (in ratio) to the factor that draws the largest error as 40 %
+        of the spacing; never below 1.
+
+    Examples
+    --------
+    >>> nice_magnification(0.1, 2.5)
+    10.0
+    """
+    if largest_error <= 0.0:
+        return 1.0
+    return nearest_nice(max(DRAWN_ERROR * spacing / largest_error, 1.0))
+
+
+def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+    """Draw burned lines over the commanded ones, with the error magnified.
+
+    The mean shift of the whole pattern is left out, because a lifted piece cannot show it; where
+    it is worth a word it is written on the picture.
+
+    Parameters
+    ----------
+    burn : Burn
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger than it is the error is drawn; see `nice_magnification`.
+
+    Returns
+    -------
+    Axes
+        Axis labels in mm, machine frame.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = _magnification([burn], magnify)
+    ax = ready_axes(ax, height_for(bounds_of(burn.commanded)))
+    _draw_burn(ax, burn, factor)
+    return ax
+
+
+def compare_burns(
+    before: Burn,
+    after: Burn,
+    axes: Sequence[Axes] | NDArray[Any] | None = None,
+    *,
+    magnify: float | None = None,
+) -> NDArray[Any]:
+    """Draw two burns side by side with the same magnification and the same scale.
+
+    Parameters
+    ----------
+    before, after : Burn
+        For example before and after an adjustment.
+    axes : two Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        Of the error in both panels; chosen for the larger error if absent.
+
+    Returns
+    -------
+    ndarray of Axes, shape (2,)
+
+    Raises
+    ------
+    ValueError
+        If `axes` are not two, or `magnify` is not above zero.
+    """
+    factor = _magnification([before, after], magnify)
+    if axes is None:
+        height = height_for(bounds_of([*before.commanded, *after.commanded]))
+        axes = new_axes(1.75 * WIDTH, 0.88 * height, columns=2)
+    pair = np.asarray(axes, dtype=object).ravel()
+    if len(pair) != 2:
+        raise ValueError(f"axes must be two Axes, one for each burn, found {len(pair)}.")
+    for ax, burn, when in zip(pair, (before, after), ("before", "after"), strict=True):
+        dress(ax)
+        error = np.concatenate(_shape_errors(burn)[0])
+        rms = float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
+        _draw_burn(ax, burn, factor)
+        title = f"{when}: error {rms * 1e3:.0f} µm rms"
+        ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
+    limits = np.array([[*ax.get_xlim(), *ax.get_ylim()] for ax in pair])
+    for ax in pair:
+        ax.set_xlim(limits[:, 0].min(), limits[:, 1].max())
+        ax.set_ylim(limits[:, 2].min(), limits[:, 3].max())
+    return pair
+
+
+def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
+    """Draw a commanded test: rings, travel moves, start points, direction and order.
+
+    Rings run from light (drawn first) to dark (drawn last).  A dot marks each start point, an
+    arrow the direction, and numbers count the rings in drawing order.
+
+    Parameters
+    ----------
+    test : RingTest
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Commanded carriage positions, mm.
+    """
+    strokes = test.strokes()
+    drawn = [s for s in strokes if s.shape != "travel"]
+    bounds = bounds_of([s.xy for s in drawn])
+    ax = ready_axes(ax, height_for(bounds))
+    for shape in dict.fromkeys(s.shape for s in drawn):
+        own = [(k, s.xy) for k, s in enumerate(drawn) if s.shape == shape]
+        shades = [_shade(SHAPE_COLOURS[shape], k / max(len(drawn) - 1, 1)) for k, _ in own]
+        ax.add_collection(LineCollection([xy for _, xy in own], colors=shades, linewidths=1.1))
+    travels = [s.xy for s in strokes if s.shape == "travel"]
+    ax.add_collection(LineCollection(travels, colors=FAINT, linewidths=0.7, linestyles=(0, (4, 3))))
+    for number, (shape, ring, _) in enumerate(test.sequence, start=1):
+        _mark_start(ax, test, shape, ring, number)
+    frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
+    write_below(
+        ax, bounds, 1.0, notes=[_order_sentence(test)], bar=False, words="as commanded (×1)"
+    )
+    handles = [
+        *(Line2D([], [], color=SHAPE_COLOURS[n.shape], label=_plural(n.shape)) for n in test.nests),
+        Line2D([], [], color=FAINT, dashes=(4, 3), linewidth=0.9, label="travel, beam off"),
+        Line2D([], [], color=INK, marker="o", markersize=4, linestyle="", label="start"),
+    ]
+    legend(ax, handles)
+    return ax
+
+
+def plot_piece(piece: Piece, ax: Axes | None = None) -> Axes:
+    """Draw the measured points of a lifted piece, in the piece's own frame.
+
+    Parameters
+    ----------
+    piece : Piece
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Positions on the piece, mm, true to size.
+    """
+    bounds = bounds_of([line.xy for line in piece.lines])
+    ax = ready_axes(ax, height_for(bounds))
+    for shape in (n.shape for n in piece.test.nests):
+        own = [line.xy for line in piece.lines if line.shape == shape and len(line.xy)]
+        if own:
+            ax.plot(
+                *np.concatenate(own).T, linestyle="", marker=".", markersize=2.2,
+                markeredgewidth=0, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+    frame(ax, bounds, names=("x on the piece", "y on the piece"))
+    lost = len(piece.missing)
+    notes = [f"{piece.n_points} measured points"]
+    notes += [f"{lost} ring{'s' * (lost > 1)} without points"] if lost else []
+    write_below(ax, bounds, 1.0, notes=notes, bar=False)
+    legend(ax, [dots(SHAPE_COLOURS[n.shape], _plural(n.shape)) for n in piece.test.nests])
+    return ax
+
+
+def plot_unrolled(
+    burn_or_lines: Burn | Piece | Iterable[Line],
+    ax: Axes | None = None,
+    *,
+    shape: str = "circle",
+    rings: Sequence[int] | None = None,
+) -> Axes:
+    """Draw the error of each ring, outward positive, unrolled over the angle.
+
+    Parameters
+    ----------
+    burn_or_lines : Burn, Piece or lines
+        A burn is taken about its commanded centre, less the mean shift of the whole pattern; a
+        piece after turning and shifting it onto its test; plain lines about their own middle.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    shape : str
+        "circle" or "square".
+    rings : sequence of int, optional
+        Which rings, 0 is the innermost; if absent, at most five from the innermost to the
+        outermost.
+
+    Returns
+    -------
+    Axes
+        Error in micrometres against the angle in degrees, counter-clockwise from +x.
+
+    Raises
+    ------
+    ValueError
+        If the shape is unknown or has no such ring here.
+    """
+    one_of(shape, SHAPES, "shape")
+    own = centred(burn_or_lines, shape)
+    chosen = chosen_rings(own, shape, rings)
+    measured = isinstance(burn_or_lines, Piece)
+    several = not measured and any(line.pass_index > 0 for line in own)
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    colours = _ring_colours(len(chosen))
+    for colour, ring in zip(colours, chosen, strict=True):
+        for line in (x for x in own if x.ring == ring):
+            angle, error = unroll(line)
+            if measured:
+                ax.plot(angle, error, "o", color=colour, markersize=2.4, markeredgewidth=0)
+            else:
+                wide = several and line.pass_index <= 0
+                width, alpha = (3.4, 0.4) if wide else (1.0 if several else 1.5, 1.0)
+                ax.plot(angle, error, color=colour, linewidth=width, alpha=alpha)
+    _unrolled_axes(ax, "outward error, µm", shape)
+    size = {line.ring: line.size for line in own}
+    handles = [
+        dots(c, f"{size[r]:g}") if measured else Line2D([], [], color=c, label=f"{size[r]:g}")
+        for c, r in zip(colours, chosen, strict=True)
+    ]
+    what = "radius, mm" if shape == "circle" else "half side, mm"
+    if several:  # thin on wide, so that a pass which repeats the first hides nothing
+        what += " (wide: 1st pass, thin: later)"
+    legend(ax, handles, title=what)
+    return ax
+
+
+def plot_measured_over_predicted(
+    ax: Axes | None = None,
+    *,
+    commanded: Sequence[ArrayLike],
+    predicted: Sequence[ArrayLike],
+    measured: Sequence[ArrayLike],
+    measured_base: Sequence[ArrayLike],
+    magnify: float,
+) -> Axes:
+    """Draw measured points over predicted rings, both with the error magnified alike.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    commanded, predicted : sequence of array_like, shape (n, 2)
+        Commanded and predicted places of the spot, sample by sample, machine frame, mm.
+    measured, measured_base : sequence of array_like, shape (m, 2)
+        Measured points carried into the machine frame, and the commanded point nearest to each,
+        mm.
+    magnify : float
+        How many times larger the errors are drawn; see `nice_magnification`.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If two lists do not match, or `magnify` is not above zero.
+    """
+    factor = positive(magnify, "magnify")
+    base = [np.asarray(xy, dtype=float) for xy in commanded]
+    rings = _magnified(base, predicted, factor, "predicted")
+    near = [np.asarray(xy, dtype=float) for xy in measured_base]
+    points = _magnified(near, measured, factor, "measured")
+    bounds = bounds_of([*base, *rings])
+    ax = ready_axes(ax, height_for(bounds))
+    ax.add_collection(LineCollection(base, colors=COMMANDED, linewidths=0.6))
+    ax.add_collection(LineCollection(rings, colors=BLUE, linewidths=1.0))
+    if points:
+        ax.plot(
+            *np.concatenate(points).T, linestyle="", marker="o", markersize=2.6,
+            markeredgewidth=0, color=VERMILION, alpha=0.75,
+        )  # fmt: skip
+    frame(ax, bounds)
+    write_below(ax, bounds, factor)
+    handles = [
+        Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded"),
+        Line2D([], [], color=BLUE, label="predicted"),
+        dots(VERMILION, "measured"),
+    ]
+    legend(ax, handles)
+    return ax
+
+
+def plot_residuals(
+    ax: Axes | None = None,
+    *,
+    angles_deg: Sequence[ArrayLike],
+    residuals: Sequence[ArrayLike],
+    labels: Sequence[str],
+    title: str = "",
+) -> Axes:
+    """Draw what a prediction leaves unexplained, measured minus predicted, over the angle.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    angles_deg : sequence of array_like, shape (n,)
+        Angle of each point from the centre of its ring, degrees counter-clockwise from +x.
+    residuals : sequence of array_like, shape (n,)
+        Measured minus predicted, outward positive, mm.
+    labels : sequence of str
+        Name of each ring.
+    title : str
+        Title of the legend.
+
+    Returns
+    -------
+    Axes
+        Residual in micrometres against degrees, with its root mean square written on it.
+
+    Raises
+    ------
+    ValueError
+        If the three lists differ in length or hold no point.
+    """
+    if not len(angles_deg) == len(residuals) == len(labels):
+        raise ValueError(
+            "angles_deg, residuals and labels must have one entry for each ring, found "
+            f"{len(angles_deg)}, {len(residuals)} and {len(labels)}."
+        )
+    values = [np.asarray(r, dtype=float) * 1e3 for r in residuals]
+    if not sum(v.size for v in values):
+        raise ValueError("residuals must hold at least one point, found none.")
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    colours = _ring_colours(len(values))
+    for colour, angle, value in zip(colours, angles_deg, values, strict=True):
+        turned = np.mod(np.asarray(angle, dtype=float), 360.0)
+        ax.plot(turned, value, "o", color=colour, markersize=2.4, markeredgewidth=0)
+    _unrolled_axes(ax, "measured - predicted, µm", "circle")
+    together = np.concatenate(values)
+    rms = float(np.sqrt(np.mean(together**2)))
+    ax.set_title(f"{rms:.0f} µm rms", loc="right", fontsize=SMALL, color=INK)
+    legend(ax, [dots(c, name) for c, name in zip(colours, labels, strict=True)], title=title)
+    return ax
+
+
+def plot_probabilities(
+    ax: Axes | None = None,
+    names: Sequence[str] = (),
+    probabilities: Sequence[float] = (),
+) -> Axes:
+    """Draw how probable each hypothesis is, as horizontal bars in the order given.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    names : sequence of str
+        Hypotheses, best first; underscores are drawn as blanks, " + " breaks the line.
+    probabilities : sequence of float
+        From 0 to 1, one for each name.
+
+    Returns
+    -------
+    Axes
+        Probability in per cent.
+
+    Raises
+    ------
+    ValueError
+        If the lists differ in length, are empty, or a probability is outside 0 to 1.
+    """
+    if not names or len(names) != len(probabilities):
+        raise ValueError(
+            "names and probabilities must have one entry for each hypothesis, "
+            f"found {len(names)} and {len(probabilities)}."
+        )
+    shares = np.asarray(probabilities, dtype=float)
+    if not np.all((shares >= 0.0) & (shares <= 1.0 + 1e-9)):
+        raise ValueError(f"probabilities must lie from 0 to 1, found {list(probabilities)}.")
+    ax = ready_axes(ax, 1.4 + 0.42 * len(names), equal=False)
+    rows = np.arange(len(names))
+    colours = [BLUE, *[COMMANDED] * (len(names) - 1)]
+    ax.barh(rows, 100.0 * shares, height=0.62, color=colours)
+    for row, share in enumerate(shares.tolist()):
+        ax.text(
+            100.0 * share + 1.5, row, _per_cent(share), va="center", ha="left",
+            fontsize=SMALL, color=INK,
+        )  # fmt: skip
+    words = [name.replace("_", " ").replace(" + ", "\n+ ") for name in names]
+    ax.set_yticks(rows, words, fontsize=SMALL)
+    ax.tick_params(axis="y", length=0)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.set_xlim(0.0, 116.0)
+    ax.set_xticks([0, 25, 50, 75, 100])
+    ax.set_xlabel("probability, %", fontsize=NORMAL)
+    ax.spines["left"].set_visible(False)
+    return ax
+
+
+def finding_axes() -> NDArray[Any]:
+    """Three panels for a diagnosis: rings on the left; residual above probabilities on the right.
+
+    Returns
+    -------
+    ndarray of Axes, shape (3,)
+        For `plot_measured_over_predicted`, `plot_residuals` and `plot_probabilities`.
+    """
+    import matplotlib.pyplot as plt
+
+    figure = plt.figure(figsize=(2.0 * WIDTH, 7.2), layout="constrained")
+    grid = figure.add_gridspec(2, 2, width_ratios=(1.15, 1.0))
+    places = (grid[:, 0], grid[0, 1], grid[1, 1])
+    axes = np.empty(3, dtype=object)
+    axes[:] = [figure.add_subplot(place) for place in places]
+    return axes
+
+
+# Burns
+
+
+def _draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
+    errors, shift = _shape_errors(burn)
+    lines = [c + factor * e for c, e in zip(burn.commanded, errors, strict=True)]
+    once = {(x.shape, x.ring): c for x, c in zip(burn.lines, burn.commanded, strict=True)}
+    ax.add_collection(LineCollection(list(once.values()), colors=COMMANDED, linewidths=0.6))
+    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    passes = sorted({x.pass_index for x in burn.lines})
+    by_pass = len(passes) > 1
+    for key in passes if by_pass else _shapes(burn.lines):
+        own = [
+            xy
+            for x, xy in zip(burn.lines, lines, strict=True)
+            if key == (x.pass_index if by_pass else x.shape)
+        ]
+        if isinstance(key, str):
+            colour: Any = SHAPE_COLOURS[key]
+            width, label = 1.1, _plural(key)
+        else:
+            # later passes are thinner and darker, so one that lies on an earlier one hides nothing
+            part, label = key / (len(passes) - 1), f"pass {key + 1}"
+            colour, width = colormaps["cividis"](0.9 * (1.0 - part)), 3.2 - 2.4 * part
+        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
+        handles.append(Line2D([], [], color=colour, linewidth=width, label=label))
+    bounds = bounds_of([*burn.commanded, *lines])
+    frame(ax, bounds)
+    moved = math.hypot(*shift) > 0.02
+    notes = [f"shift of {_moved(shift)} not drawn"] if moved else []
+    write_below(ax, bounds, factor, notes=notes)
+    legend(ax, handles)
+
+
+def _shape_errors(burn: Burn) -> tuple[list[Array], Array]:
+    """Errors less the mean shift of the pattern, mm, and that shift, mm."""
+    shift = mean_shift(burn)
+    return [e - shift for e in burn.errors], shift
+
+
+def _magnification(burns: Sequence[Burn], magnify: float | None) -> float:
+    if magnify is not None:
+        return positive(magnify, "magnify")
+    largest = max(
+        float(np.linalg.norm(e, axis=1).max()) for burn in burns for e in _shape_errors(burn)[0]
+    )
+    return nice_magnification(largest, min(burn.test.spacing for burn in burns))
+
+
+def _magnified(
+    base: list[Array], drawn: Sequence[ArrayLike], factor: float, name: str
+) -> list[Array]:
+    places = [np.asarray(xy, dtype=float) for xy in drawn]
+    if [xy.shape for xy in places] != [xy.shape for xy in base]:
+        raise ValueError(f"{name} must match its commanded points one by one, shape (n, 2) each.")
+    return [b + factor * (xy - b) for b, xy in zip(base, places, strict=True)]
+
+
+def _shapes(lines: Iterable[Line]) -> list[str]:
+    found = {line.shape for line in lines}
+    return [shape for shape in SHAPES if shape in found]
+
+
+def _moved(shift: Array) -> str:
+    words = (("right", "left"), ("from home", "to home"))
+    parts = [
+        f"{abs(v):.2f} mm {more if v > 0 else less}"
+        for v, (more, less) in zip(shift, words, strict=True)
+        if abs(v) >= 0.005
+    ]
+    return " and ".join(parts)
+
+
+# Unrolled rings
+
+
+def _unrolled_axes(ax: Axes, label: str, shape: str) -> None:
+    ax.axhline(0.0, color=INK, linewidth=0.8, zorder=1)
+    turns = range(0, 361, 90) if shape == "circle" else range(45, 361, 90)
+    for angle in turns:
+        ax.axvline(angle, color=COMMANDED, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
+    ax.set_xlim(0.0, 360.0)
+    ax.xaxis.set_major_locator(MultipleLocator(45))
+    ax.grid(axis="y", color="#e4e4e4", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.set_xlabel("angle from +x, counter-clockwise, degrees", fontsize=NORMAL)
+    ax.set_ylabel(label, fontsize=NORMAL)
+
+
+def _ring_colours(count: int) -> list[Any]:
+    """From dark (innermost) to yellow-grey (outermost); the pale end of the map is left out."""
+    return list(colormaps["cividis"](np.linspace(0.0, 0.86, count)))
+
+
+# Tests
+
+
+def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) -> None:
+    """Dot at the start point, an arrow on the way, and the drawing number where there is room."""
+    nest = test.nest(shape)
+    size, last = nest.sizes[ring], len(nest.sizes) - 1
+    start = _on_ring(nest, size, nest.start_deg)
+    colour = SHAPE_COLOURS[shape]
+    ax.plot(*start, "o", color=INK, markersize=2.4, markeredgewidth=0, zorder=4)
+    if ring not in {0, last // 2, last}:
+        return
+    sense = 1.0 if nest.direction == "ccw" else -1.0
+    if ring:
+        at = nest.start_deg + sense * 30.0
+        tail, head = (_on_ring(nest, size, a) for a in (at - sense, at + sense))
+        arrow = {"arrowstyle": "-|>", "color": colour, "linewidth": 0.0, "mutation_scale": 16}
+        ax.annotate("", head, tail, arrowprops=arrow, zorder=3)
+    place = _on_ring(nest, size, nest.start_deg - sense * 9.0)
+    box = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": colour, "lw": 0.8}
+    ax.text(
+        *place, str(number), fontsize=SMALL - 1, color=INK, ha="center", va="center", bbox=box,
+        zorder=5,
+    )  # fmt: skip
+
+
+def _on_ring(nest: Nest, size: float, angle_deg: float) -> tuple[float, float]:
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    reach = size if nest.shape == "circle" else size / max(abs(c), abs(s))
+    return nest.centre[0] + reach * c, nest.centre[1] + reach * s
+
+
+def _order_sentence(test: RingTest) -> str:
+    passes = "1 pass" if test.passes == 1 else f"{test.passes} passes"
+    return f"{test.order.replace('_', ' ')}, {passes}, {test.feed:g} mm/s"
+
+
+def _shade(colour: str, dark: float) -> tuple[float, float, float]:
+    """A colour lightened for 0 up to itself for 1."""
+    rgb = [int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)]
+    keep = 0.35 + 0.65 * dark
+    red, green, blue = (1.0 - keep * (1.0 - part) for part in rgb)
+    return red, green, blue
+
+
+def _plural(shape: str) -> str:
+    return f"{shape}s"
+
+
+def _per_cent(share: float) -> str:
+    return "< 1 %" if 0.0 < share < 0.01 else f"{100.0 * share:.0f} %"

@@ -1,0 +1,369 @@
+"""Damaged and mistaken files: each gets one sentence that names the file and the place."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gantrysim.measured.points import Piece, read_points
+from gantrysim.paths import Line, read_test, ring_test
+
+TEST = ring_test(spacing=5, largest=20, passes=2)
+HEADER = "shape,ring,size_mm,pass,x_mm,y_mm"
+
+
+def one_sentence(error: pytest.ExceptionInfo[Exception], *, name: str) -> str:
+    text = str(error.value)
+    assert name in text
+    assert text.endswith(".")
+    assert "\n" not in text
+    assert len(text) < 400
+    return text
+
+
+def good_rows() -> list[str]:
+    """Comment on line 1, header on line 2, 40 points of circle ring 3 (20 mm) from line 3 on."""
+    angles = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    rows = [f"circle,3,20,1,{20 * np.cos(a):.4f},{20 * np.sin(a):.4f}" for a in angles]
+    return ["# a comment", HEADER, *rows]
+
+
+def edited(line: int, text: str) -> list[str]:
+    rows = good_rows()
+    rows[line - 1] = text
+    return rows
+
+
+def scaled(factor: float) -> list[str]:
+    rows = good_rows()
+    for k, row in enumerate(rows[2:], 2):
+        *head, x, y = row.split(",")
+        rows[k] = ",".join([*head, f"{float(x) * factor:.6f}", f"{float(y) * factor:.6f}"])
+    return rows
+
+
+def test_the_rows_are_good_before_they_are_spoiled(tmp_path):
+    path = tmp_path / "points.csv"
+    path.write_text("\n".join(good_rows()))
+    assert read_points(path, TEST).n_points == 40
+
+
+SPOILED = {
+    "empty": ([""], ": the file is empty; a CSV file of measured points with columns"),
+    "only comments": (["# nothing"], ": holds only comments;"),
+    "header only": (good_rows()[:2], ": holds no rows after the header;"),
+    "too few": (good_rows()[:11], ": only 9 points in all; at least 10 are needed."),
+    "no header": (good_rows()[2:], ", line 1: column 'shape' is missing; the header must name"),
+    "column missing": (
+        edited(2, "shape,ring,size_mm,x_mm,y_mm"),
+        f", line 2: column 'pass' is missing; the header must name {HEADER}, found",
+    ),
+    "no unit": (
+        edited(2, "shape,ring,size_mm,pass,x,y"),
+        ", line 2: column 'x' states no unit; give it in mm and call it 'x_mm'.",
+    ),
+    "size without unit": (
+        edited(2, "shape,ring,size,pass,x_mm,y_mm"),
+        ", line 2: column 'size' states no unit; give it in mm and call it 'size_mm'.",
+    ),
+    "other unit": (
+        edited(2, "shape,ring,size_mm,pass,x_inch,y_inch"),
+        ", line 2: column 'x_inch' is not accepted; give it in mm and call it 'x_mm'.",
+    ),
+    "column twice": (
+        edited(2, HEADER + ",x_mm"),
+        ", line 2: column 'x_mm' appears 2 times.",
+    ),
+    "semicolons": (
+        [row.replace(",", ";") for row in good_rows()],
+        ", line 2: columns must be separated by commas, with a decimal point in numbers",
+    ),
+    "decimal commas": (
+        edited(5, "circle,3,20,1,19,5,3,1"),
+        ", line 5: 8 values found, but the header names 6 columns.",
+    ),
+    "cut short": (edited(42, "circle,3,20"), ", line 42: 3 values found, but the header names 6"),
+    "text": (
+        edited(7, "circle,3,20,1,about 12,3"),
+        ", line 7: x_mm must be a number, found 'about 12'.",
+    ),
+    "underscore": (
+        edited(7, "circle,3,20,1,1_0,3"),
+        ", line 7: x_mm must be a number, found '1_0'.",
+    ),
+    "gap": (edited(7, "circle,3,20,1,12,"), ", line 7: y_mm must be a number, found ''."),
+    "nan": (
+        edited(8, "circle,3,20,1,nan,3"),
+        ", line 8: x_mm must be a finite number below 1e+09, found 'nan'.",
+    ),
+    "inf": (
+        edited(9, "circle,3,20,1,1,-inf"),
+        ", line 9: y_mm must be a finite number below 1e+09, found '-inf'.",
+    ),
+    "overflow": (edited(9, "circle,3,20,1,1,1e999"), ", line 9: y_mm must be a finite number"),
+    "shape": (
+        edited(10, "oval,3,20,1,1,2"),
+        ", line 10: shape must be 'circle' or 'square', found 'oval'.",
+    ),
+    "ring": (
+        edited(11, "circle,4,25,1,1,2"),
+        ", line 11: ring must be 0 to 3 for the 4 circles of the test, found 4.",
+    ),
+    "negative ring": (edited(11, "circle,-1,20,1,1,2"), ", line 11: ring must be 0 to 3"),
+    "half ring": (
+        edited(11, "circle,2.5,20,1,1,2"),
+        ", line 11: ring must be a whole number, found '2.5'.",
+    ),
+    "size": (
+        edited(12, "circle,3,25,1,1,2"),
+        ", line 12: size_mm is 25, but circle ring 3 of the test has 20 mm (radius).",
+    ),
+    "full side": (
+        edited(12, "square,0,15,1,1,2"),
+        ", line 12: size_mm is 15, but square ring 0 of the test has 7.5 mm (half side).",
+    ),
+    "pass": (
+        edited(13, "circle,3,20,3,1,2"),
+        ", line 13: the test draws circle ring 3 in 2 passes, found number 3.",
+    ),
+    "pass zero": (
+        edited(13, "circle,3,20,0,1,2"),
+        ", line 13: pass must be 1 or more, or -1 where passes cannot be told apart, found '0'.",
+    ),
+    "inches": (
+        scaled(1 / 25.4),
+        "(these look like inches).",
+    ),
+    "metres": (scaled(1e-3), "coordinates must be in mm (these look like m)."),
+    "centimetres": (scaled(0.1), "coordinates must be in mm (these look like cm)."),
+    "a third too small": (scaled(0.66), "(check the unit and the scanner's resolution)."),
+    "a third too large": (scaled(1.33), "(check the unit and the scanner's resolution)."),
+    "all in one place": (scaled(0.0), "the rings measure 0 times their commanded size"),
+    "open quote": (edited(6, '"circle,3,20,1,1,2'), ", line 42: 1 values found, but the header"),
+}
+
+
+@pytest.mark.parametrize("what", SPOILED)
+def test_spoiled_points(tmp_path, what):
+    rows, sentence = SPOILED[what]
+    path = tmp_path / "points.csv"
+    path.write_text("\n".join(rows))
+    with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+        read_points(path, TEST)
+    assert one_sentence(error, name="points.csv")
+
+
+def test_scale_is_judged_at_twenty_per_cent(tmp_path):
+    path = tmp_path / "points.csv"
+    for factor, good in ((0.85, True), (1.15, True), (0.7, False), (1.3, False)):
+        path.write_text("\n".join(scaled(factor)))
+        if good:
+            assert read_points(path, TEST).n_points == 40
+        else:
+            with pytest.raises(ValueError, match="times their commanded size"):
+                read_points(path, TEST)
+
+
+def test_a_shape_or_ring_the_test_does_not_draw(tmp_path):
+    path = tmp_path / "points.csv"
+    path.write_text("\n".join(edited(4, "square,0,7.5,1,1,2")))
+    circles = ring_test(("circle",), spacing=5, largest=20, passes=2)
+    with pytest.raises(ValueError, match=r"line 4: the test has no squares, only 'circles'\."):
+        read_points(path, circles)
+
+
+@pytest.mark.parametrize(
+    "content, sentence",
+    [
+        (b"\x89PNG\r\n\x1a\n\x00\x00\xff\xfe", ", line 1: not UTF-8 text;"),
+        (b"shape\x00,ring", ", line 1: holds zero bytes, so it is no text;"),
+        ("\n".join(good_rows()).encode("utf-16"), ", line 1: not UTF-8 text;"),
+        (b"# caf\xe9\n", ", line 1: not UTF-8 text;"),
+        (b"# fine\n# fine\nsh\xe9pe", ", line 3: not UTF-8 text;"),
+    ],
+)
+def test_binary_garbage(tmp_path, content, sentence):
+    path = tmp_path / "points.csv"
+    path.write_bytes(content)
+    with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+        read_points(path, TEST)
+    one_sentence(error, name="points.csv")
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    content=st.one_of(
+        st.binary(max_size=200),
+        st.text(max_size=200).map(str.encode),
+        st.text(alphabet='circle,3.20-"\n#', max_size=120).map(
+            lambda s: "\n".join([*good_rows()[:12], s, *good_rows()[12:]]).encode()
+        ),
+    )
+)
+def test_whatever_is_in_the_file_it_is_read_or_refused_in_a_sentence(tmp_path_factory, content):
+    path = tmp_path_factory.mktemp("garbage") / "points.csv"
+    path.write_bytes(content)
+    try:
+        piece = read_points(path, TEST)
+    except ValueError as error:
+        assert "points.csv" in str(error)
+        assert str(error).endswith(".")
+    else:
+        assert piece.n_points >= 10
+    try:
+        read_test(path)
+    except ValueError as error:
+        assert "points.csv" in str(error)
+
+
+@pytest.mark.parametrize("read", [lambda path: read_points(path, TEST), read_test])
+def test_missing_files_and_folders(tmp_path, read):
+    with pytest.raises(
+        FileNotFoundError, match=r"nothing: no such file; a .* is expected\."
+    ) as error:
+        read(tmp_path / "nothing")
+    one_sentence(error, name="nothing")
+    with pytest.raises(ValueError, match=r"this is a folder; a .* is expected"):
+        read(tmp_path)
+
+
+def test_a_test_that_is_none():
+    with pytest.raises(ValueError, match="test must be a RingTest or the path of one, found 7"):
+        read_points("points.csv", 7)
+
+
+@pytest.mark.parametrize(
+    "arguments, sentence",
+    [
+        (("circle", 3, 0, np.zeros((20, 3))), "arrays: xy must have shape (n, 2), found (20, 3)."),
+        (("circle", 3, 0, "abc"), "arrays: xy must be numbers in mm, shape (n, 2)."),
+        (("circle", 3, 0, [[0, 0]] * 5 + [[0, np.nan]]), "arrays, point 5: xy must be finite"),
+        (("circle", [3, 3], 0, np.zeros((20, 2))), "one value or one for each of the 20 points"),
+        (
+            ("circle", 0.5, 0, np.zeros((20, 2))),
+            "arrays: ring must be whole numbers, found float64.",
+        ),
+        (("circle", 9, 0, np.zeros((20, 2))), "arrays, point 0: ring must be 0 to 3"),
+        (("circle", 3, 2, np.zeros((20, 2))), "arrays, point 0: the test draws circle ring 3 in 2"),
+        (
+            ("circle", 3, -2, np.zeros((20, 2))),
+            "arrays, point 0: the test draws circle ring 3 in 2",
+        ),
+        (("oval", 3, 0, np.zeros((20, 2))), "arrays, point 0: shape must be 'circle' or 'square'"),
+        (("circle", 3, 0, np.zeros((0, 2))), "arrays: only 0 points in all"),
+    ],
+)
+def test_wrong_arrays(arguments, sentence):
+    with pytest.raises(ValueError, match=re.escape(sentence)):
+        Piece.from_arrays(TEST, *arguments)
+
+
+def test_a_piece_of_lines_from_another_test():
+    line = Line("circle", 7, 40.0, -1, np.zeros((20, 2)))
+    with pytest.raises(ValueError, match="the test draws no circle ring 7"):
+        Piece(TEST, (line,), "bench")
+    with pytest.raises(ValueError, match="test must be a RingTest"):
+        Piece("test", (line,), "bench")
+    with pytest.raises(ValueError, match=r"must have shape \(n, 2\), found \(4,\)"):
+        Line("circle", 0, 5.0, -1, np.zeros(4))
+    with pytest.raises(ValueError, match="points of circle ring 0 must be finite"):
+        Line("circle", 0, 5.0, -1, np.full((4, 2), np.nan))
+
+
+def content(**changes) -> dict:
+    return {**TEST.to_dict(), **changes}
+
+
+def without(key: str) -> dict:
+    return {name: value for name, value in TEST.to_dict().items() if name != key}
+
+
+def circles(**changes) -> dict:
+    nest = {**TEST.to_dict()["shapes"]["circle"], **changes}
+    return content(shapes={"circle": {k: v for k, v in nest.items() if v is not None}}, sequence=[
+        {"shape": "circle", "ring": 0, "passes": 2}
+    ])  # fmt: skip
+
+
+REQUIRED = [k for k in TEST.to_dict() if k not in ("sequence", "burn_width_nominal_mm")]
+SPOILED_TESTS = [
+    *[(without(key), f"field '{key}' is missing.") for key in REQUIRED],
+    ([], "the file must hold named fields, found []."),
+    (5, "the file must hold named fields, found 5."),
+    (content(feed_mm_s=-40), "field 'feed_mm_s' must be above zero, found -40."),
+    (content(feed_mm_s="40"), "field 'feed_mm_s' must be a finite number, found '40'."),
+    (content(accel_mm_s2=float("nan")), "field 'accel_mm_s2' must be a finite number, found nan."),
+    (
+        content(burn_width_nominal_mm=0),
+        "field 'burn_width_nominal_mm' must be above zero, found 0.",
+    ),
+    (content(passes=2.0), "field 'passes' must be a whole number, 1 or more, found 2.0."),
+    (
+        content(passes=3),
+        "passes must be the largest number of passes in the sequence (2), found 3.",
+    ),
+    (
+        content(start_from_mm=[0]),
+        "field 'start_from_mm' must be two numbers (x, y) in mm, found [0].",
+    ),
+    (
+        content(start_from_mm=[0, None]),
+        "field 'start_from_mm' y must be a finite number, found None.",
+    ),
+    (content(layout="heap"), "layout must be 'concentric', 'side_by_side', 'circles' or 'squares'"),
+    (content(order=1), "order must be 'inside_out' or 'outside_in', found 1."),
+    (content(shapes=[]), "field 'shapes' must hold named fields, found []."),
+    (
+        content(shapes={"oval": circles()["shapes"]["circle"]}),
+        "field 'shapes.oval.shape' must be 'oval'",
+    ),
+    (content(shapes={"circle": 1}), "field 'shapes.circle' must hold named fields, found 1."),
+    (circles(sizes_mm=None), "field 'shapes.circle.sizes_mm' is missing."),
+    (circles(sizes_mm=[5, 4]), "sizes of the circles must ascend, found 4 mm after 5 mm."),
+    (circles(sizes_mm=[5, "x"]), "sizes of the circles must be a finite number, found 'x'."),
+    (circles(centre_mm="here"), "centre of the circles must be two numbers (x, y) in mm"),
+    (circles(direction="up"), "direction must be 'ccw' or 'cw', found 'up'."),
+    (content(sequence="all"), "field 'sequence' must be a list of tables, found 'all'."),
+    (content(sequence=[{"shape": "circle"}]), "field 'sequence[0].ring' is missing."),
+    (
+        content(sequence=[{"shape": "circle", "ring": 9, "passes": 2}]),
+        "ring in sequence entry 0 must be one of the 4 circles, 0 to 3, found 9.",
+    ),
+]
+
+
+@pytest.mark.parametrize("spoiled, sentence", SPOILED_TESTS)
+def test_spoiled_test_descriptions(tmp_path, spoiled, sentence):
+    path = tmp_path / "burn.json"
+    path.write_text(json.dumps(spoiled))
+    with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+        read_test(path)
+    one_sentence(error, name="burn.json")
+
+
+@pytest.mark.parametrize(
+    "name, text, sentence",
+    [
+        ("burn.json", '{"passes": ', "burn.json: not readable as JSON ("),
+        ("burn.json", "[" * 100_000, "burn.json: not readable as JSON ("),
+        ("burn.toml", "passes = = 2", "burn.toml: not readable as TOML ("),
+        ("burn.toml", "passes = 2", "burn.toml: field 'shapes' is missing."),
+        ("burn.json", "", "burn.json: the file is empty; a test description is expected."),
+    ],
+)
+def test_unreadable_test_descriptions(tmp_path, name, text, sentence):
+    path = tmp_path / name
+    path.write_text(text)
+    with pytest.raises(ValueError, match=re.escape(sentence)):
+        read_test(path)
+
+
+def test_json_is_not_saved_under_a_toml_name(tmp_path):
+    with pytest.raises(ValueError, match=r"saved as JSON; choose a name ending in \.json"):
+        TEST.save(tmp_path / "burn.toml")
+    assert not list(tmp_path.iterdir())

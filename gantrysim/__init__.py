@@ -22,6 +22,8 @@ from gantrysim.faults import (
     TightCarriage,
     TightWheels,
 )
+from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
+from gantrysim.inverse.fit import Fit, fit
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -70,6 +72,11 @@ __all__ = [
     "Burn",
     "Piece",
     "read_points",
+    "fit",
+    "Fit",
+    "diagnose",
+    "Finding",
+    "Hypothesis",
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.

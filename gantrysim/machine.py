@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -369,7 +369,7 @@ class Contact:
             viscous=(0.0, 1e5),
             break_away=(1.0, 10.0),
             stribeck_speed=(1e-3, 1e4),
-            overshoot=(0.0, 2.0),
+            overshoot=(0.0, 5.0),
         )
 
     @classmethod
@@ -561,8 +561,14 @@ class Machine:
         value : object
             The new value in the unit of the field.
         """
-        self.value(place)
-        return _set(self, place.split("."), value)
+        return self.set_many({place: value})
+
+    def set_many(self, changes: Mapping[str, Any]) -> Machine:
+        """Return a copy with several fields changed at once, by their dotted places."""
+        for place in changes:
+            self.value(place)
+        machine: Machine = _set_many(self, changes)
+        return machine
 
     def to_dict(self) -> dict[str, Any]:
         """Return the machine as plain nested dictionaries."""
@@ -599,11 +605,18 @@ class Machine:
         return self.belt_left, self.belt_right, self.belt_x
 
 
-def _set(part: Any, names: list[str], value: Any) -> Any:
-    """Rebuild the chain of frozen parts with one field changed."""
-    name = names[0]
-    if len(names) > 1:
-        return dataclasses.replace(part, **{name: _set(getattr(part, name), names[1:], value)})
-    if name == "friction":
-        return part.with_friction(value)
-    return dataclasses.replace(part, **{name: value})
+def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
+    """Rebuild the frozen parts on the way to the changed fields, each once."""
+    inner: dict[str, dict[str, Any]] = {}
+    new: dict[str, Any] = {}
+    for place, value in changes.items():
+        name, _, rest = place.partition(".")
+        if rest:
+            inner.setdefault(name, {})[rest] = value
+        else:
+            new[name] = value
+    for name, deeper in inner.items():
+        new[name] = _set_many(getattr(part, name), deeper)
+    if "friction" in new:
+        part = part.with_friction(new.pop("friction"))
+    return dataclasses.replace(part, **new) if new else part

@@ -47,8 +47,8 @@ N_X = len(X_NAMES)
 #: A free coordinate is settled when the force left on it is below this, N.
 FORCE_TOLERANCE = 1e-9
 
-#: ... or when that force would move it by less than this, mm.
-PLACE_TOLERANCE = 1e-12
+#: ... or when that force would move it by less than this part of 1 mm plus its lag.
+PLACE_TOLERANCE = 1e-14
 
 Record = Any  # a row of an array with the fields of `_layout`
 
@@ -61,6 +61,7 @@ _N_S_PER_M = 1e-3
 _CLEARANCE = 0  # spring with a dead zone: stiffness, half width
 _BELT = 1  # two open spans that cannot push: EA, near span, loop, pretension, sag
 _CREEP = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
+_EDGE = 1e-12  # mm: a contact this close to slipping back has not
 _PIVOT = 1e-15  # of a diagonal entry: what rounding leaves of it
 _ROCK_CREEP = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad, against 15 N mm of rub
 _TAUT = 24.0  # beyond this many sag tensions a span is straight to 4e-11 of its sag
@@ -237,7 +238,7 @@ def _balanced(b: Record) -> bool:
 @_kernel
 def _slack(b: Record, i: int) -> float:
     """Force on a coordinate that counts as none, N: a stiff part's rounding is large."""
-    return FORCE_TOLERANCE + PLACE_TOLERANCE * float(b.stiff[i])
+    return FORCE_TOLERANCE + PLACE_TOLERANCE * (1.0 + abs(b.q[i])) * b.stiff[i]
 
 
 @_kernel
@@ -357,9 +358,9 @@ def _status(b: Record, i: int) -> int:
         return 0
     x = b.q[i] - b.z[i]
     if b.status[i] != 0:
-        return 0 if x * b.status[i] < b.give[i] - 1e-12 else b.status[i]
+        return 0 if x * b.status[i] < b.give[i] - _EDGE else b.status[i]
     if b.give[i] > 0.0:
-        if abs(x) > b.give[i] * (1.0 + 1e-12):
+        if abs(x) > b.give[i] + _EDGE:
             return 1 if x > 0.0 else -1
     elif abs(b.g[i]) > b.friction[i] + _slack(b, i):
         return -1 if b.g[i] > 0.0 else 1
@@ -554,8 +555,8 @@ def _layout(n: int, m: int) -> np.dtype[np.void]:
         "stribeck_speed": (), "swing": (),
         # what this step asks: springs by `spring_law`, quadratic and linear terms
         "laws": (m, 4), "rest": every, "friction": each, "held": (n, n), "pull": each,
-        # where it stands
-        "q": each, "z": each,
+        # where it stands: lags behind the command, and which coordinates follow it
+        "q": each, "z": each, "ride": each, "command": (),
         # work space: gradient, Newton step and its start, stiffness of each coordinate and
         # of each spring, Hessian
         "g": each, "step": each, "start": each, "stiff": each, "k": every, "hess": (n, n),
@@ -571,21 +572,21 @@ def _record(block: Block, command: float) -> np.ndarray:
     """Lay a block out as one record, at rest at a command with every contact let go.
 
     A record instead of two dozen arrays: its sizes are known to the compiler, and handing it
-    on counts no references, which would take longer than the sums.
+    on counts no references, which would take longer than the sums.  It keeps lags behind the
+    command, not places: a lag of 0.1 mm has a thousand times finer rounding than a place at
+    200 mm, and near-rigid parts turn rounding into force.
     """
     box = np.zeros(1, _LAYOUTS[block.friction.size])
     b = box[0]
     for name in (
-        "levers", "kinds", "follow", "runout", "give", "creep", "rack", "viscous", "mass",
+        "levers", "kinds", "runout", "give", "creep", "rack", "viscous", "mass",
         "carried", "break_away", "stribeck_speed", "swing",
     ):  # fmt: skip
         b[name] = getattr(block, name)
     b["laws0"], b["rest0"], b["friction0"] = block.laws, block.rest, block.friction
-    b["q"] = command
-    if block.friction.size == N_X:
-        b["q"][X_NAMES.index("rock")] = 0.0
+    b["ride"] = [name != "rock" for name in (Y_NAMES if block.friction.size == N_Y else X_NAMES)]
+    b["follow"] = block.follow - block.levers @ b["ride"]
     np.fill_diagonal(b["held"], block.creep)
-    b["pull"] = block.creep * b["q"]
     _relax(box, command)
     return box
 
@@ -594,6 +595,7 @@ def _record(block: Block, command: float) -> np.ndarray:
 def _relax(box: np.ndarray, command: float) -> None:
     """Settle a block whose contacts carry no force, and let them grip there."""
     b = box[0]
+    b.command = command
     _pose(b, command)
     settle(b)
     for i in range(b.q.size):
@@ -638,14 +640,19 @@ def _march(
         if not settle(b):
             return t
         for i in range(n):
-            out_q[t, i] = b.q[i]
-            out_z[t, i] = b.z[i]
+            out_q[t, i] = b.q[i] + b.ride[i] * b.command
+            out_z[t, i] = b.z[i] + b.ride[i] * b.command
     return -1
 
 
 @_kernel
 def _pose(b: Record, command: float) -> None:
-    """Fill the springs' laws and rest elongations at a command: belt spans follow the travel."""
+    """Move the command on: what lags falls behind, belt spans and rest elongations follow."""
+    for i in range(b.q.size):
+        behind = b.ride[i] * (command - b.command)
+        b.q[i] -= behind
+        b.z[i] -= behind
+    b.command = command
     for m in range(b.k.size):
         b.rest[m] = b.rest0[m] + b.follow[m] * command
         if b.runout[m, 0] != 0.0:
@@ -679,7 +686,8 @@ def relaxed(block: Block, command: float) -> np.ndarray:
     ndarray, shape (coordinates,)
         The coordinates at rest.
     """
-    return np.array(_record(block, command)["q"][0])
+    b = _record(block, command)[0]
+    return np.asarray(b["q"] + b["ride"] * command)
 
 
 def march(block: Block, motion: Motion, axis: int) -> tuple[np.ndarray, np.ndarray]:
@@ -757,8 +765,12 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
             f"the sides of the beam come to stand {np.abs(right - left).max():.0f} mm apart, but "
             f"the span is only {machine.span:g} mm; check slip, racking stiffness and belts"
         )
-    turn = np.arcsin(sine) + rock
+    cosine = np.sqrt(1.0 - sine * sine)
     along, beyond = machine.head.along, machine.head.beyond
-    x = s * np.sqrt(1.0 - sine**2) + along * np.cos(turn) - beyond * np.sin(turn)
-    y = left + s * sine + along * np.sin(turn) + beyond * np.cos(turn)
-    return np.column_stack([x, y])
+    cos_rock, sin_rock = np.cos(rock), np.sin(rock)
+    forward = s + along * cos_rock - beyond * sin_rock  # seen along the beam, and across it
+    across = along * sin_rock + beyond * cos_rock
+    place = np.empty((left.size, 2))
+    place[:, 0] = forward * cosine - across * sine
+    place[:, 1] = left + forward * sine + across * cosine
+    return place

@@ -64,8 +64,10 @@ def ring_outlines(
 
 def straight(start: Array, end: Array, step: float) -> Array:
     """Points from `start` to `end` at equal steps of at most `step` mm, shape (n, 2), mm."""
-    count = _step_counts(np.array([math.dist(start, end)]), step)
-    return np.concatenate((_fill(start[None], end[None], count), end[None]))
+    count = int(_step_counts(np.array([math.dist(start, end)]), step)[0])
+    points: Array = start + (np.arange(count + 1) / count)[:, None] * (end - start)
+    points[-1] = end
+    return points
 
 
 def _circles(
@@ -142,8 +144,8 @@ def _step_counts(lengths: Array, step: Array | float) -> NDArray[np.int64]:
 
 def _fill(begin: Array, end: Array, counts: NDArray[np.int64]) -> Array:
     """Cut each span (m, d) into its count of equal steps; begins stay exact, ends are left out."""
-    span = np.repeat(np.arange(len(counts)), counts)
-    inside = np.arange(len(span)) - np.repeat(np.cumsum(counts) - counts, counts)
-    part = inside / np.repeat(counts, counts)
-    points: Array = begin[span] + part[:, None] * (end - begin)[span]
+    first = np.cumsum(counts) - counts
+    part = (np.arange(counts.sum()) - np.repeat(first, counts)) / np.repeat(counts, counts)
+    points: Array = np.repeat(begin, counts, axis=0)
+    points += part[:, None] * np.repeat(end - begin, counts, axis=0)
     return points

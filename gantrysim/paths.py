@@ -308,7 +308,7 @@ class RingTest:
         here = np.array(self.start_from)
         for shape, ring, passes in self.sequence:
             xy = outlines[shape][ring]
-            if not np.array_equal(here, xy[0]):
+            if here[0] != xy[0, 0] or here[1] != xy[0, 1]:
                 travel = straight(here, xy[0], TRAVEL_STEPS * step)
                 strokes.append(Stroke("travel", -1, 0.0, -1, travel, self.travel_speed))
             size = self.nest(shape).sizes[ring]

@@ -53,7 +53,7 @@ class Motion:
 def slow(xy: np.ndarray) -> Motion:
     """Return a motion through these positions, mm, in the slow limit: no time passes."""
     none = np.zeros(len(xy))
-    still = np.zeros_like(xy)
+    still = np.zeros(xy.shape, order="F")  # its columns are taken one by one
     return Motion(xy=xy, dt=none, speed=none, velocity=still, acceleration=still, jump=still)
 
 

@@ -11,8 +11,9 @@ legend below the picture.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib import colormaps
@@ -49,6 +50,11 @@ from gantrysim.look import (
 from gantrysim.measured.points import Piece
 from gantrysim.paths import SHAPES, Line, Nest, RingTest
 from gantrysim.unrolled import centred, chosen_rings, mean_shift, unroll
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from gantrysim.inverse.diagnose import Finding
 
 DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
 
@@ -476,6 +482,47 @@ def finding_axes() -> NDArray[Any]:
     axes = np.empty(3, dtype=object)
     axes[:] = [figure.add_subplot(place) for place in places]
     return axes
+
+
+def plot_finding(finding: Finding) -> Figure:
+    """Draw a diagnosis: measured over predicted rings, what is left, and what is believed.
+
+    Parameters
+    ----------
+    finding : Finding
+        From `gantrysim.diagnose`.
+
+    Returns
+    -------
+    Figure
+        Three panels: measured points over the rings predicted by the best explanation, both
+        with the error magnified alike; measured minus predicted of up to six rings (µm); the
+        probabilities of the explanations.
+    """
+    fit = finding.best.fit
+    overlay = fit.overlay()
+    axes = finding_axes()
+    errors = np.concatenate(
+        [np.hypot(*(p - c).T) for p, c in zip(overlay.predicted, overlay.commanded, strict=True)]
+    )
+    factor = nice_magnification(float(errors.max()), finding.piece.test.spacing)
+    plot_measured_over_predicted(
+        axes[0], commanded=overlay.commanded, predicted=overlay.predicted,
+        measured=overlay.measured, measured_base=overlay.base, magnify=factor,
+    )  # fmt: skip
+    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 60), color=INK)
+    filled = [i for i, r in enumerate(overlay.residuals) if r.size]
+    shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(6, len(filled))).astype(int)]
+    plot_residuals(
+        axes[1],
+        angles_deg=[overlay.angles_deg[i] for i in shown],
+        residuals=[overlay.residuals[i] for i in shown],
+        labels=[overlay.labels[i] for i in shown],
+    )
+    likely = [h for h in finding.ranked if h.probability > 1e-3][:6]
+    plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
+    figure = axes[0].figure
+    return figure
 
 
 # Burns

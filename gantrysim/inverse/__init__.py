@@ -1,0 +1,1 @@
+"""From measured distortion to fault parameters: residuals, fits and diagnosis."""

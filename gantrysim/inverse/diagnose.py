@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.fit import (
     Estimate,
     Fit,
     Mode,
     Problem,
-    best_start,
     learn_noise,
     magnitude,
     prepare,
+    search,
     solve,
 )
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
@@ -202,27 +205,29 @@ def diagnose(
     say("healthy machine")
     healthy = solve(problem, (), problem.start(()))
     problem = learn_noise(problem, healthy)
-    modes = [solve(problem, (), healthy.u)]
-    for kind in KINDS:
+    healthy = solve(problem, (), healthy.u)
+
+    def explain(kind: FaultKind) -> Mode:
         say(kind.name)
-        modes.append(solve(problem, (kind,), best_start(problem, (kind,), modes[0])))
+        return search(problem, (kind,), healthy)
+
+    # small matrices in many threads: the linear algebra library must not start its own on top
+    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        modes = [healthy, *pool.map(explain, KINDS)]
     best = max(modes, key=lambda m: m.evidence)
     say("noise")
-    problem = learn_noise(problem, best)
+    learned = learn_noise(problem, best)
     limit = best.evidence - _HOPELESS
-    shift = 0.0
-    refined: list[Mode] = []
-    for mode in modes:
-        if mode.evidence > limit or not mode.kinds:
-            refined.append(solve(problem, mode.kinds, mode.u))
-            if mode is best:
-                shift = refined[-1].evidence - best.evidence
+    near = [m for m in modes if m.evidence > limit or not m.kinds]
     behind = [m for m in modes if m.evidence <= limit and m.kinds]
+    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        refined = list(pool.map(lambda m: solve(learned, m.kinds, m.u), near))
+    shift = refined[near.index(best)].evidence - best.evidence
     refined += [dataclasses.replace(m, evidence=m.evidence + shift) for m in behind]
     say(UNLISTED)
-    wide = dataclasses.replace(problem, shared=problem.shared * _UNLISTED_FACTOR)
+    wide = dataclasses.replace(learned, shared=learned.shared * _UNLISTED_FACTOR)
     unlisted = solve(wide, (), healthy.u)
-    return Finding(piece, machine, _rank(problem, refined, unlisted))
+    return Finding(piece, machine, _rank(learned, refined, unlisted))
 
 
 def _silent(_: str) -> None:

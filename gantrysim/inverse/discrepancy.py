@@ -15,9 +15,12 @@ from gantrysim.machine import Machine
 
 #: Spacing of the knots of the random functions, mm: their correlation length.
 KNOTS = 12.0
-#: Standard deviation at each knot, mm: even terms (run-out, rail form) and odd ones (drag).
+#: Standard deviation of the even terms (rail form, belt pitch) at each knot, mm.
 EVEN = 0.003
-ODD = 0.003
+#: Random part of a wheel's drag along its rail, from ripple and dirt (a few per cent each:
+#: common practice, no source); it turns over with the direction, times drag over stiffness.
+ODD_SHARE = 0.05
+ODD_LEAST = 0.002
 #: Once-per-turn error that a sound pulley leaves, each of sine and cosine, mm (run-out of
 #: a machined pulley of the order of 0.01 mm: common practice, no source).
 TURN = 0.004
@@ -70,6 +73,18 @@ def basis(
         x_wave = TURN * wave(turn * points[:, 0])[:, None]
         columns += [x_wave * x]
         columns += [y_wave * ((1.0 - share) * y - yaw * x), y_wave * (share * y + yaw * x)]
-    for part, axis in ((along_x, 0), (left, 1), (right, 1)):
-        columns += [EVEN * part, ODD * part * moving[:, axis : axis + 1]]
+    lag_x, lag_left, lag_right = lags(machine, np.mean(points, axis=0))
+    for part, axis, lag in ((along_x, 0, lag_x), (left, 1, lag_left), (right, 1, lag_right)):
+        odd = max(ODD_SHARE * lag, ODD_LEAST)
+        columns += [EVEN * part, odd * part * moving[:, axis : axis + 1]]
     return np.concatenate(columns, axis=1)
+
+
+def lags(machine: Machine, place: np.ndarray) -> tuple[float, float, float]:
+    """Drag over stiffness of carriage, left and right plate at a place, mm."""
+    x, y = float(place[0]), float(place[1])
+    return (
+        machine.carriage.friction / machine.belt_x.stiffness(x),
+        machine.left.friction / machine.belt_left.stiffness(y),
+        machine.right.friction / machine.belt_right.stiffness(y),
+    )

@@ -10,10 +10,9 @@ is Laplace's.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,7 +20,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.inverse.discrepancy import basis
-from gantrysim.inverse.forward import Forward, Run
+from gantrysim.inverse.forward import Forward
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Scatter
@@ -36,7 +35,7 @@ STEP = 1.0
 #: 0.1..0.3 mm over A4 (judgement on published scanner tests).
 TURN, SHIFT, COMMON, DIFFERENCE, SKEW = math.radians(3.0), 10.0, 1.0e-3, 4.0e-4, 3.0e-4
 _PLACE = 6
-_DIFFERENTIAL = 0.05  # of a prior standard deviation
+_DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
 _MOST_STEPS = 25
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
@@ -82,9 +81,10 @@ class Problem:
 
     def machine(self, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
         """The machine at the unknowns u."""
-        machine = self.nominal
+        changes: dict[str, float] = {}
         for scatter, number in zip(self.scatter, u, strict=False):
-            machine = scatter.apply(machine, float(number))
+            changes.update(scatter.changes(self.nominal, float(number)))
+        machine = self.nominal.set_many(changes)
         first = len(self.scatter)
         for kind in kinds:
             last = first + len(kind.quantities)
@@ -105,6 +105,11 @@ class Problem:
                 SKEW * v[5],
             ]
         )
+
+    @functools.cached_property
+    def metric(self) -> _Metric:
+        """Whitening of columns over the cells, the shared discrepancy integrated out."""
+        return _Metric.of(self)
 
     def start(self, kinds: Sequence[FaultKind]) -> np.ndarray:
         """Unknowns at the middle of their priors, the piece placed by its rings."""
@@ -132,11 +137,11 @@ def prepare(piece: Piece, nominal: Machine) -> Problem:
     Problem
         With first guesses of the noise; `learn_noise` improves them.
     """
-    forward = Forward.of(piece.test, STEP)
     offset = np.array([nominal.head.along, nominal.head.beyond])
+    forward = Forward.of(piece.test, STEP, offset)
     pivot = np.mean([nest.centre for nest in piece.test.nests], axis=0) + offset
     origin = first_placement(piece, pivot, offset)
-    matched = match(piece, forward, offset, origin)
+    matched = match(piece, forward, origin)
     lines = forward.lines(forward.run(nominal))
     residual = matched.residuals(lines, origin)
     bad = outliers(residual, matched.group)
@@ -185,7 +190,7 @@ def _sides(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _shared(machine: Machine, matched: Matched, cells: Cells, placement: np.ndarray) -> np.ndarray:
     """Basis of the shared discrepancy over the cells."""
     about = _machine_points(matched, placement)
-    size, sense = matched.size[matched.group], matched.sense[matched.group]
+    sense = matched.sense[matched.group]
     x, y = about[:, 0], about[:, 1]
     side, _ = _sides(x, y)
     outward = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
@@ -195,7 +200,6 @@ def _shared(machine: Machine, matched: Matched, cells: Cells, placement: np.ndar
     tangent = np.sign(np.column_stack([-round_[:, 1], round_[:, 0]])) * sense[:, None]
     forth = np.column_stack([-outward[:, 1], outward[:, 0]]) * sense[:, None]
     moving = np.where(square, forth + outward, tangent)  # a side is reached moving outward
-    del size
     place = about + matched.centre[matched.group]
     parts = [np.column_stack([cells.mean(v[:, i]) for i in (0, 1)]) for v in (place, normal, moving)]
     return basis(machine, *parts)
@@ -236,7 +240,9 @@ class Mode:
 class _Metric:
     """Whitening with the shared discrepancy integrated out."""
 
-    problem: Problem
+    noise: Noise
+    cells: Cells
+    weight: np.ndarray
     white: np.ndarray
     factor: Any
     log_det: float
@@ -247,14 +253,13 @@ class _Metric:
         white = white * problem.weight[:, None]
         inner = white.T @ white + np.eye(white.shape[1])
         factor = cho_factor(inner)
-        return cls(
-            problem, white, factor, log_det + 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
-        )
+        log_det += 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+        return cls(problem.noise, problem.cells, problem.weight, white, factor, log_det)
 
     def columns(self, table: np.ndarray) -> np.ndarray:
         """Whitened columns."""
-        white, _ = self.problem.noise.whiten(table, self.problem.cells)
-        return white * (self.problem.weight if white.ndim == 1 else self.problem.weight[:, None])
+        white, _ = self.noise.whiten(table, self.cells)
+        return white * (self.weight if white.ndim == 1 else self.weight[:, None])
 
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """a' P b with the discrepancy integrated out; a and b are whitened."""
@@ -276,36 +281,35 @@ class _Evaluator:
             axes += [kind.axis] * len(kind.quantities)
         self.axes = axes
 
-    def run(self, u: np.ndarray, *, like: Run | None = None, axis: str = "xy") -> Run:
-        return self.problem.forward.run(self.problem.machine(self.kinds, u), like=like, axis=axis)
-
-    def traces(self, run: Run) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return self.problem.matched.traces(self.problem.forward.lines(run))
-
-    def residual(self, traces: tuple[np.ndarray, ...], u: np.ndarray) -> np.ndarray:
-        r = self.problem.matched.against(*traces, self.problem.placement(u))
-        return self.problem.cells.mean(r)
-
     def at(self, u: np.ndarray) -> np.ndarray:
-        return self.residual(self.traces(self.run(u)), u)
+        """Residuals of the cells at u, mm."""
+        problem = self.problem
+        lines = problem.forward.lines(problem.forward.run(problem.machine(self.kinds, u)))
+        return problem.cells.mean(problem.matched.residuals(lines, problem.placement(u)))
 
-    def linearise(self, u: np.ndarray, pool: ThreadPoolExecutor) -> tuple[np.ndarray, np.ndarray]:
-        """Residual and Jacobian at u."""
-        run = self.run(u)
-        traces = self.traces(run)
-        r = self.residual(traces, u)
-
-        def column(k: int) -> np.ndarray:
+    def linearise(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Residuals of the cells and their Jacobian at u."""
+        problem, forward, matched = self.problem, self.problem.forward, self.problem.matched
+        run = forward.run(problem.machine(self.kinds, u))
+        lines = forward.lines(run)
+        traces = matched.traces(lines)
+        place = problem.placement(u)
+        residual = matched.against(*traces, place)
+        moved = []
+        for k in range(len(self.axes)):
             v = u.copy()
-            if k < len(self.axes):
-                v[k] += _DIFFERENTIAL
-                moved = self.traces(self.run(v, like=run, axis=self.axes[k]))
-                return (self.residual(moved, v) - r) / _DIFFERENTIAL
-            small = 1e-2 if k < u.size - _PLACE + 1 or k > u.size - _PLACE + 2 else 1e-4
+            v[k] += _DIFFERENTIAL
+            moved.append(problem.machine(self.kinds, v))
+        slopes = forward.slopes(run, moved, self.axes, _DIFFERENTIAL)
+        columns = [matched.columns(lines, traces, [slopes[cut] for cut in forward.cuts], place)]
+        for k in range(u.size - _PLACE, u.size):
+            v = u.copy()
+            small = 1e-4 if k in (u.size - _PLACE + 1, u.size - _PLACE + 2) else 1e-2
             v[k] += small
-            return (self.residual(traces, v) - r) / small
-
-        return r, np.column_stack(list(pool.map(column, range(u.size))))
+            there = matched.against(*traces, problem.placement(v))
+            columns.append(((there - residual) / small)[:, None])
+        jacobian = np.concatenate(columns, axis=1)
+        return problem.cells.mean(residual), problem.cells.mean_columns(jacobian)
 
 
 def solve(
@@ -335,33 +339,32 @@ def solve(
 
     Notes
     -----
-    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164); the
-    derivatives are forward differences over 1/20 of a prior standard deviation.
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164) on exact
+    derivatives (`gantrysim.tangent`).
     """
-    metric = _Metric.of(problem)
+    metric = problem.metric
     evaluator = _Evaluator(problem, kinds)
     u = start.copy()
     damping = 0.0
     converged = False
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        r, jacobian = evaluator.linearise(u, pool)
-        cost = metric.half_square(r) + 0.5 * float(u @ u)
-        hessian, gradient = _quadratic(metric, jacobian, r, u)
-        for _ in range(most_steps):
-            step, promise = _newton_step(hessian, gradient, damping)
-            if promise < _PROMISE:
-                converged = True
-                break
-            trial = np.clip(u + step, -8.0, 8.0)
-            new_r = evaluator.at(trial)
-            new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
-            if new_cost < cost:
-                damping = 0.0 if damping < 0.1 else damping / 8.0
-                u, cost = trial, new_cost
-                r, jacobian = evaluator.linearise(u, pool)
-                hessian, gradient = _quadratic(metric, jacobian, r, u)
-            else:
-                damping = max(4.0 * damping, 0.05)
+    r, jacobian = evaluator.linearise(u)
+    cost = metric.half_square(r) + 0.5 * float(u @ u)
+    hessian, gradient = _quadratic(metric, jacobian, r, u)
+    for _ in range(most_steps):
+        step, promise = _newton_step(hessian, gradient, damping)
+        if promise < _PROMISE:
+            converged = True
+            break
+        trial = np.clip(u + step, -8.0, 8.0)
+        new_r = evaluator.at(trial)
+        new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
+        if new_cost < cost:
+            damping = 0.0 if damping < 0.1 else damping / 8.0
+            u, cost = trial, new_cost
+            r, jacobian = evaluator.linearise(u)
+            hessian, gradient = _quadratic(metric, jacobian, r, u)
+        else:
+            damping = max(4.0 * damping, 0.05)
     covariance = np.linalg.inv(hessian)
     evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * metric.log_det
     return Mode(kinds, u, covariance, evidence, cost, r, converged)
@@ -387,28 +390,65 @@ def _newton_step(
 
 
 def learn_noise(problem: Problem, mode: Mode) -> Problem:
-    """Take the noise and the weights of the cells from the residuals of a good fit."""
-    metric = _Metric.of(problem)
+    """Take noise, cell weights and size of the shared discrepancy from a good fit.
+
+    A cell that stands off by more than three standard deviations weighs less (Huber's weights,
+    frozen so that all hypotheses are compared on the same data).
+    """
+    metric = problem.metric
     white = metric.columns(mode.residual)
     shared = problem.shared @ cho_solve(metric.factor, metric.white.T @ white)
     left = mode.residual - shared
     noise = estimate(left, problem.cells, problem.noise.point, Noise(problem.noise.point))
     w, _ = noise.whiten(left, problem.cells)
     weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
-    return dataclasses.replace(problem, noise=noise, weight=weight)
+    machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)
+    return dataclasses.replace(
+        problem,
+        noise=noise,
+        weight=weight,
+        shared=_shared(machine, problem.matched, problem.cells, place),
+    )
 
 
-def best_start(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None) -> np.ndarray:
-    """The better of two starting points: the middle of the prior, or healthy with a weak fault."""
-    middle = problem.start(kinds)
-    if healthy is None:
-        return middle
-    n, extra = len(problem.scatter), middle.size - healthy.u.size
-    faint = [-2.0 if q.ratio else 0.0 for kind in kinds for q in kind.quantities]
-    weak = np.concatenate([healthy.u[:n], np.array(faint[:extra]), healthy.u[n:]])
-    metric, evaluator = _Metric.of(problem), _Evaluator(problem, kinds)
-    costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in (middle, weak)]
-    return (middle, weak)[int(np.argmin(costs))]
+def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None = None) -> Mode:
+    """Find the mode of one hypothesis from the better of its starting points.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    kinds : tuple of FaultKind
+        The faults assumed.
+    healthy : Mode, optional
+        Mode of the healthy machine: with a faint fault added it is a starting point too.
+
+    Returns
+    -------
+    Mode
+        The mode; where a fault may have either sign with a kink between, the better of both.
+    """
+    signs = (1.0, -1.0) if any(kind.two_signs for kind in kinds) else (0.0,)
+    modes = []
+    for sign in signs:
+        starts = [_place_faults(problem, kinds, problem.start(()), sign, faint=False)]
+        if healthy is not None:
+            starts.append(_place_faults(problem, kinds, healthy.u, sign, faint=True))
+        metric, evaluator = problem.metric, _Evaluator(problem, kinds)
+        costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in starts]
+        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))]))
+    return max(modes, key=lambda mode: mode.evidence)
+
+
+def _place_faults(
+    problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray, sign: float, *, faint: bool
+) -> np.ndarray:
+    """Put faults, faint or as believed, into the unknowns of a healthy machine."""
+    n = len(problem.scatter)
+    faults = [
+        (-2.0 if faint else 0.0) if q.ratio else 0.5 * sign for kind in kinds for q in kind.quantities
+    ]
+    return np.concatenate([u[:n], faults, u[n:]])
 
 
 @dataclass(frozen=True)
@@ -461,6 +501,31 @@ def magnitude(mode: Mode, kind: FaultKind, n_scatter: int) -> Estimate:
 
 
 @dataclass(frozen=True, eq=False)
+class Overlay:
+    """Measured points beside predicted lines, machine frame, mm; made for pictures.
+
+    Parameters
+    ----------
+    commanded, predicted : tuple of ndarray, shape (n, 2)
+        One a burned line.
+    measured, base : tuple of ndarray, shape (m, 2)
+        One a measured line: its points and the commanded point nearest to each.
+    angles_deg, residuals : tuple of ndarray, shape (m,)
+        Angle about the centre (degrees) and measured minus predicted (mm) of those points.
+    labels : tuple of str
+        Name of each measured line.
+    """
+
+    commanded: tuple[np.ndarray, ...]
+    predicted: tuple[np.ndarray, ...]
+    measured: tuple[np.ndarray, ...]
+    base: tuple[np.ndarray, ...]
+    angles_deg: tuple[np.ndarray, ...]
+    residuals: tuple[np.ndarray, ...]
+    labels: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class Fit:
     """Posterior of one hypothesis for one piece.
 
@@ -497,6 +562,38 @@ class Fit:
                 told=bool(s < 0.8),
             )  # fmt: skip
             for q, u, s in zip(quantities, self.mode.u, sd, strict=False)
+        )
+
+    def overlay(self) -> Overlay:
+        """Measured points beside predicted and commanded lines, in the machine frame."""
+        problem = self.problem
+        forward, matched = problem.forward, problem.matched
+        lines = forward.lines(forward.run(self.machine))
+        place = problem.placement(self.mode.u)
+        good = problem.cells.owner >= 0
+        about = _machine_points(matched, place)
+        centre = matched.centre[matched.group]
+        measured = about + centre
+        size = matched.size[matched.group][:, None]
+        radial = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None] * size
+        side, _ = _sides(about[:, 0], about[:, 1])
+        flat = np.clip(about, -size, size)
+        rows = np.arange(len(flat))
+        flat[rows, side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
+        base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
+        residual = matched.residuals(lines, place)
+        groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
+        return Overlay(
+            commanded=tuple(forward.motion.xy[cut] + forward.offset for cut in forward.cuts),
+            predicted=tuple(line.xy for line in lines),
+            measured=tuple(measured[g] for g in groups),
+            base=tuple(base[g] for g in groups),
+            angles_deg=tuple(np.degrees(np.arctan2(about[g, 1], about[g, 0])) for g in groups),
+            residuals=tuple(residual[g] for g in groups),
+            labels=tuple(
+                f"{'square' if sq else 'circle'} {r:g}"
+                for sq, r in zip(matched.square, matched.size, strict=True)
+            ),
         )
 
     @property
@@ -561,7 +658,7 @@ def fit(piece: Piece, machine: Machine, faults: Sequence[str] = ()) -> Fit:
     """
     kinds = tuple(of_name(name)[0] for name in faults)
     problem = prepare(piece, machine)
-    mode = solve(problem, kinds, problem.start(kinds))
+    mode = search(problem, kinds)
     problem = learn_noise(problem, mode)
     mode = solve(problem, kinds, mode.u)
     return Fit(problem, mode, problem.machine(kinds, mode.u))

@@ -1,30 +1,34 @@
 """Many burns of one test, quickly: what the inverse asks of the forward model.
 
 The commanded motion is planned once; passes beyond the second repeat it (a ring is in its
-steady state after one pass) and are not run again; and a change that acts on one axis reuses
-the other axis' run.
+steady state after one pass) and are not run again; and derivatives come from one tangent run
+along the path, not from a run for every unknown.
 """
 
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from gantrysim.machine import Machine
-from gantrysim.mechanics import march, spot, x_block, y_block
+from gantrysim.mechanics import march, relaxed, spot, x_block, y_block
 from gantrysim.paths import Line, RingTest
 from gantrysim.planner import Motion, plan
+from gantrysim.tangent import spot_tangent, tangents
 
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """One machine's run of both blocks: coordinates at every sample."""
+    """One machine's run of both blocks: coordinates and grips at every sample."""
 
     machine: Machine
     q_x: np.ndarray
+    z_x: np.ndarray
     q_y: np.ndarray
+    z_y: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,19 +45,21 @@ class Forward:
         Shape, ring, size (mm) and pass of each burned line.
     cuts : tuple of slice
         Samples of each burned line.
-    step : float
-        Sampling, mm.
+    offset : ndarray, shape (2,)
+        Nominal head offset, mm.  A head that sits elsewhere shifts the whole pattern, which
+        the placement of a lifted piece cannot know: burned places are given with that shift
+        taken out, so that only the lever of the head is left.
     """
 
     test: RingTest
     motion: Motion
     labels: tuple[tuple[str, int, float, int], ...]
     cuts: tuple[slice, ...]
-    step: float
+    offset: np.ndarray
 
     @classmethod
-    def of(cls, test: RingTest, step: float) -> Forward:
-        """Plan a test once."""
+    def of(cls, test: RingTest, step: float, offset: np.ndarray) -> Forward:
+        """Plan a test once, sampled at ``step`` mm, for a head at ``offset`` mm."""
         short = dataclasses.replace(
             test,
             passes=min(test.passes, 2),
@@ -69,23 +75,71 @@ class Forward:
                 labels.append((stroke.shape, stroke.ring, stroke.size, stroke.pass_index))
                 cuts.append(slice(first, last))
             first = last
-        return cls(short, motion, tuple(labels), tuple(cuts), step)
+        return cls(short, motion, tuple(labels), tuple(cuts), offset)
 
-    def run(self, machine: Machine, *, like: Run | None = None, axis: str = "xy") -> Run:
-        """Run a machine; blocks not named in ``axis`` are taken over from ``like``."""
-        if like is None or "x" in axis:
-            q_x, _ = march(x_block(machine), self.motion, 0)
-        else:
-            q_x = like.q_x
-        if like is None or "y" in axis:
-            q_y, _ = march(y_block(machine), self.motion, 1)
-        else:
-            q_y = like.q_y
-        return Run(machine, q_x, q_y)
+    def run(self, machine: Machine) -> Run:
+        """Run a machine through the test."""
+        q_x, z_x = march(x_block(machine), self.motion, 0)
+        q_y, z_y = march(y_block(machine), self.motion, 1)
+        return Run(machine, q_x, z_x, q_y, z_y)
 
     def lines(self, run: Run) -> tuple[Line, ...]:
         """Burned lines of a run, mm."""
-        xy = spot(run.machine, run.q_y, run.q_x)
+        xy = self._places(run.machine, run)
         return tuple(
             Line(*label, xy[cut]) for label, cut in zip(self.labels, self.cuts, strict=True)
         )
+
+    def slopes(
+        self, run: Run, moved: Sequence[Machine], axes: Sequence[str], amount: float
+    ) -> np.ndarray:
+        """Derivatives of the burned places of a run.
+
+        Parameters
+        ----------
+        run : Run
+            The run.
+        moved : sequence of Machine
+            Its machine with each unknown moved by ``amount``.
+        axes : sequence of str
+            For each, the blocks it acts on: ``"x"``, ``"y"``, ``"xy"``, or ``"spot"`` where it
+            moves the spot alone.
+        amount : float
+            Size of the move.
+
+        Returns
+        -------
+        ndarray, shape (samples, len(moved), 2)
+            Change of the spot's place per unit of each unknown, mm.
+        """
+        d_y = self._block_slopes(run, moved, [("y" in a) for a in axes], amount, 1)
+        d_x = self._block_slopes(run, moved, [("x" in a) for a in axes], amount, 0)
+        out = spot_tangent(run.machine, run.q_y, run.q_x, d_y, d_x)
+        for k, axis in enumerate(axes):
+            if axis == "spot":
+                here = self._places(run.machine, run)
+                out[:, k] = (self._places(moved[k], run) - here) / amount
+        return out
+
+    def _places(self, machine: Machine, run: Run) -> np.ndarray:
+        """Places of the spot along a run with the shift of the head taken out, mm."""
+        head = np.array([machine.head.along, machine.head.beyond])
+        return spot(machine, run.q_y, run.q_x) - head + self.offset
+
+    def _block_slopes(
+        self, run: Run, moved: Sequence[Machine], acts: Sequence[bool], amount: float, axis: int
+    ) -> np.ndarray:
+        assemble = (x_block, y_block)[axis]
+        q, z = (run.q_x, run.z_x) if axis == 0 else (run.q_y, run.z_y)
+        out = np.zeros((len(q), len(moved), q.shape[1]))
+        chosen = [k for k, act in enumerate(acts) if act]
+        if not chosen:
+            return out
+        home = float(self.motion.xy[0, axis])
+        base = assemble(run.machine)
+        blocks = [assemble(moved[k]) for k in chosen]
+        out[:, chosen] = tangents(
+            base, blocks, amount, self.motion, axis, q, z,
+            relaxed(base, home), [relaxed(block, home) for block in blocks],
+        )  # fmt: skip
+        return out

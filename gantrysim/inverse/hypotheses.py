@@ -44,6 +44,8 @@ class FaultKind:
         The hand check that confirms it.
     variant : str
         Which of several ways to have the fault (which pulley), empty where there is one.
+    two_signs : bool
+        Whether the search must begin on both sides of zero because the cost has a kink there.
     magnitude : callable
         Values of the unknowns -> magnitude; the first value if absent.
     """
@@ -56,11 +58,17 @@ class FaultKind:
     axis: str
     check: str
     variant: str = ""
+    two_signs: bool = False
     magnitude: Callable[..., float] = lambda *values: values[0]
 
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
         """Return the machine with this fault at these values."""
         return self.build(*values).apply(machine)
+
+
+def _below_one(x: float) -> float:
+    """A factor that leaves small values alone and levels out smoothly at 1."""
+    return x / (1.0 + x**8) ** 0.125
 
 
 def _extra_drag(centre: float) -> tuple[Quantity, ...]:
@@ -93,8 +101,9 @@ def _slack(side: str, axis: str) -> FaultKind:
             Quantity("pretension", "N", 1.8, 0.6, ratio=True),
         ),
         build=lambda factor, tension: SlackBelt(
-            side, stiffness_factor=min(factor, 1.0), pretension=tension
+            side, stiffness_factor=_below_one(factor), pretension=tension
         ),
+        magnitude=lambda factor, tension: _below_one(factor),
         axis=axis,
         check=f"with the power off pluck the {label} belt: it should give a clear low tone",
     )
@@ -110,7 +119,7 @@ def _loose(side: str) -> FaultKind:
             Quantity("drag factor", "-", 0.5, 0.25, ratio=True),
         ),
         build=lambda play, factor: LooseWheels(
-            side, clearance=play, drag_factor=min(factor, 1.0)
+            side, clearance=play, drag_factor=_below_one(factor)
         ),
         axis="y",
         check=f"with the power off rock the {side} end of the beam: it should not click",
@@ -203,6 +212,7 @@ KINDS: tuple[FaultKind, ...] = (
         build=lambda offset: CouplerSlip(offset),
         axis="y",
         check="at home measure both end plates from the frame: both should read the same",
+        two_signs=True,  # either sign racks the beam and loads the wheels
     ),
     FaultKind(
         name="out_of_square",
@@ -225,7 +235,7 @@ KINDS: tuple[FaultKind, ...] = (
             Quantity("gap", "mm", 0.12, 0.6, ratio=True),
             Quantity("drag factor", "-", 0.6, 0.25, ratio=True),
         ),
-        build=lambda gap, factor: LooseCarriage(gap, drag_factor=min(factor, 1.0)),
+        build=lambda gap, factor: LooseCarriage(gap, drag_factor=_below_one(factor)),
         axis="x",
         check="with the power off rock the head: it should not click",
     ),

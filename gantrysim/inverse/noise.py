@@ -49,6 +49,13 @@ class Cells:
         return np.asarray(total / self.count)
 
 
+    def mean_columns(self, table: np.ndarray) -> np.ndarray:
+        """Average the rows of a table over the cells, shape (m, k)."""
+        kept = self.owner >= 0
+        first = np.searchsorted(self.owner[kept], np.arange(self.count.size))
+        return np.asarray(np.add.reduceat(table[kept], first, axis=0) / self.count[:, None])
+
+
 def outliers(residual: np.ndarray, line: np.ndarray) -> np.ndarray:
     """Points that stand off the median of their neighbours on the same line.
 

@@ -72,14 +72,14 @@ class Scatter:
     axis: str
     least: float = -math.inf
 
-    def apply(self, machine: Machine, u: float) -> Machine:
-        """Return the machine with this quantity at a standard normal number."""
+    def changes(self, machine: Machine, u: float) -> dict[str, float]:
+        """Fields, by dotted place, of a nominal machine at a standard normal number."""
         value = self.quantity.value(u)
+        out = {}
         for place in self.places:
             old = machine.value(place)
-            new = old * value if self.quantity.ratio else old + value
-            machine = machine.set(place, max(new, self.least))
-        return machine
+            out[place] = max(old * value if self.quantity.ratio else old + value, self.least)
+        return out
 
 
 #: A uniform scatter of +-25 % about the nominal value has this standard deviation.

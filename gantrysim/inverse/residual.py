@@ -9,6 +9,7 @@ distances along the perimeter of a square, so one interpolation serves both shap
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -111,12 +112,15 @@ def _trace(
 
 
 @_kernel
-def _interpolate(station: np.ndarray, height: np.ndarray, u: float, period: float) -> float:
-    """Height of a burned line at a station, taken once round from its start."""
+def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
+    """Sample of a burned line before a station, and the part of the way to the next one.
+
+    The station is taken once round from the start of the line.
+    """
     u += period * math.ceil((station[0] - u) / period)
     low, high = 0, station.size - 1
     if u >= station[high]:
-        return height[high]
+        return high - 1, 1.0
     while high - low > 1:
         mid = (low + high) // 2
         if station[mid] <= u:
@@ -124,10 +128,7 @@ def _interpolate(station: np.ndarray, height: np.ndarray, u: float, period: floa
         else:
             high = mid
     width = station[high] - station[low]
-    if width <= 0.0:
-        return height[low]
-    t = (u - station[low]) / width
-    return height[low] + t * (height[high] - height[low])
+    return low, ((u - station[low]) / width if width > 0.0 else 0.0)
 
 
 @_kernel
@@ -159,8 +160,59 @@ def _residuals(
         for n in range(n_strokes[k]):
             m = first_stroke[k] + n
             a, b = stroke_start[m], stroke_start[m + 1]
-            total += share[m] * _interpolate(station[a:b], height[a:b], u * sense[k], period)
+            low, t = _bracket(station[a:b], u * sense[k], period)
+            total += share[m] * (height[a + low] + t * (height[a + low + 1] - height[a + low]))
         out[i] = h - total
+
+
+@_kernel
+def _project(
+    square: bool, sense: float, centre: np.ndarray, sides: np.ndarray, xy: np.ndarray,
+    station: np.ndarray, height: np.ndarray, size: float, moves: np.ndarray, out: np.ndarray,
+) -> None:  # fmt: skip
+    """Change of a burned line's height, at a fixed station, with moves of its samples."""
+    n = xy.shape[0]
+    scale = 1.0 if square else size
+    for j in range(n):
+        x, y = xy[j, 0] - centre[0], xy[j, 1] - centre[1]
+        if square:
+            nx = 1.0 if sides[j] == 0 else (-1.0 if sides[j] == 2 else 0.0)
+            ny = 1.0 if sides[j] == 1 else (-1.0 if sides[j] == 3 else 0.0)
+        else:
+            r = math.hypot(x, y)
+            nx, ny = x / r, y / r
+        a, b = max(j - 1, 0), min(j + 1, n - 1)
+        a = a if sides[a] == sides[j] else j
+        b = b if sides[b] == sides[j] else j
+        way = sense * (station[b] - station[a]) * scale
+        slope = (height[b] - height[a]) / way if abs(way) > 1e-6 else 0.0
+        for k in range(moves.shape[1]):
+            outward = nx * moves[j, k, 0] + ny * moves[j, k, 1]
+            along = -ny * moves[j, k, 0] + nx * moves[j, k, 1]
+            out[j, k] = outward - slope * along
+
+
+@_kernel
+def _columns(
+    machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
+    sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
+    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, rise: np.ndarray,
+    out: np.ndarray,
+) -> None:  # fmt: skip
+    """Fill derivatives of the residuals from those of the burned lines' heights."""
+    for i in range(machine_points.shape[0]):
+        g = group[i]
+        x = machine_points[i, 0] - centre[g, 0]
+        y = machine_points[i, 1] - centre[g, 1]
+        u, _, _ = _height(square[g], size[g], x, y, -1)
+        period = 8.0 * size[g] if square[g] else 2.0 * math.pi
+        for n in range(n_strokes[g]):
+            m = first_stroke[g] + n
+            a, b = stroke_start[m], stroke_start[m + 1]
+            low, t = _bracket(station[a:b], u * sense[g], period)
+            for k in range(out.shape[1]):
+                step = rise[a + low + 1, k] - rise[a + low, k]
+                out[i, k] -= share[m] * (rise[a + low, k] + t * step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,6 +288,50 @@ class Matched:
             )  # fmt: skip
         return start, station, height
 
+    def columns(
+        self,
+        lines: tuple[Line, ...],
+        traces: tuple[np.ndarray, np.ndarray, np.ndarray],
+        moves: Sequence[np.ndarray],
+        placement: np.ndarray,
+    ) -> np.ndarray:
+        """Derivatives of the residuals with moves of the burned lines.
+
+        Parameters
+        ----------
+        lines : tuple of Line
+            Burned lines of the prediction, mm.
+        traces : tuple of ndarray
+            Their traces, from `traces`.
+        moves : sequence of ndarray, shape (samples of the line, k, 2)
+            Derivative of each line's places with k unknowns.
+        placement : ndarray, shape (6,)
+            See `Placement`.
+
+        Returns
+        -------
+        ndarray, shape (n, k)
+            Derivatives, mm per unit.
+        """
+        start, station, height = traces
+        owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
+        width = moves[0].shape[1]
+        rise = np.empty((start[-1], width))
+        for n, i in enumerate(self.strokes):
+            k, cut = owner[n], slice(start[n], start[n + 1])
+            _project(
+                self.square[k], self.sense[k], self.centre[k], self.sides[n], lines[i].xy,
+                station[cut], height[cut], self.size[k], moves[i], rise[cut],
+            )  # fmt: skip
+        machine_points = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, machine_points)
+        out = np.zeros((len(self.points), width))
+        _columns(
+            machine_points, self.group, self.square, self.size, self.sense, self.centre,
+            self.first_stroke, self.n_strokes, self.share, start, station, rise, out,
+        )  # fmt: skip
+        return out
+
     def against(
         self, start: np.ndarray, station: np.ndarray, height: np.ndarray, placement: np.ndarray
     ) -> np.ndarray:
@@ -265,7 +361,7 @@ def _commanded_sides(
     return np.concatenate([side[:1], side]).astype(np.int64)
 
 
-def match(piece: Piece, forward: Forward, offset: np.ndarray, placement: np.ndarray) -> Matched:
+def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     """Match the points of a piece to the strokes that drew them.
 
     Parameters
@@ -274,8 +370,6 @@ def match(piece: Piece, forward: Forward, offset: np.ndarray, placement: np.ndar
         Measured lines.
     forward : Forward
         The planned test of the piece.
-    offset : ndarray, shape (2,)
-        Nominal head offset, mm.
     placement : ndarray, shape (6,)
         Placement good to a fraction of a millimetre, used to order the points and to leave
         out corners and starts.
@@ -292,6 +386,7 @@ def match(piece: Piece, forward: Forward, offset: np.ndarray, placement: np.ndar
     """
     drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
     index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
+    offset = forward.offset
     pivot = _pivot(piece.test) + offset
     kept: list[np.ndarray] = []
     group: list[np.ndarray] = []

@@ -147,12 +147,14 @@ def harmonics(
     angle = np.outer(circle.angles(points), np.arange(1, highest + 1))
     deviation = circle.deviations(points)
     design = np.hstack((np.ones((len(points), 1)), np.cos(angle), np.sin(angle)))
-    solution, _, _, singular = np.linalg.lstsq(design, deviation, rcond=None)
+    q, r = np.linalg.qr(design)
+    singular = np.linalg.svd(r, compute_uv=False)
     if singular[0] > WORST_CONDITION * singular[-1]:
         raise ValueError(
             f"the points leave too wide a gap for harmonics up to {highest}; "
             "measure all the way round or ask for fewer."
         )
+    solution = np.linalg.solve(r, q.T @ deviation)
     cosines, sines = solution[1 : highest + 1], solution[highest + 1 :]
     terms = tuple(
         Harmonic(n, float(cosines[n - 1]), float(sines[n - 1])) for n in range(2, highest + 1)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-NEIGHBOURS = 4  # on each side; their median follows kinks and steps of the line itself
+NEIGHBOURS = 4  # on each side; their medians follow kinks and steps of the line itself
+LEAST_SIGMA = 0.005  # mm; points of almost no noise must not lose every small feature of the line
 ROBUST = 1.4826  # standard deviation of a normal sample in units of its median absolute deviation
 
 
@@ -19,8 +20,10 @@ def near_neighbours(
     """Which points lie within so many robust standard deviations of their neighbours.
 
     The local residual is the deviation minus the median of the four neighbours on each side; its
-    robust standard deviation is 1.4826 times the median of its absolute value.  So the true
-    shape of a line, steps included, is kept, and only points that stand alone are refused.
+    robust standard deviation is 1.4826 times the median of its absolute value, at least 5 µm.  A
+    point is refused if it is that far from the median of all eight neighbours, of the four before
+    and of the four behind: so the true shape of a line, steps included, is kept, and only points
+    that stand alone go.
 
     Parameters
     ----------
@@ -56,9 +59,13 @@ def near_neighbours(
     else:  # carry the trend on past the ends
         padded = np.pad(ordered, NEIGHBOURS, mode="reflect", reflect_type="odd")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
-    residual = ordered - np.median(np.delete(windows, NEIGHBOURS, axis=1), axis=1)
-    sigma = ROBUST * float(np.median(np.abs(residual)))
-    keep = np.ones(len(along), dtype=bool)
-    if sigma > 0:
-        keep[order] = np.abs(residual) <= sigmas * sigma
+    sides = (
+        np.delete(windows, NEIGHBOURS, axis=1),
+        windows[:, :NEIGHBOURS],
+        windows[:, NEIGHBOURS + 1 :],
+    )
+    residuals = np.abs([ordered - np.median(side, axis=1) for side in sides])
+    sigma = max(ROBUST * float(np.median(residuals[0])), LEAST_SIGMA)
+    keep = np.empty(len(along), dtype=bool)
+    keep[order] = residuals.min(axis=0) <= sigmas * sigma
     return keep

@@ -13,12 +13,12 @@ holds the centre, for an MCCI or MICI.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
+
+from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_round
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -26,6 +26,7 @@ Integers = NDArray[np.int64]
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 FURTHEST = 1e4  # of the length: a centre further off fits a straight line, not an arc
 MOST_STEPS = 200
+ROUNDING = 1e-14  # of the radius: smaller differences of distances are rounding
 
 
 @dataclass(frozen=True)
@@ -241,13 +242,9 @@ def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
     """
     points = checked_points(xy, 4)
     local, middle, size = _normalised(points)
-    starts = [_newton_centre(local, _algebraic_centre(local)), _enclosing(local)[0]]
-    found = [zone for zone in (_zone_from(local, start) for start in starts) if zone]
-    if not found:
-        raise ValueError(
-            "the points are too short an arc for a minimum zone; measure all the way round."
-        )
-    _, centre, contacts = min(found, key=lambda zone: zone[0])
+    starts = [_newton_centre(local, _algebraic_centre(local)), smallest_circle_round(local)[0]]
+    zones = [_zone_from(local, start) for start in starts]
+    _, centre, contacts = min(zones, key=lambda zone: zone[0])
     return _circle("MZCI", points, middle + size * centre, contacts)
 
 
@@ -271,13 +268,11 @@ def minimum_circumscribed_circle(xy: ArrayLike) -> ReferenceCircle:
 
     Notes
     -----
-    Exchange on the convex hull: the furthest point outside joins the support, and the smallest
-    circle round the (at most four) support points is taken by trying their pairs and triples.
-    The radius grows at every exchange, so the search ends, and ends at the one answer.
+    Exchange of support points, see `gantrysim.metrology.contacts`; the answer is unique.
     """
     points = checked_points(xy, 3)
     local, middle, size = _normalised(points)
-    centre, contacts = _enclosing(local)
+    centre, contacts = smallest_circle_round(local)
     return _circle("MCCI", points, middle + size * centre, contacts)
 
 
@@ -309,7 +304,7 @@ def maximum_inscribed_circle(xy: ArrayLike) -> ReferenceCircle:
     """
     points = checked_points(xy, 3)
     local, middle, size = _normalised(points)
-    centre, contacts = _inscribed(local)
+    centre, contacts = largest_circle_inside(local, _newton_centre(local, _algebraic_centre(local)))
     return _circle("MICI", points, middle + size * centre, contacts)
 
 
@@ -332,13 +327,19 @@ def checked_points(xy: ArrayLike, least: int) -> Array:
         raise ValueError(
             f"point {wrong[0]} must be two finite numbers in mm, found {points[wrong[0]]}."
         )
-    different = len(np.unique(points, axis=0))
+    different = _count_different(points[:: max(1, len(points) // 50)])
+    if different < least:
+        different = _count_different(points)
     if different < least:
         raise ValueError(f"at least {least} different points are needed, found {different}.")
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
     if spread[1] <= FLATTEST * spread[0]:
         raise ValueError("the points lie on a straight line; a closed outline is expected.")
     return points
+
+
+def _count_different(points: Array) -> int:
+    return len(np.unique(points, axis=0))
 
 
 def _normalised(points: Array) -> tuple[Array, Array, float]:
@@ -379,8 +380,9 @@ def _algebraic_centre(points: Array) -> Array:
     return centre
 
 
-def _newton_centre(points: Array, centre: Array) -> Array:
+def _newton_centre(points: Array, start: Array) -> Array:
     """Centre of least variance of the distances; see `least_squares_circle`."""
+    centre: Any = start
     unit = np.eye(2)
     damping = 0.0
     for _ in range(MOST_STEPS):
@@ -393,7 +395,8 @@ def _newton_centre(points: Array, centre: Array) -> Array:
         centre = centre + step
         if np.hypot(*step) <= 1e-15 * (1 + np.hypot(*centre)) or np.hypot(*centre) > 2 * FURTHEST:
             break
-    return centre
+    found: Array = centre
+    return found
 
 
 def _downhill(
@@ -405,7 +408,7 @@ def _downhill(
     if lowest <= 0:
         damping = max(damping, least - 2 * lowest)
     for _ in range(60):
-        step: Array = -np.linalg.solve(curvature + damping * np.eye(2), slope)
+        step: Any = -np.linalg.solve(curvature + damping * np.eye(2), slope)
         distance, _ = _seen_from(centre + step, points)
         if np.sum((distance - distance.mean()) ** 2) <= now * (1 + 1e-14):
             return step, damping / 10 if damping > least else 0.0
@@ -416,14 +419,15 @@ def _downhill(
 # --- minimum zone ----------------------------------------------------------------------------
 
 
-def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, ...]] | None:
-    """Width, centre and contacts of the minimum zone near a start; None if it runs away."""
-    basis: Integers | None = None
+def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, ...]]:
+    """Width, centre and contacts of the minimum zone near a start."""
+    _, u = _seen_from(centre, points)
+    basis = _spread_contacts(u)
     for _ in range(MOST_STEPS):
         distance, u = _seen_from(centre, points)
         width = float(np.ptp(distance))
         basis, step, promised = _exchange(distance, u, basis)
-        if width - promised <= 4e-16 * float(distance.max()):
+        if width - promised <= ROUNDING * float(distance.max()):
             break
         step *= min(1.0, 0.5 * float(distance.min()) / max(float(np.hypot(*step)), 1e-300))
         shrink = 1.0
@@ -436,19 +440,20 @@ def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, .
             break
         centre = centre + shrink * step
         if np.hypot(*centre) > FURTHEST:
-            return None
+            raise ValueError(
+                "the points are too short an arc or too flat for a minimum zone; "
+                "measure all the way round."
+            )
     return width, centre, tuple(int(i) for i in basis)
 
 
-def _exchange(
-    distance: Array, u: Array, basis: Integers | None
-) -> tuple[Integers, Array, float]:
+def _exchange(distance: Array, u: Array, basis: Integers) -> tuple[Integers, Array, float]:
     """Least a - b with b <= distance - u.step <= a, by exchange of contacts.
 
     `basis` holds four rows, outer, inner, outer, inner in turn round the centre.  Returns the
     best basis, the step of the centre, and the width a - b promised by the linearised problem.
     """
-    if basis is None or not _alternates(u, basis):
+    if not _alternates(u, basis):
         basis = _spread_contacts(u)
     rows = basis.copy()
     kinds = np.array((1.0, -1.0, 1.0, -1.0))  # outer +1, inner -1
@@ -462,10 +467,10 @@ def _exchange(
         outer = bool(beyond.max() >= within.max())
         excess = beyond if outer else within
         enters = int(np.argmax(excess))
-        if excess[enters] <= 1e-15 * distance[enters]:
+        if excess[enters] <= ROUNDING * distance[enters]:
             break
         if turn > MOST_STEPS // 2:  # the first rather than the worst cannot go in circles
-            enters = int(np.argmax(excess > 1e-15 * distance[enters]))
+            enters = int(np.argmax(excess > ROUNDING * distance[enters]))
         sign = 1.0 if outer else -1.0
         weights = np.array((float(outer), float(not outer), *u[enters])) @ inverse
         load = kinds * (np.array((1.0, -1.0, 0.0, 0.0)) @ inverse)
@@ -499,78 +504,3 @@ def _alternates(u: Array, rows: Integers) -> bool:
     angles = np.arctan2(u[rows, 1], u[rows, 0])
     turns = np.mod(np.diff(angles, append=angles[:1]), 2 * np.pi)
     return bool(abs(turns.sum() - 2 * np.pi) < 1e-6 and turns.min() > 1e-9)
-
-
-# --- smallest circle round, largest circle inside ----------------------------------------------
-
-
-def _enclosing(points: Array) -> tuple[Array, tuple[int, ...]]:
-    try:
-        hull = ConvexHull(points).vertices
-    except QhullError:
-        raise ValueError("the points lie on a straight line; a circle is expected.") from None
-    corners = points[hull]
-    support: tuple[int, ...] = (0, int(np.argmax(np.hypot(*(corners - corners[0]).T))))
-    centre = corners[list(support)].mean(axis=0)
-    for _ in range(len(corners) * 4):
-        distance = np.hypot(*(corners - centre).T)
-        radius = distance[list(support)].max()
-        furthest = int(np.argmax(distance))
-        if distance[furthest] <= radius * (1 + 4e-16) or furthest in support:
-            break
-        centre, support = _smallest_round(corners, (*support, furthest))
-    return centre, tuple(int(hull[i]) for i in support)
-
-
-def _smallest_round(points: Array, support: tuple[int, ...]) -> tuple[Array, tuple[int, ...]]:
-    """Smallest circle round at most four points, and the two or three that hold it."""
-    best: tuple[float, Array, tuple[int, ...]] | None = None
-    around = points[list(support)]
-    for count in (2, 3):
-        for chosen in combinations(support, count):
-            corners = points[list(chosen)]
-            centre = corners.mean(axis=0) if count == 2 else _circumcentre(corners)
-            radius = float(np.hypot(*(corners - centre).T).max())
-            holds = np.hypot(*(around - centre).T).max() <= radius * (1 + 1e-13)
-            if holds and (best is None or radius < best[0] * (1 - 1e-14)):
-                best = radius, centre, chosen
-    if best is None:
-        raise ValueError("the points lie too near a straight line for a circle round them.")
-    return best[1], best[2]
-
-
-def _circumcentre(corners: Array) -> Array:
-    """Centre at the same distance from all corners, in the least-squares sense; inf on a line."""
-    arms = corners[1:] - corners[0]
-    solution, _, rank, _ = np.linalg.lstsq(2 * arms, (arms**2).sum(axis=1), rcond=None)
-    centre: Array = corners[0] + solution if rank == 2 else np.full(2, np.inf)
-    return centre
-
-
-def _inscribed(points: Array) -> tuple[Array, tuple[int, ...]]:
-    gap = ValueError(
-        "the points leave a gap through which an inscribed circle grows without limit; "
-        "measure all the way round."
-    )
-    different, rows = np.unique(points, axis=0, return_index=True)
-    try:
-        hull = ConvexHull(different)
-        vertices = Voronoi(different).vertices
-    except QhullError:
-        raise gap from None
-    inside = (vertices @ hull.equations[:, :2].T + hull.equations[:, 2]).max(axis=1) < 0
-    if not inside.any():
-        raise gap
-    tree = cKDTree(different)
-    vertices = vertices[inside]
-    radius, _ = tree.query(vertices)
-    equal = vertices[radius >= radius.max() - 1e-10]
-    middle = _newton_centre(points, _algebraic_centre(points))
-    centre = equal[np.argmin(np.hypot(*(equal - middle).T))]
-    touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + 1e-10))
-    centre = _circumcentre(different[touching])
-    _, u = _seen_from(centre, different[touching])
-    angles = np.sort(np.arctan2(u[:, 1], u[:, 0]))
-    if np.diff(angles, append=angles[0] + 2 * np.pi).max() > np.pi + 1e-9:
-        raise gap
-    return centre, tuple(int(i) for i in rows[touching])

@@ -1,0 +1,107 @@
+"""The smallest circle round points and the largest inside them, found from the points they touch.
+
+Plain geometry on points of any unit; best conditioned when they are of size one about the origin.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
+
+Array = NDArray[np.float64]
+
+EQUAL = 1e-10  # circles of radii as near as this are equal, and points as near touch
+
+
+def smallest_circle_round(points: Array) -> tuple[Array, tuple[int, ...]]:
+    """Centre of the smallest circle round all points, and the two or three that hold it.
+
+    Exchange on the convex hull: the furthest point outside joins the support, and the smallest
+    circle round the (at most four) support points is taken by trying their pairs and triples.
+    The radius grows at every exchange, so the search ends, and ends at the one answer.
+
+    Raises
+    ------
+    ValueError
+        If the points lie on a straight line.
+    """
+    try:
+        hull = ConvexHull(points).vertices
+    except QhullError:
+        raise ValueError("the points lie on a straight line; a circle is expected.") from None
+    corners = points[hull]
+    support: tuple[int, ...] = (0, int(np.argmax(np.hypot(*(corners - corners[0]).T))))
+    centre = corners[list(support)].mean(axis=0)
+    for _ in range(len(corners) * 4):
+        distance = np.hypot(*(corners - centre).T)
+        radius = distance[list(support)].max()
+        furthest = int(np.argmax(distance))
+        if distance[furthest] <= radius * (1 + 4e-16) or furthest in support:
+            break
+        centre, support = _smallest_round(corners, (*support, furthest))
+    return centre, tuple(int(hull[i]) for i in support)
+
+
+def _smallest_round(points: Array, support: tuple[int, ...]) -> tuple[Array, tuple[int, ...]]:
+    """Smallest circle round at most four points, and the two or three that hold it."""
+    best: tuple[float, Array, tuple[int, ...]] | None = None
+    around = points[list(support)]
+    for count in (2, 3):
+        for chosen in combinations(support, count):
+            corners = points[list(chosen)]
+            centre = corners.mean(axis=0) if count == 2 else _circumcentre(corners)
+            radius = float(np.hypot(*(corners - centre).T).max())
+            holds = np.hypot(*(around - centre).T).max() <= radius * (1 + 1e-13)
+            if holds and (best is None or radius < best[0] * (1 - 1e-14)):
+                best = radius, centre, chosen
+    if best is None:
+        raise ValueError("the points lie too near a straight line for a circle round them.")
+    return best[1], best[2]
+
+
+def _circumcentre(corners: Array) -> Array:
+    """Centre at the same distance from all corners, in the least-squares sense; inf on a line."""
+    arms = corners[1:] - corners[0]
+    solution, _, rank, _ = np.linalg.lstsq(2 * arms, (arms**2).sum(axis=1), rcond=None)
+    centre: Array = corners[0] + solution if rank == 2 else np.full(2, np.inf)
+    return centre
+
+
+def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int, ...]]:
+    """Centre of the largest circle that holds no point, inside the hull, and the points it touches.
+
+    The centre is the vertex of the Voronoi diagram inside the convex hull that is furthest from all
+    points; of equal ones, the nearest to the place `near`.
+
+    Raises
+    ------
+    ValueError
+        If the points leave a gap through which the circle grows without limit.
+    """
+    gap = ValueError(
+        "the points leave a gap through which an inscribed circle grows without limit; "
+        "measure all the way round."
+    )
+    different, rows = np.unique(points, axis=0, return_index=True)
+    try:
+        hull = ConvexHull(different)
+        vertices = Voronoi(different).vertices
+    except QhullError:
+        raise gap from None
+    inside = (vertices @ hull.equations[:, :2].T + hull.equations[:, 2]).max(axis=1) < 0
+    if not inside.any():
+        raise gap
+    tree = cKDTree(different)
+    vertices = vertices[inside]
+    radius, _ = tree.query(vertices)
+    equal = vertices[radius >= radius.max() - EQUAL]
+    centre = equal[np.argmin(np.hypot(*(equal - near).T))]
+    touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + EQUAL))
+    centre = _circumcentre(different[touching])
+    angles = np.sort(np.arctan2(*(different[touching] - centre).T[::-1]))
+    if np.diff(angles, append=angles[0] + 2 * np.pi).max() > np.pi + 1e-9:
+        raise gap
+    return centre, tuple(int(i) for i in rows[touching])

@@ -1,0 +1,168 @@
+"""Rows of the table of measures: one circle or square of one pass, and the spacing of two rings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from gantrysim.metrology.circular import CircularDeviation, Gap
+from gantrysim.metrology.harmonics import Harmonics
+from gantrysim.metrology.squares import SquareGeometry
+
+ORDERS = (2, 3, 4)  # harmonics in the table
+
+
+@dataclass(frozen=True, eq=False)
+class CircleRow:
+    """Measures of one circle, one pass.
+
+    Parameters
+    ----------
+    ring, pass_index : int
+        Ring from 0 = innermost; pass from 0, -1 where passes are not told apart.
+    n_points : int
+        Points used.
+    path : CircularDeviation
+        Reference circles, G, F, D and the closing gap.
+    lobes : Harmonics or None
+        Harmonics of the radial deviation; None with too few points for order 4.
+    diameter_x, diameter_y : float or None
+        Diameter along the machine's axes where these reverse (`sizes.reversal_diameter`), mm; None
+        with too few points there.
+    rotation_deg : float
+        Rotation taken off directions, degrees.
+    """
+
+    ring: int
+    pass_index: int
+    n_points: int
+    path: CircularDeviation
+    lobes: Harmonics | None
+    diameter_x: float | None
+    diameter_y: float | None
+    rotation_deg: float
+
+    @property
+    def size(self) -> float:
+        """Commanded radius, mm."""
+        return self.path.nominal_radius
+
+    @property
+    def measured_size(self) -> float:
+        """Radius of the least-squares circle, mm."""
+        return self.path.least_squares.radius
+
+    @property
+    def gap(self) -> Gap | None:
+        """From the first drawn point to the last; None on a measured piece."""
+        return self.path.gap
+
+    @property
+    def long_axis_deg(self) -> float | None:
+        """Direction of the largest diameter, degrees from the x axis of the table, 0 to 180."""
+        return None if self.lobes is None else (self.lobes.long_axis_deg - self.rotation_deg) % 180
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers; the name of each carries its unit."""
+        circle, lobes = self.path.least_squares, self.lobes
+        amplitudes = {f"harmonic_{n}_mm": lobes[n].amplitude if lobes else None for n in ORDERS}
+        return {
+            "shape": "circle",
+            "ring": self.ring,
+            "pass": self.pass_index,
+            "size_mm": self.size,
+            "n_points": self.n_points,
+            "radius_mm": circle.radius,
+            "RONt_ls_mm": circle.RONt,
+            "RONt_mz_mm": self.path.minimum_zone.RONt,
+            "F_max_mm": self.path.F_max,
+            "F_min_mm": self.path.F_min,
+            "D_mm": self.path.D,
+            "ovality_mm": lobes.ovality if lobes else None,
+            "long_axis_deg": self.long_axis_deg,
+            **amplitudes,
+            "diameter_x_mm": self.diameter_x,
+            "diameter_y_mm": self.diameter_y,
+            **_gap_fields(self.gap),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class SquareRow:
+    """Measures of one square, one pass.
+
+    Parameters
+    ----------
+    ring, pass_index : int
+        Ring from 0 = innermost; pass from 0, -1 where passes are not told apart.
+    geometry : SquareGeometry
+        Sides, corners, width, height, diagonals, squareness, straightness.
+    gap : Gap or None
+        From the first drawn point to the last; None on a measured piece.
+    """
+
+    ring: int
+    pass_index: int
+    geometry: SquareGeometry
+    gap: Gap | None
+
+    @property
+    def size(self) -> float:
+        """Commanded half side, mm."""
+        return self.geometry.half_side
+
+    @property
+    def measured_size(self) -> float:
+        """Mean of half the width and half the height, mm."""
+        return (self.geometry.width + self.geometry.height) / 4
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers; the name of each carries its unit."""
+        g = self.geometry
+        return {
+            "shape": "square",
+            "ring": self.ring,
+            "pass": self.pass_index,
+            "size_mm": self.size,
+            "n_points": g.n_points,
+            "width_mm": g.width,
+            "height_mm": g.height,
+            "diagonal_up_mm": g.diagonal_up,
+            "diagonal_down_mm": g.diagonal_down,
+            "squareness_mrad": g.squareness_mrad,
+            "straightness_mm": g.straightness,
+            **_gap_fields(self.gap),
+        }
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """Distance between neighbouring rings of one nest.
+
+    Parameters
+    ----------
+    shape : str
+        "circle" or "square".
+    ring : int
+        The outer of the two rings.
+    commanded, measured : float
+        Difference of radii (least-squares circles) or of half sides, mm; mean over passes.
+    """
+
+    shape: str
+    ring: int
+    commanded: float
+    measured: float
+
+    @property
+    def error(self) -> float:
+        """Measured minus commanded, mm."""
+        return self.measured - self.commanded
+
+
+def _gap_fields(gap: Gap | None) -> dict[str, float | None]:
+    return {
+        "gap_x_mm": gap.vector[0] if gap else None,
+        "gap_y_mm": gap.vector[1] if gap else None,
+        "gap_mm": gap.length if gap else None,
+    }

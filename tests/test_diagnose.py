@@ -1,0 +1,183 @@
+"""Residuals, fits and findings: on known placements, on our own burns, on the shipped piece."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import gantrysim as gs
+from gantrysim.inverse.fit import prepare, search, solve
+from gantrysim.inverse.forward import Forward
+from gantrysim.inverse.hypotheses import KINDS, of_name
+from gantrysim.inverse.residual import first_placement, match
+
+DATA = Path(__file__).resolve().parents[1] / "examples" / "data"
+PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
+SEED = 11
+TEST = gs.ring_test(spacing=7.0, largest=35.0, centre=(150.0, 140.0), feed=30.0)
+
+
+def _lift(
+    machine: gs.Machine,
+    test: gs.RingTest,
+    *,
+    turn: float = math.radians(2.0),
+    shift: tuple[float, float] = (4.0, -3.0),
+    noise: float = 0.0,
+    keep: slice = slice(None, None, 2),
+) -> gs.Piece:
+    """Burn with our own model, lift, turn, shift and measure: a piece with known answer."""
+    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
+    rng = np.random.default_rng(SEED)
+    c, s = math.cos(turn), math.sin(turn)
+    middle = np.mean([nest.centre for nest in test.nests], axis=0) + [0.0, 45.0]
+    lines = []
+    for line in burn.lines:
+        xy = (line.xy[keep] - middle) @ np.array([[c, s], [-s, c]]) + shift
+        xy = xy + noise * rng.standard_normal(xy.shape)
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    return gs.Piece(test, tuple(lines), "made by the test")
+
+
+def test_known_placement_leaves_no_residual() -> None:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 10.0))
+    piece = _lift(machine, TEST)
+    forward = Forward.of(TEST, 0.5, np.array([0.0, 45.0]))
+    place = np.array([math.radians(2.0), 4.0, -3.0, 0.0, 0.0, 0.0])
+    matched = match(piece, forward, place)
+    left = matched.residuals(forward.lines(forward.run(machine)), place)
+    # the piece is made of the very samples of the prediction: what is left is rounding
+    assert np.abs(left).max() < 1e-9
+    assert 0 < matched.dropped < 0.2 * sum(len(x.xy) for x in piece.lines)
+    wrong = matched.residuals(forward.lines(forward.run(gs.Machine())), place)
+    assert np.sqrt(np.mean(wrong**2)) > 0.02
+
+
+def test_first_placement_is_good_to_the_distortion() -> None:
+    piece = _lift(gs.Machine(), TEST)
+    pivot = np.array([150.0, 185.0])
+    place = first_placement(piece, pivot, np.array([0.0, 45.0]))
+    assert abs(place[0] - math.radians(2.0)) < math.radians(0.1)
+    assert np.abs(place[1:3] - [4.0, -3.0]).max() < 0.1
+
+
+@pytest.mark.parametrize(
+    ("fault", "name", "size"),
+    [
+        (gs.TightWheels("right", 11.0), "tight_wheels_right", 11.0),
+        (gs.TightCarriage(7.0), "tight_carriage", 7.0),
+        (gs.CouplerBacklash(0.3), "coupler_backlash", 0.3),
+        (gs.CouplerSlip(-0.9), "coupler_slip", -0.9),
+        (gs.ScaleError("x", 0.006), "scale_x", 0.006),
+        (gs.LooseCarriage(0.12), "loose_carriage", 0.12),
+    ],
+)
+def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: float) -> None:
+    piece = _lift(gs.Machine().with_faults(fault), TEST, noise=0.01)
+    fit = gs.fit(piece, gs.Machine(), faults=[name])
+    found = fit.magnitudes[name]
+    assert fit.mode.converged
+    assert found.low <= size <= found.high
+    assert found.high - found.low < 1.2 * abs(size)
+
+
+def test_healthy_piece_blames_nobody() -> None:
+    finding = gs.diagnose(_lift(gs.Machine(), TEST, noise=0.01))
+    assert finding.best.faults == ()
+    assert not finding.best.magnitudes
+    assert "nothing is wrong" in finding.report()
+
+
+def test_shipped_piece_names_the_tight_left_wheels() -> None:
+    # made by an independent dynamic simulator: truth 7.44 N of extra drag, left
+    test = gs.read_test(DATA / "bench_test.json")
+    finding = gs.diagnose(gs.read_points(DATA / "bench_piece.csv", test))
+    assert finding.best.faults == ("tight_wheels_left",)
+    assert finding.best.probability > 0.9
+    size = finding.best.magnitudes["tight_wheels_left"]
+    assert size.low <= 7.44 <= size.high
+    assert size.unit == "N"
+    assert sum(h.probability for h in finding.ranked) == pytest.approx(1.0)
+    again = json.loads(json.dumps(finding.to_dict()))
+    assert again["ranked"][0]["faults"] == ["tight_wheels_left"]
+    for words in ("left end plate", "Check by hand", "power off", "re-home"):
+        assert words in finding.report()
+    assert "<table>" in finding._repr_html_()
+    assert "tight_wheels_left" in repr(finding)
+
+
+def test_points_of_one_ring_give_no_confident_blame() -> None:
+    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    one = gs.Piece(piece.test, piece.lines[2:3], "one ring")
+    finding = gs.diagnose(one)
+    assert not (finding.certain and finding.best.faults)
+    assert any(not p.told for p in finding.best.fit.parameters)
+
+
+def test_piece_that_the_test_did_not_draw_is_refused() -> None:
+    piece = _lift(gs.Machine(), TEST)
+    line = piece.lines[0]
+    extra = gs.Line(line.shape, line.ring, line.size, 5, line.xy)
+    with pytest.raises(ValueError, match=r"pass"):
+        gs.diagnose(gs.Piece(TEST, (*piece.lines[1:], extra), "wrong pass"))
+
+
+def test_unknown_fault_name_lists_the_known_ones() -> None:
+    piece = _lift(gs.Machine(), TEST)
+    with pytest.raises(ValueError, match="tight_wheels_left"):
+        gs.fit(piece, gs.Machine(), faults=["tight_whels"])
+
+
+def test_evidence_is_that_of_the_linear_model() -> None:
+    """Laplace's evidence against the exact Gaussian integral of the linearised model."""
+    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    problem = prepare(piece, gs.Machine())
+    mode = solve(problem, (), problem.start(()))
+    from gantrysim.inverse.fit import _Evaluator
+
+    residual, jacobian = _Evaluator(problem, ()).linearise(mode.u)
+    noise, _ = problem.noise.whiten(np.eye(len(residual)), problem.cells)
+    precision = noise.T @ noise
+    covariance = (
+        np.linalg.inv(precision) + jacobian @ jacobian.T + problem.shared @ problem.shared.T
+    )
+    at_zero = residual - jacobian @ mode.u
+    _, log_det = np.linalg.slogdet(covariance)
+    exact = -0.5 * (at_zero @ np.linalg.solve(covariance, at_zero) + log_det)
+    assert mode.evidence == pytest.approx(exact, abs=0.05)
+
+
+def test_search_finds_either_sign_of_a_slip() -> None:
+    kind = of_name("coupler_slip")
+    for offset in (0.9, -0.9):
+        piece = _lift(gs.Machine().with_faults(gs.CouplerSlip(offset)), TEST, noise=0.01)
+        problem = prepare(piece, gs.Machine())
+        mode = search(problem, kind)
+        value = kind[0].quantities[0].value(mode.u[len(problem.scatter)])
+        assert math.copysign(1.0, value) == math.copysign(1.0, offset)
+
+
+def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
+    for kind in KINDS:
+        middle = [q.value(1.0) for q in kind.quantities]
+        changed = kind.apply(gs.Machine(), middle)
+        assert changed != gs.Machine(), kind.name
+        assert kind.words
+        assert kind.check
+        assert math.isfinite(kind.magnitude(*middle))
+
+
+@pytest.mark.parametrize("case", ["003", "022"])
+def test_practice_burns_of_the_independent_simulator(case: str) -> None:
+    folder = PRACTICE / f"case-{case}"
+    if not folder.exists():
+        pytest.skip("the shared practice burns are not beside this repository")
+    truth = json.loads((folder / "truth.json").read_text())["faults"][0]
+    finding = gs.diagnose(gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json")))
+    assert finding.best.faults == (truth["kind"],)
+    size = finding.best.magnitudes[truth["kind"]]
+    assert size.low <= truth["magnitude"] <= size.high

@@ -1,0 +1,80 @@
+"""Whitening against dense linear algebra, cells, outliers, and learning the noise."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+
+from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
+
+RNG_SEED = 7
+
+
+def _line(n: int, spacing: float = 2.5) -> Cells:
+    gap = np.full(n, spacing)
+    gap[0] = math.inf
+    return Cells(np.arange(n), np.ones(n), np.zeros(n, dtype=int), gap)
+
+
+def _dense(noise: Noise, n: int, spacing: float = 2.5) -> np.ndarray:
+    place = spacing * np.arange(n)
+    apart = np.abs(place[:, None] - place)
+    white = (noise.point**2 + noise.grain**2) * np.eye(n)
+    return white + noise.smooth**2 * np.exp(-apart / noise.length)
+
+
+def test_whitening_equals_dense_cholesky() -> None:
+    n, noise = 40, Noise(0.01, 0.004, 0.008, 6.0)
+    columns = np.random.default_rng(RNG_SEED).standard_normal((n, 3))
+    white, log_det = noise.whiten(columns, _line(n))
+    lower = cholesky(_dense(noise, n), lower=True)
+    np.testing.assert_allclose(white, solve_triangular(lower, columns, lower=True), rtol=1e-10)
+    assert abs(log_det - 2.0 * np.log(np.diag(lower)).sum()) < 1e-9
+
+
+def test_lines_are_independent() -> None:
+    one, noise = _line(20), Noise()
+    gap = np.concatenate([one.gap, one.gap])
+    two = Cells(np.arange(40), np.ones(40), np.repeat([0, 1], 20), gap)
+    values = np.random.default_rng(RNG_SEED).standard_normal(40)
+    together, _ = noise.whiten(values, two)
+    apart = [noise.whiten(part, one)[0] for part in np.split(values, 2)]
+    np.testing.assert_allclose(together, np.concatenate(apart), rtol=1e-12)
+
+
+def test_noise_is_learned_back_within_its_sampling_error() -> None:
+    true = Noise(0.010, 0.003, 0.012, 5.0)
+    n = 1500
+    rng = np.random.default_rng(RNG_SEED)
+    drawn = cholesky(_dense(true, n), lower=True) @ rng.standard_normal(n)
+    found = estimate(drawn, _line(n), true.point, Noise(true.point))
+    assert abs(found.smooth / true.smooth - 1.0) < 0.2
+    assert abs(found.length / true.length - 1.0) < 0.5
+
+
+def test_outliers_are_found_and_a_line_that_is_wrong_as_a_whole_is_kept() -> None:
+    rng = np.random.default_rng(RNG_SEED)
+    residual = 0.012 * rng.standard_normal(400)
+    line = np.repeat([0, 1], 200)
+    residual[200:] += 0.3
+    planted = [0, 57, 199, 310, 399]
+    residual[planted] += 0.25
+    bad = outliers(residual, line)
+    assert bad[planted].all()
+    assert bad.sum() <= len(planted) + 2
+
+
+def test_cells_average_neighbours_of_one_line_only() -> None:
+    along = np.concatenate([np.arange(0.0, 20.0), np.arange(0.0, 20.0)])
+    line = np.repeat([0, 1], 20)
+    bad = np.zeros(40, dtype=bool)
+    bad[5] = True
+    cells = make_cells(along, line, bad)
+    assert cells.count.sum() == 39
+    assert cells.owner[5] == -1
+    assert np.isinf(cells.gap).sum() == 2
+    table = np.column_stack([along, line])
+    np.testing.assert_allclose(cells.mean_columns(table)[:, 0], cells.mean(along))
+    np.testing.assert_allclose(cells.mean(line.astype(float)), cells.line)

@@ -37,6 +37,7 @@ from gantrysim.machine import (
     Wheel,
 )
 from gantrysim.measured.points import Piece, read_points
+from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.simulate import simulate
 
@@ -72,6 +73,8 @@ __all__ = [
     "Burn",
     "Piece",
     "read_points",
+    "measure",
+    "Measures",
     "fit",
     "Fit",
     "diagnose",

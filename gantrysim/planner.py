@@ -32,7 +32,8 @@ class Motion:
     speed : ndarray, shape (n,)
         Speed along the path, mm/s.
     velocity, acceleration : ndarray, shape (n, 2)
-        Commanded velocity (mm/s) and acceleration (mm/s^2) on the way to each sample.
+        Commanded velocity (mm/s) on arrival at each sample, and acceleration (mm/s^2) on the
+        way to it.
     jump : ndarray, shape (n, 2)
         Sudden change of velocity at each sample, mm/s: what a corner asks for.
     """
@@ -159,7 +160,6 @@ def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
     with np.errstate(divide="ignore", invalid="ignore"):
         along = np.where(length[:, None] > 0.0, step / length[:, None], 0.0)
         rise = np.where(length > 0.0, (speed**2 - before**2) / (2.0 * length), 0.0)
-        velocity = np.where(dt[:, None] > 0.0, step / dt[:, None], 0.0)
     inward = np.zeros_like(xy)
     first = 0
     for stroke, count in zip(strokes, counts, strict=True):
@@ -170,7 +170,7 @@ def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
         first += count
     acceleration = rise[:, None] * along + (speed**2 * bend)[:, None] * inward
     return Motion(
-        xy=xy, dt=dt, speed=speed, velocity=velocity, acceleration=acceleration,
+        xy=xy, dt=dt, speed=speed, velocity=speed[:, None] * along, acceleration=acceleration,
         jump=_jumps(speed, step, length),
     )  # fmt: skip
 

@@ -521,8 +521,7 @@ def plot_finding(finding: Finding) -> Figure:
     )
     likely = [h for h in finding.ranked if h.probability > 1e-3][:6]
     plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
-    figure = axes[0].figure
-    return figure
+    return axes[0].figure
 
 
 # Burns

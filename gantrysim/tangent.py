@@ -324,15 +324,12 @@ def tangents(
     touched = np.any(d_laws != 0.0, axis=2) | (d_rest != 0.0) | (d_follow != 0.0)
     touched |= np.any(d_wave != 0.0, axis=2)
     out = np.empty((len(q), len(changed), q.shape[1]))
-    _tangents(
-        q, z, home, np.ascontiguousarray(motion.xy[:, axis]),
-        np.ascontiguousarray(motion.xy[:, 1 - axis]), motion.dt,
-        np.ascontiguousarray(motion.velocity[:, axis]),
-        np.ascontiguousarray(motion.acceleration[:, axis]),
-        np.ascontiguousarray(motion.jump[:, axis]),
-        block.levers, block.kinds, block.creep, block.rack, 2.0 * np.pi * block.runout[:, 2],
-        *(base[name] for name in _NAMES), *slopes, touched, start, out,
-    )  # fmt: skip
+    along = [motion.velocity[:, axis], motion.acceleration[:, axis], motion.jump[:, axis]]
+    commands = [motion.xy[:, axis], motion.xy[:, 1 - axis], motion.dt, *along]
+    still = [block.levers, block.kinds, block.creep, block.rack, 2.0 * np.pi * block.runout[:, 2]]
+    numbers = [base[name] for name in _NAMES]
+    arguments = [q, z, home, *map(np.ascontiguousarray, commands), *still, *numbers, *slopes]
+    _tangents(*arguments, touched, start, out)  # type: ignore[call-arg]
     return out
 
 

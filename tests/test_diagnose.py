@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 import gantrysim as gs
-from gantrysim.inverse.fit import prepare, search, solve
 from gantrysim.inverse.forward import Forward
 from gantrysim.inverse.hypotheses import KINDS, of_name
+from gantrysim.inverse.problem import prepare
 from gantrysim.inverse.residual import first_placement, match
+from gantrysim.inverse.solver import Evaluator, search, solve
 
 DATA = Path(__file__).resolve().parents[1] / "examples" / "data"
 PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
@@ -34,7 +35,7 @@ def _lift(
     burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
     rng = np.random.default_rng(SEED)
     c, s = math.cos(turn), math.sin(turn)
-    middle = np.mean([nest.centre for nest in test.nests], axis=0) + [0.0, 45.0]
+    middle = np.mean([nest.centre for nest in test.nests], axis=0) + np.array([0.0, 45.0])
     lines = []
     for line in burn.lines:
         xy = (line.xy[keep] - middle) @ np.array([[c, s], [-s, c]]) + shift
@@ -137,9 +138,7 @@ def test_evidence_is_that_of_the_linear_model() -> None:
     piece = _lift(gs.Machine(), TEST, noise=0.01)
     problem = prepare(piece, gs.Machine())
     mode = solve(problem, (), problem.start(()))
-    from gantrysim.inverse.fit import _Evaluator
-
-    residual, jacobian = _Evaluator(problem, ()).linearise(mode.u)
+    residual, jacobian = Evaluator(problem, ()).linearise(mode.u)
     noise, _ = problem.noise.whiten(np.eye(len(residual)), problem.cells)
     precision = noise.T @ noise
     covariance = (

@@ -233,6 +233,35 @@ def test_passes_told_apart_in_part():
     assert scatter.share == pytest.approx(0.5, abs=0.01)
 
 
+def test_one_pass_told_apart_from_the_others():
+    # The first of three passes runs 60 µm inside on a quarter; pass -1 is the other two, all round
+    test = ring_test(("circle",), spacing=10.0, largest=50.0, passes=3)
+    angle = np.radians(np.arange(0.0, 360.0, 1.0))
+    unit = np.column_stack((np.cos(angle), np.sin(angle)))
+    lines = (
+        Line("circle", 4, 50.0, -1, 50.0 * unit),
+        Line("circle", 4, 50.0, 0, 49.94 * unit[:90]),
+    )
+    m = measure(Piece(test, lines, "three passes"))
+    assert [(row.pass_index, row.n_points) for row in m.circles] == [(0, 360), (-1, 360)]
+    (scatter,) = m.scatters
+    assert scatter.rms == pytest.approx(0.06, abs=1e-6)
+    assert scatter.share == pytest.approx(0.25)
+
+
+def test_large_squares_decide_the_rotation():
+    # the direction of a side has a white-noise variance that falls with its cube: weights 1 and 8
+    test = ring_test(("square",), spacing=10.0, largest=20.0)
+    strokes = [s for s in test.strokes(0.5) if s.shape == "square"]
+    lines = []
+    for stroke, degrees in zip(strokes, (1.0, 3.0), strict=True):
+        t = math.radians(degrees)
+        turn = np.array(((math.cos(t), math.sin(t)), (-math.sin(t), math.cos(t))))
+        lines.append(Line("square", stroke.ring, stroke.size, 0, (stroke.xy - (215, 200)) @ turn))
+    m = measure(Piece(test, tuple(lines), "two squares"))
+    assert m.rotation_deg == pytest.approx(25 / 9, abs=1e-4)
+
+
 def test_what_makes_no_ring_is_named():
     test = ring_test(("circle",), spacing=10.0, largest=50.0)
     angle = np.radians(np.arange(0.0, 360.0, 2.0))

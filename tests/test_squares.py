@@ -105,6 +105,8 @@ def test_least_zone_against_a_fine_search():
     found = _least_zone(along, across)
     assert found <= best + 1e-12
     assert found == pytest.approx(best, abs=2e-6)
+    c, s = np.cos(0.3), np.sin(0.3)  # the same points on a line that climbs
+    assert _least_zone(c * along - s * across, s * along + c * across) == pytest.approx(found)
 
 
 def test_strays_are_left_out_on_demand():

@@ -13,18 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from gantrysim.inverse.fit import (
-    Estimate,
-    Fit,
-    Mode,
-    Problem,
-    learn_noise,
-    magnitude,
-    prepare,
-    search,
-    solve,
-)
+from gantrysim.inverse.fit import Estimate, Fit, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
+from gantrysim.inverse.problem import Problem, prepare
+from gantrysim.inverse.solver import Mode, learn_noise, search, solve
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
 
@@ -34,9 +26,9 @@ if TYPE_CHECKING:
 UNLISTED = "unlisted"
 #: Prior probabilities: a piece is measured because something looks wrong.
 P_HEALTHY, P_UNLISTED = 0.25, 0.05
-#: Hypotheses whose log evidence lies closer than this cannot be told apart (about 50 : 1;
+#: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
 #: less than that can come from what the model lacks).
-ALIKE = 4.0
+ALIKE = 3.0
 #: Modes further behind than this are not refined.
 _HOPELESS = 25.0
 #: How much larger the shared discrepancy is under "something not in this list".
@@ -234,9 +226,7 @@ def _silent(_: str) -> None:
     return None
 
 
-def _rank(
-    problem: Problem, modes: list[Mode], unlisted: Mode
-) -> tuple[Hypothesis, ...]:
+def _rank(problem: Problem, modes: list[Mode], unlisted: Mode) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
     kinds = list(dict.fromkeys(kind.name for kind in KINDS))
     each = (1.0 - P_HEALTHY - P_UNLISTED) / len(kinds)
@@ -257,7 +247,8 @@ def _rank(
         alike = tuple(
             other
             for other in sorted(families, key=lambda f: -score[f])
-            if other != faults and score[other] > score[faults] - ALIKE
+            if other != faults
+            and score[other] > score[faults] - ALIKE
             and score[other] < score[faults] + ALIKE
         )
         hypotheses.append(

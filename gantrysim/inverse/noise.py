@@ -48,7 +48,6 @@ class Cells:
         total = np.bincount(self.owner[kept], values[kept], minlength=self.count.size)
         return np.asarray(total / self.count)
 
-
     def mean_columns(self, table: np.ndarray) -> np.ndarray:
         """Average the rows of a table over the cells, shape (m, k)."""
         kept = self.owner >= 0

@@ -68,9 +68,7 @@ PLACEMENT_NAMES = tuple(f.name for f in fields(Placement))
 
 
 @_kernel
-def _height(
-    square: bool, size: float, x: float, y: float, side: int
-) -> tuple[float, float, int]:
+def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[float, float, int]:
     """Station and outward height of a point about a ring's centre; the side for a square.
 
     Sides count counter-clockwise from the right one; a side of -1 means: find it.
@@ -147,7 +145,8 @@ def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: n
 def _residuals(
     machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
     sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
-    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, height: np.ndarray, out: np.ndarray,
+    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, height: np.ndarray,
+    out: np.ndarray,
 ) -> None:  # fmt: skip
     """Fill measured minus predicted height; the mean over the passes of a group."""
     for i in range(machine_points.shape[0]):
@@ -256,6 +255,12 @@ class Matched:
     pivot: np.ndarray
     dropped: int
 
+    def about(self, placement: np.ndarray) -> np.ndarray:
+        """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
+        out = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, out)
+        return out - self.centre[self.group]
+
     def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
 
@@ -346,9 +351,7 @@ class Matched:
         return out
 
 
-def _commanded_sides(
-    xy: np.ndarray, centre: tuple[float, float], square: bool
-) -> np.ndarray:
+def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) -> np.ndarray:
     """Side of a square on which each commanded sample lies; a corner belongs to the side it ends.
 
     The first sample belongs to the side it starts; a circle has one side, 0.

@@ -14,6 +14,7 @@ from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
 Array = NDArray[np.float64]
 
 EQUAL = 1e-10  # circles of radii as near as this are equal, and points as near touch
+ROUNDING = 1e-14  # of the radius: smaller differences of distances are rounding
 
 
 def smallest_circle_round(points: Array) -> tuple[Array, tuple[int, ...]]:
@@ -35,12 +36,14 @@ def smallest_circle_round(points: Array) -> tuple[Array, tuple[int, ...]]:
     corners = points[hull]
     support: tuple[int, ...] = (0, int(np.argmax(np.hypot(*(corners - corners[0]).T))))
     centre = corners[list(support)].mean(axis=0)
-    for _ in range(len(corners) * 4):
+    radius = 0.0
+    while True:
         distance = np.hypot(*(corners - centre).T)
-        radius = distance[list(support)].max()
         furthest = int(np.argmax(distance))
-        if distance[furthest] <= radius * (1 + 4e-16) or furthest in support:
+        grown = float(distance[list(support)].max())
+        if distance[furthest] <= grown * (1 + ROUNDING) or grown <= radius:
             break
+        radius = grown
         centre, support = _smallest_round(corners, (*support, furthest))
     return centre, tuple(int(hull[i]) for i in support)
 

@@ -18,7 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_round
+from gantrysim.metrology.contacts import (
+    ROUNDING,
+    largest_circle_inside,
+    smallest_circle_round,
+)
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -26,7 +30,6 @@ Integers = NDArray[np.int64]
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 FURTHEST = 1e4  # of the length: a centre further off fits a straight line, not an arc
 MOST_STEPS = 200
-ROUNDING = 1e-14  # of the radius: smaller differences of distances are rounding
 
 
 @dataclass(frozen=True)

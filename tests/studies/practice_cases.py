@@ -36,9 +36,7 @@ def judge(folder: Path) -> dict[str, object]:
     faults = tuple(sorted(real))
     best = finding.best
     covered = {
-        name: m.low <= real[name] <= m.high
-        for name, m in best.magnitudes.items()
-        if name in real
+        name: m.low <= real[name] <= m.high for name, m in best.magnitudes.items() if name in real
     }
     return {
         "case": folder.name[-3:],
@@ -72,9 +70,7 @@ def main() -> int:
         rows.append(row)
         mark = "exact" if row["exact"] else "group" if row["grouped"] else "WRONG"
         finding = row["rank"]
-        others = ", ".join(
-            " + ".join(f) or "healthy" for f in finding.best.indistinguishable_from
-        )
+        others = ", ".join(" + ".join(f) or "healthy" for f in finding.best.indistinguishable_from)
         print(
             f"{row['case']} {mark:5s} truth {row['truth']} | found {row['finding']!r}"
             f"{' | or ' + others if others else ''} | {row['seconds']:.1f} s",

@@ -1,0 +1,233 @@
+"""Posterior mode, covariance and evidence of one hypothesis.
+
+The mode is found by damped Gauss-Newton on exact derivatives; the evidence is Laplace's.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from gantrysim.inverse.hypotheses import FaultKind
+from gantrysim.inverse.noise import Noise, estimate
+from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy
+
+_DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
+_MOST_STEPS = 25
+_PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
+
+
+@dataclass(frozen=True, eq=False)
+class Mode:
+    """Posterior mode of one hypothesis.
+
+    Parameters
+    ----------
+    kinds : tuple of FaultKind
+        The faults assumed.
+    u : ndarray
+        Unknowns at the mode.
+    covariance : ndarray
+        Posterior covariance of u (Laplace).
+    evidence : float
+        Log evidence up to a constant common to all hypotheses of one problem and noise.
+    cost : float
+        Half the whitened sum of squares plus prior at the mode.
+    residual : ndarray, shape (m,)
+        Residuals of the cells, mm.
+    converged : bool
+        Whether the last step promised less than 0.02 in the cost.
+    """
+
+    kinds: tuple[FaultKind, ...]
+    u: np.ndarray
+    covariance: np.ndarray
+    evidence: float
+    cost: float
+    residual: np.ndarray
+    converged: bool
+
+
+class Evaluator:
+    """Residuals and their derivatives for one hypothesis (holds no result between calls)."""
+
+    def __init__(self, problem: Problem, kinds: tuple[FaultKind, ...]) -> None:
+        self.problem, self.kinds = problem, kinds
+        axes = [s.axis for s in problem.scatter]
+        for kind in kinds:
+            axes += [kind.axis] * len(kind.quantities)
+        self.axes = axes
+
+    def at(self, u: np.ndarray) -> np.ndarray:
+        """Residuals of the cells at u, mm."""
+        problem = self.problem
+        lines = problem.forward.lines(problem.forward.run(problem.machine(self.kinds, u)))
+        return problem.cells.mean(problem.matched.residuals(lines, problem.placement(u)))
+
+    def linearise(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Residuals of the cells and their Jacobian at u."""
+        problem, forward, matched = self.problem, self.problem.forward, self.problem.matched
+        run = forward.run(problem.machine(self.kinds, u))
+        lines = forward.lines(run)
+        traces = matched.traces(lines)
+        place = problem.placement(u)
+        residual = matched.against(*traces, place)
+        moved = []
+        for k in range(len(self.axes)):
+            v = u.copy()
+            v[k] += _DIFFERENTIAL
+            moved.append(problem.machine(self.kinds, v))
+        slopes = forward.slopes(run, moved, self.axes, _DIFFERENTIAL)
+        columns = [matched.columns(lines, traces, [slopes[cut] for cut in forward.cuts], place)]
+        for k in range(u.size - PLACE, u.size):
+            v = u.copy()
+            small = 1e-4 if k in (u.size - PLACE + 1, u.size - PLACE + 2) else 1e-2
+            v[k] += small
+            there = matched.against(*traces, problem.placement(v))
+            columns.append(((there - residual) / small)[:, None])
+        jacobian = np.concatenate(columns, axis=1)
+        return problem.cells.mean(residual), problem.cells.mean_columns(jacobian)
+
+
+def solve(
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    start: np.ndarray,
+    *,
+    most_steps: int = _MOST_STEPS,
+) -> Mode:
+    """Find the posterior mode of one hypothesis from a starting point.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    kinds : tuple of FaultKind
+        The faults assumed; empty for healthy.
+    start : ndarray
+        Unknowns to start from.
+    most_steps : int
+        Steps allowed.
+
+    Returns
+    -------
+    Mode
+        The mode with its Laplace covariance and evidence.
+
+    Notes
+    -----
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164) on exact
+    derivatives (`gantrysim.tangent`).
+    """
+    metric = problem.metric
+    evaluator = Evaluator(problem, kinds)
+    u = start.copy()
+    damping = 0.0
+    converged = False
+    r, jacobian = evaluator.linearise(u)
+    cost = metric.half_square(r) + 0.5 * float(u @ u)
+    hessian, gradient = _quadratic(metric, jacobian, r, u)
+    for _ in range(most_steps):
+        step, promise = _newton_step(hessian, gradient, damping)
+        if promise < _PROMISE:
+            converged = True
+            break
+        trial = np.clip(u + step, -8.0, 8.0)
+        new_r = evaluator.at(trial)
+        new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
+        if new_cost < cost:
+            damping = 0.0 if damping < 0.1 else damping / 8.0
+            u, cost = trial, new_cost
+            r, jacobian = evaluator.linearise(u)
+            hessian, gradient = _quadratic(metric, jacobian, r, u)
+        else:
+            damping = max(4.0 * damping, 0.05)
+    covariance = np.linalg.inv(hessian)
+    evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * metric.log_det
+    return Mode(kinds, u, covariance, evidence, cost, r, converged)
+
+
+def _quadratic(
+    metric: Metric, jacobian: np.ndarray, residual: np.ndarray, u: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Hessian (Gauss-Newton) and gradient of the negative log posterior."""
+    white, w = metric.columns(jacobian), metric.columns(residual)
+    return metric.product(white, white) + np.eye(u.size), metric.product(white, w) + u
+
+
+def _newton_step(
+    hessian: np.ndarray, gradient: np.ndarray, damping: float
+) -> tuple[np.ndarray, float]:
+    """Damped step, at most two prior standard deviations long, and the gain it promises."""
+    scaled = hessian + damping * np.diag(np.diag(hessian))
+    step = -cho_solve(cho_factor(scaled), gradient)
+    longest = float(np.abs(step[:-PLACE]).max(initial=0.0))
+    step *= min(1.0, 2.0 / max(longest, 1e-12))
+    return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
+
+
+def learn_noise(problem: Problem, mode: Mode) -> Problem:
+    """Take noise, cell weights and size of the shared discrepancy from a good fit.
+
+    A cell that stands off by more than three standard deviations weighs less (Huber's weights,
+    frozen so that all hypotheses are compared on the same data).
+    """
+    metric = problem.metric
+    white = metric.columns(mode.residual)
+    shared = problem.shared @ cho_solve(metric.factor, metric.white.T @ white)
+    left = mode.residual - shared
+    noise = estimate(left, problem.cells, problem.noise.point, Noise(problem.noise.point))
+    w, _ = noise.whiten(left, problem.cells)
+    weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
+    machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)
+    return dataclasses.replace(
+        problem,
+        noise=noise,
+        weight=weight,
+        shared=shared_discrepancy(machine, problem.matched, problem.cells, place),
+    )
+
+
+def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None = None) -> Mode:
+    """Find the mode of one hypothesis from the better of its starting points.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    kinds : tuple of FaultKind
+        The faults assumed.
+    healthy : Mode, optional
+        Mode of the healthy machine: with a faint fault added it is a starting point too.
+
+    Returns
+    -------
+    Mode
+        The mode; where a fault may have either sign with a kink between, the better of both.
+    """
+    signs = (1.0, -1.0) if any(kind.two_signs for kind in kinds) else (0.0,)
+    modes = []
+    for sign in signs:
+        starts = [_place_faults(problem, kinds, problem.start(()), sign, faint=False)]
+        if healthy is not None:
+            starts.append(_place_faults(problem, kinds, healthy.u, sign, faint=True))
+        metric, evaluator = problem.metric, Evaluator(problem, kinds)
+        costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in starts]
+        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))]))
+    return max(modes, key=lambda mode: mode.evidence)
+
+
+def _place_faults(
+    problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray, sign: float, *, faint: bool
+) -> np.ndarray:
+    """Put faults, faint or as believed, into the unknowns of a healthy machine."""
+    n = len(problem.scatter)
+    faults = [
+        (-2.0 if faint else 0.0) if q.ratio else 0.5 * sign
+        for kind in kinds
+        for q in kind.quantities
+    ]
+    return np.concatenate([u[:n], faults, u[n:]])

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from gantrysim.burn import Burn
+from gantrysim.burnimage import BurnImage, Wood
 from gantrysim.faults import (
     CouplerBacklash,
     CouplerSlip,
@@ -36,9 +37,11 @@ from gantrysim.machine import (
     Motor,
     Wheel,
 )
+from gantrysim.many import Failure, ManyBurns, simulate_many
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
+from gantrysim.push import PushResult, push
 from gantrysim.simulate import simulate
 
 __version__ = "0.1.0"
@@ -71,6 +74,13 @@ __all__ = [
     "read_test",
     "simulate",
     "Burn",
+    "BurnImage",
+    "Wood",
+    "simulate_many",
+    "ManyBurns",
+    "Failure",
+    "push",
+    "PushResult",
     "Piece",
     "read_points",
     "measure",
@@ -83,7 +93,16 @@ __all__ = [
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
-_PICTURES = ("plot_burn", "compare_burns", "plot_test", "plot_piece", "plot_unrolled")
+_PICTURES = (
+    "plot_burn",
+    "compare_burns",
+    "plot_test",
+    "plot_piece",
+    "plot_unrolled",
+    "plot_mark",
+    "plot_push",
+    "plot_fault",
+)
 
 
 def __getattr__(name: str) -> Any:

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from gantrysim.burnimage import BurnImage, Wood, mark_image
 from gantrysim.inputs import write_new_text
 from gantrysim.machine import Machine
+from gantrysim.mark import exposure
 from gantrysim.paths import Line, RingTest
 
 if TYPE_CHECKING:
@@ -43,6 +45,12 @@ class Burn:
     test: RingTest
     lines: tuple[Line, ...]
     commanded: tuple[np.ndarray, ...]
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take over what another process burned; its points are read-only here too."""
+        self.__dict__.update(state)
+        for line in self.lines:
+            line.xy.flags.writeable = False
 
     def line(self, shape: str, ring: int, pass_index: int = 0) -> Line:
         """Return the burned line of one shape, ring and pass.
@@ -117,6 +125,47 @@ class Burn:
         from gantrysim import plotting
 
         return plotting.plot_burn(self, ax, magnify=magnify)
+
+    def image(
+        self,
+        dpi: float = 600.0,
+        *,
+        power: float = 5.0,
+        spot_radius: float = 0.06,
+        scaled: bool = False,
+        wood: Wood | None = None,
+    ) -> BurnImage:
+        """Show the burn as it would look on light wood.
+
+        Speeds are those that the test plans, also where the places come from the slow limit.
+
+        Parameters
+        ----------
+        dpi : float
+            Pixels per inch of 25.4 mm.
+        power : float
+            Of the beam, W.
+        spot_radius : float
+            Of its spot at 1/e^2 of the peak intensity, mm.
+        scaled : bool
+            False for a beam of one power, which chars starts, stops, corners and reversals; true
+            for one whose power follows the commanded speed.
+        wood : Wood, optional
+            Doses and colours; a light plywood if absent.
+
+        Raises
+        ------
+        ValueError
+            If a number is not above zero, or the image would be too large.
+
+        See Also
+        --------
+        gantrysim.mark : dose and marked width.
+        """
+        path = exposure(self.test, self.lines, self.commanded)
+        return mark_image(
+            path, dpi=dpi, power=power, spot_radius=spot_radius, scaled=scaled, wood=wood
+        )
 
     def __repr__(self) -> str:
         points = sum(len(x.xy) for x in self.lines)

@@ -17,9 +17,29 @@ import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
+
+from gantrysim.components import loop_stiffness
+from gantrysim.components.checks import check_numbers, require
+from gantrysim.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
+
+__all__ = [
+    "Beam",
+    "Belt",
+    "Carriage",
+    "Contact",
+    "CrossShaft",
+    "EndPlate",
+    "Fault",
+    "Head",
+    "Machine",
+    "Motor",
+    "Wheel",
+    "four_wheels",
+]
 
 SIDES = ("left", "right")
+MOTOR_PLACES = ("left", "middle", "both")
 
 
 class Fault(Protocol):
@@ -27,179 +47,6 @@ class Fault(Protocol):
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
-
-
-def require(condition: bool, owner: str, name: str, value: object, accepted: str) -> None:
-    """Raise one clear sentence unless a field holds an accepted value.
-
-    Raises
-    ------
-    ValueError
-        Naming the owner, the field, what was found and what is accepted.
-    """
-    if not condition:
-        raise ValueError(f"{owner}: {name} = {value!r} is not usable; accepted is {accepted}")
-
-
-def _finite(owner: object, **limits: tuple[float, float]) -> None:
-    """Check numeric fields of a dataclass against closed intervals."""
-    kind = type(owner).__name__
-    for name, (low, high) in limits.items():
-        value = getattr(owner, name)
-        ok = isinstance(value, int | float) and not isinstance(value, bool)
-        ok = ok and math.isfinite(value) and low <= value <= high
-        require(ok, kind, name, value, f"a finite number from {low:g} to {high:g}")
-
-
-@dataclass(frozen=True)
-class Wheel:
-    """One wheel of an end plate or of the carriage.
-
-    Parameters
-    ----------
-    along : float
-        Place along the rail from the middle of its plate, mm (positive: away from home on an
-        end plate, to the right on the carriage).
-    row : str
-        ``"fixed"`` for a wheel on a plain spacer, ``"eccentric"`` for one on an eccentric nut.
-    drag : float
-        Rolling drag under its present load, N.
-    """
-
-    along: float
-    row: str
-    drag: float
-
-    def __post_init__(self) -> None:
-        _finite(self, along=(-1000.0, 1000.0), drag=(0.0, 1000.0))
-        require(
-            self.row in ("fixed", "eccentric"), "Wheel", "row", self.row, "'fixed' or 'eccentric'"
-        )
-
-
-def four_wheels(base: float, drag: float) -> tuple[Wheel, ...]:
-    """Four wheels at the corners of a plate that share a drag evenly.
-
-    Parameters
-    ----------
-    base : float
-        Distance between the wheels along the rail, mm.
-    drag : float
-        Rolling drag of the plate, N, shared by the four.
-
-    Returns
-    -------
-    tuple of Wheel
-        Two fixed wheels, then the two on eccentric nuts.
-    """
-    return tuple(
-        Wheel(along=along, row=row, drag=drag / 4.0)
-        for row in ("fixed", "eccentric")
-        for along in (-base / 2.0, base / 2.0)
-    )
-
-
-class _Wheeled:
-    """What an end plate and a carriage have in common: they roll on wheels."""
-
-    wheels: tuple[Wheel, ...]
-
-    @property
-    def friction(self) -> float:
-        """Rolling drag, N: the sum over the wheels."""
-        return sum(wheel.drag for wheel in self.wheels)
-
-    @property
-    def wheel_base(self) -> float:
-        """Distance between the outermost wheels along the rail, mm."""
-        return max(w.along for w in self.wheels) - min(w.along for w in self.wheels)
-
-    def with_friction(self, friction: float) -> Any:
-        """Return a copy whose wheels share another rolling drag, N, in their old proportion."""
-        require(
-            math.isfinite(friction) and friction >= 0.0,
-            type(self).__name__,
-            "friction",
-            friction,
-            "a finite force of 0 N or more",
-        )
-        old = self.friction
-        share = [w.drag / old if old > 0.0 else 1.0 / len(self.wheels) for w in self.wheels]
-        wheels = tuple(
-            dataclasses.replace(w, drag=friction * part)
-            for w, part in zip(self.wheels, share, strict=True)
-        )
-        return dataclasses.replace(self, wheels=wheels)  # type: ignore[type-var]
-
-
-def _check_wheels(owner: object, wheels: tuple[Wheel, ...]) -> None:
-    kind = type(owner).__name__
-    ok = len(wheels) >= 2 and all(isinstance(w, Wheel) for w in wheels)
-    require(ok, kind, "wheels", wheels, "two or more Wheel objects")
-    base = max(w.along for w in wheels) - min(w.along for w in wheels)
-    require(base > 0.0, kind, "wheels", wheels, "wheels at two or more places along the rail")
-
-
-@dataclass(frozen=True)
-class EndPlate(_Wheeled):
-    """One end of the beam with the wheels that run on its rail.
-
-    Parameters
-    ----------
-    wheels : tuple of Wheel
-        The wheels; the plate's rolling drag is the sum over them.
-    rack_stiffness : float
-        Share of this plate's wheels in the stiffness against y_right - y_left, N/mm.
-    rack_clearance : float
-        Free play of the plate on its rail, full width as y_right - y_left, mm.
-    """
-
-    wheels: tuple[Wheel, ...] = field(default_factory=lambda: four_wheels(75.0, 3.0))
-    rack_stiffness: float = 8.0
-    rack_clearance: float = 0.0
-
-    def __post_init__(self) -> None:
-        _check_wheels(self, self.wheels)
-        _finite(self, rack_stiffness=(0.0, 1e5), rack_clearance=(0.0, 50.0))
-
-
-@dataclass(frozen=True)
-class Carriage(_Wheeled):
-    """The carriage that rolls along the beam and carries the burning head.
-
-    Parameters
-    ----------
-    wheels : tuple of Wheel
-        Its wheels; ``along`` is measured along the beam.
-    rock_stiffness : float
-        Stiffness against turning on the beam, N m/rad.
-    gap : float
-        Free play of its wheels across the beam, full width, mm.
-    rub : float
-        Dry rub of the wheels sideways, N.
-    mass : float
-        Mass with the head, kg.
-    centre_of_mass : float
-        Its centre of mass beyond the wheel centre line, toward +y, mm.
-    """
-
-    wheels: tuple[Wheel, ...] = field(default_factory=lambda: four_wheels(60.0, 2.2))
-    rock_stiffness: float = 400.0
-    gap: float = 0.0
-    rub: float = 0.5
-    mass: float = 0.35
-    centre_of_mass: float = 18.0
-
-    def __post_init__(self) -> None:
-        _check_wheels(self, self.wheels)
-        _finite(
-            self,
-            rock_stiffness=(1e-3, 1e12),
-            gap=(0.0, 20.0),
-            rub=(0.0, 1000.0),
-            mass=(0.0, 1000.0),
-            centre_of_mass=(-1000.0, 1000.0),
-        )
 
 
 @dataclass(frozen=True)
@@ -224,6 +71,19 @@ class Belt:
         Phase of that error at position 0, rad.
     pulley_circumference : float
         Pitch circumference of the pulley (teeth times pitch), mm.
+    damping : float
+        Damping of the belt between its pulley and the clamp, N s/m.
+    pitch_error : float
+        How much longer its pitch is than its label says, relative; belts of unlike pitch let
+        the two sides drift apart with the travel, which racks the beam.
+    pitch : float
+        Tooth pitch, mm.
+    tooth_backlash : float
+        Play of the teeth in the pulley grooves, full width at the belt, mm.
+    tooth_error : float
+        Payout error once per tooth, amplitude, mm.
+    tooth_phase : float
+        Phase of that error at position 0, rad.
     """
 
     ea: float = 9500.0
@@ -234,20 +94,34 @@ class Belt:
     runout: float = 0.0
     runout_phase: float = 0.0
     pulley_circumference: float = 40.0
+    damping: float = 20.0
+    pitch_error: float = 0.0
+    pitch: float = 2.0
+    tooth_backlash: float = 0.0
+    tooth_error: float = 0.0
+    tooth_phase: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "runout": (-10.0, 10.0),
+        "runout_phase": (-1e3, 1e3),
+        "pulley_circumference": (1.0, 1e4),
+        "ea": (1.0, 1e8),
+        "near": (1.0, 1e5),
+        "loop": (2.0, 1e6),
+        "pretension": (0.0, 1e4),
+        "sag": (1e-6, 100.0),
+        "damping": (0.0, 1e6),
+        "pitch_error": (-0.1, 0.1),
+        "pitch": (0.1, 100.0),
+        "tooth_backlash": (0.0, 10.0),
+        "tooth_error": (0.0, 10.0),
+        "tooth_phase": (-1e3, 1e3),
+    }
 
     def __post_init__(self) -> None:
-        _finite(
-            self,
-            runout=(-10.0, 10.0),
-            runout_phase=(-1e3, 1e3),
-            pulley_circumference=(1.0, 1e4),
-            ea=(1.0, 1e8),
-            near=(1.0, 1e5),
-            loop=(2.0, 1e6),
-            pretension=(0.0, 1e4),
-            sag=(1e-6, 100.0),
-        )
-        require(self.loop > self.near, "Belt", "loop", self.loop, f"more than near = {self.near}")
+        check_numbers(self, self._limits)
+        if not self.loop > self.near:
+            require(False, "Belt", "loop", self.loop, f"more than near = {self.near}")
 
     def spans(self, position: float) -> tuple[float, float]:
         """Open spans on both sides of the clamp at a position along the travel, mm."""
@@ -262,17 +136,17 @@ class Belt:
         position : float
             Place of the clamp along the travel, mm.
 
-        Notes
-        -----
-        Two springs in parallel; the minimum 4 EA/(L1 + L2) lies in the middle of the loop.
+        Raises
+        ------
+        ValueError
+            If a span has no length left there.
         """
-        first, second = self.spans(position)
-        return self.ea * (1.0 / first + 1.0 / second)
+        return loop_stiffness(self.ea, *self.spans(position))
 
 
 @dataclass(frozen=True)
 class CrossShaft:
-    """The shaft and couplings that drive the right belt from the motor on the left.
+    """The shaft and couplings that carry the drive of the Y motor from side to side.
 
     Parameters
     ----------
@@ -286,6 +160,14 @@ class CrossShaft:
         How far the right side is set ahead (+y) of the left, at the belt, mm.
     pulley_mass : float
         Far pulley with half the shaft, as mass at the belt, kg.
+    damping : float
+        Damping of shaft and couplings at the belt, N s/m.
+    hold_force : float
+        Force at the belt up to which its set screws hold, N; beyond it the right pulley slips
+        on the shaft and stays where it came to.
+    motor_place : str
+        Where the Y motor turns it: ``"left"`` at the left pulley, ``"middle"``, or ``"both"``
+        for one motor on each side and no shaft between.
     """
 
     stiffness: float = 450.0
@@ -293,16 +175,25 @@ class CrossShaft:
     backlash: float = 0.0
     slip: float = 0.0
     pulley_mass: float = 0.055
+    damping: float = 15.0
+    hold_force: float = 280.0
+    motor_place: str = "left"
+
+    _limits: ClassVar[Limits] = {
+        "stiffness": (1e-3, 1e12),
+        "drag": (0.0, 1000.0),
+        "backlash": (0.0, 50.0),
+        "slip": (-100.0, 100.0),
+        "pulley_mass": (0.0, 1e3),
+        "damping": (0.0, 1e6),
+        "hold_force": (1e-6, 1e9),
+    }
 
     def __post_init__(self) -> None:
-        _finite(
-            self,
-            stiffness=(1e-3, 1e12),
-            drag=(0.0, 1000.0),
-            backlash=(0.0, 50.0),
-            slip=(-100.0, 100.0),
-            pulley_mass=(0.0, 1e3),
-        )
+        check_numbers(self, self._limits)
+        if self.motor_place not in MOTOR_PLACES:
+            accepted = "'left', 'middle' or 'both'"
+            require(False, "CrossShaft", "motor_place", self.motor_place, accepted)
 
 
 @dataclass(frozen=True)
@@ -317,14 +208,36 @@ class Motor:
         One full step at the belt, mm; the force repeats every four of them.
     rotor_mass : float
         Rotor and pulley as mass at the belt, kg.
+    damping : float
+        Damping of the rotor against its turning field, N s/m at the belt.
+    detent : float
+        Ripple of its force without current, amplitude at the belt, N; once per full step.
+    step_error : float
+        Error of where it stands once per four full steps, amplitude at the belt, mm.
+    step_phase : float
+        Phase of that error at position 0, rad.
     """
 
     hold_force: float = 60.0
     full_step: float = 0.2
     rotor_mass: float = 0.16
+    damping: float = 60.0
+    detent: float = 1.2
+    step_error: float = 0.0
+    step_phase: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "hold_force": (1e-3, 1e9),
+        "full_step": (1e-6, 100.0),
+        "rotor_mass": (0.0, 1e3),
+        "damping": (0.0, 1e6),
+        "detent": (0.0, 1e9),
+        "step_error": (0.0, 10.0),
+        "step_phase": (-1e3, 1e3),
+    }
 
     def __post_init__(self) -> None:
-        _finite(self, hold_force=(1e-3, 1e9), full_step=(1e-6, 100.0), rotor_mass=(0.0, 1e3))
+        check_numbers(self, self._limits)
 
     @property
     def stiffness(self) -> float:
@@ -352,6 +265,9 @@ class Contact:
     overshoot : float
         Part of its undamped swing, jump of speed / natural frequency, by which an axis runs
         on when its command stops at a corner (dimensionless; damping takes the rest).
+    weight_drag : float
+        Extra drag of a plate per N of carriage weight that it carries (dimensionless); the
+        weight moves from plate to plate with the carriage.
     """
 
     yield_distance: float = 0.015
@@ -360,17 +276,20 @@ class Contact:
     break_away: float = 1.08
     stribeck_speed: float = 8.0
     overshoot: float = 0.7
+    weight_drag: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "yield_distance": (0.0, 1.0),
+        "load_drag": (0.0, 1.0),
+        "viscous": (0.0, 1e5),
+        "break_away": (1.0, 10.0),
+        "stribeck_speed": (1e-3, 1e4),
+        "overshoot": (0.0, 5.0),
+        "weight_drag": (0.0, 1.0),
+    }
 
     def __post_init__(self) -> None:
-        _finite(
-            self,
-            yield_distance=(0.0, 1.0),
-            load_drag=(0.0, 1.0),
-            viscous=(0.0, 1e5),
-            break_away=(1.0, 10.0),
-            stribeck_speed=(1e-3, 1e4),
-            overshoot=(0.0, 5.0),
-        )
+        check_numbers(self, self._limits)
 
     @classmethod
     def ideal(cls) -> Contact:
@@ -388,13 +307,22 @@ class Beam:
         Mass, kg.
     centre : float
         Its centre of mass from the middle of the beam, toward +x, mm.
+    inertia : float
+        Yaw inertia about its centre of mass, kg m^2.
     """
 
     mass: float = 0.9
     centre: float = -25.0
+    inertia: float = 0.02
+
+    _limits: ClassVar[Limits] = {
+        "mass": (0.0, 1e4),
+        "centre": (-1e4, 1e4),
+        "inertia": (0.0, 1e4),
+    }
 
     def __post_init__(self) -> None:
-        _finite(self, mass=(0.0, 1e4), centre=(-1e4, 1e4))
+        check_numbers(self, self._limits)
 
 
 @dataclass(frozen=True)
@@ -404,8 +332,13 @@ class Head:
     along: float = 0.0
     beyond: float = 45.0
 
+    _limits: ClassVar[Limits] = {
+        "along": (-1000.0, 1000.0),
+        "beyond": (-1000.0, 1000.0),
+    }
+
     def __post_init__(self) -> None:
-        _finite(self, along=(-1000.0, 1000.0), beyond=(-1000.0, 1000.0))
+        check_numbers(self, self._limits)
 
 
 def _belt_x() -> Belt:
@@ -439,7 +372,7 @@ class Machine:
     shaft : CrossShaft
         Cross shaft with its couplings.
     motor_y, motor_x : Motor
-        The motors; the Y motor sits at the left pulley.
+        The motors; ``shaft.motor_place`` says where the Y motor sits.
     head : Head
         Offset of the spot.
     square : float
@@ -477,42 +410,34 @@ class Machine:
     contact: Contact = field(default_factory=Contact)
     beam: Beam = field(default_factory=Beam)
 
+    _limits: ClassVar[Limits] = {
+        "span": (1.0, 1e5),
+        "travel_y": (1.0, 1e5),
+        "belt_inset": (0.0, 1e4),
+        "belt_x_offset": (-1e3, 1e3),
+        "square": (-100.0, 100.0),
+        "scale_x": (-0.5, 0.5),
+        "scale_y": (-0.5, 0.5),
+    }
+
     def __post_init__(self) -> None:
-        _finite(
-            self,
-            span=(1.0, 1e5),
-            travel_y=(1.0, 1e5),
-            belt_inset=(0.0, 1e4),
-            belt_x_offset=(-1e3, 1e3),
-            square=(-100.0, 100.0),
-            scale_x=(-0.5, 0.5),
-            scale_y=(-0.5, 0.5),
-        )
-        require(
-            self.belt_inset < self.span / 2.0,
-            "Machine",
-            "belt_inset",
-            self.belt_inset,
-            f"less than half the span of {self.span:g} mm",
-        )
-        for name in ("belt_left", "belt_right"):
-            belt = getattr(self, name)
-            room = belt.loop - belt.near
-            require(
-                room > self.travel_y,
-                "Machine",
-                name,
-                belt,
-                f"a loop long enough for the travel of {self.travel_y:g} mm",
-            )
-        room = self.belt_x.loop - self.belt_x.near
-        require(
-            room > self.span,
-            "Machine",
-            "belt_x",
-            self.belt_x,
-            f"a loop long enough for the span of {self.span:g} mm",
-        )
+        check_numbers(self, self._limits)
+        for name, kind in _PARTS.items():
+            part = getattr(self, name)
+            if not isinstance(part, kind):
+                require(False, "Machine", name, part, f"a {kind.__name__}")
+        if not self.belt_inset < self.span / 2.0:
+            accepted = f"less than half the span of {self.span:g} mm"
+            require(False, "Machine", "belt_inset", self.belt_inset, accepted)
+        self._check_loop("belt_left", "travel", self.travel_y)
+        self._check_loop("belt_right", "travel", self.travel_y)
+        self._check_loop("belt_x", "span", self.span)
+
+    def _check_loop(self, name: str, way: str, length: float) -> None:
+        belt: Belt = getattr(self, name)
+        if not belt.loop - belt.near > length:
+            accepted = f"a loop long enough for the {way} of {length:g} mm"
+            require(False, "Machine", name, belt, accepted)
 
     def with_faults(self, *faults: Fault | Iterable[Fault]) -> Machine:
         """Return this machine with one or more faults; the original is unchanged.
@@ -570,6 +495,21 @@ class Machine:
         machine: Machine = _set_many(self, changes)
         return machine
 
+    def turn_nut(self, side: str, wheel: str | int, degrees: float) -> Machine:
+        """Return a copy with one eccentric nut of an end plate turned.
+
+        Parameters
+        ----------
+        side : str
+            ``"left"`` or ``"right"``.
+        wheel : str or int
+            Which wheel: ``"front"`` (away from home), ``"back"``, ``"middle"`` or its number.
+        degrees : float
+            How far from where the nut stands, degrees; positive tightens.
+        """
+        require(side in SIDES, "turn_nut", "side", side, "'left' or 'right'")
+        return self.set(side, turn_nut(self.value(side), wheel, degrees, span=self.span))
+
     def to_dict(self) -> dict[str, Any]:
         """Return the machine as plain nested dictionaries."""
         return dataclasses.asdict(self)
@@ -620,3 +560,20 @@ def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
     if "friction" in new:
         part = part.with_friction(new.pop("friction"))
     return dataclasses.replace(part, **new) if new else part
+
+
+#: What each part of a machine is.
+_PARTS: dict[str, type] = {
+    "left": EndPlate,
+    "right": EndPlate,
+    "carriage": Carriage,
+    "belt_left": Belt,
+    "belt_right": Belt,
+    "belt_x": Belt,
+    "shaft": CrossShaft,
+    "motor_y": Motor,
+    "motor_x": Motor,
+    "head": Head,
+    "contact": Contact,
+    "beam": Beam,
+}

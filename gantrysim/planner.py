@@ -3,6 +3,9 @@
 Trapezoidal planning with a look-ahead over each chain of strokes that is drawn without a
 stop: speed is limited by the feed, by the centripetal acceleration on circles and by the
 speed change allowed at a corner, and rises and falls at the commanded acceleration.
+
+A `Motion` holds this at the samples of the strokes.  A `Timeline` holds it between them too:
+pieces of constant acceleration along straight lines and arcs, for whatever marches in time.
 """
 
 from __future__ import annotations
@@ -89,7 +92,7 @@ def _look_ahead(limit: np.ndarray, length: np.ndarray, acceleration: float) -> n
 def segment_time(
     before: np.ndarray, after: np.ndarray, length: np.ndarray, top: np.ndarray, acceleration: float
 ) -> np.ndarray:
-    """Time over straight segments from one speed to another, s.
+    """Time over segments from one speed to another, s.
 
     Parameters
     ----------
@@ -107,15 +110,67 @@ def segment_time(
     Up to v_p = min(top, sqrt((v1^2 + v2^2)/2 + a S)), cruise, down: the trapezoid of every
     motion text.
     """
-    peak = np.sqrt(0.5 * (before**2 + after**2) + acceleration * length)
-    peak = np.maximum(np.minimum(peak, top), np.maximum(before, after))
-    ramps = (2.0 * peak**2 - before**2 - after**2) / (2.0 * acceleration)
-    cruise = np.maximum(length - ramps, 0.0)
+    peak, cruise = _trapezoid(before, after, length, top, acceleration)
     with np.errstate(divide="ignore", invalid="ignore"):
         time = (2.0 * peak - before - after) / acceleration + np.where(
             cruise > 0.0, cruise / peak, 0.0
         )
     return np.asarray(time)
+
+
+def _trapezoid(
+    before: np.ndarray, after: np.ndarray, length: np.ndarray, top: np.ndarray, acceleration: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Highest speed on each segment, mm/s, and the length driven at it, mm."""
+    peak = np.sqrt(0.5 * (before**2 + after**2) + acceleration * length)
+    peak = np.maximum(np.minimum(peak, top), np.maximum(before, after))
+    ramps = (2.0 * peak**2 - before**2 - after**2) / (2.0 * acceleration)
+    return peak, np.maximum(length - ramps, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """Strokes as one chain of segments; each array has a row for the segment to each sample."""
+
+    xy: np.ndarray  # samples, mm
+    counts: list[int]  # samples of each stroke
+    step: np.ndarray  # chord from the sample before, mm
+    chord: np.ndarray  # its length, mm
+    length: np.ndarray  # along the path, mm: arcs are longer than their chords
+    bend: np.ndarray  # curvature, 1/mm
+    top: np.ndarray  # highest speed allowed, mm/s
+    before: np.ndarray  # speed at the sample before, mm/s
+    speed: np.ndarray  # speed at the sample, mm/s
+
+
+def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
+    """Speeds at the samples of the strokes of a test."""
+    xy = np.concatenate([s.xy for s in strokes])
+    counts = [len(s.xy) for s in strokes]
+    top = np.repeat([s.speed for s in strokes], counts)
+    bend = np.repeat([1.0 / s.size if s.shape == "circle" else 0.0 for s in strokes], counts)
+    with np.errstate(divide="ignore"):
+        top = np.where(bend > 0.0, np.minimum(top, np.sqrt(test.centripetal / bend)), top)
+    step = np.diff(xy, axis=0, prepend=xy[:1])
+    chord = np.hypot(step[:, 0], step[:, 1])
+    length = chord.copy()
+    turning = bend > 0.0
+    length[turning] = 2.0 / bend[turning] * _half_angle(chord[turning], bend[turning])
+    limit = top.copy()
+    limit[0] = limit[-1] = 0.0
+    ends = np.cumsum(counts)
+    for k in range(len(strokes) - 1):
+        if strokes[k].shape == "travel" or strokes[k + 1].shape == "travel":
+            limit[ends[k] - 1] = limit[ends[k]] = 0.0
+    _limit_corners(limit, step, length, test.corner_speed_change)
+    speed = _look_ahead(limit, length, test.acceleration)
+    before = np.concatenate([[0.0], speed[:-1]])
+    return _Course(xy, counts, step, chord, length, bend, top, before, speed)
+
+
+def _half_angle(chord: np.ndarray, bend: np.ndarray) -> np.ndarray:
+    """Half the angle under which a chord is seen from the centre of its arc, rad."""
+    return np.asarray(np.arcsin(np.minimum(0.5 * chord * np.abs(bend), 1.0)))
 
 
 def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
@@ -139,39 +194,24 @@ def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
     Passes of one ring follow each other without a stop; a closed curve runs on, a square
     slows to its corner speed.
     """
-    xy = np.concatenate([s.xy for s in strokes])
-    counts = [len(s.xy) for s in strokes]
-    top = np.repeat([s.speed for s in strokes], counts)
-    bend = np.repeat([1.0 / s.size if s.shape == "circle" else 0.0 for s in strokes], counts)
-    with np.errstate(divide="ignore"):
-        top = np.where(bend > 0.0, np.minimum(top, np.sqrt(test.centripetal / bend)), top)
-    step = np.diff(xy, axis=0, prepend=xy[:1])
-    length = np.hypot(step[:, 0], step[:, 1])
-    limit = top.copy()
-    limit[0] = limit[-1] = 0.0
-    ends = np.cumsum(counts)
-    for k in range(len(strokes) - 1):
-        if strokes[k].shape == "travel" or strokes[k + 1].shape == "travel":
-            limit[ends[k] - 1] = limit[ends[k]] = 0.0
-    _limit_corners(limit, step, length, test.corner_speed_change)
-    speed = _look_ahead(limit, length, test.acceleration)
-    before = np.concatenate([[0.0], speed[:-1]])
-    dt = segment_time(before, speed, length, top, test.acceleration)
+    course = _course(test, strokes)
+    xy, speed, before, length = course.xy, course.speed, course.before, course.length
+    dt = segment_time(before, speed, length, course.top, test.acceleration)
     with np.errstate(divide="ignore", invalid="ignore"):
-        along = np.where(length[:, None] > 0.0, step / length[:, None], 0.0)
+        along = np.where(length[:, None] > 0.0, course.step / course.chord[:, None], 0.0)
         rise = np.where(length > 0.0, (speed**2 - before**2) / (2.0 * length), 0.0)
     inward = np.zeros_like(xy)
     first = 0
-    for stroke, count in zip(strokes, counts, strict=True):
+    for stroke, count in zip(strokes, course.counts, strict=True):
         if stroke.shape == "circle":
             cut = slice(first, first + count)
             centre = 0.5 * (xy[cut].min(axis=0) + xy[cut].max(axis=0))
             inward[cut] = (centre - xy[cut]) / stroke.size
         first += count
-    acceleration = rise[:, None] * along + (speed**2 * bend)[:, None] * inward
+    acceleration = rise[:, None] * along + (speed**2 * course.bend)[:, None] * inward
     return Motion(
         xy=xy, dt=dt, speed=speed, velocity=speed[:, None] * along, acceleration=acceleration,
-        jump=_jumps(speed, step, length),
+        jump=_jumps(speed, course.step, course.chord),
     )  # fmt: skip
 
 
@@ -198,3 +238,190 @@ def _limit_corners(limit: np.ndarray, step: np.ndarray, length: np.ndarray, chan
     for last, after, turn in zip(*_corners(step, length), strict=True):
         here = corner_speed(change, float(turn))
         limit[last:after] = np.minimum(limit[last:after], here)
+
+
+# --- between the samples ---------------------------------------------------------------------
+
+#: Columns of a timeline's pieces: start time (s), place (mm), unit direction, curvature (1/mm,
+#: positive to the left), speed (mm/s), acceleration along the path (mm/s^2).
+PIECE = ("time", "x", "y", "along_x", "along_y", "bend", "speed", "rise")
+
+
+@dataclass(frozen=True, eq=False)
+class Timeline:
+    """A commanded motion at every instant.
+
+    Parameters
+    ----------
+    pieces : ndarray, shape (m, 8)
+        Pieces of straight line or arc, each driven at constant acceleration along the path; the
+        columns are those of `PIECE`.  The last one stands still.
+    arrival : ndarray, shape (n,)
+        When each sample is reached, s.
+    """
+
+    pieces: np.ndarray
+    arrival: np.ndarray
+
+    @property
+    def duration(self) -> float:
+        """Time for the whole motion, s."""
+        return float(self.pieces[-1, 0])
+
+    def places(self, times: np.ndarray) -> np.ndarray:
+        """Commanded places at some times.
+
+        Parameters
+        ----------
+        times : ndarray, shape (n,)
+            Ascending, s.
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            mm.
+        """
+        times = np.ascontiguousarray(times, dtype=float)
+        return np.column_stack([_places(self.pieces, times, axis) for axis in (0, 1)])
+
+
+@njit(cache=True, nogil=True)
+def piece_at(pieces: np.ndarray, piece: int, time: float) -> int:
+    """Index of the piece that is under way at a time (s), looked for from ``piece`` on."""
+    while piece + 1 < pieces.shape[0] and pieces[piece + 1, 0] <= time:
+        piece += 1
+    return piece
+
+
+@njit(cache=True, nogil=True)
+def place_at(pieces: np.ndarray, piece: int, time: float, axis: int) -> float:
+    """Commanded place on one axis at a time (s) within a piece, mm."""
+    p = pieces[piece]
+    t = time - p[0]
+    s = p[6] * t + 0.5 * p[7] * t * t
+    if p[5] == 0.0:
+        return p[1 + axis] + p[3 + axis] * s
+    turn = p[5] * s
+    left = -p[4] if axis == 0 else p[3]
+    half = math.sin(0.5 * turn)  # 1 - cos = 2 sin^2: no cancellation
+    return p[1 + axis] + (p[3 + axis] * math.sin(turn) + left * 2.0 * half * half) / p[5]
+
+
+@njit(cache=True, nogil=True)
+def _places(pieces: np.ndarray, times: np.ndarray, axis: int) -> np.ndarray:
+    out = np.empty(times.size)
+    piece = 0
+    for n in range(times.size):
+        piece = piece_at(pieces, piece, times[n])
+        out[n] = place_at(pieces, piece, times[n], axis)
+    return out
+
+
+def timeline(test: RingTest, strokes: tuple[Stroke, ...]) -> Timeline:
+    """Plan the motion along the strokes of a test at every instant.
+
+    Parameters
+    ----------
+    test : RingTest
+        For acceleration, centripetal limit and corner rule.
+    strokes : tuple of Stroke
+        From ``test.strokes(step)``.
+
+    Returns
+    -------
+    Timeline
+        The motion of `plan`, with circles as true arcs: chords would shake the machine at
+        speed / step.
+    """
+    c = _course(test, strokes)
+    a = test.acceleration
+    peak, cruise = _trapezoid(c.before, c.speed, c.length, c.top, a)
+    moving = c.length > 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cruising = np.where(cruise > 0.0, cruise / peak, 0.0)
+    spent = np.column_stack([(peak - c.before) / a, cruising, (peak - c.speed) / a])
+    spent[~moving] = 0.0
+    starts = np.cumsum(spent).reshape(spent.shape) - spent
+    up = (peak**2 - c.before**2) / (2.0 * a)
+    gone = np.column_stack([np.zeros_like(up), up, up + cruise])
+    begin = np.concatenate([c.xy[:1], c.xy[:-1]])
+    bend = _signed_bend(test, strokes, c)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = np.where(moving[:, None], c.step / c.chord[:, None], 0.0)
+    along = _turned(along, -np.sign(bend) * _half_angle(c.chord, bend))
+    rows = []
+    for part, (speed, rise) in enumerate(((c.before, a), (peak, 0.0), (peak, -a))):
+        here = begin + _run(along, bend, gone[:, part])
+        toward = _turned(along, bend * gone[:, part])
+        rise_all = np.full_like(speed, rise)
+        rows.append(np.column_stack([starts[:, part], here, toward, bend, speed, rise_all]))
+    pieces = np.stack(rows, axis=1).reshape(-1, len(PIECE))[spent.ravel() > 0.0]
+    arrival = np.cumsum(spent.sum(axis=1))
+    return Timeline(_closed(pieces, float(arrival[-1]), c.xy[-1]), arrival)
+
+
+def sampled(times: np.ndarray, xy: np.ndarray) -> Timeline:
+    """Return the motion through given places at given times, at constant speed between them.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+        Ascending from 0, s.  Where two are equal the command jumps.
+    xy : ndarray, shape (n, 2)
+        Places, mm.
+
+    Raises
+    ------
+    ValueError
+        If the times do not ascend from 0 or the shapes do not fit.
+    """
+    times, xy = np.asarray(times, dtype=float), np.asarray(xy, dtype=float)
+    if times.ndim != 1 or times.size < 2 or xy.shape != (times.size, 2):
+        raise ValueError(
+            f"times and places must have shapes (n,) and (n, 2) with two samples or more; "
+            f"found {times.shape} and {xy.shape}."
+        )
+    spent = np.diff(times)
+    if times[0] != 0.0 or not (spent >= 0.0).all():
+        raise ValueError("times must ascend from 0 s and be finite.")
+    step = np.diff(xy, axis=0)
+    length = np.hypot(step[:, 0], step[:, 1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = np.where(length[:, None] > 0.0, step / length[:, None], 0.0)
+        speed = np.where(spent > 0.0, length / spent, 0.0)
+    none = np.zeros_like(spent)
+    pieces = np.column_stack([times[:-1], xy[:-1], along, none, speed, none])
+    return Timeline(_closed(pieces, float(times[-1]), xy[-1]), times)
+
+
+def _closed(pieces: np.ndarray, end: float, last: np.ndarray) -> np.ndarray:
+    """Pieces with a last one that stands still."""
+    still = np.array([[end, *last, 0.0, 0.0, 0.0, 0.0, 0.0]])
+    return np.ascontiguousarray(np.concatenate([pieces, still]))
+
+
+def _signed_bend(test: RingTest, strokes: tuple[Stroke, ...], c: _Course) -> np.ndarray:
+    """Curvature of each segment, 1/mm, positive where the path turns left."""
+    signs = [
+        -1.0 if s.shape == "circle" and test.nest("circle").direction == "cw" else 1.0
+        for s in strokes
+    ]
+    return c.bend * np.repeat(signs, c.counts)
+
+
+def _turned(along: np.ndarray, angle: np.ndarray) -> np.ndarray:
+    """Directions turned to the left by an angle each, rad."""
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.column_stack(
+        [along[:, 0] * cos - along[:, 1] * sin, along[:, 0] * sin + along[:, 1] * cos]
+    )
+
+
+def _run(along: np.ndarray, bend: np.ndarray, s: np.ndarray) -> np.ndarray:
+    """Way from the start of each segment to a length s along it, mm."""
+    straight = np.where(bend == 0.0, 1.0, bend)
+    turn = bend * s
+    forward = np.where(bend == 0.0, s, np.sin(turn) / straight)
+    left = np.where(bend == 0.0, 0.0, 2.0 * np.sin(0.5 * turn) ** 2 / straight)
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    return np.asarray(forward[:, None] * along + left[:, None] * across)

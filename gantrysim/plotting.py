@@ -24,6 +24,7 @@ from matplotlib.ticker import MultipleLocator
 from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.burn import Burn
+from gantrysim.burnimage import BurnImage
 from gantrysim.inputs import one_of, positive
 from gantrysim.look import (
     BLUE,
@@ -49,6 +50,7 @@ from gantrysim.look import (
 )
 from gantrysim.measured.points import Piece
 from gantrysim.paths import SHAPES, Line, Nest, RingTest
+from gantrysim.push import PushResult
 from gantrysim.unrolled import centred, chosen_rings, mean_shift, unroll
 
 if TYPE_CHECKING:
@@ -57,6 +59,7 @@ if TYPE_CHECKING:
     from gantrysim.inverse.diagnose import Finding
 
 DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
+_FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be
 
 
 def nice_magnification(largest_error: float, spacing: float) -> float:
@@ -669,3 +672,180 @@ def _plural(shape: str) -> str:
 
 def _per_cent(share: float) -> str:
     return "< 1 %" if 0.0 < share < 0.01 else f"{100.0 * share:.0f} %"
+
+
+# Marks
+
+
+def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
+    """Draw the mark of a burn on light wood, true to size, in mm of the bed.
+
+    Parameters
+    ----------
+    image : BurnImage
+        From `Burn.image`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+    """
+    left, right, low, high = image.extent
+    ax = ready_axes(ax, (WIDTH - 0.7) * (high - low) / (right - left) + 0.7)
+    ax.imshow(image.rgb(), extent=image.extent, origin="upper", interpolation="antialiased")
+    ax.set_xlabel("x along the beam, mm", fontsize=NORMAL)
+    ax.set_ylabel("y along the rails, mm", fontsize=NORMAL)
+    ax.set_title(
+        f"{image.power:g} W, spot {2e3 * image.spot_radius:.0f} µm, true to size (×1)",
+        loc="left", fontsize=SMALL, color=INK,
+    )  # fmt: skip
+    return ax
+
+
+# Push tests
+
+
+def plot_push(
+    result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
+    colour: str = BLUE,
+) -> Axes:  # fmt: skip
+    """Draw a push test: what the scale reads, or how far the other part stays behind.
+
+    Parameters
+    ----------
+    result : PushResult
+        From `gantrysim.push`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.  Several pushes may share one.
+    what : str
+        "force" or "lag".
+    label : str
+        Name of this push in the legend; its own words if absent.
+    colour : str
+        Of its line.
+
+    Returns
+    -------
+    Axes
+        Force in N or lag in mm, over the travel of the pushed part in mm.  The first leg, from
+        rest, is thin; the loop that follows is wide, with arrows the way it is gone through.
+
+    Raises
+    ------
+    ValueError
+        If `what` is neither.
+    """
+    one_of(what, ("force", "lag"), "what")
+    fresh = ax is None
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    values = result.force if what == "force" else result.lag
+    if fresh or not ax.lines:
+        ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    for leg, width in ((0, 0.7), (1, 1.8), (2, 1.8)):
+        own = result.leg == leg
+        x, y = result.travel[own], values[own]
+        ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round")
+        if leg:
+            _arrow_on(ax, x, y, colour)
+    name = "carriage" if result.at == "carriage" else f"{result.at} plate"
+    ax.set_xlabel(f"travel of the {name}, mm", fontsize=NORMAL)
+    words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
+    ax.set_ylabel(words, fontsize=NORMAL)
+    shown = label or f"pushed at the {name}, motor {result.motor}"
+    handle = Line2D([], [], color=colour, linewidth=1.8, label=shown)
+    ax.add_line(handle)  # an empty line: the legend finds it again when another push is drawn
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    return ax
+
+
+def _arrow_on(ax: Axes, x: Array, y: Array, colour: str) -> None:
+    """An arrow head on the middle of the way along a leg."""
+    k = int(np.searchsorted(np.abs(x - x[0]), 0.5 * abs(x[-1] - x[0])))
+    k = min(max(k, 1), len(x) - 1)
+    way = math.copysign(1e-6 * max(abs(x[-1] - x[0]), 1e-9), x[-1] - x[0])
+    arrow = {"arrowstyle": "-|>", "color": colour, "linewidth": 0.0, "mutation_scale": 15}
+    ax.annotate("", (x[k] + way, y[k]), (x[k] - way, y[k]), arrowprops=arrow, zorder=4)
+
+
+# Faults
+
+
+def plot_fault(
+    *,
+    title: str,
+    circle: tuple[Burn, Burn],
+    square: tuple[Burn, Burn],
+    pushes: tuple[PushResult, PushResult],
+    what: str = "force",
+    sentences: Sequence[str] = (),
+    magnify: float | None = None,
+) -> Figure:
+    """Draw what a fault does on one sheet: circle, square, push by hand, and words.
+
+    Parameters
+    ----------
+    title : str
+        Name of the fault.
+    circle, square : (Burn, Burn)
+        Of a healthy machine, and of the same machine with the fault.
+    pushes : (PushResult, PushResult)
+        One push test on each of them.
+    what : str
+        What to draw of it, "force" or "lag"; see `plot_push`.
+    sentences : sequence of str
+        Written beside the push test.
+    magnify : float, optional
+        How many times larger errors are drawn; chosen for a readable picture if absent.
+
+    Returns
+    -------
+    Figure
+        The same magnification holds for circle and square.
+    """
+    import matplotlib.pyplot as plt
+
+    burns = [*circle, *square]
+    if magnify is None:
+        room = min(burn.lines[0].size for burn in burns)
+        largest = max(
+            float(np.linalg.norm(e, axis=1).max()) for b in burns for e in _shape_errors(b)[0]
+        )
+        magnify = nice_magnification(largest, _FAULT_ROOM * room)
+    figure = plt.figure(figsize=(2.1 * WIDTH, 1.95 * WIDTH), layout="constrained")
+    grid = figure.add_gridspec(2, 2, height_ratios=(1.75, 1.0))
+    for column, (healthy, faulty) in enumerate((circle, square)):
+        ax = figure.add_subplot(grid[0, column])
+        dress(ax)
+        _draw_burn(ax, faulty, positive(magnify, "magnify"))
+        _add_healthy(ax, healthy, magnify)
+    ax = figure.add_subplot(grid[1, 0])
+    dress(ax)
+    for result, label, colour in zip(
+        pushes, ("healthy", "faulty"), (FAINT, VERMILION), strict=True
+    ):
+        plot_push(result, ax, what=what, label=label, colour=colour)
+    ax.set_title(f"motor {pushes[0].motor}", loc="left", fontsize=SMALL, color=INK)
+    words = figure.add_subplot(grid[1, 1])
+    words.axis("off")
+    text = "\n\n".join(textwrap.fill(sentence, 68) for sentence in sentences)
+    words.text(0.0, 1.0, text, va="top", ha="left", fontsize=SMALL, color=INK)
+    figure.suptitle(title, x=0.02, ha="left", fontsize=NORMAL + 1.5, color=INK)
+    return figure
+
+
+def _add_healthy(ax: Axes, burn: Burn, factor: float) -> None:
+    """The last pass of a healthy machine, dotted, over a burn that is drawn already."""
+    errors, _ = _shape_errors(burn)
+    last = max(x.pass_index for x in burn.lines)
+    own = [
+        c + factor * e
+        for x, c, e in zip(burn.lines, burn.commanded, errors, strict=True)
+        if x.pass_index == last
+    ]
+    style: tuple[int, tuple[float, float]] = (0, (1.0, 1.6))
+    ax.add_collection(LineCollection(own, colors=VERMILION, linewidths=1.1, linestyles=style))
+    drawn = ax.get_legend()
+    before = [h for h in drawn.legend_handles if isinstance(h, Line2D)] if drawn else []
+    healthy = Line2D([], [], color=VERMILION, linewidth=1.1, linestyle=style, label="healthy")
+    legend(ax, [*before, healthy])

@@ -2,17 +2,55 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from gantrysim.burn import Burn
 from gantrysim.machine import Machine
-from gantrysim.mechanics import march, spot, x_block, y_block
-from gantrysim.paths import Line, RingTest
-from gantrysim.planner import plan, slow
+from gantrysim.mechanics import march, march_in_time, natural_frequencies, spot, x_block, y_block
+from gantrysim.paths import Line, RingTest, Stroke
+from gantrysim.planner import plan, slow, timeline
+
+#: Time steps to a period of the fastest part, and the shortest and longest step, s.
+STEPS_PER_PERIOD = 12.0
+SHORTEST_STEP, LONGEST_STEP = 5e-4, 1e-3
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class TimedBurn(Burn):
+    """What a machine burns when its masses swing.
+
+    Parameters
+    ----------
+    time_step : float
+        Of the simulation, s.
+    duration : float
+        Of the whole drawing, s.
+    lost_cycles : (int, int)
+        Cycles of four full steps that the X and the Y motor have lost, in either direction.
+    shift : (float, float)
+        Where they have left x and y at the end, mm.
+    """
+
+    time_step: float
+    duration: float
+    lost_cycles: tuple[int, int]
+    shift: tuple[float, float]
+
+    def __repr__(self) -> str:
+        x, y = (4 * n for n in self.lost_cycles)
+        return f"{super().__repr__()[:-1]}, {self.duration:.0f} s, lost steps x {x}, y {y})"
 
 
 def simulate(
-    machine: Machine, test: RingTest, *, step: float = 0.5, feed_forces: bool = False
+    machine: Machine,
+    test: RingTest,
+    *,
+    step: float = 0.5,
+    feed_forces: bool = False,
+    inertia: bool = False,
+    time_step: float | None = None,
 ) -> Burn:
     """Predict the lines that a machine burns.
 
@@ -29,29 +67,97 @@ def simulate(
         False gives the slow limit: a drawing so slow that only which way each part last
         moved matters.  True adds what follows the commanded feed and acceleration without
         ringing: inertia of the moving masses, viscous drag, the Stribeck fall.
+    inertia : bool
+        True lets the masses swing: everything that `feed_forces` adds, by the motion that the
+        parts really make, with ringing, dashpots, and motors that lose steps when torn beyond
+        what they hold.
+    time_step : float, optional
+        With inertia only, s.  If absent it is `default_time_step`.
 
     Returns
     -------
     Burn
-        The burned lines.  The machine starts homed, at rest, at ``test.start_from``; what
-        every contact remembers is carried through travel moves, rings and passes.
+        The burned lines; with inertia a `TimedBurn`.  The machine starts homed, at rest, at
+        ``test.start_from``; what every contact remembers is carried through travel moves,
+        rings and passes.
 
     Raises
     ------
     ValueError
-        If the test leaves the machine's travel.
+        If the test leaves the machine's travel, or a time step is given without inertia or is
+        not a positive number.
 
     Notes
     -----
-    Energetic (rate-independent) evolution, see `gantrysim.mechanics`.
+    Energetic (rate-independent) evolution and Moreau's time stepping, see
+    `gantrysim.mechanics`.
     """
+    if time_step is not None and not inertia:
+        raise ValueError(
+            f"time_step = {time_step!r} needs inertia=True: otherwise no time passes in a step"
+        )
     strokes = test.strokes(step)
     command = np.concatenate([stroke.xy for stroke in strokes])
     check_travel(machine, command)
+    if inertia:
+        return _in_time(machine, test, strokes, command, time_step)
     motion = plan(test, strokes) if feed_forces else slow(command)
     q_x, _ = march(x_block(machine), motion, 0)
     q_y, _ = march(y_block(machine), motion, 1)
-    burned = spot(machine, q_y, q_x)
+    lines, wanted = _burned(machine, strokes, spot(machine, q_y, q_x))
+    return Burn(machine=machine, test=test, lines=lines, commanded=wanted)
+
+
+def _in_time(
+    machine: Machine,
+    test: RingTest,
+    strokes: tuple[Stroke, ...],
+    command: np.ndarray,
+    time_step: float | None,
+) -> TimedBurn:
+    """Burn with masses that swing: march in time, read off where the samples are reached."""
+    course = timeline(test, strokes)
+    h = default_time_step(machine, command) if time_step is None else time_step
+    x = march_in_time(x_block(machine), course, 0, time_step=h)
+    y = march_in_time(y_block(machine), course, 1, time_step=h)
+    lines, wanted = _burned(machine, strokes, spot(machine, y.q, x.q))
+    return TimedBurn(
+        machine=machine, test=test, lines=lines, commanded=wanted, time_step=h,
+        duration=course.duration, lost_cycles=(x.lost_cycles, y.lost_cycles),
+        shift=(x.shift, y.shift),
+    )  # fmt: skip
+
+
+def default_time_step(machine: Machine, command: np.ndarray) -> float:
+    """Time step that follows the ringing of a machine, s.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine.
+    command : ndarray, shape (n, 2)
+        Where it is sent, mm; its frequencies are taken in the middle of this.
+
+    Returns
+    -------
+    float
+        The period of the fastest part over `STEPS_PER_PERIOD`, but no shorter than
+        `SHORTEST_STEP`: what swings faster than that gets no energy from a commanded motion,
+        and the method (L-stable) carries it in balance.
+    """
+    x, y = 0.5 * (command.min(axis=0) + command.max(axis=0))
+    fastest = max(
+        float(natural_frequencies(x_block(machine), x, y).max(initial=0.0)),
+        float(natural_frequencies(y_block(machine), y, x).max(initial=0.0)),
+    )
+    period = 1.0 / max(fastest, 1e-12)
+    return min(max(period / STEPS_PER_PERIOD, SHORTEST_STEP), LONGEST_STEP)
+
+
+def _burned(
+    machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray
+) -> tuple[tuple[Line, ...], tuple[np.ndarray, ...]]:
+    """Burned lines and where a faultless machine would draw them, mm."""
     offset = np.array([machine.head.along, machine.head.beyond])
     lines, wanted = [], []
     first = 0
@@ -62,7 +168,7 @@ def simulate(
             lines.append(Line(*label, burned[first:last]))
             wanted.append(stroke.xy + offset)
         first = last
-    return Burn(machine=machine, test=test, lines=tuple(lines), commanded=tuple(wanted))
+    return tuple(lines), tuple(wanted)
 
 
 def check_travel(machine: Machine, command: np.ndarray) -> None:

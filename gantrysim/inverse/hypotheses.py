@@ -168,7 +168,7 @@ def _scale(axis: str) -> FaultKind:
         name=f"scale_{axis}",
         words=f"the steps per mm of {axis.upper()} are wrong",
         unit="relative",
-        quantities=(Quantity("scale error", "-", 0.0, 0.005),),
+        quantities=(Quantity("scale error", "-", 0.0, 0.01),),
         build=lambda error: ScaleError(axis, error),
         axis=axis,
         check=f"command 200 mm along {axis.upper()} and measure the way with a rule",

@@ -48,11 +48,10 @@ def main() -> int:
         print(error, file=sys.stderr)
         return 2
     print(f"{piece!r}\nburned as commanded: {test.summary()}\n")
-    print(gs.measure(piece).table())
-    print()
     finding = gs.diagnose(piece, progress=_progress)
-    print("\r" + " " * 60 + "\r", end="")
+    _progress("")
     print(finding.report())
+    print(f"\n{gs.measure(piece).table()}")
     finding.plot().savefig(picture, dpi=130)
     print(f"\nPicture: {picture}")
     return 0
@@ -69,7 +68,7 @@ def _free_name(stem: str, ending: str) -> Path:
 
 def _progress(words: str) -> None:
     if sys.stdout.isatty():
-        print(f"\rtrying: {words:<40}", end="", flush=True)
+        print(f"\r{words and 'trying: ' + words:<50}", end="\r" if not words else "", flush=True)
 
 
 if __name__ == "__main__":

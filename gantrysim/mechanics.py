@@ -575,7 +575,7 @@ def x_block(machine: Machine) -> Block:
         ),
         rest=np.zeros(3),
         follow=np.array([0.0, 1.0 + machine.scale_x, 0.0]),
-        friction=np.array([car.friction, car.rub * car.wheel_base / 2.0, 0.0]),
+        friction=np.array([car.friction, 0.0, 0.0]),
         give=np.array([contact.yield_distance, 0.0, 0.0]),
         creep=np.array([_CREEP, _ROCK_CREEP, _CREEP]),
         rack=np.zeros((3, 2)),

@@ -64,7 +64,7 @@ def ring_outlines(
 
 def straight(start: Array, end: Array, step: float) -> Array:
     """Points from `start` to `end` at equal steps of at most `step` mm, shape (n, 2), mm."""
-    count = int(_step_counts(np.array([math.dist(start, end)]), step)[0])
+    count = max(1, math.ceil(math.dist(start, end) / step * (1 - 1e-12)))
     points: Array = start + (np.arange(count + 1) / count)[:, None] * (end - start)
     points[-1] = end
     return points

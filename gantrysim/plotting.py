@@ -344,12 +344,12 @@ def plot_measured_over_predicted(
     bounds = bounds_of([*base, *rings])
     ax = ready_axes(ax, height_for(bounds))
     ax.add_collection(LineCollection(base, colors=COMMANDED, linewidths=0.6))
-    ax.add_collection(LineCollection(rings, colors=BLUE, linewidths=1.0))
     if points:
         ax.plot(
-            *np.concatenate(points).T, linestyle="", marker="o", markersize=2.6,
-            markeredgewidth=0, color=VERMILION, alpha=0.75,
+            *np.concatenate(points).T, linestyle="", marker="o", markersize=2.2,
+            markeredgewidth=0, color=VERMILION, alpha=0.6,
         )  # fmt: skip
+    ax.add_collection(LineCollection(rings, colors=BLUE, linewidths=0.7, zorder=3))
     frame(ax, bounds)
     write_below(ax, bounds, factor)
     handles = [
@@ -470,7 +470,7 @@ def plot_probabilities(
 
 
 def finding_axes() -> NDArray[Any]:
-    """Three panels for a diagnosis: rings on the left; residual above probabilities on the right.
+    """Three panels for a diagnosis: rings above; residual and probabilities side by side below.
 
     Returns
     -------
@@ -479,9 +479,9 @@ def finding_axes() -> NDArray[Any]:
     """
     import matplotlib.pyplot as plt
 
-    figure = plt.figure(figsize=(2.0 * WIDTH, 7.2), layout="constrained")
-    grid = figure.add_gridspec(2, 2, width_ratios=(1.15, 1.0))
-    places = (grid[:, 0], grid[0, 1], grid[1, 1])
+    figure = plt.figure(figsize=(1.7 * WIDTH, 1.75 * WIDTH), layout="constrained")
+    grid = figure.add_gridspec(2, 2, height_ratios=(1.9, 1.0), width_ratios=(1.25, 1.0))
+    places = (grid[0, :], grid[1, 0], grid[1, 1])
     axes = np.empty(3, dtype=object)
     axes[:] = [figure.add_subplot(place) for place in places]
     return axes
@@ -499,7 +499,7 @@ def plot_finding(finding: Finding) -> Figure:
     -------
     Figure
         Three panels: measured points over the rings predicted by the best explanation, both
-        with the error magnified alike; measured minus predicted of up to six rings (µm); the
+        with the error magnified alike; measured minus predicted of up to four rings (µm); the
         probabilities of the explanations.
     """
     fit = finding.best.fit
@@ -513,16 +513,16 @@ def plot_finding(finding: Finding) -> Figure:
         axes[0], commanded=overlay.commanded, predicted=overlay.predicted,
         measured=overlay.measured, measured_base=overlay.base, magnify=factor,
     )  # fmt: skip
-    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 60), color=INK)
+    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=INK)
     filled = [i for i, r in enumerate(overlay.residuals) if r.size]
-    shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(6, len(filled))).astype(int)]
+    shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(4, len(filled))).astype(int)]
     plot_residuals(
         axes[1],
         angles_deg=[overlay.angles_deg[i] for i in shown],
         residuals=[overlay.residuals[i] for i in shown],
         labels=[overlay.labels[i] for i in shown],
     )
-    likely = [h for h in finding.ranked if h.probability > 1e-3][:6]
+    likely = finding.ranked[:5]
     plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
     return axes[0].figure
 

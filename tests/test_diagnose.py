@@ -50,7 +50,12 @@ def test_known_placement_leaves_no_residual() -> None:
     forward = Forward.of(TEST, 0.5, np.array([0.0, 45.0]))
     place = np.array([math.radians(2.0), 4.0, -3.0, 0.0, 0.0, 0.0])
     matched = match(piece, forward, place)
-    left = matched.residuals(forward.lines(forward.run(machine)), place)
+    run = forward.run(machine)
+    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
+    shift = np.mean(np.concatenate(burn.errors), axis=0)
+    c, s = math.cos(place[0]), math.sin(place[0])
+    place[1:3] += np.array([[c, -s], [s, c]]) @ shift  # the mean shift counts as placement
+    left = matched.residuals(forward.lines(run), place)
     # the piece is made of the very samples of the prediction: what is left is rounding
     assert np.abs(left).max() < 1e-9
     assert 0 < matched.dropped < 0.2 * sum(len(x.xy) for x in piece.lines)
@@ -109,6 +114,46 @@ def test_shipped_piece_names_the_tight_left_wheels() -> None:
         assert words in finding.report()
     assert "<table>" in finding._repr_html_()
     assert "tight_wheels_left" in repr(finding)
+
+
+def test_pair_of_faults_is_named_as_a_pair() -> None:
+    machine = gs.Machine().with_faults(gs.TightCarriage(9.0), gs.OutOfSquare(3.0))
+    finding = gs.diagnose(_lift(machine, TEST, noise=0.01))
+    # out of square and a slipped coupling are nearly the same thing on a burn: one group
+    pair = ("out_of_square", "tight_carriage")
+    assert pair in finding.group
+    assert all("tight_carriage" in faults for faults in finding.group)
+    sizes = next(h for h in finding.ranked if h.faults == pair).magnitudes
+    assert sizes["tight_carriage"].low <= 9.0 <= sizes["tight_carriage"].high
+    assert sizes["out_of_square"].low <= 3.0 <= sizes["out_of_square"].high
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_flat_on_a_wheel_is_found_by_its_local_kick(side: str) -> None:
+    piece = _lift(gs.Machine(), TEST, turn=0.0, shift=(0.0, 0.0), noise=0.01)
+    toward = -1.0 if side == "left" else 1.0
+    lines = []
+    for line in piece.lines:
+        xy = line.xy.copy()
+        xy[:, 0] += toward * 0.04 * np.exp(-0.5 * ((xy[:, 1] - 11.0) / 2.0) ** 2)
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    finding = gs.diagnose(gs.Piece(TEST, tuple(lines), "kicked by the test"))
+    assert finding.best.faults == (f"wheel_flat_{side}",)
+    depth = finding.best.magnitudes[f"wheel_flat_{side}"]
+    assert depth.low < 0.04 * 8.0 < depth.high  # one wheel of eight lets go: shift = depth / 8
+
+
+def test_a_piece_unlike_any_listed_fault_is_said_to_be_so() -> None:
+    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    lines = []
+    for line in piece.lines:
+        about = line.xy - line.xy.mean(axis=0)
+        angle = np.arctan2(about[:, 1], about[:, 0])
+        swell = 1.0 + 0.15 * np.sin(5.0 * angle + line.ring)[:, None] / line.size
+        xy = line.xy.mean(axis=0) + about * swell
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    finding = gs.diagnose(gs.Piece(TEST, tuple(lines), "lobed by the test"))
+    assert finding.best.faults == ("unlisted",)
 
 
 def test_points_of_one_ring_give_no_confident_blame() -> None:

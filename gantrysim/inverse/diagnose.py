@@ -15,9 +15,17 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.fit import Estimate, Fit, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
+from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.problem import Problem, prepare
-from gantrysim.inverse.solver import Mode, learn_noise, search, solve
-from gantrysim.machine import Machine
+from gantrysim.inverse.solver import (
+    Mode,
+    extend,
+    learn_noise,
+    promised_gain,
+    search,
+    solve,
+)
+from gantrysim.machine import SIDES, Machine
 from gantrysim.measured.points import Piece
 
 if TYPE_CHECKING:
@@ -25,12 +33,15 @@ if TYPE_CHECKING:
 
 UNLISTED = "unlisted"
 #: Prior probabilities: a piece is measured because something looks wrong.
-P_HEALTHY, P_UNLISTED = 0.25, 0.05
+P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
 #: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
 #: less than that can come from what the model lacks).
 ALIKE = 3.0
 #: Modes further behind than this are not refined.
 _HOPELESS = 25.0
+#: Pairs: how many leading single faults are extended if they lie within how much of the best,
+#: how many pairs are searched, and the least promised gain in log evidence worth the search.
+_LEADERS, _CLOSE, _PAIRS, _WORTH = 2, 8.0, 6, 4.0
 #: How much larger the shared discrepancy is under "something not in this list".
 _UNLISTED_FACTOR = 6.0
 
@@ -169,7 +180,7 @@ def diagnose(
     *,
     progress: Callable[[str], None] | None = None,
 ) -> Finding:
-    """Compare healthy, every single fault and "something not in this list" on one piece.
+    """Compare healthy, every fault, likely pairs and "something not in this list" on one piece.
 
     Parameters
     ----------
@@ -193,33 +204,91 @@ def diagnose(
     """
     machine = machine if machine is not None else Machine()
     say = progress if progress is not None else _silent
-    problem = prepare(piece, machine)
-    say("healthy machine")
-    healthy = solve(problem, (), problem.start(()))
-    problem = learn_noise(problem, healthy)
-    healthy = solve(problem, (), healthy.u)
-
-    def explain(kind: FaultKind) -> Mode:
-        say(kind.name)
-        return search(problem, (kind,), healthy)
-
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        problem = prepare(piece, machine)
+        say("healthy machine")
+        healthy = solve(problem, (), problem.start(()))
+        problem = learn_noise(problem, healthy)
+        healthy = solve(problem, (), healthy.u)
+
+        def explain(kind: FaultKind) -> Mode:
+            say(kind.name)
+            return search(problem, (kind,), healthy)
+
         modes = [healthy, *pool.map(explain, KINDS)]
-    best = max(modes, key=lambda m: m.evidence)
-    say("noise")
-    learned = learn_noise(problem, best)
-    limit = best.evidence - _HOPELESS
-    near = [m for m in modes if m.evidence > limit or not m.kinds]
-    behind = [m for m in modes if m.evidence <= limit and m.kinds]
-    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        best = max(modes, key=lambda m: m.evidence)
+        say("noise")
+        learned = learn_noise(problem, best)
+        near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
         refined = list(pool.map(lambda m: solve(learned, m.kinds, m.u), near))
-    shift = refined[near.index(best)].evidence - best.evidence
-    refined += [dataclasses.replace(m, evidence=m.evidence + shift) for m in behind]
-    say(UNLISTED)
-    wide = dataclasses.replace(learned, shared=learned.shared * _UNLISTED_FACTOR)
-    unlisted = solve(wide, (), healthy.u)
-    return Finding(piece, machine, _rank(learned, refined, unlisted))
+        shift = refined[near.index(best)].evidence - best.evidence
+        refined += [_moved(m, shift) for m in modes if m not in near]
+        say("flats on the wheels")
+        modes = refined + _flats(learned, refined[0])
+        say("pairs of faults")
+        modes += _pairs(learned, modes, pool.map)
+        top = max(modes, key=lambda m: m.evidence)
+        if top not in refined:
+            # the noise was learned without what now explains best: learn it again, once
+            learned = learn_noise(learned, top)
+            close = [m for m in modes if m.evidence > top.evidence - _HOPELESS or not m.kinds]
+            again = list(pool.map(lambda m: _again(learned, m), close))
+            shift = again[close.index(top)].evidence - top.evidence
+            modes = again + [_moved(m, shift) for m in modes if m not in close]
+        say(UNLISTED)
+        unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
+    return Finding(piece, machine, _rank(learned, modes, unlisted))
+
+
+def _moved(mode: Mode, shift: float) -> Mode:
+    """Carry a hopeless mode's evidence over to another noise without solving it again."""
+    return dataclasses.replace(mode, evidence=mode.evidence + shift)
+
+
+def _again(problem: Problem, mode: Mode) -> Mode:
+    """Solve a mode again under another noise, keeping what its search had to pay."""
+    new = solve(problem, mode.kinds, mode.u)
+    return dataclasses.replace(new, evidence=new.evidence - mode.paid, paid=mode.paid)
+
+
+def _flats(problem: Problem, mode: Mode) -> list[Mode]:
+    """Modes with a flat on a left or right wheel beside what a mode assumes."""
+    modes = []
+    for kick in wheel_flats(problem, mode):
+        found = extend(problem, mode, kick.kind)
+        paid = math.log(kick.tried)  # the place was chosen among so many
+        modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
+    return modes
+
+
+def _pairs(problem: Problem, modes: list[Mode], run: Callable[..., Any]) -> list[Mode]:
+    """Modes of the pairs that promise most beside the best single faults."""
+    singles = sorted((m for m in modes if len(m.kinds) == 1), key=lambda m: -m.evidence)
+    leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
+    leaders = [m for m in leaders if m.kinds[0].pattern is None]
+    tasks = [(m, kind) for m in leaders for kind in KINDS if kind.name != m.kinds[0].name]
+    gains = list(run(lambda task: promised_gain(problem, *task), tasks))
+    order = sorted(range(len(tasks)), key=lambda k: -gains[k])
+    chosen: list[tuple[Mode, FaultKind]] = []
+    seen: set[frozenset[str]] = set()
+    for k in order[: 2 * _PAIRS]:
+        mode, kind = tasks[k]
+        names = frozenset((mode.kinds[0].name, kind.name))
+        if gains[k] > _WORTH and names not in seen and len(chosen) < _PAIRS:
+            seen.add(names)
+            chosen.append(tasks[k])
+    pairs = list(run(lambda task: extend(problem, *task), chosen))
+    return pairs + (_flats(problem, leaders[0]) if leaders else [])
+
+
+def _unlisted(problem: Problem, healthy: Mode) -> Mode:
+    """Healthy machine with a much larger discrepancy and a noise of its own."""
+    wide = dataclasses.replace(problem, shared=problem.shared * _UNLISTED_FACTOR)
+    mode = solve(wide, (), healthy.u)
+    own = learn_noise(wide, mode)
+    own = dataclasses.replace(wide, noise=own.noise)
+    return max((mode, solve(own, (), mode.u)), key=lambda m: m.evidence)
 
 
 def _silent(_: str) -> None:
@@ -228,14 +297,18 @@ def _silent(_: str) -> None:
 
 def _rank(problem: Problem, modes: list[Mode], unlisted: Mode) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
-    kinds = list(dict.fromkeys(kind.name for kind in KINDS))
-    each = (1.0 - P_HEALTHY - P_UNLISTED) / len(kinds)
+    single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
+    each = {
+        0: P_HEALTHY,
+        1: (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single,
+        2: P_PAIRS / (single * (single - 1) / 2),
+    }
     families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
     for mode in modes:
-        faults = tuple(kind.name for kind in mode.kinds)
-        variants = sum(kind.name == faults[0] for kind in KINDS) if faults else 1
-        prior = each / variants if faults else P_HEALTHY
-        families.setdefault(faults, []).append((mode.evidence + math.log(prior), mode))
+        faults = tuple(sorted(kind.name for kind in mode.kinds))
+        variants = math.prod(max(1, sum(k.name == name for k in KINDS)) for name in faults)
+        prior = math.log(each[len(faults)] / variants)
+        families.setdefault(faults, []).append((mode.evidence + prior, mode))
     families[(UNLISTED,)] = [(unlisted.evidence + math.log(P_UNLISTED), unlisted)]
     score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
     total = float(np.logaddexp.reduce(list(score.values())))

@@ -46,9 +46,16 @@ class Forward:
     cuts : tuple of slice
         Samples of each burned line.
     offset : ndarray, shape (2,)
-        Nominal head offset, mm.  A head that sits elsewhere shifts the whole pattern, which
-        the placement of a lifted piece cannot know: burned places are given with that shift
-        taken out, so that only the lever of the head is left.
+        Nominal head offset, mm.
+    inked : ndarray of bool, shape (samples,)
+        Samples of the motion that lie on a burned line.
+
+    Notes
+    -----
+    A lifted piece does not know where on the bed it was burned, so a shift of the whole
+    pattern (another head offset, a scale error counted from home) says nothing.  Burned places
+    are given with their mean shift against the command taken out; the placement's shift is
+    counted from there.
     """
 
     test: RingTest
@@ -56,6 +63,7 @@ class Forward:
     labels: tuple[tuple[str, int, float, int], ...]
     cuts: tuple[slice, ...]
     offset: np.ndarray
+    inked: np.ndarray
 
     @classmethod
     def of(cls, test: RingTest, step: float, offset: np.ndarray) -> Forward:
@@ -75,7 +83,10 @@ class Forward:
                 labels.append((stroke.shape, stroke.ring, stroke.size, stroke.pass_index))
                 cuts.append(slice(first, last))
             first = last
-        return cls(short, motion, tuple(labels), tuple(cuts), offset)
+        inked = np.zeros(len(motion.xy), dtype=bool)
+        for cut in cuts:
+            inked[cut] = True
+        return cls(short, motion, tuple(labels), tuple(cuts), offset, inked)
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""
@@ -119,12 +130,13 @@ class Forward:
             if axis == "spot":
                 here = self._places(run.machine, run)
                 out[:, k] = (self._places(moved[k], run) - here) / amount
-        return out
+        return np.asarray(out - out[self.inked].mean(axis=0))
 
     def _places(self, machine: Machine, run: Run) -> np.ndarray:
-        """Places of the spot along a run with the shift of the head taken out, mm."""
-        head = np.array([machine.head.along, machine.head.beyond])
-        return spot(machine, run.q_y, run.q_x) - head + self.offset
+        """Places of the spot along a run with the mean shift taken out, mm."""
+        place = spot(machine, run.q_y, run.q_x)
+        shift = np.mean(place[self.inked] - self.motion.xy[self.inked], axis=0)
+        return np.asarray(place - shift + self.offset)
 
     def _block_slopes(
         self, run: Run, moved: Sequence[Machine], acts: Sequence[bool], amount: float, axis: int

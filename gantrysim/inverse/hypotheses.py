@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from gantrysim.faults import (
     CouplerBacklash,
     CouplerSlip,
@@ -46,6 +48,11 @@ class FaultKind:
         Which of several ways to have the fault (which pulley), empty where there is one.
     two_signs : bool
         Whether the search must begin on both sides of zero because the cost has a kink there.
+    pattern : ndarray, shape (cells, k), optional
+        For a fault that the forward model lacks: change of each cell's height per unit of each
+        coefficient, mm; the machine itself is left as it is.
+    coefficients : callable
+        Values of the unknowns -> the k coefficients of the pattern; the values if absent.
     magnitude : callable
         Values of the unknowns -> magnitude; the first value if absent.
     """
@@ -59,10 +66,14 @@ class FaultKind:
     check: str
     variant: str = ""
     two_signs: bool = False
+    pattern: np.ndarray | None = None
+    coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
 
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
         """Return the machine with this fault at these values."""
+        if self.pattern is not None:
+            return machine
         return self.build(*values).apply(machine)
 
 
@@ -168,7 +179,7 @@ def _scale(axis: str) -> FaultKind:
         name=f"scale_{axis}",
         words=f"the steps per mm of {axis.upper()} are wrong",
         unit="relative",
-        quantities=(Quantity("scale error", "-", 0.0, 0.005),),
+        quantities=(Quantity("scale error", "-", 0.0, 0.01),),
         build=lambda error: ScaleError(axis, error),
         axis=axis,
         check=f"command 200 mm along {axis.upper()} and measure the way with a rule",

@@ -13,7 +13,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.noise import Noise, estimate
-from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy
+from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy, values_of
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
 _MOST_STEPS = 25
@@ -40,6 +40,8 @@ class Mode:
         Residuals of the cells, mm.
     converged : bool
         Whether the last step promised less than 0.02 in the cost.
+    paid : float
+        Log of the number of places among which a scan chose, already taken off the evidence.
     """
 
     kinds: tuple[FaultKind, ...]
@@ -49,6 +51,7 @@ class Mode:
     cost: float
     residual: np.ndarray
     converged: bool
+    paid: float = 0.0
 
 
 class Evaluator:
@@ -65,7 +68,24 @@ class Evaluator:
         """Residuals of the cells at u, mm."""
         problem = self.problem
         lines = problem.forward.lines(problem.forward.run(problem.machine(self.kinds, u)))
-        return problem.cells.mean(problem.matched.residuals(lines, problem.placement(u)))
+        residual = problem.matched.residuals(lines, problem.placement(u))
+        return problem.cells.mean(residual) - self._patterns(u)
+
+    def _patterns(self, u: np.ndarray) -> np.ndarray:
+        """Heights of the cells from faults that are given as patterns, mm."""
+        total = np.zeros(self.problem.cells.count.size)
+        for kind, cut in self._cuts():
+            if kind.pattern is not None:
+                total += kind.pattern @ np.asarray(kind.coefficients(*values_of(kind, u[cut])))
+        return total
+
+    def _cuts(self) -> list[tuple[FaultKind, slice]]:
+        """Where each fault's unknowns stand."""
+        first, cuts = len(self.problem.scatter), []
+        for kind in self.kinds:
+            cuts.append((kind, slice(first, first + len(kind.quantities))))
+            first += len(kind.quantities)
+        return cuts
 
     def linearise(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Residuals of the cells and their Jacobian at u."""
@@ -88,8 +108,19 @@ class Evaluator:
             v[k] += small
             there = matched.against(*traces, problem.placement(v))
             columns.append(((there - residual) / small)[:, None])
-        jacobian = np.concatenate(columns, axis=1)
-        return problem.cells.mean(residual), problem.cells.mean_columns(jacobian)
+        jacobian = problem.cells.mean_columns(np.concatenate(columns, axis=1))
+        for kind, cut in self._cuts():
+            if kind.pattern is not None:
+                jacobian[:, cut] = -kind.pattern @ _slopes(kind, u[cut])
+        return problem.cells.mean(residual) - self._patterns(u), jacobian
+
+
+def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
+    """Derivatives of a pattern's coefficients with the unknowns of its fault."""
+    here = np.asarray(kind.coefficients(*values_of(kind, u)))
+    moved = [u + _DIFFERENTIAL * e for e in np.eye(u.size)]
+    there = [np.asarray(kind.coefficients(*values_of(kind, v))) for v in moved]
+    return np.column_stack([(t - here) / _DIFFERENTIAL for t in there])
 
 
 def solve(
@@ -218,6 +249,47 @@ def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None 
         costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in starts]
         modes.append(solve(problem, kinds, starts[int(np.argmin(costs))]))
     return max(modes, key=lambda mode: mode.evidence)
+
+
+def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
+    """How much a further fault promises to explain, from the slopes at a mode alone.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    mode : Mode
+        A mode without that fault.
+    extra : FaultKind
+        The further fault, tried faintly and as believed.
+
+    Returns
+    -------
+    float
+        Promised gain in the log posterior; a cheap screen before `search`.
+    """
+    kinds = (*mode.kinds, extra)
+    n = mode.u.size - PLACE
+    faint = [-2.0 if q.ratio else 0.0 for q in extra.quantities]
+    u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
+    residual, jacobian = Evaluator(problem, kinds).linearise(u)
+    cost = problem.metric.half_square(residual) + 0.5 * float(u @ u)
+    hessian, gradient = _quadratic(problem.metric, jacobian, residual, u)
+    step = -cho_solve(cho_factor(hessian), gradient)
+    promise = -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
+    return mode.cost - (cost - promise)
+
+
+def extend(problem: Problem, mode: Mode, extra: FaultKind) -> Mode:
+    """Mode with a further fault, searched from a mode without it and from the prior."""
+    kinds = (*mode.kinds, extra)
+    n = mode.u.size - PLACE
+    starts = [
+        np.concatenate([mode.u[:n], np.full(len(extra.quantities), x), mode.u[n:]])
+        for x in ((0.5, -0.5) if extra.two_signs else (0.0,))
+    ]
+    modes = [solve(problem, kinds, u) for u in starts]
+    return max(modes, key=lambda m: m.evidence)
 
 
 def _place_faults(

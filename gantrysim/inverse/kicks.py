@@ -1,0 +1,131 @@
+"""A flat on a plate wheel: a local kick once per wheel turn, found by scanning its place.
+
+Where the flat rolls over, the wheel lets go of its load: the plate shifts sideways toward that
+rail and the beam yaws a little.  The kick is linear in its size, so each place along the rail
+is one small linear problem on the residuals of a fit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from gantrysim.faults import OutOfSquare
+from gantrysim.inverse.hypotheses import FaultKind
+from gantrysim.inverse.prior import Quantity
+from gantrysim.inverse.problem import Problem
+from gantrysim.inverse.solver import Mode
+
+#: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
+WHEEL_TURN = 75.0
+#: Width (standard deviation) of a kick along the rail, mm: chord of a flat 0.1..0.3 mm deep.
+KICK_WIDTH = 2.0
+#: Sideways shift of the beam over the depth of the flat, and the spread of its logarithm: one
+#: wheel of the four of one plate lets go, the sideways stiffness of both plates holds against
+#: it, which gives 1/8 for eight equal wheels.
+SHIFT_PER_DEPTH, SHIFT_SPREAD = 1.0 / 8.0, 0.25
+_SCAN = 1.5  # mm between the places tried
+
+
+@dataclass(frozen=True, eq=False)
+class Kick:
+    """A kick of the best place: the fault kind to solve, and how many places were tried."""
+
+    kind: FaultKind
+    place: float
+    tried: int
+
+
+def wheel_flats(problem: Problem, mode: Mode) -> tuple[Kick, Kick]:
+    """Best place of a flat on a wheel of the left and of the right plate.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    mode : Mode
+        A fit without a flat; its residuals are scanned.
+
+    Returns
+    -------
+    tuple of Kick
+        For the left and for the right plate.
+    """
+    left, right = _scan(problem, mode, "left"), _scan(problem, mode, "right")
+    return left, right
+
+
+def _scan(problem: Problem, mode: Mode, side: str) -> Kick:
+    travel, normal, share = _where(problem, mode)
+    places = np.arange(0.0, WHEEL_TURN, _SCAN)
+    metric = problem.metric
+    w = metric.columns(mode.residual)
+    best, kept = -math.inf, None
+    for place in places:
+        pattern = _pattern(problem, side, place, travel, normal, share)
+        white = metric.columns(pattern * np.array([0.02, 0.03]))
+        hessian = metric.product(white, white) + np.eye(2)
+        slope = metric.product(white, w)
+        if slope[0] <= 0.0:  # a flat has a depth of one sign
+            continue
+        gain = 0.5 * float(slope @ np.linalg.solve(hessian, slope))
+        if gain > best:
+            best, kept = gain, (place, pattern)
+    if kept is None:
+        kept = (0.0, _pattern(problem, side, 0.0, travel, normal, share))
+    return Kick(_kind(side, kept[1]), float(kept[0]), len(places))
+
+
+def _where(problem: Problem, mode: Mode) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Beam position, outward normal and share of the right plate at each cell."""
+    matched, cells = problem.matched, problem.cells
+    about = matched.about(problem.placement(mode.u))
+    place = about + matched.centre[matched.group]
+    round_ = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None]
+    across = np.abs(about[:, 0]) >= np.abs(about[:, 1])
+    flat = np.where(across[:, None], [1.0, 0.0], [0.0, 1.0]) * np.sign(about)
+    normal = np.where(matched.square[matched.group][:, None], flat, round_)
+    travel = cells.mean(place[:, 1]) - problem.nominal.head.beyond
+    normals = np.column_stack([cells.mean(normal[:, 0]), cells.mean(normal[:, 1])])
+    return travel, normals, cells.mean(place[:, 0]) / problem.nominal.span
+
+
+def _pattern(
+    problem: Problem,
+    side: str,
+    place: float,
+    travel: np.ndarray,
+    normal: np.ndarray,
+    share: np.ndarray,
+) -> np.ndarray:
+    """Heights per mm of sideways and of yaw kick (as y_right - y_left), shape (cells, 2)."""
+    off = (travel - place + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0
+    bump = np.exp(-0.5 * (off / KICK_WIDTH) ** 2)
+    toward = -1.0 if side == "left" else 1.0
+    sideways = toward * normal[:, 0] * bump
+    machine = problem.nominal
+    yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
+    return np.column_stack([sideways, yaw * bump])
+
+
+def _kind(side: str, pattern: np.ndarray) -> FaultKind:
+    return FaultKind(
+        name=f"wheel_flat_{side}",
+        words=f"a wheel of the {side} end plate has a flat",
+        unit="mm",
+        quantities=(
+            Quantity("depth", "mm", 0.18, 0.5, ratio=True),
+            Quantity("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
+            Quantity("yaw kick", "mm", 0.0, 0.04),
+        ),
+        build=lambda depth, share, yaw: OutOfSquare(0.0),
+        axis="",
+        check=(
+            f"with the power off roll the {side} plate slowly by hand: feel for one bump a "
+            "wheel turn, then look at the wheel's flanks"
+        ),
+        pattern=pattern,
+        coefficients=lambda depth, share, yaw: (depth * share, yaw),
+    )

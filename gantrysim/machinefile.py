@@ -80,7 +80,6 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
     "Carriage": _notes(
         rock_stiffness=("N m/rad", 20, 5000, "stiffness against turning on the beam"),
         gap=("mm", 0, 0.5, "free play across the beam, full width"),
-        rub=("N", 0, 5, "dry rub of its wheels sideways"),
         mass=("kg", 0.1, 2, "mass with the head"),
         centre_of_mass=("mm", -60, 100, "centre of mass beyond the wheel centre line, +y"),
         inertia=("kg m2", 1e-5, 0.02, "yaw inertia about its centre of mass"),

@@ -72,7 +72,7 @@ _MOTOR = 2  # spring that pulls no harder than the motor holds: stiffness, yield
 _CREEP = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
 _EDGE = 1e-12  # mm: a contact this close to slipping back has not
 _PIVOT = 1e-15  # of a diagonal entry: what rounding leaves of it
-_ROCK_CREEP = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad, against 15 N mm of rub
+_ROCK_CREEP = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 _TWO_STAGES = 1.0 - math.sqrt(0.5)  # part of the step that each stage of Alexander's takes
 _TAUT = 24.0  # beyond this many sag tensions a span is straight to 4e-11 of its sag
 

@@ -468,8 +468,6 @@ class Carriage(Wheeled):
         Stiffness against turning on the beam, N m/rad.
     gap : float
         Free play of its wheels across the beam, full width, mm.
-    rub : float
-        Dry rub of the wheels sideways, N.
     mass : float
         Mass with the head, kg.
     centre_of_mass : float
@@ -485,7 +483,6 @@ class Carriage(Wheeled):
     wheels: tuple[Wheel, ...] = _CARRIAGE_WHEELS
     rock_stiffness: float = 400.0
     gap: float = 0.0
-    rub: float = 0.5
     mass: float = 0.35
     centre_of_mass: float = 18.0
     inertia: float = 0.00035
@@ -495,7 +492,6 @@ class Carriage(Wheeled):
     _limits: ClassVar[Limits] = {
         "rock_stiffness": (1e-3, 1e12),
         "gap": (0.0, 20.0),
-        "rub": (0.0, 1000.0),
         "mass": (0.0, 1000.0),
         "centre_of_mass": (-1000.0, 1000.0),
         "inertia": (0.0, 1000.0),

@@ -13,7 +13,7 @@ from gantrysim.paths import Line, RingTest, Stroke
 from gantrysim.planner import plan, slow, timeline
 
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
-STEPS_PER_PERIOD = 12.0
+STEPS_PER_PERIOD = 20.0
 SHORTEST_STEP, LONGEST_STEP = 5e-4, 1e-3
 
 

@@ -81,7 +81,7 @@ def reduced(
         span=span,
         left=plate(left),
         right=plate(right),
-        carriage=Carriage(wheels=four_wheels(60.0, x), rub=0.0, rock_stiffness=1e9),
+        carriage=Carriage(wheels=four_wheels(60.0, x), rock_stiffness=1e9),
         belt_left=constant_belt(stiffness[0], middle[1]),
         belt_right=constant_belt(stiffness[1], middle[1]),
         belt_x=constant_belt(stiffness[2], middle[0]),

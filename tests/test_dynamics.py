@@ -15,7 +15,7 @@ import pytest
 from equations import SIZE, at_rest, command, make_rates, numbers, without_rigid_contacts
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from reduced import rigid_motor
+from reduced import HALF_LOOP, rigid_motor
 from scipy.integrate import solve_ivp
 from swinging import mass_on_spring, swing, times, two_sides
 from test_properties import EDGES, machines, spread
@@ -279,6 +279,21 @@ def test_bounce_and_yaw_frequencies():
 
 PULLED = {"mass": 1.0, "stiffness": 0.002, "friction": 1.0}  # kg, N/mm, N
 PULL = 100.0  # mm/s
+
+
+@pytest.mark.parametrize("speed, force", [(1.0, 1.1843), (5.0, 1.0020), (100.0, 1.0400)])
+def test_friction_at_a_steady_speed(speed, force):
+    """Fc + (Fs - Fc) exp(-(v / vs)^2) + s2 v, with 1 N, 1.5 N, 1 mm/s and 0.4 N s/m.
+
+    Numbers of Canudas de Wit, Olsson, Astrom and Lischinsky (IEEE TAC 40 (1995) 419, Table I); a
+    dashpot beside the spring keeps the fall from making it stick and slip.
+    """
+    contact = replace(Contact.ideal(), break_away=1.5, stribeck_speed=1.0, viscous=0.4)
+    machine = replace(mass_on_spring(1.0, 2.0, 1.0, belt=2000.0), contact=contact)
+    t = times(12.0, 1e-3)
+    x = swing(machine, t, speed * t)[0]
+    stiffness = 2.0 / (1.0 - (speed * t[-1] / HALF_LOOP) ** 2)  # spans of 100 m, not endless
+    assert stiffness * (speed * t - x)[-1] == pytest.approx(force, abs=5.1e-5)
 
 
 def slips(speed: np.ndarray, t: np.ndarray) -> np.ndarray:

@@ -111,7 +111,7 @@ def test_carriage_moves_at_its_own_friction():
 def detent_machine(amplitude: float) -> Machine:
     """A free carriage on a stiff belt: nothing but the detents of its motor."""
     return reduced((0.0, 0.0, 0.0), (K, K, BELT), middle=MIDDLE).set_many(
-        {"motor_x.detent": amplitude, "motor_x.full_step": 0.2, "carriage.rub": 1e-9}
+        {"motor_x.detent": amplitude, "motor_x.full_step": 0.2}
     )
 
 

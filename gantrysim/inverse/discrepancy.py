@@ -13,8 +13,9 @@ import numpy as np
 
 from gantrysim.machine import Machine
 
-#: Spacing of the knots of the random functions, mm: their correlation length.
-KNOTS = 12.0
+#: Spacing of the knots of the random functions, mm: their correlation length.  Rail form is
+#: long, dirt on a rail is short.
+EVEN_KNOTS, ODD_KNOTS = 12.0, 6.0
 #: Standard deviation of the even terms (rail form, belt pitch) at each knot, mm.
 EVEN = 0.003
 #: Random part of a wheel's drag along its rail, from ripple and dirt (a few per cent each:
@@ -26,10 +27,10 @@ ODD_LEAST = 0.002
 TURN = 0.004
 
 
-def _hats(position: np.ndarray) -> np.ndarray:
+def _hats(position: np.ndarray, length: float) -> np.ndarray:
     """Piecewise-linear interpolation weights of positions over knots, shape (n, knots)."""
     low, high = float(position.min()), float(position.max())
-    count = max(2, int(np.ceil((high - low) / KNOTS)) + 1)
+    count = max(2, int(np.ceil((high - low) / length)) + 1)
     knots = np.linspace(low, high, count)
     spacing = max(knots[1] - knots[0], 1e-9)
     return np.clip(1.0 - np.abs(position[:, None] - knots) / spacing, 0.0, 1.0)
@@ -62,21 +63,23 @@ def basis(
     share = (points[:, 0] / machine.span)[:, None]
     x, y = normal[:, :1], normal[:, 1:]
     yaw = -machine.head.beyond / machine.span  # the head lever turns yaw into x
-    along_x = _hats(points[:, 0]) * x
-    along_y = _hats(points[:, 1])
-    left = along_y * ((1.0 - share) * y - yaw * x)
-    right = along_y * (share * y + yaw * x)
+    effect_x = x
+    effect_left = (1.0 - share) * y - yaw * x
+    effect_right = share * y + yaw * x
     columns = []
     turn = 2.0 * np.pi / machine.belt_left.pulley_circumference
     for wave in (np.sin, np.cos):
         y_wave = TURN * wave(turn * points[:, 1])[:, None]
         x_wave = TURN * wave(turn * points[:, 0])[:, None]
-        columns += [x_wave * x]
-        columns += [y_wave * ((1.0 - share) * y - yaw * x), y_wave * (share * y + yaw * x)]
+        columns += [x_wave * effect_x, y_wave * effect_left, y_wave * effect_right]
     lag_x, lag_left, lag_right = lags(machine, np.mean(points, axis=0))
-    for part, axis, lag in ((along_x, 0, lag_x), (left, 1, lag_left), (right, 1, lag_right)):
+    for effect, axis, lag in (
+        (effect_x, 0, lag_x), (effect_left, 1, lag_left), (effect_right, 1, lag_right)
+    ):  # fmt: skip
+        place, turned = points[:, axis], moving[:, axis : axis + 1]
         odd = max(ODD_SHARE * lag, ODD_LEAST)
-        columns += [EVEN * part, odd * part * moving[:, axis : axis + 1]]
+        columns += [EVEN * _hats(place, EVEN_KNOTS) * effect]
+        columns += [odd * _hats(place, ODD_KNOTS) * effect * turned]
     return np.concatenate(columns, axis=1)
 
 

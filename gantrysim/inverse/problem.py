@@ -63,8 +63,8 @@ class Metric:
         return 0.5 * float(self.product(w, w))
 
 
-#: Sampling of the forward runs, mm.
-STEP = 1.0
+#: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
+STEP, MOST_SAMPLES = 1.0, 8000
 #: Prior standard deviations of the placement: turn (rad), shift (mm), the scanner's common
 #: scale, its scale difference x - y, and its skew (rad).  A flatbed scanner is good to
 #: 0.1..0.3 mm over A4 (judgement on published scanner tests).
@@ -173,6 +173,9 @@ def prepare(piece: Piece, nominal: Machine) -> Problem:
     """
     offset = np.array([nominal.head.along, nominal.head.beyond])
     forward = Forward.of(piece.test, STEP, offset)
+    if len(forward.motion.xy) > MOST_SAMPLES:
+        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
+        forward = Forward.of(piece.test, step, offset)
     pivot = np.mean([nest.centre for nest in piece.test.nests], axis=0) + offset
     origin = first_placement(piece, pivot, offset)
     matched = match(piece, forward, origin)

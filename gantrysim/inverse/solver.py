@@ -6,6 +6,7 @@ The mode is found by damped Gauss-Newton on exact derivatives; the evidence is L
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,8 @@ from gantrysim.inverse.noise import Noise, estimate
 from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy, values_of
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
-_MOST_STEPS = 25
+_MOST_STEPS = 20
+_SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -129,6 +131,7 @@ def solve(
     start: np.ndarray,
     *,
     most_steps: int = _MOST_STEPS,
+    give_up: float = math.inf,
 ) -> Mode:
     """Find the posterior mode of one hypothesis from a starting point.
 
@@ -142,6 +145,9 @@ def solve(
         Unknowns to start from.
     most_steps : int
         Steps allowed.
+    give_up : float
+        Stop where even twice the promised gain leaves the cost above this: the explanation is
+        hopeless beside another one.
 
     Returns
     -------
@@ -165,6 +171,8 @@ def solve(
         step, promise = _newton_step(hessian, gradient, damping)
         if promise < _PROMISE:
             converged = True
+            break
+        if cost - 2.0 * promise > give_up:
             break
         trial = np.clip(u + step, -8.0, 8.0)
         new_r = evaluator.at(trial)
@@ -214,15 +222,22 @@ def learn_noise(problem: Problem, mode: Mode) -> Problem:
     w, _ = noise.whiten(left, problem.cells)
     weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
     machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)
-    return dataclasses.replace(
-        problem,
-        noise=noise,
-        weight=weight,
-        shared=shared_discrepancy(machine, problem.matched, problem.cells, place),
-    )
+    shared = shared_discrepancy(machine, problem.matched, problem.cells, place)
+    candidates = [
+        dataclasses.replace(problem, noise=noise, weight=weight, shared=factor * shared)
+        for factor in _SIZES
+    ]
+    fits = [-c.metric.half_square(mode.residual) - 0.5 * c.metric.log_det for c in candidates]
+    return candidates[int(np.argmax(fits))]
 
 
-def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None = None) -> Mode:
+def search(
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    healthy: Mode | None = None,
+    *,
+    give_up: float = math.inf,
+) -> Mode:
     """Find the mode of one hypothesis from the better of its starting points.
 
     Parameters
@@ -233,6 +248,8 @@ def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None 
         The faults assumed.
     healthy : Mode, optional
         Mode of the healthy machine: with a faint fault added it is a starting point too.
+    give_up : float
+        See `solve`.
 
     Returns
     -------
@@ -247,7 +264,7 @@ def search(problem: Problem, kinds: tuple[FaultKind, ...], healthy: Mode | None 
             starts.append(_place_faults(problem, kinds, healthy.u, sign, faint=True))
         metric, evaluator = problem.metric, Evaluator(problem, kinds)
         costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in starts]
-        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))]))
+        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 
 
@@ -280,15 +297,15 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
     return mode.cost - (cost - promise)
 
 
-def extend(problem: Problem, mode: Mode, extra: FaultKind) -> Mode:
-    """Mode with a further fault, searched from a mode without it and from the prior."""
+def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:
+    """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
     kinds = (*mode.kinds, extra)
     n = mode.u.size - PLACE
     starts = [
         np.concatenate([mode.u[:n], np.full(len(extra.quantities), x), mode.u[n:]])
         for x in ((0.5, -0.5) if extra.two_signs else (0.0,))
     ]
-    modes = [solve(problem, kinds, u) for u in starts]
+    modes = [solve(problem, kinds, u, give_up=give_up) for u in starts]
     return max(modes, key=lambda m: m.evidence)
 
 

@@ -23,6 +23,7 @@ from gantrysim.faults import (
     TightCarriage,
     TightWheels,
 )
+from gantrysim.handbook import Handbook
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
 from gantrysim.machine import (
@@ -37,12 +38,13 @@ from gantrysim.machine import (
     Motor,
     Wheel,
 )
+from gantrysim.machinefile import read_machine, save_machine
 from gantrysim.many import Failure, ManyBurns, simulate_many
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
-from gantrysim.simulate import simulate
+from gantrysim.simulate import TimedBurn, simulate
 
 __version__ = "0.1.0"
 
@@ -57,6 +59,9 @@ __all__ = [
     "Head",
     "Beam",
     "Contact",
+    "Handbook",
+    "read_machine",
+    "save_machine",
     "TightWheels",
     "TightCarriage",
     "LooseWheels",
@@ -74,6 +79,7 @@ __all__ = [
     "read_test",
     "simulate",
     "Burn",
+    "TimedBurn",
     "BurnImage",
     "Wood",
     "simulate_many",

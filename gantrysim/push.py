@@ -23,11 +23,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 
 from gantrysim.inputs import finite_number, one_of, positive, write_new_text
 from gantrysim.machine import Machine
-from gantrysim.mechanics import X_NAMES, Y_NAMES, _record, _spring_at, settle, x_block, y_block
+from gantrysim.mechanics import (
+    X_NAMES,
+    Y_NAMES,
+    kernel,
+    record,
+    rolling_drag,
+    settle,
+    slip_screws,
+    spring_at,
+    x_block,
+    y_block,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,8 +55,6 @@ _WORDS = {"left": "right side", "right": "left side", "carriage": "motor pulley"
 
 _SETTLED = 1e-4  # N: a detent is settled when its force is known to this
 _TRIES = 5000  # of placing the rotor in its detents; each is one settling of the machine
-
-_kernel = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @dataclass(frozen=True, eq=False)
@@ -343,22 +351,22 @@ def push(
     if most > 10_000_000:
         raise ValueError(f"step {step:g} mm would need {most:.1e} readings; take a larger one.")
     if at == "carriage":
-        block, drive, command = x_block(machine), machine.motor_x, x
+        block, drive, command, other = x_block(machine), machine.motor_x, x, y
     else:
-        block, drive, command = y_block(machine), machine.motor_y, y
+        block, drive, command, other = y_block(machine), machine.motor_y, y, x
     names = X_NAMES if at == "carriage" else Y_NAMES
-    box = _record(block, command)
-    field = int(np.flatnonzero(block.follow)[0])  # the spring between rotor and turning field
-    rotor = int(np.flatnonzero(block.levers[field])[0])
+    box = record(block, command)
+    fields = np.flatnonzero(block.cycle)  # the springs between rotors and turning fields
+    rotors = np.argmax(block.levers[fields] != 0.0, axis=1)
     detent = drive.detent if motor == "off" else 0.0
     steepest = 2.0 * math.pi * detent / drive.full_step
     if motor == "off":
-        box[0]["laws"][field, 0] = steepest
+        box[0]["laws"][fields, 0] = steepest
     out = np.empty((most, 5))
     used = _go(
-        box, names.index(_PUSHED[at]), names.index(_BEHIND[at]), field, rotor,
+        box, names.index(_PUSHED[at]), names.index(_BEHIND[at]), fields, rotors,
         detent, steepest, drive.full_step, scale, step, stroke,
-        0.0 if motor == "off" else -stroke, limit, out,
+        0.0 if motor == "off" else -stroke, limit, other, out,
     )  # fmt: skip
     if used < 0:
         raise ArithmeticError(
@@ -386,7 +394,7 @@ def _place(machine: Machine, place: Sequence[float] | None) -> tuple[float, floa
 def _refuse_lost_steps(
     twist: np.ndarray, stiffness: float, hold: float, motor: str, stroke: float
 ) -> None:
-    most = stiffness * float(np.abs(twist).max())
+    most = stiffness * float(twist.max())
     if motor == "holding" and most > hold:
         raise ValueError(
             f"a push of {stroke:g} mm asks {most:.0f} N of a motor that holds {hold:g} N, which "
@@ -394,16 +402,20 @@ def _refuse_lost_steps(
         )
 
 
-@_kernel
+@kernel
 def _go(
-    box: np.ndarray, pushed: int, behind: int, field: int, rotor: int, detent: float,
-    steepest: float, pitch: float, scale: float, step: float, stroke: float, back_to: float,
-    limit: float, out: np.ndarray,
+    box: np.ndarray, pushed: int, behind: int, fields: np.ndarray, rotors: np.ndarray,
+    detent: float, steepest: float, pitch: float, scale: float, step: float, stroke: float,
+    back_to: float, limit: float, other: float, out: np.ndarray,
 ) -> int:  # fmt: skip
     """Carry the machine through the legs; return the number of readings, or minus the bad one."""
     b = box[0]
     n = b.q.size
-    start, rest = b.q.copy(), b.rest[field]
+    start = b.q.copy()
+    rest = np.empty(fields.size)
+    u = np.empty(fields.size)
+    for k in range(fields.size):
+        rest[k] = b.rest[fields[k]]
     give = b.give.copy()
     grip = np.empty(n)
     hand, count = 0.0, 0
@@ -415,9 +427,9 @@ def _go(
                 # a contact at rest holds more; its slope before it slips stays the same
                 hold = b.break_away[i] if b.status[i] == 0 else 1.0
                 b.give[i] = give[i] * hold
-                b.friction[i] = b.friction0[i] * hold
+                b.friction[i] = rolling_drag(b, i, other) * hold
                 if b.rack[i, 1] > 0.0:
-                    load, _ = _spring_at(b, int(b.rack[i, 0]))
+                    load, _ = spring_at(b, int(b.rack[i, 0]))
                     b.friction[i] += b.rack[i, 1] * abs(load)
                 b.held[i, i] = b.creep[i]
                 b.pull[i] = b.creep[i] * b.q[i]
@@ -425,23 +437,31 @@ def _go(
             b.held[pushed, pushed] += scale
             b.pull[pushed] += scale * (start[pushed] + hand)
             for _ in range(_TRIES):
-                u = b.q[rotor]
+                for k in range(fields.size):
+                    u[k] = b.q[rotors[k]]
+                    if detent > 0.0:
+                        phase = 2.0 * math.pi * (u[k] - start[rotors[k]]) / pitch
+                        b.rest[fields[k]] = u[k] - detent * math.sin(phase) / steepest
                 if detent > 0.0:
-                    phase = 2.0 * math.pi * (u - start[rotor]) / pitch
-                    b.rest[field] = u - detent * math.sin(phase) / steepest
                     for i in range(n):
                         b.z[i] = grip[i]
                 if not settle(b):
                     return -count - 1
-                if 2.0 * steepest * abs(b.q[rotor] - u) < _SETTLED:
+                moved = 0.0
+                for k in range(fields.size):
+                    moved = max(moved, abs(b.q[rotors[k]] - u[k]))
+                if 2.0 * steepest * moved < _SETTLED:
                     break
+            slip_screws(b)
             gone = b.q[pushed] - start[pushed]
             force = scale * (hand - gone)
             out[count, 0] = leg
             out[count, 1] = gone
             out[count, 2] = force
             out[count, 3] = gone - (b.q[behind] - start[behind])
-            out[count, 4] = b.q[rotor] - rest
+            out[count, 4] = 0.0
+            for k in range(fields.size):
+                out[count, 4] = max(out[count, 4], abs(b.q[rotors[k]] - rest[k]))
             count += 1
             if way * (gone - goal) >= 0.0 or way * force >= limit:
                 break

@@ -11,19 +11,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 
 from gantrysim.machine import Machine
-from gantrysim.mechanics import Block, spring_law
+from gantrysim.mechanics import BELT, Block, kernel, spring_law
 from gantrysim.planner import Motion
-
-_kernel = njit(cache=True, nogil=True, error_model="numpy")
-_BELT = 1
 
 
 def _flat(block: Block) -> dict[str, np.ndarray]:
     """The numbers of a block on which its steps depend smoothly, as arrays."""
-    runout = block.runout
+    height, phase = block.runout[:, :, 0], block.runout[:, :, 1]
     return {
         "laws": block.laws,
         "rest": block.rest,
@@ -34,31 +30,31 @@ def _flat(block: Block) -> dict[str, np.ndarray]:
         "mass": block.mass,
         "carried": block.carried,
         "break_away": block.break_away,
-        "wave": np.column_stack(
-            [runout[:, 0] * np.cos(runout[:, 1]), runout[:, 0] * np.sin(runout[:, 1])]
-        ),
+        "wave": np.stack([height * np.cos(phase), height * np.sin(phase)], axis=2),
+        "weigh": block.weigh,
         "pace": np.array([block.stribeck_speed, block.swing]),
     }
 
 
 _NAMES = (
     "laws", "rest", "follow", "friction", "give", "viscous", "mass", "carried", "break_away",
-    "wave", "pace",
+    "wave", "weigh", "pace",
 )  # fmt: skip
 
 
-@_kernel
+@kernel
 def _posed(
     kind: int, laws: np.ndarray, m: int, command: float
-) -> tuple[float, float, float, float]:
+) -> tuple[float, float, float, float, float]:
     """Parameters of `spring_law` at a command."""
-    if kind == _BELT:
+    if kind == BELT:
         first = laws[m, 1] + command
-        return laws[m, 0] / first, laws[m, 0] / (laws[m, 2] - first), laws[m, 3], laws[m, 4]
-    return laws[m, 0], laws[m, 1], 0.0, 0.0
+        a, b = laws[m, 0] / first, laws[m, 0] / (laws[m, 2] - first)
+        return a, b, laws[m, 3], laws[m, 4], laws[m, 5]
+    return laws[m, 0], laws[m, 1], laws[m, 2], 0.0, 0.0
 
 
-@_kernel
+@kernel
 def _factor(h: np.ndarray, n: int) -> None:
     """LDL' of a tiny symmetric positive definite matrix, in place (lower half)."""
     for j in range(n):
@@ -73,7 +69,7 @@ def _factor(h: np.ndarray, n: int) -> None:
             h[i, j] = v / d
 
 
-@_kernel
+@kernel
 def _back(h: np.ndarray, x: np.ndarray, n: int) -> None:
     """Solve with the factor of `_factor`, in place."""
     for i in range(n):
@@ -86,7 +82,7 @@ def _back(h: np.ndarray, x: np.ndarray, n: int) -> None:
             x[i] -= h[k, i] * x[k]
 
 
-@_kernel
+@kernel
 def _tangents(
     q: np.ndarray, z: np.ndarray, q0: np.ndarray,
     command: np.ndarray, other: np.ndarray, dt: np.ndarray, velocity: np.ndarray,
@@ -95,10 +91,10 @@ def _tangents(
     turns: np.ndarray,
     laws: np.ndarray, rest: np.ndarray, follow: np.ndarray, friction: np.ndarray,
     give: np.ndarray, viscous: np.ndarray, mass: np.ndarray, carried: np.ndarray,
-    break_away: np.ndarray, wave: np.ndarray, pace: np.ndarray,
+    break_away: np.ndarray, wave: np.ndarray, weigh: np.ndarray, pace: np.ndarray,
     d_laws: np.ndarray, d_rest: np.ndarray, d_follow: np.ndarray, d_friction: np.ndarray,
     d_give: np.ndarray, d_viscous: np.ndarray, d_mass: np.ndarray, d_carried: np.ndarray,
-    d_break_away: np.ndarray, d_wave: np.ndarray, d_pace: np.ndarray,
+    d_break_away: np.ndarray, d_wave: np.ndarray, d_weigh: np.ndarray, d_pace: np.ndarray,
     touched: np.ndarray, start: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
     """Fill derivatives of the coordinates at every step, shape (steps, changes, n)."""
@@ -110,6 +106,8 @@ def _tangents(
     x = np.zeros(n)
     force = np.zeros(m_all)
     stiff = np.zeros(m_all)
+    at_rest = np.zeros(m_all)
+    drag = np.zeros(n)
     before = q0.copy()
     z_before = q0.copy()
     load = np.zeros(n)
@@ -124,6 +122,8 @@ def _tangents(
             rush = acceleration[t] + (pace[1] * jump[t] if stopping else 0.0)
             speed = velocity[t] / pace[0]
             fall = np.exp(-speed * speed)
+        for i in range(n):
+            drag[i] = friction[i] + weigh[i, 0] + weigh[i, 1] * other[t]
         # the load of a racked plate comes from the step before, at this step's command
         for i in range(n):
             load[i] = 0.0
@@ -132,8 +132,8 @@ def _tangents(
                 e = -(rest[m] + follow[m] * c)
                 for j in range(n):
                     e += levers[m, j] * before[j]
-                a0, a1, a2, a3 = _posed(kinds[m], laws, m, c)
-                f, k = spring_law(kinds[m], a0, a1, a2, a3, e)
+                a0, a1, a2, a3, play = _posed(kinds[m], laws, m, c)
+                f, k = spring_law(kinds[m], a0, a1, a2, a3, e, play)
                 load[i] = rack[i, 1] * abs(f)
                 sign = 1.0 if f > 0.0 else (-1.0 if f < 0.0 else 0.0)
                 for w in range(p):
@@ -148,11 +148,14 @@ def _tangents(
             for j in range(n):
                 h[i, j] = 0.0
         for m in range(m_all):
-            e = -(rest[m] + follow[m] * c + wave[m, 0] * angle_sin[m] + wave[m, 1] * angle_cos[m])
+            at_rest[m] = rest[m] + follow[m] * c
+            for k in range(wave.shape[1]):
+                at_rest[m] += wave[m, k, 0] * angle_sin[m, k] + wave[m, k, 1] * angle_cos[m, k]
+            e = -at_rest[m]
             for j in range(n):
                 e += levers[m, j] * q[t, j]
-            a0, a1, a2, a3 = _posed(kinds[m], laws, m, c)
-            force[m], stiff[m] = spring_law(kinds[m], a0, a1, a2, a3, e)
+            a0, a1, a2, a3, play = _posed(kinds[m], laws, m, c)
+            force[m], stiff[m] = spring_law(kinds[m], a0, a1, a2, a3, e, play)
             for i in range(n):
                 for j in range(i + 1):
                     h[i, j] += levers[m, i] * stiff[m] * levers[m, j]
@@ -162,13 +165,13 @@ def _tangents(
                 resist += viscous[i] / h_t
             h[i, i] += resist
             status[i] = 0
-            if friction[i] > 0.0:
+            if drag[i] > 0.0:
                 if give[i] > 0.0:
                     gap = q[t, i] - z[t, i]
                     if abs(gap) >= give[i] * (1.0 - 1e-7):
                         status[i] = 1 if gap > 0.0 else -1
                     else:
-                        full = friction[i] * (1.0 + (break_away[i] - 1.0) * fall) + load[i]
+                        full = drag[i] * (1.0 + (break_away[i] - 1.0) * fall) + load[i]
                         h[i, i] += full / give[i]
                 else:
                     moved = z[t, i] - z_before[i]
@@ -191,25 +194,26 @@ def _tangents(
                 if not touched[w, m]:
                     continue
                 slope = d_rest[w, m] + d_follow[w, m] * c
-                slope += d_wave[w, m, 0] * angle_sin[m] + d_wave[w, m, 1] * angle_cos[m]
+                for k in range(wave.shape[1]):
+                    slope += d_wave[w, m, k, 0] * angle_sin[m, k]
+                    slope += d_wave[w, m, k, 1] * angle_cos[m, k]
                 change = -stiff[m] * slope
                 if d_laws[w, m, 0] != 0.0:
-                    if kinds[m] == _BELT:
+                    if kinds[m] == BELT:
                         change += _belt_change(
                             laws, m, c, d_laws[w, m, 0], d_laws[w, m, 3], force[m], q[t], levers[m],
-                            rest[m] + follow[m] * c
-                            + wave[m, 0] * angle_sin[m] + wave[m, 1] * angle_cos[m],
+                            at_rest[m],
                         )  # fmt: skip
                     elif stiff[m] != 0.0:
                         change += d_laws[w, m, 0] * force[m] / stiff[m]
-                elif kinds[m] == _BELT and d_laws[w, m, 3] != 0.0:
+                elif kinds[m] == BELT and d_laws[w, m, 3] != 0.0:
                     change += _belt_change(
                         laws, m, c, 0.0, d_laws[w, m, 3], force[m], q[t], levers[m],
-                        rest[m] + follow[m] * c
-                        + wave[m, 0] * angle_sin[m] + wave[m, 1] * angle_cos[m],
+                        at_rest[m],
                     )  # fmt: skip
-                if kinds[m] != _BELT and d_laws[w, m, 1] != 0.0 and force[m] != 0.0:
-                    change -= stiff[m] * d_laws[w, m, 1] * (1.0 if force[m] > 0.0 else -1.0)
+                d_play = d_laws[w, m, 5 if kinds[m] == BELT else 1]
+                if d_play != 0.0 and force[m] != 0.0:
+                    change -= stiff[m] * d_play * (1.0 if force[m] > 0.0 else -1.0)
                 if change != 0.0:
                     for i in range(n):
                         x[i] -= levers[m, i] * change
@@ -226,14 +230,15 @@ def _tangents(
                     if stopping:
                         x[i] -= (mass[i] + carried[i] * other[t]) * d_pace[w, 1] * jump[t]
                 x[i] += resist * dq[w, i]
-                if friction[i] > 0.0:
+                if drag[i] > 0.0:
+                    d_drag = d_friction[w, i] + d_weigh[w, i, 0] + d_weigh[w, i, 1] * other[t]
                     raised = 1.0 + (break_away[i] - 1.0) * fall
-                    d_full = d_friction[w, i] * raised + d_load[w, i]
-                    d_full += friction[i] * d_break_away[w, i] * fall
+                    d_full = d_drag * raised + d_load[w, i]
+                    d_full += drag[i] * d_break_away[w, i] * fall
                     if status[i] != 0:
                         x[i] -= status[i] * d_full
                     else:
-                        full = friction[i] * raised + load[i]
+                        full = drag[i] * raised + load[i]
                         gap = q[t, i] - z[t, i]
                         x[i] += full / give[i] * dz[w, i]
                         x[i] -= (d_full - full * d_give[w, i] / give[i]) / give[i] * gap
@@ -249,14 +254,14 @@ def _tangents(
             for i in range(n):
                 dq[w, i] = x[i]
                 out[t, w, i] = x[i]
-                if friction[i] > 0.0 and (status[i] == 1 or status[i] == -1):
+                if drag[i] > 0.0 and (status[i] == 1 or status[i] == -1):
                     dz[w, i] = x[i] - status[i] * d_give[w, i]
         for i in range(n):
             before[i] = q[t, i]
             z_before[i] = z[t, i]
 
 
-@_kernel
+@kernel
 def _belt_change(
     laws: np.ndarray, m: int, command: float, d_ea: float, d_tension: float, force: float,
     q: np.ndarray, lever: np.ndarray, rest: float,
@@ -265,15 +270,15 @@ def _belt_change(
     e = -rest
     for j in range(q.size):
         e += lever[j] * q[j]
-    a, b, tension, sag = _posed(_BELT, laws, m, command)
+    a, b, tension, sag, play = _posed(BELT, laws, m, command)
     change = 0.0
     if d_ea != 0.0:
         tiny = 1e-6 * laws[m, 0]
         factor = 1.0 + 1e-6
-        moved, _ = spring_law(_BELT, a * factor, b * factor, tension, sag, e)
+        moved, _ = spring_law(BELT, a * factor, b * factor, tension, sag, e, play)
         change += d_ea * (moved - force) / tiny
     if d_tension != 0.0:
-        moved, _ = spring_law(_BELT, a, b, tension + 1e-6, sag, e)
+        moved, _ = spring_law(BELT, a, b, tension + 1e-6, sag, e, play)
         change += d_tension * (moved - force) / 1e-6
     return change
 
@@ -312,7 +317,14 @@ def tangents(
     -------
     ndarray, shape (steps, len(changed), n)
         Change of each coordinate per unit of each unknown.
+
+    Raises
+    ------
+    ValueError
+        If a set screw slips on the run, or an unknown moves what has no derivative here.
     """
+    _check_covered(block, changed)
+    _check_screws(block, motion.xy[:, axis], q, home)
     base = _flat(block)
     moved = [_flat(other) for other in changed]
     slopes = [
@@ -320,17 +332,62 @@ def tangents(
         for name in _NAMES
     ]
     start = np.stack([(h - home) / amount for h in home_changed])
-    d_laws, d_rest, d_follow, d_wave = slopes[0], slopes[1], slopes[2], slopes[9]
+    d_laws, d_rest, d_follow, d_wave = (
+        slopes[_NAMES.index(name)] for name in ("laws", "rest", "follow", "wave")
+    )
     touched = np.any(d_laws != 0.0, axis=2) | (d_rest != 0.0) | (d_follow != 0.0)
-    touched |= np.any(d_wave != 0.0, axis=2)
+    touched |= np.any(d_wave != 0.0, axis=(2, 3))
     out = np.empty((len(q), len(changed), q.shape[1]))
     along = [motion.velocity[:, axis], motion.acceleration[:, axis], motion.jump[:, axis]]
     commands = [motion.xy[:, axis], motion.xy[:, 1 - axis], motion.dt, *along]
-    still = [block.levers, block.kinds, block.creep, block.rack, 2.0 * np.pi * block.runout[:, 2]]
+    still = [
+        block.levers,
+        block.kinds,
+        block.creep,
+        block.rack,
+        2.0 * np.pi * block.runout[:, :, 2],
+    ]
     numbers = [base[name] for name in _NAMES]
     arguments = [q, z, home, *map(np.ascontiguousarray, commands), *still, *numbers, *slopes]
     _tangents(*arguments, touched, start, out)  # type: ignore[call-arg]
     return out
+
+
+def _check_covered(block: Block, changed: Sequence[Block]) -> None:
+    """Refuse unknowns that move what the derivatives take as fixed."""
+    base = _fixed(block)
+    for other in changed:
+        for name, numbers in _fixed(other).items():
+            if not np.array_equal(numbers, base[name]):
+                raise ValueError(
+                    f"an unknown changes the {name} of the machine, of which there is no "
+                    "derivative along a run; accepted are unknowns such as drags, stiffnesses, "
+                    "plays and tensions."
+                )
+
+
+def _fixed(block: Block) -> dict[str, np.ndarray]:
+    """The numbers of a block that the derivatives take as fixed."""
+    return {
+        "levers": block.levers,
+        "kinds of springs": block.kinds,
+        "free spans, loops or sag of a belt": block.laws[block.kinds == BELT][:, [1, 2, 4]],
+        "periods of an error": block.runout[:, :, 2],
+        "load drag": block.rack,
+    }
+
+
+def _check_screws(block: Block, command: np.ndarray, q: np.ndarray, home: np.ndarray) -> None:
+    """Refuse a run on which a set screw slips: what it keeps of that has no derivative here."""
+    for m in np.flatnonzero(block.screws):
+        away = np.append(q @ block.levers[m] - block.follow[m] * command, 0.0)
+        away[-1] = home @ block.levers[m] - block.follow[m] * command[0]
+        most = float(np.abs(away - block.rest[m]).max())
+        if most > (block.laws[m, 1] + block.laws[m, 2]) * (1.0 + 1e-9):
+            raise ValueError(
+                f"a set screw of the cross shaft that holds {block.hold[m]:g} N slips on this "
+                "run, of which there is no derivative; give shaft.hold_force a value that holds."
+            )
 
 
 def spot_tangent(

@@ -1,7 +1,8 @@
 """Newton's equations of the whole machine as an ordinary differential equation.
 
-Written out by hand for the machine as it stands (belts taut, no play, no run-out, square), with
-nothing of the kernel: a second opinion, and what a general-purpose integrator has to chew on.
+Written out by hand for the machine as it stands (belts taut, no play, no run-out, no detents,
+square), with nothing of the kernel: a second opinion, and what a general-purpose integrator has
+to chew on.
 Friction acts through the elastic contact, whose state is an unknown of its own: it moves with its
 wheel until it has given all it can.
 """
@@ -43,8 +44,13 @@ class Numbers(NamedTuple):
 
 
 def without_rigid_contacts(machine: Machine) -> Machine:
-    """The machine without the two contacts that do not yield, which an ODE cannot hold."""
-    return machine.set_many({"shaft.drag": 0.0})
+    """The machine without rigid contacts, which an ODE cannot hold, and without detents."""
+    return without_detents(machine.set("shaft.drag", 0.0))
+
+
+def without_detents(machine: Machine) -> Machine:
+    """The machine with motors that have no detents."""
+    return machine.set_many({"motor_x.detent": 0.0, "motor_y.detent": 0.0})
 
 
 def numbers(machine: Machine) -> Numbers:

@@ -12,7 +12,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from equations import SIZE, at_rest, command, make_rates, numbers, without_rigid_contacts
+from equations import (
+    SIZE,
+    at_rest,
+    command,
+    make_rates,
+    numbers,
+    without_detents,
+    without_rigid_contacts,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from reduced import HALF_LOOP, rigid_motor
@@ -361,7 +369,7 @@ def test_slow_motion_becomes_the_energetic_one(break_away):
 
     With a break-away ratio every contact resists by that much more near standstill.
     """
-    machine = Machine().set("contact.break_away", break_away)
+    machine = without_detents(Machine()).set("contact.break_away", break_away)
     still = machine.set_many(
         {f"{p}.friction": break_away * machine.value(f"{p}.friction")
          for p in ("left", "right", "carriage")}
@@ -462,7 +470,7 @@ def test_work_becomes_motion_springs_and_heat():
     """Work of the turning field = rise of kinetic and spring energy + friction + dashpots."""
     belts = two_sides(1.0, 50.0)
     machine = replace(
-        Machine(), belt_left=replace(belts.belt_left, damping=20.0),
+        without_detents(Machine()), belt_left=replace(belts.belt_left, damping=20.0),
         belt_right=replace(belts.belt_right, damping=20.0),
         contact=replace(Contact.ideal(), viscous=8.0),
     ).set("shaft.backlash", 0.1)  # fmt: skip

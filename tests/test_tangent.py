@@ -13,7 +13,12 @@ from gantrysim.tangent import spot_tangent, tangents
 TEST = gs.ring_test(spacing=6.0, largest=24.0, centre=(140.0, 120.0), feed=40.0)
 FAULTY = gs.Machine().with_faults(
     gs.TightWheels("left", 8.0), gs.LooseCarriage(0.1), gs.SlackBelt("right", 0.5, 3.0)
-)
+).set_many(
+    {
+        "belt_left.pitch_error": 5e-4, "belt_left.tooth_backlash": 0.02,
+        "belt_left.tooth_error": 0.004, "motor_x.step_error": 0.003, "contact.weight_drag": 0.03,
+    }
+)  # fmt: skip
 STEP = 1e-6
 
 #: Fields moved one by one: (place, size of a unit change).
@@ -24,7 +29,8 @@ PLACES = (
     ("left.rack_stiffness", 1.0), ("carriage.gap", 0.05), ("contact.viscous", 2.0),
     ("contact.break_away", 0.05), ("contact.overshoot", 0.2), ("contact.yield_distance", 0.005),
     ("square", 0.5), ("scale_x", 1e-3), ("scale_y", 1e-3), ("belt_left.runout", 0.02),
-    ("carriage.mass", 0.05),
+    ("carriage.mass", 0.05), ("contact.weight_drag", 0.01), ("belt_left.tooth_error", 0.002),
+    ("belt_left.tooth_backlash", 0.01), ("motor_x.step_error", 0.002), ("belt_right.runout", 0.02),
 )  # fmt: skip
 
 
@@ -73,3 +79,17 @@ def test_slopes_equal_central_differences(slopes: tuple, index: int) -> None:
     # at the few samples where a contact changes state within the difference the slope jumps
     assert np.quantile(error, 0.99) < 1e-4 * size
     assert np.sqrt(np.mean(error**2)) < 3e-3 * size
+
+
+def test_slip_of_a_set_screw_has_no_slope() -> None:
+    motion = plan(TEST, TEST.strokes(1.0))
+    machine = FAULTY.set("shaft.hold_force", 1.0)
+    with pytest.raises(ValueError, match=r"set screw .* holds 1 N slips on this run"):
+        _slopes(machine, [machine.set("left.friction", 3.5)], motion, _run(machine, motion))
+
+
+def test_an_unknown_without_slope_is_refused() -> None:
+    motion = plan(TEST, TEST.strokes(1.0))
+    moved = FAULTY.set("belt_left.pitch_error", 6e-4)
+    with pytest.raises(ValueError, match="changes the levers of the machine"):
+        _slopes(FAULTY, [moved], motion, _run(FAULTY, motion))

@@ -18,6 +18,7 @@ from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
 _MOST_STEPS = 20
+_FAIR_TRIAL = 6  # steps before an explanation may be given up
 _SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
@@ -167,12 +168,12 @@ def solve(
     r, jacobian = evaluator.linearise(u)
     cost = metric.half_square(r) + 0.5 * float(u @ u)
     hessian, gradient = _quadratic(metric, jacobian, r, u)
-    for _ in range(most_steps):
+    for turn in range(most_steps):
         step, promise = _newton_step(hessian, gradient, damping)
         if promise < _PROMISE:
             converged = True
             break
-        if cost - 2.0 * promise > give_up:
+        if turn >= _FAIR_TRIAL and cost - 2.0 * promise > give_up:
             break
         trial = np.clip(u + step, -8.0, 8.0)
         new_r = evaluator.at(trial)

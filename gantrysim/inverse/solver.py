@@ -209,17 +209,19 @@ def _newton_step(
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
 
 
-def learn_noise(problem: Problem, mode: Mode) -> Problem:
+def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
     """Take noise, cell weights and size of the shared discrepancy from a good fit.
 
     A cell that stands off by more than three standard deviations weighs less (Huber's weights,
-    frozen so that all hypotheses are compared on the same data).
+    frozen so that all hypotheses are compared on the same data).  ``believable`` holds the
+    noise to what a measurement can be blamed for.
     """
     metric = problem.metric
     white = metric.columns(mode.residual)
     shared = problem.shared @ cho_solve(metric.factor, metric.white.T @ white)
     left = mode.residual - shared
-    noise = estimate(left, problem.cells, problem.noise.point, Noise(problem.noise.point))
+    start = Noise(problem.noise.point)
+    noise = estimate(left, problem.cells, start.point, start, believable=believable)
     w, _ = noise.whiten(left, problem.cells)
     weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
     machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)

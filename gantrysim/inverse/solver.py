@@ -18,6 +18,7 @@ from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
 _MOST_STEPS = 20
+_SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
 _FAIR_TRIAL = 6  # steps before an explanation may be given up
 _SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
@@ -157,8 +158,10 @@ def solve(
 
     Notes
     -----
-    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164) on exact
-    derivatives (`gantrysim.tangent`).
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164).  The
+    derivatives of the burned lines are exact (`gantrysim.tangent`); those of the six placement
+    and scanner terms, in which the residual is all but linear, are differences.  Being linear,
+    those terms are integrated out exactly by the Laplace evidence and covariance.
     """
     metric = problem.metric
     evaluator = Evaluator(problem, kinds)
@@ -171,11 +174,13 @@ def solve(
     for turn in range(most_steps):
         step, promise = _newton_step(hessian, gradient, damping)
         if promise < _PROMISE:
-            converged = True
+            _, full = _newton_step(hessian, gradient, 0.0)
+            converged = full < _SETTLED
             break
         if turn >= _FAIR_TRIAL and cost - 2.0 * promise > give_up:
             break
-        trial = np.clip(u + step, -8.0, 8.0)
+        trial = u + step
+        trial[:-PLACE] = np.clip(trial[:-PLACE], -8.0, 8.0)
         new_r = evaluator.at(trial)
         new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
         if new_cost < cost:

@@ -42,19 +42,31 @@ def main() -> int:
     points = DATA / "bench_piece.csv" if shipped else given.points
     picture = given.picture or _free_name("finding", ".png")
     try:
+        _check_picture(picture)
         test = gs.read_test(DATA / "bench_test.json" if shipped else given.test)
         piece = gs.read_points(points, test)
+        print(f"{piece!r}\nburned as commanded: {test.summary()}\n", flush=True)
+        print("Comparing explanations; half a minute or so.\n", flush=True)
+        finding = gs.diagnose(piece, progress=_progress)
     except (OSError, ValueError) as error:
         print(error, file=sys.stderr)
         return 2
-    print(f"{piece!r}\nburned as commanded: {test.summary()}\n")
-    finding = gs.diagnose(piece, progress=_progress)
     _progress("")
     print(finding.report())
     print(f"\n{gs.measure(piece).table()}")
     finding.plot().savefig(picture, dpi=130)
     print(f"\nPicture: {picture}")
     return 0
+
+
+def _check_picture(path: Path) -> None:
+    """Refuse a picture that cannot be written, before the work begins."""
+    if path.exists():
+        raise FileExistsError(f"{path} exists already; name another file with --picture")
+    if not path.absolute().parent.is_dir():
+        raise FileNotFoundError(f"there is no folder {path.parent} to put {path.name} in")
+    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise ValueError(f"{path} ends in {path.suffix!r}; accepted are .png, .svg and .pdf")
 
 
 def _free_name(stem: str, ending: str) -> Path:

@@ -104,6 +104,7 @@ def test_shipped_piece_names_the_tight_left_wheels() -> None:
     finding = gs.diagnose(gs.read_points(DATA / "bench_piece.csv", test))
     assert finding.best.faults == ("tight_wheels_left",)
     assert finding.best.probability > 0.9
+    assert finding.certain
     size = finding.best.magnitudes["tight_wheels_left"]
     assert size.low <= 7.44 <= size.high
     assert size.unit == "N"
@@ -162,6 +163,58 @@ def test_points_of_one_ring_give_no_confident_blame() -> None:
     finding = gs.diagnose(one)
     assert not (finding.certain and finding.best.faults)
     assert any(not p.told for p in finding.best.fit.parameters)
+
+
+def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group() -> None:
+    test = gs.read_test(DATA / "bench_test.json")
+    piece = gs.read_points(DATA / "bench_piece.csv", test)
+    one = [line for line in piece.lines if (line.shape, line.ring) == ("circle", 15)]
+    finding = gs.diagnose(gs.Piece(test, tuple(one), "one circle"))
+    assert not finding.certain
+    assert ("tight_wheels_left",) in finding.group
+    assert "hint, not a finding" in finding.report()
+
+
+@pytest.mark.parametrize("turn_deg", [40.0, 90.0, 180.0])
+def test_a_piece_laid_down_anyhow_is_fitted_all_the_same(turn_deg: float) -> None:
+    test = gs.ring_test(
+        layout="side_by_side", spacing=7.0, largest=28.0, centre=(150.0, 140.0), feed=30.0
+    )
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    piece = _lift(machine, test, turn=math.radians(turn_deg), noise=0.01)
+    fit = gs.fit(piece, gs.Machine(), faults=["tight_wheels_left"])
+    assert fit.mode.converged
+    assert fit.rms < 0.015
+    assert (
+        fit.magnitudes["tight_wheels_left"].low <= 9.0 <= fit.magnitudes["tight_wheels_left"].high
+    )
+
+
+def test_a_test_that_the_machine_cannot_travel_is_refused() -> None:
+    far = gs.ring_test(spacing=7.0, largest=35.0, centre=(620.0, 140.0))
+    near = _lift(gs.Machine(), TEST)
+    piece = gs.Piece(far, near.lines, "too far")
+    with pytest.raises(ValueError, match="travels from 0 to 430"):
+        gs.diagnose(piece)
+
+
+def test_slip_and_out_of_square_look_alike() -> None:
+    """1 mm of slip looks like 1.5 mrad out of square with 1.2 N more drag, to a few um."""
+    slip = gs.simulate(gs.Machine().with_faults(gs.CouplerSlip(1.0)), TEST)
+    square = gs.simulate(
+        gs.Machine().with_faults(
+            gs.OutOfSquare(1.5), gs.TightWheels("left", 0.6), gs.TightWheels("right", 0.6)
+        ),
+        TEST,
+    )
+    apart = np.concatenate([a.xy - b.xy for a, b in zip(slip.lines, square.lines, strict=True)])
+    apart -= apart.mean(axis=0)
+    assert np.sqrt(np.mean(np.sum(apart**2, axis=1))) < 0.01
+
+
+def test_every_hand_check_carries_its_caution() -> None:
+    for kind in KINDS:
+        assert "power off" in kind.check or "laser disconnected" in kind.check, kind.name
 
 
 def test_piece_that_the_test_did_not_draw_is_refused() -> None:

@@ -37,6 +37,9 @@ P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
 #: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
 #: less than that can come from what the model lacks).
 ALIKE = 3.0
+#: With fewer measured rings than this a piece gives hints, not findings, and a difference in
+#: log evidence means a quarter of what it would.
+FEW_RINGS, HINT = 3, 4.0
 #: Two kinds that a burn sees as nearly the same thing (1 mm of slip looks like 1.5 mrad out of
 #: square and 1.2 N of drag): only a much larger difference splits them.
 TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
@@ -127,8 +130,20 @@ class Finding:
 
     @property
     def certain(self) -> bool:
-        """Whether one explanation stands alone: nothing else is as good, probability > 0.9."""
-        return not self.best.indistinguishable_from and self.best.probability > 0.9
+        """Whether one explanation stands alone.
+
+        Nothing else is as good, its probability is above 0.9, its magnitude is told by the
+        piece, its search settled, and the piece shows at least three rings.
+        """
+        best = self.best
+        alone = not best.indistinguishable_from and best.probability > 0.9
+        told = all(m.told for m in best.magnitudes.values()) and best.fit.mode.converged
+        return alone and told and not self.thin
+
+    @property
+    def thin(self) -> bool:
+        """Whether the piece shows too few rings for more than a hint."""
+        return _rings(self.piece) < FEW_RINGS
 
     def report(self) -> str:
         """Return the finding in plain words: what, how sure, how big, what to check by hand."""
@@ -144,6 +159,7 @@ class Finding:
                     "faults": list(h.faults),
                     "probability": h.probability,
                     "log_evidence": h.log_evidence,
+                    "converged": h.fit.mode.converged,
                     "magnitudes": {k: dataclasses.asdict(m) for k, m in h.magnitudes.items()},
                     "indistinguishable_from": [list(f) for f in h.indistinguishable_from],
                 }
@@ -247,7 +263,13 @@ def diagnose(
             modes = again + [_moved(m, shift) for m in modes if m not in close]
         say(UNLISTED)
         unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
-    return Finding(piece, machine, _rank(learned, modes, unlisted))
+    slack = HINT if _rings(piece) < FEW_RINGS else 1.0
+    return Finding(piece, machine, _rank(learned, modes, unlisted, slack))
+
+
+def _rings(piece: Piece) -> int:
+    """How many rings a piece shows."""
+    return len({(line.shape, line.ring) for line in piece.lines})
 
 
 def _moved(mode: Mode, shift: float) -> Mode:
@@ -298,7 +320,7 @@ def _unlisted(problem: Problem, healthy: Mode) -> Mode:
     """Healthy machine with a much larger discrepancy and a noise of its own."""
     wide = dataclasses.replace(problem, shared=problem.shared * _UNLISTED_FACTOR)
     mode = solve(wide, (), healthy.u)
-    own = learn_noise(wide, mode)
+    own = learn_noise(wide, mode, believable=False)
     own = dataclasses.replace(wide, noise=own.noise)
     return max((mode, solve(own, (), mode.u)), key=lambda m: m.evidence)
 
@@ -307,7 +329,9 @@ def _silent(_: str) -> None:
     return None
 
 
-def _rank(problem: Problem, modes: list[Mode], unlisted: Mode) -> tuple[Hypothesis, ...]:
+def _rank(
+    problem: Problem, modes: list[Mode], unlisted: Mode, slack: float
+) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
     single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
     each = {
@@ -332,7 +356,7 @@ def _rank(problem: Problem, modes: list[Mode], unlisted: Mode) -> tuple[Hypothes
         alike = tuple(
             other
             for other in sorted(families, key=lambda f: -score[f])
-            if other != faults and abs(score[other] - score[faults]) < _alike(faults, other)
+            if other != faults and abs(score[other] - score[faults]) < slack * _alike(faults, other)
         )
         hypotheses.append(
             Hypothesis(
@@ -362,17 +386,29 @@ def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
     return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"
 
 
+def _probability(hypothesis: Hypothesis) -> str:
+    """Say a probability without claiming more than the model can."""
+    p = hypothesis.probability
+    text = "above 0.99" if p > 0.99 else f"{p:.2f}"
+    return text if hypothesis.fit.mode.converged else f"{text}, search not settled"
+
+
 def _words(finding: Finding) -> list[str]:
     """Compose the report, words first and numbers behind."""
     best = finding.best
     rows = []
+    if finding.thin:
+        rows.append(
+            f"Only {_rings(finding.piece)} ring(s) measured: what follows is a hint, not a finding."
+        )
     if not best.indistinguishable_from:
-        rows.append(f"Finding: {best.words} (probability {best.probability:.2f}).")
+        lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
+        rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
     else:
         rows.append("Finding: this piece cannot tell which of these it is:")
         for faults in finding.group:
             h = next(x for x in finding.ranked if x.faults == faults)
-            rows.append(f"  - {h.words} (probability {h.probability:.2f})")
+            rows.append(f"  - {h.words} (probability {_probability(h)})")
     shown = [h for h in finding.ranked if h.faults in finding.group and h.magnitudes]
     for h in shown:
         for m in h.magnitudes.values():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from gantrysim.inverse.hypotheses import FaultKind, of_name
+from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.problem import Problem, prepare, sides_of, values_of
-from gantrysim.inverse.solver import Mode, learn_noise, search, solve
+from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
 
@@ -60,7 +62,9 @@ def magnitude(mode: Mode, kind: FaultKind, n_scatter: int) -> Estimate:
     draws = np.random.default_rng(_SEED).standard_normal((_DRAWS, root.shape[0])) @ root.T
     values = [kind.magnitude(*values_of(kind, mode.u[cut] + d)) for d in draws]
     low, high = np.quantile(values, [0.025, 0.975])
-    told = bool(np.sqrt(mode.covariance[first, first]) < 0.8)
+    blank = np.random.default_rng(_SEED).standard_normal((_DRAWS, root.shape[0]))
+    before = np.quantile([kind.magnitude(*values_of(kind, d)) for d in blank], [0.025, 0.975])
+    told = bool(high - low < 0.8 * (before[1] - before[0]))
     estimate = float(kind.magnitude(*values_of(kind, mode.u[cut])))
     return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
 
@@ -222,9 +226,24 @@ def fit(piece: Piece, machine: Machine, faults: Sequence[str] = ()) -> Fit:
     ValueError
         For an unknown fault name.
     """
-    kinds = tuple(of_name(name)[0] for name in faults)
+    flats = [name for name in faults if name.startswith("wheel_flat_")]
+    others = [of_name(name) for name in faults if name not in flats]
     problem = prepare(piece, machine)
-    mode = search(problem, kinds)
+    mode = _best(problem, others, flats)
     problem = learn_noise(problem, mode)
-    mode = solve(problem, kinds, mode.u)
-    return Fit(problem, mode, problem.machine(kinds, mode.u))
+    mode = _best(problem, others, flats)
+    return Fit(problem, mode, problem.machine(mode.kinds, mode.u))
+
+
+def _best(problem: Problem, others: Sequence[tuple[FaultKind, ...]], flats: Sequence[str]) -> Mode:
+    """Best mode over the variants of the named faults, with flats at their best place."""
+    modes = [search(problem, kinds) for kinds in itertools.product(*others)]
+    mode = max(modes, key=lambda m: m.evidence)
+    for name in flats:
+        kinds = [kick.kind for kick in wheel_flats(problem, mode) if kick.kind.name == name]
+        if not kinds:
+            raise ValueError(
+                f"there is no fault named {name!r}; accepted are wheel_flat_left, wheel_flat_right"
+            )
+        mode = extend(problem, mode, kinds[0])
+    return mode

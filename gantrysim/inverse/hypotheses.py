@@ -182,7 +182,10 @@ def _scale(axis: str) -> FaultKind:
         quantities=(Quantity("scale error", "-", 0.0, 0.01),),
         build=lambda error: ScaleError(axis, error),
         axis=axis,
-        check=f"command 200 mm along {axis.upper()} and measure the way with a rule",
+        check=(
+            f"with the laser disconnected and hands clear command 200 mm along {axis.upper()} "
+            "and measure the way with a rule"
+        ),
     )
 
 
@@ -213,7 +216,10 @@ KINDS: tuple[FaultKind, ...] = (
         quantities=(Quantity("play", "mm", 0.2, 0.6, ratio=True),),
         build=lambda play: CouplerBacklash(play),
         axis="y",
-        check="hold the motor end and turn the far pulley by hand: it should follow at once",
+        check=(
+            "with the power off hold the motor end and turn the far pulley by hand: it should "
+            "follow at once"
+        ),
     ),
     FaultKind(
         name="coupler_slip",
@@ -222,7 +228,10 @@ KINDS: tuple[FaultKind, ...] = (
         quantities=(Quantity("offset", "mm", 0.0, 0.8),),
         build=lambda offset: CouplerSlip(offset),
         axis="y",
-        check="at home measure both end plates from the frame: both should read the same",
+        check=(
+            "at home, with the power off, measure both end plates from the frame: both should "
+            "read the same"
+        ),
         two_signs=True,  # either sign racks the beam and loads the wheels
     ),
     FaultKind(
@@ -232,7 +241,7 @@ KINDS: tuple[FaultKind, ...] = (
         quantities=(Quantity("angle", "mrad", 0.0, 4.0),),
         build=lambda angle: OutOfSquare(angle),
         axis="y",
-        check="measure both diagonals of the frame: they should be equal",
+        check="with the power off measure both diagonals of the frame: they should be equal",
     ),
     _scale("x"),
     _scale("y"),

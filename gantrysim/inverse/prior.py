@@ -84,8 +84,8 @@ class Scatter:
         return out
 
 
-#: Stiffness and drag of a healthy machine lie within this part of their nominal value: a
-#: quarter, as the machine's maker states it, and a little more in case he is hopeful.
+#: Stiffness and drag of a healthy machine lie within this part of their nominal value: the
+#: nominal description of the bench machine says a quarter; a little more is allowed.
 _QUARTER = 0.27
 
 

@@ -25,6 +25,7 @@ from gantrysim.inverse.prior import HEALTHY_SCATTER, Scatter
 from gantrysim.inverse.residual import Matched, first_placement, match
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
+from gantrysim.simulate import check_travel
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +131,7 @@ class Problem:
         v = u[-PLACE:]
         return np.array(
             [
-                TURN * v[0],
+                self.origin[0] + TURN * v[0],
                 self.origin[1] + SHIFT * v[1],
                 self.origin[2] + SHIFT * v[2],
                 COMMON * v[3] + 0.5 * DIFFERENCE * v[4],
@@ -146,9 +147,7 @@ class Problem:
 
     def start(self, kinds: Sequence[FaultKind]) -> np.ndarray:
         """Unknowns at the middle of their priors, the piece placed by its rings."""
-        u = np.zeros(len(self.scatter) + sum(len(k.quantities) for k in kinds) + PLACE)
-        u[-PLACE] = self.origin[0] / TURN
-        return u
+        return np.zeros(len(self.scatter) + sum(len(k.quantities) for k in kinds) + PLACE)
 
 
 def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
@@ -170,7 +169,13 @@ def prepare(piece: Piece, nominal: Machine) -> Problem:
     -------
     Problem
         With first guesses of the noise; `learn_noise` improves them.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of this machine, or the piece shows what it does not draw.
     """
+    check_travel(nominal, np.concatenate([s.xy for s in piece.test.strokes(10.0)]))
     offset = np.array([nominal.head.along, nominal.head.beyond])
     forward = Forward.of(piece.test, STEP, offset)
     if len(forward.motion.xy) > MOST_SAMPLES:

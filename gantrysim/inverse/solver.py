@@ -18,6 +18,8 @@ from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
 _MOST_STEPS = 20
+_SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
+_FAIR_TRIAL = 6  # steps before an explanation may be given up
 _SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
@@ -156,8 +158,10 @@ def solve(
 
     Notes
     -----
-    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164) on exact
-    derivatives (`gantrysim.tangent`).
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164).  The
+    derivatives of the burned lines are exact (`gantrysim.tangent`); those of the six placement
+    and scanner terms, in which the residual is all but linear, are differences.  Being linear,
+    those terms are integrated out exactly by the Laplace evidence and covariance.
     """
     metric = problem.metric
     evaluator = Evaluator(problem, kinds)
@@ -167,14 +171,16 @@ def solve(
     r, jacobian = evaluator.linearise(u)
     cost = metric.half_square(r) + 0.5 * float(u @ u)
     hessian, gradient = _quadratic(metric, jacobian, r, u)
-    for _ in range(most_steps):
+    for turn in range(most_steps):
         step, promise = _newton_step(hessian, gradient, damping)
         if promise < _PROMISE:
-            converged = True
+            _, full = _newton_step(hessian, gradient, 0.0)
+            converged = full < _SETTLED
             break
-        if cost - 2.0 * promise > give_up:
+        if turn >= _FAIR_TRIAL and cost - 2.0 * promise > give_up:
             break
-        trial = np.clip(u + step, -8.0, 8.0)
+        trial = u + step
+        trial[:-PLACE] = np.clip(trial[:-PLACE], -8.0, 8.0)
         new_r = evaluator.at(trial)
         new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
         if new_cost < cost:
@@ -208,17 +214,19 @@ def _newton_step(
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
 
 
-def learn_noise(problem: Problem, mode: Mode) -> Problem:
+def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
     """Take noise, cell weights and size of the shared discrepancy from a good fit.
 
     A cell that stands off by more than three standard deviations weighs less (Huber's weights,
-    frozen so that all hypotheses are compared on the same data).
+    frozen so that all hypotheses are compared on the same data).  ``believable`` holds the
+    noise to what a measurement can be blamed for.
     """
     metric = problem.metric
     white = metric.columns(mode.residual)
     shared = problem.shared @ cho_solve(metric.factor, metric.white.T @ white)
     left = mode.residual - shared
-    noise = estimate(left, problem.cells, problem.noise.point, Noise(problem.noise.point))
+    start = Noise(problem.noise.point)
+    noise = estimate(left, problem.cells, start.point, start, believable=believable)
     w, _ = noise.whiten(left, problem.cells)
     weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
     machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)

@@ -4,7 +4,8 @@
 Y block               ``y_left``, ``y_right`` (plates, mm), ``shaft`` (right
                       pulley, mm at the belt), ``rotor_y`` (left pulley, mm)
 X block               ``s`` (carriage along the beam, mm), ``rock`` (carriage
-                      turned on the beam, rad), ``rotor_x`` (mm)
+                      turned on the beam, rad), ``rotor_x`` (mm), ``float`` (the
+                      gantry sideways on its rails, mm)
 ====================  =======================================================
 
 With a motor on each side ``shaft`` is the right rotor and there is no shaft; with the motor in
@@ -22,7 +23,7 @@ from gantrysim.machine import Belt, EndPlate, Machine, Motor
 from gantrysim.springs import BELT, SPRING
 
 Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
-X_NAMES = ("s", "rock", "rotor_x")
+X_NAMES = ("s", "rock", "rotor_x", "float")
 NAMES = Y_NAMES + X_NAMES
 N_Y = len(Y_NAMES)
 N_X = len(X_NAMES)
@@ -113,8 +114,8 @@ class Block:
 
     @property
     def ride(self) -> np.ndarray:
-        """1 for the coordinates that follow the command, 0 for those that turn; shape (n,)."""
-        return np.array([float(name != "rock") for name in self.names])
+        """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
+        return np.array([float(name not in ("rock", "float")) for name in self.names])
 
     @property
     def mass(self) -> np.ndarray:
@@ -279,44 +280,54 @@ def y_block(machine: Machine) -> Block:
 def x_block(machine: Machine) -> Block:
     """Assemble carriage, X belt and X motor of a machine."""
     car, contact = machine.carriage, machine.contact
-    belt = machine.belt_x
+    belt, sides = machine.belt_x, (machine.left, machine.right)
     out = 1.0 + belt.pitch_error  # mm of belt per mm that its pulley turns
     return Block(
         names=X_NAMES,
         levers=np.array(
             [
-                [1.0, -machine.belt_x_offset, -out],  # X belt: clamp against pulley
-                [0.0, 0.0, 1.0],  # X motor against its turning field
-                [0.0, 1.0, 0.0],  # carriage wheels against turning
+                [1.0, -machine.belt_x_offset, -out, 0.0],  # X belt: clamp against pulley
+                [0.0, 0.0, 1.0, 0.0],  # X motor against its turning field
+                [0.0, 1.0, 0.0, 0.0],  # carriage wheels against turning
+                [0.0, 0.0, 0.0, 1.0],  # left plate sideways on its rail
+                [0.0, 0.0, 0.0, 1.0],  # right plate sideways on its rail
             ]
         ),
-        kinds=np.array([BELT, SPRING, SPRING]),
+        kinds=np.array([BELT, SPRING, SPRING, SPRING, SPRING]),
         laws=np.array(
             [
                 _belt(belt),
                 _spring(machine.motor_x.stiffness),
                 _spring(car.rock_stiffness * 1e3, car.gap / car.wheel_base),
+                *(_spring(p.side_stiffness, p.side_gap / 2.0) for p in sides),
             ]
         ),
-        rest=np.zeros(3),
-        follow=np.array([0.0, 1.0 + machine.scale_x, 0.0]),
-        friction=np.array([car.friction, 0.0, 0.0]),
-        give=np.array([contact.yield_distance, 0.0, 0.0]),
-        creep=np.array([_CREEP, _ROCK_CREEP, _CREEP]),
-        rack=np.zeros((3, 2)),
-        viscous=np.array([contact.viscous * _N_S_PER_M, 0.0, 0.0]),
+        rest=np.zeros(5),
+        follow=np.array([0.0, 1.0 + machine.scale_x, 0.0, 0.0, 0.0]),
+        friction=np.array([car.friction, 0.0, 0.0, 0.0]),
+        give=np.array([contact.yield_distance, 0.0, 0.0, 0.0]),
+        creep=np.array([_CREEP, _ROCK_CREEP, _CREEP, _CREEP]),
+        rack=np.zeros((4, 2)),
+        viscous=np.array([contact.viscous * _N_S_PER_M, 0.0, 0.0, 0.0]),
         inertia=_x_inertia(machine),
         damping=_N_S_PER_M
-        * np.array([belt.damping, machine.motor_x.damping, car.rock_damping * 1e6]),
-        hold=np.array([0.0, machine.motor_x.hold_force, 0.0]),
-        cycle=np.array([0.0, 4.0 * machine.motor_x.full_step, 0.0]),
-        break_away=np.array([contact.break_away, 1.0, 1.0]),
+        * np.array(
+            [
+                belt.damping,
+                machine.motor_x.damping,
+                car.rock_damping * 1e6,
+                *(p.side_damping for p in sides),
+            ]
+        ),
+        hold=np.array([0.0, machine.motor_x.hold_force, 0.0, 0.0, 0.0]),
+        cycle=np.array([0.0, 4.0 * machine.motor_x.full_step, 0.0, 0.0, 0.0]),
+        break_away=np.array([contact.break_away, 1.0, 1.0, 1.0]),
         stribeck_speed=contact.stribeck_speed,
         swing=contact.overshoot
         * _natural((belt,), machine.span / 2.0, machine.motor_x.stiffness, car.mass),
-        runout=np.array([_payout(belt), _cycle(machine.motor_x), _TRUE]),
-        weigh=np.zeros((3, 2)),
-        detent=np.array([[0.0, 0.0], [0.0, 0.0], _detent(machine.motor_x)]),
+        runout=np.array([_payout(belt), _cycle(machine.motor_x), _TRUE, _TRUE, _TRUE]),
+        weigh=np.zeros((4, 2)),
+        detent=np.array([[0.0, 0.0], [0.0, 0.0], _detent(machine.motor_x), [0.0, 0.0]]),
     )
 
 
@@ -346,7 +357,10 @@ def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
 
 
 def _x_inertia(machine: Machine) -> np.ndarray:
-    """Mass matrix of the X block, shape (3, 3, 3): the centre of mass couples s and rock."""
+    """Mass matrix of the X block, shape (3, 4, 4).
+
+    The centre of mass couples s and rock; the carriage rides on the beam that floats.
+    """
     car = machine.carriage
     moment = -car.mass * car.centre_of_mass * _N_PER_KG_MM_S2
     masses = np.zeros((3, N_X, N_X))
@@ -354,4 +368,7 @@ def _x_inertia(machine: Machine) -> np.ndarray:
     masses[0, 0, 1] = masses[0, 1, 0] = moment
     masses[0, 1, 1] = car.inertia * _N_MM_S2_PER_KG_M2 - moment * car.centre_of_mass
     masses[0, 2, 2] = machine.motor_x.rotor_mass * _N_PER_KG_MM_S2
+    masses[0, 3, 3] = (machine.beam.mass + car.mass) * _N_PER_KG_MM_S2
+    masses[0, 0, 3] = masses[0, 3, 0] = car.mass * _N_PER_KG_MM_S2
+    masses[0, 1, 3] = masses[0, 3, 1] = moment
     return masses

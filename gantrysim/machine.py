@@ -211,7 +211,7 @@ class Motor:
     damping : float
         Damping of the rotor against its turning field, N s/m at the belt.
     detent : float
-        Ripple of its force without current, amplitude at the belt, N; once per full step.
+        Ripple of its force once per full step, amplitude at the belt, N.
     step_error : float
         Error of where it stands once per four full steps, amplitude at the belt, mm.
     step_phase : float

@@ -167,7 +167,7 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     ----------
     machine : Machine
         For span and head offset.
-    q_y, q_x : ndarray, shape (n, 4) and (n, 3)
+    q_y, q_x : ndarray, shape (n, 4) and (n, 4)
         Coordinates of the two blocks.
 
     Returns
@@ -183,7 +183,8 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     Notes
     -----
     The beam line runs from (0, y_left) at the yaw angle psi, sin psi = (y_right - y_left) /
-    span; the carriage sits s along it and turns by ``rock`` against it.
+    span; the carriage sits s along it and turns by ``rock`` against it; the whole beam floats
+    sideways.
     """
     left, right = q_y[:, 0], q_y[:, 1]
     s, rock = q_x[:, 0], q_x[:, 1]
@@ -199,6 +200,6 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     forward = s + along * cos_rock - beyond * sin_rock  # seen along the beam, and across it
     across = along * sin_rock + beyond * cos_rock
     place = np.empty((left.size, 2))
-    place[:, 0] = forward * cosine - across * sine
+    place[:, 0] = forward * cosine - across * sine + q_x[:, 3]
     place[:, 1] = left + forward * sine + across * cosine
     return place

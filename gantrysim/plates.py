@@ -206,6 +206,12 @@ class EndPlate(Wheeled):
         Free play of the plate on its rail, full width as y_right - y_left, mm.
     rack_damping : float
         Damping of the plate's yaw on its rail, N m s.
+    side_stiffness : float
+        Stiffness of the plate sideways on its rail, N/mm.
+    side_gap : float
+        Free play of the plate sideways on its rail, full width, mm.
+    side_damping : float
+        Damping of that movement, N s/m.
     joint_stiffness : float
         Stiffness against yaw of the joint between plate and beam, in series with the wheels,
         N m/rad.
@@ -217,6 +223,9 @@ class EndPlate(Wheeled):
     rack_stiffness: float = 8.0
     rack_clearance: float = 0.0
     rack_damping: float = 0.6
+    side_stiffness: float = 600.0
+    side_gap: float = 0.0
+    side_damping: float = 60.0
     joint_stiffness: float = 2633.35
     length: float = 120.0
 
@@ -224,6 +233,9 @@ class EndPlate(Wheeled):
         "rack_stiffness": (0.0, 1e5),
         "rack_clearance": (0.0, 50.0),
         "rack_damping": (0.0, 1e6),
+        "side_stiffness": (1e-3, 1e12),
+        "side_gap": (0.0, 20.0),
+        "side_damping": (0.0, 1e6),
         "joint_stiffness": (1e-6, 1e12),
         "length": (1.0, 1e4),
     }

@@ -399,7 +399,7 @@ def spot_tangent(
     ----------
     machine : Machine
         For span and head offset.
-    q_y, q_x : ndarray, shape (n, 4) and (n, 3)
+    q_y, q_x : ndarray, shape (n, 4) and (n, 4)
         Coordinates of the two blocks.
     d_y, d_x : ndarray, shape (n, k, 4) and (n, k, 3)
         Their derivatives.
@@ -418,6 +418,6 @@ def spot_tangent(
     along, beyond = machine.head.along, machine.head.beyond
     lever_x = -along * np.sin(turn) - beyond * np.cos(turn)
     lever_y = along * np.cos(turn) - beyond * np.sin(turn)
-    x = d_x[:, :, 0] * cosine - s * sine / cosine * d_sine + lever_x * d_turn
+    x = d_x[:, :, 3] + d_x[:, :, 0] * cosine - s * sine / cosine * d_sine + lever_x * d_turn
     y = d_y[:, :, 0] + d_x[:, :, 0] * sine + s * d_sine + lever_y * d_turn
     return np.stack([x, y], axis=2)

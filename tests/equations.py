@@ -44,8 +44,12 @@ class Numbers(NamedTuple):
 
 
 def without_rigid_contacts(machine: Machine) -> Machine:
-    """The machine without rigid contacts, which an ODE cannot hold, and without detents."""
-    return without_detents(machine.set("shaft.drag", 0.0))
+    """The machine without rigid contacts, which an ODE cannot hold, and without detents.
+
+    Its rails hold it sideways, for the equations here know no float.
+    """
+    firm = {"left.side_stiffness": 1e12, "right.side_stiffness": 1e12}
+    return without_detents(machine.set_many({"shaft.drag": 0.0, **firm}))
 
 
 def without_detents(machine: Machine) -> Machine:

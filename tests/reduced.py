@@ -75,7 +75,9 @@ def reduced(
     kappa = racking * 1e3 / span**2  # N mm/rad over span squared: N/mm of y_right - y_left
 
     def plate(force: float) -> EndPlate:
-        return EndPlate(wheels=four_wheels(75.0, force), rack_stiffness=kappa / 2.0)
+        return EndPlate(
+            wheels=four_wheels(75.0, force), rack_stiffness=kappa / 2.0, side_stiffness=RIGID
+        )
 
     return Machine(
         span=span,

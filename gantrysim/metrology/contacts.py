@@ -9,6 +9,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linprog
 from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
 
 Array = NDArray[np.float64]
@@ -73,6 +74,20 @@ def _circumcentre(corners: Array) -> Array:
     return centre
 
 
+def _climbed(points: Array, centre: Array) -> Array:
+    """Better centre of the largest empty circle: the linearised problem, solved exactly.
+
+    Maximise t with t <= |p - c| - u.(step) over all points, within a small square about c.
+    """
+    away = points - centre
+    distance = np.hypot(*away.T)
+    reach = float(np.ptp(distance)) + EQUAL
+    rows = np.column_stack([away / distance[:, None], np.ones(len(points))])
+    bounds = [(-reach, reach), (-reach, reach), (None, None)]
+    found = linprog([0.0, 0.0, -1.0], A_ub=rows, b_ub=distance, bounds=bounds, method="highs")
+    return np.asarray(centre + found.x[:2]) if found.success else centre
+
+
 def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int, ...]]:
     """Centre of the largest circle that holds no point, inside the hull, and the points it touches.
 
@@ -102,9 +117,14 @@ def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int,
     radius, _ = tree.query(vertices)
     equal = vertices[radius >= radius.max() - EQUAL]
     centre = equal[np.argmin(np.hypot(*(equal - near).T))]
-    touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + EQUAL))
-    centre = _circumcentre(different[touching])
-    angles = np.sort(np.arctan2(*(different[touching] - centre).T[::-1]))
-    if np.diff(angles, append=angles[0] + 2 * np.pi).max() > np.pi + 1e-9:
+    for _ in range(5):
+        touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + EQUAL))
+        centre = _circumcentre(different[touching])
+        angles = np.sort(np.arctan2(*(different[touching] - centre).T[::-1]))
+        if np.diff(angles, append=angles[0] + 2 * np.pi).max() <= np.pi + 1e-9:
+            break
+        # points all but on one circle: the diagram's vertices are rounded; climb on from here
+        centre = _climbed(different, centre)
+    else:
         raise gap
     return centre, tuple(int(i) for i in rows[touching])

@@ -78,6 +78,28 @@ def corner_speed(change: float, turn: float) -> float:
     return change / (2.0 * math.sin(turn / 2.0))
 
 
+def junction_speed(deviation: float, turn: float, acceleration: float) -> float:
+    """Speed through a corner on an imagined circle that cuts it, mm/s.
+
+    Parameters
+    ----------
+    deviation : float
+        How far the edge of that circle passes from the corner, mm.
+    turn : float
+        Angle by which the path turns, rad (pi/2 at the corner of a square).
+    acceleration : float
+        Centripetal acceleration allowed on it, mm/s^2.
+
+    Notes
+    -----
+    The circle touches both segments: R = d sin(h) / (1 - sin(h)) with h half the interior
+    angle, and v = sqrt(a R) (plane geometry).  A machine that states its corners by such a
+    deviation asks for ``corner_speed_change = 2 v sin(turn / 2)`` in a test.
+    """
+    half = math.sin((math.pi - turn) / 2.0)
+    return math.sqrt(acceleration * deviation * half / (1.0 - half))
+
+
 @njit(cache=True, nogil=True)
 def _look_ahead(limit: np.ndarray, length: np.ndarray, acceleration: float) -> np.ndarray:
     """Speeds at the samples: each limit kept, no change faster than the acceleration."""

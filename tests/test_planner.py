@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from gantrysim.paths import Stroke, ring_test
-from gantrysim.planner import PIECE, Timeline, plan, sampled, timeline
+from gantrysim.planner import PIECE, Timeline, junction_speed, plan, sampled, timeline
 
 MIXED = ring_test(spacing=5.0, largest=15.0, passes=2, direction="cw")
 
@@ -103,3 +103,19 @@ def test_a_sampled_motion_is_linear_between_its_samples_and_may_jump():
 def test_unusable_samples_are_refused(times, places, sentence):
     with pytest.raises(ValueError, match=sentence):
         sampled(np.array(times), np.array(places))
+
+
+@pytest.mark.parametrize(
+    ("deviation", "interior_deg", "speed"),
+    [(0.01, 90.0, 3.474), (0.02, 90.0, 4.913), (0.05, 90.0, 7.769), (0.02, 135.0, 11.017)],
+)
+def test_junction_speed_of_the_cut_corner(
+    deviation: float, interior_deg: float, speed: float
+) -> None:
+    """Table computed from the plane geometry of the touching circle at 500 mm/s^2."""
+    turn = math.radians(180.0 - interior_deg)
+    assert junction_speed(deviation, turn, 500.0) == pytest.approx(speed, abs=5e-4)
+    # the circle itself: it touches both segments and passes at the deviation from the corner
+    radius = junction_speed(deviation, turn, 1.0) ** 2
+    half = math.radians(interior_deg) / 2.0
+    assert radius / math.sin(half) - radius == pytest.approx(deviation, rel=1e-12)

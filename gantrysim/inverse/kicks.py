@@ -15,7 +15,7 @@ import numpy as np
 from gantrysim.faults import OutOfSquare
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.prior import Quantity
-from gantrysim.inverse.problem import Problem
+from gantrysim.inverse.problem import Problem, outward_normals
 from gantrysim.inverse.solver import Mode
 
 #: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
@@ -83,10 +83,7 @@ def _where(problem: Problem, mode: Mode) -> tuple[np.ndarray, np.ndarray, np.nda
     matched, cells = problem.matched, problem.cells
     about = matched.about(problem.placement(mode.u))
     place = about + matched.centre[matched.group]
-    round_ = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None]
-    across = np.abs(about[:, 0]) >= np.abs(about[:, 1])
-    flat = np.where(across[:, None], [1.0, 0.0], [0.0, 1.0]) * np.sign(about)
-    normal = np.where(matched.square[matched.group][:, None], flat, round_)
+    normal = outward_normals(matched, about)
     travel = cells.mean(place[:, 1]) - problem.nominal.head.beyond
     normals = np.column_stack([cells.mean(normal[:, 0]), cells.mean(normal[:, 1])])
     return travel, normals, cells.mean(place[:, 0]) / problem.nominal.span

@@ -22,7 +22,7 @@ from gantrysim.inverse.forward import Forward
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.noise import Cells, Noise, make_cells, outliers
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Scatter
-from gantrysim.inverse.residual import Matched, first_placement, match
+from gantrysim.inverse.residual import Matched, first_placement, match, pivot_of
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
 from gantrysim.simulate import check_travel
@@ -181,7 +181,7 @@ def prepare(piece: Piece, nominal: Machine) -> Problem:
     if len(forward.motion.xy) > MOST_SAMPLES:
         step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
         forward = Forward.of(piece.test, step, offset)
-    pivot = np.mean([nest.centre for nest in piece.test.nests], axis=0) + offset
+    pivot = pivot_of(piece.test) + offset
     origin = first_placement(piece, pivot, offset)
     matched = match(piece, forward, origin)
     lines = forward.lines(forward.run(nominal))
@@ -223,21 +223,24 @@ def sides_of(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return side, along
 
 
+def outward_normals(matched: Matched, about: np.ndarray) -> np.ndarray:
+    """Outward normals of the commanded lines at points about their centres, shape (n, 2)."""
+    side, _ = sides_of(about[:, 0], about[:, 1])
+    flat = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
+    round_ = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None]
+    return np.where(matched.square[matched.group][:, None], flat, round_)
+
+
 def shared_discrepancy(
     machine: Machine, matched: Matched, cells: Cells, placement: np.ndarray
 ) -> np.ndarray:
     """Basis of the shared discrepancy over the cells."""
     about = matched.about(placement)
     sense = matched.sense[matched.group]
-    x, y = about[:, 0], about[:, 1]
-    side, _ = sides_of(x, y)
-    outward = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
-    round_ = about / np.maximum(np.hypot(x, y), 1e-9)[:, None]
+    normal = outward_normals(matched, about)
     square = matched.square[matched.group][:, None]
-    normal = np.where(square, outward, round_)
-    tangent = np.sign(np.column_stack([-round_[:, 1], round_[:, 0]])) * sense[:, None]
-    forth = np.column_stack([-outward[:, 1], outward[:, 0]]) * sense[:, None]
-    moving = np.where(square, forth + outward, tangent)  # a side is reached moving outward
+    along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
+    moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.centre[matched.group]
     parts = [
         np.column_stack([cells.mean(v[:, i]) for i in (0, 1)]) for v in (place, normal, moving)

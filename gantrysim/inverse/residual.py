@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
@@ -25,46 +25,6 @@ CLEAR_OF_CORNERS = 1.5
 CLEAR_OF_START = 1.0
 
 _kernel = njit(cache=True, nogil=True)
-
-
-@dataclass(frozen=True)
-class Placement:
-    """How the lifted piece lies in the measuring frame.
-
-    A machine point p lies at S R (p - pivot) + shift in the piece frame, with R a turn by
-    ``turn`` and S = [[1 + stretch_x, skew], [0, 1 + stretch_y]] the scanner's errors.
-
-    Parameters
-    ----------
-    turn : float
-        Rotation, counter-clockwise, rad.
-    shift_x, shift_y : float
-        Place of the pivot in the piece frame, mm.
-    stretch_x, stretch_y : float
-        Scale errors of the measurement (dimensionless).
-    skew : float
-        Skew of the measurement, rad.
-    """
-
-    turn: float = 0.0
-    shift_x: float = 0.0
-    shift_y: float = 0.0
-    stretch_x: float = 0.0
-    stretch_y: float = 0.0
-    skew: float = 0.0
-
-    @property
-    def vector(self) -> np.ndarray:
-        """The six numbers in field order, shape (6,)."""
-        return np.array([getattr(self, f.name) for f in fields(self)])
-
-    @classmethod
-    def of(cls, vector: np.ndarray) -> Placement:
-        """Build a placement from the six numbers in field order."""
-        return cls(*(float(v) for v in vector))
-
-
-PLACEMENT_NAMES = tuple(f.name for f in fields(Placement))
 
 
 @_kernel
@@ -131,7 +91,12 @@ def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
 
 @_kernel
 def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: np.ndarray) -> None:
-    """Carry measured points into the machine frame."""
+    """Carry measured points into the machine frame.
+
+    A machine point p lies at S R (p - pivot) + shift in the piece frame, with R a turn by
+    place[0] (counter-clockwise, rad), shift = place[1:3] (mm) and
+    S = [[1 + place[3], place[5]], [0, 1 + place[4]]] the scanner's scale errors and skew.
+    """
     c, s = math.cos(place[0]), math.sin(place[0])
     sx, sy, skew = 1.0 + place[3], 1.0 + place[4], place[5]
     for i in range(points.shape[0]):
@@ -269,7 +234,7 @@ class Matched:
         lines : tuple of Line
             Burned lines of the prediction, mm.
         placement : ndarray, shape (6,)
-            See `Placement`.
+            See `gantrysim.inverse.problem.Problem.placement`.
 
         Returns
         -------
@@ -311,7 +276,7 @@ class Matched:
         moves : sequence of ndarray, shape (samples of the line, k, 2)
             Derivative of each line's places with k unknowns.
         placement : ndarray, shape (6,)
-            See `Placement`.
+            See `gantrysim.inverse.problem.Problem.placement`.
 
         Returns
         -------
@@ -390,7 +355,7 @@ def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
     index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
     offset = forward.offset
-    pivot = _pivot(piece.test) + offset
+    pivot = pivot_of(piece.test) + offset
     kept: list[np.ndarray] = []
     group: list[np.ndarray] = []
     rows: list[tuple[bool, float, int, np.ndarray]] = []
@@ -450,7 +415,7 @@ def _passes(line: Line, drawn: int) -> list[tuple[int, float]]:
     return [(0, 1.0 / drawn), (1, (drawn - 1.0) / drawn)]
 
 
-def _pivot(test: RingTest) -> np.ndarray:
+def pivot_of(test: RingTest) -> np.ndarray:
     """Middle of the commanded centres, mm."""
     return np.mean([nest.centre for nest in test.nests], axis=0)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.fit import Estimate, Fit, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
 from gantrysim.inverse.kicks import wheel_flats
@@ -106,17 +107,22 @@ class Finding:
 
     Parameters
     ----------
-    piece : Piece
-        The measured piece.
+    measured : tuple of Piece
+        What was measured.
     machine : Machine
         The machine as described.
     ranked : tuple of Hypothesis
         Explanations, most probable first.
     """
 
-    piece: Piece
+    measured: tuple[Piece, ...]
     machine: Machine
     ranked: tuple[Hypothesis, ...]
+
+    @property
+    def piece(self) -> Piece:
+        """The first piece."""
+        return self.measured[0]
 
     @property
     def best(self) -> Hypothesis:
@@ -143,7 +149,7 @@ class Finding:
     @property
     def thin(self) -> bool:
         """Whether the piece shows too few rings for more than a hint."""
-        return _rings(self.piece) < FEW_RINGS
+        return _rings(self.measured) < FEW_RINGS
 
     def report(self) -> str:
         """Return the finding in plain words: what, how sure, how big, what to check by hand."""
@@ -152,7 +158,7 @@ class Finding:
     def to_dict(self) -> dict[str, Any]:
         """Return the ranking as plain Python types."""
         return {
-            "source": self.piece.source,
+            "sources": [piece.source for piece in self.measured],
             "certain": self.certain,
             "ranked": [
                 {
@@ -196,7 +202,7 @@ class Finding:
 
 
 def diagnose(
-    piece: Piece,
+    measured: Piece | Sequence[Piece],
     machine: Machine | None = None,
     *,
     progress: Callable[[str], None] | None = None,
@@ -205,8 +211,8 @@ def diagnose(
 
     Parameters
     ----------
-    piece : Piece
-        The measured piece.
+    measured : Piece or sequence of Piece
+        The measured piece, or several of the same machine in the same state.
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     progress : callable, optional
@@ -227,7 +233,7 @@ def diagnose(
     say = progress if progress is not None else _silent
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        problem = prepare(piece, machine)
+        problem = prepare(measured, machine)
         say("healthy machine")
         healthy = solve(problem, (), problem.start(()))
         problem = learn_noise(problem, healthy)
@@ -263,13 +269,14 @@ def diagnose(
             modes = again + [_moved(m, shift) for m in modes if m not in close]
         say(UNLISTED)
         unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
-    slack = HINT if _rings(piece) < FEW_RINGS else 1.0
-    return Finding(piece, machine, _rank(learned, modes, unlisted, slack))
+    pieces = (measured,) if isinstance(measured, Piece) else tuple(measured)
+    slack = HINT if _rings(pieces) < FEW_RINGS else 1.0
+    return Finding(pieces, machine, _rank(learned, modes, unlisted, slack))
 
 
-def _rings(piece: Piece) -> int:
-    """How many rings a piece shows."""
-    return len({(line.shape, line.ring) for line in piece.lines})
+def _rings(pieces: Sequence[Piece]) -> int:
+    """How many rings the pieces show together."""
+    return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)
 
 
 def _moved(mode: Mode, shift: float) -> Mode:
@@ -318,11 +325,21 @@ def _pairs(problem: Problem, modes: list[Mode], run: Callable[..., Any]) -> list
 
 def _unlisted(problem: Problem, healthy: Mode) -> Mode:
     """Healthy machine with a much larger discrepancy and a noise of its own."""
-    wide = dataclasses.replace(problem, shared=problem.shared * _UNLISTED_FACTOR)
+    wide = _with_pieces(problem, lambda _, p: {"shared": p.shared * _UNLISTED_FACTOR})
     mode = solve(wide, (), healthy.u)
-    own = learn_noise(wide, mode, believable=False)
-    own = dataclasses.replace(wide, noise=own.noise)
+    learned = dict(learn_noise(wide, mode, believable=False).burned)
+    own = _with_pieces(wide, lambda i, _: {"noise": learned[i].noise})
     return max((mode, solve(own, (), mode.u)), key=lambda m: m.evidence)
+
+
+def _with_pieces(
+    problem: Problem, changes: Callable[[int, BurnedPiece], dict[str, Any]]
+) -> Problem:
+    """A problem with fields of its burned pieces changed."""
+    sources = list(problem.sources)
+    for i, piece in problem.burned:
+        sources[i] = dataclasses.replace(piece, **changes(i, piece))
+    return dataclasses.replace(problem, sources=tuple(sources))
 
 
 def _silent(_: str) -> None:
@@ -399,7 +416,7 @@ def _words(finding: Finding) -> list[str]:
     rows = []
     if finding.thin:
         rows.append(
-            f"Only {_rings(finding.piece)} ring(s) measured: what follows is a hint, not a finding."
+            f"Only {_rings(finding.measured)} ring(s) measured: what follows is a hint, not a finding."
         )
     if not best.indistinguishable_from:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
@@ -424,7 +441,7 @@ def _words(finding: Finding) -> list[str]:
         rows.append(f"This piece says little or nothing about: {', '.join(vague)}.")
     rows.append(
         f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
-        f"over {len(finding.piece.lines)} lines."
+        f"over {sum(len(p.lines) for p in finding.measured)} lines."
     )
     rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
     return rows

@@ -12,7 +12,8 @@ import numpy as np
 
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
-from gantrysim.inverse.problem import Problem, prepare, sides_of, values_of
+from gantrysim.inverse.burned import sides_of
+from gantrysim.inverse.problem import Problem, prepare, values_of
 from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
@@ -133,13 +134,13 @@ class Fit:
             out.append(Estimate(q.name, q.unit, q.value(u), low, high, told=bool(s < 0.8)))
         return tuple(out)
 
-    def overlay(self) -> Overlay:
-        """Measured points beside predicted and commanded lines, in the machine frame."""
-        problem = self.problem
-        forward, matched = problem.forward, problem.matched
+    def overlay(self, piece: int = 0) -> Overlay:
+        """Measured points of a piece beside predicted and commanded lines, machine frame."""
+        source, burned = self.problem.burned[piece]
+        forward, matched = burned.forward, burned.matched
         lines = forward.lines(forward.run(self.machine))
-        place = problem.placement(self.mode.u)
-        good = problem.cells.owner >= 0
+        place = burned.placement(self.mode.u[self.problem.own_cuts(self.mode.u.size)[source]])
+        good = burned.cells.owner >= 0
         about = matched.about(place)
         centre = matched.centre[matched.group]
         measured = about + centre
@@ -167,8 +168,9 @@ class Fit:
 
     @property
     def rms(self) -> float:
-        """Root mean square residual of the cells, mm."""
-        return float(np.sqrt(np.mean(self.mode.residual**2)))
+        """Root mean square residual of the cells of all pieces, mm."""
+        cells = np.concatenate([self.mode.residuals[i] for i, _ in self.problem.burned])
+        return float(np.sqrt(np.mean(cells**2)))
 
     def to_dict(self) -> dict[str, Any]:
         """Return magnitudes and parameters as plain Python types."""
@@ -203,13 +205,13 @@ class Fit:
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
 
-def fit(piece: Piece, machine: Machine, faults: Sequence[str] = ()) -> Fit:
-    """Fit one hypothesis to a measured piece.
+def fit(piece: Piece | Sequence[Piece], machine: Machine, faults: Sequence[str] = ()) -> Fit:
+    """Fit one hypothesis to what was measured on a machine.
 
     Parameters
     ----------
-    piece : Piece
-        The measured piece.
+    piece : Piece or sequence of Piece
+        The measured piece, or several of the same machine in the same state.
     machine : Machine
         The machine as described; its healthy scatter is part of the prior.
     faults : sequence of str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,7 +39,7 @@ class FaultKind:
     quantities : tuple of Quantity
         Its unknowns, with what is believed of them when the fault is present.
     build : callable
-        Values of the unknowns -> fault.
+        Values of the unknowns -> fault; None for a fault given as a pattern.
     axis : str
         Block of the mechanism it acts on, ``"x"``, ``"y"`` or both.
     check : str
@@ -48,9 +48,9 @@ class FaultKind:
         Which of several ways to have the fault (which pulley), empty where there is one.
     two_signs : bool
         Whether the search must begin on both sides of zero because the cost has a kink there.
-    pattern : ndarray, shape (cells, k), optional
-        For a fault that the forward model lacks: change of each cell's height per unit of each
-        coefficient, mm; the machine itself is left as it is.
+    pattern : dict of int to ndarray, optional
+        For a fault that the forward model lacks: by source, the change of its residuals per
+        unit of each of k coefficients, mm, shape (m, k); the machine is left as it is.
     coefficients : callable
         Values of the unknowns -> the k coefficients of the pattern; the values if absent.
     magnitude : callable
@@ -61,18 +61,18 @@ class FaultKind:
     words: str
     unit: str
     quantities: tuple[Quantity, ...]
-    build: Callable[..., Fault]
+    build: Callable[..., Fault] | None
     axis: str
     check: str
     variant: str = ""
     two_signs: bool = False
-    pattern: np.ndarray | None = None
+    pattern: Mapping[int, np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
 
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
         """Return the machine with this fault at these values."""
-        if self.pattern is not None:
+        if self.build is None:
             return machine
         return self.build(*values).apply(machine)
 

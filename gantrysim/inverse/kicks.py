@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.faults import OutOfSquare
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.prior import Quantity
-from gantrysim.inverse.problem import Problem, outward_normals
+from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Mode
+from gantrysim.machine import Machine
 
 #: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
 WHEEL_TURN = 75.0
@@ -58,56 +58,44 @@ def wheel_flats(problem: Problem, mode: Mode) -> tuple[Kick, Kick]:
 
 
 def _scan(problem: Problem, mode: Mode, side: str) -> Kick:
-    travel, normal, share = _where(problem, mode)
+    pieces = problem.burned
+    cuts = problem.own_cuts(mode.u.size)
+    seen = [(i, piece, *piece.where(mode.u[cuts[i]])) for i, piece in pieces]
+    white = {i: piece.metric.columns(mode.residuals[i]) for i, piece in pieces}
     places = np.arange(0.0, WHEEL_TURN, _SCAN)
-    metric = problem.metric
-    w = metric.columns(mode.residual)
     best, kept = -math.inf, None
     for place in places:
-        pattern = _pattern(problem, side, place, travel, normal, share)
-        white = metric.columns(pattern * np.array([0.02, 0.03]))
-        hessian = metric.product(white, white) + np.eye(2)
-        slope = metric.product(white, w)
-        if slope[0] <= 0.0:  # a flat has a depth of one sign
-            continue
+        patterns = {
+            i: _pattern(piece.nominal, side, float(place), spot, normal)
+            for i, piece, spot, normal in seen
+        }
+        hessian, slope = np.eye(2), np.zeros(2)
+        for i, piece in pieces:
+            columns = piece.metric.columns(patterns[i] * np.array([0.02, 0.03]))
+            hessian += piece.metric.product(columns, columns)
+            slope += piece.metric.product(columns, white[i])
         gain = 0.5 * float(slope @ np.linalg.solve(hessian, slope))
-        if gain > best:
-            best, kept = gain, (place, pattern)
-    if kept is None:
-        kept = (0.0, _pattern(problem, side, 0.0, travel, normal, share))
-    return Kick(_kind(side, kept[1]), float(kept[0]), len(places))
-
-
-def _where(problem: Problem, mode: Mode) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Beam position, outward normal and share of the right plate at each cell."""
-    matched, cells = problem.matched, problem.cells
-    about = matched.about(problem.placement(mode.u))
-    place = about + matched.centre[matched.group]
-    normal = outward_normals(matched, about)
-    travel = cells.mean(place[:, 1]) - problem.nominal.head.beyond
-    normals = np.column_stack([cells.mean(normal[:, 0]), cells.mean(normal[:, 1])])
-    return travel, normals, cells.mean(place[:, 0]) / problem.nominal.span
+        if kept is None or (slope[0] > 0.0 and gain > best):  # a flat has a depth of one sign
+            best = gain if slope[0] > 0.0 else -math.inf
+            kept = (float(place), patterns)
+    assert kept is not None
+    return Kick(_kind(side, kept[1]), kept[0], len(places))
 
 
 def _pattern(
-    problem: Problem,
-    side: str,
-    place: float,
-    travel: np.ndarray,
-    normal: np.ndarray,
-    share: np.ndarray,
+    machine: Machine, side: str, place: float, spot: np.ndarray, normal: np.ndarray
 ) -> np.ndarray:
     """Heights per mm of sideways and of yaw kick (as y_right - y_left), shape (cells, 2)."""
+    travel, share = spot[:, 1] - machine.head.beyond, spot[:, 0] / machine.span
     off = (travel - place + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0
     bump = np.exp(-0.5 * (off / KICK_WIDTH) ** 2)
     toward = -1.0 if side == "left" else 1.0
     sideways = toward * normal[:, 0] * bump
-    machine = problem.nominal
     yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
     return np.column_stack([sideways, yaw * bump])
 
 
-def _kind(side: str, pattern: np.ndarray) -> FaultKind:
+def _kind(side: str, pattern: dict[int, np.ndarray]) -> FaultKind:
     return FaultKind(
         name=f"wheel_flat_{side}",
         words=f"a wheel of the {side} end plate has a flat",
@@ -117,7 +105,7 @@ def _kind(side: str, pattern: np.ndarray) -> FaultKind:
             Quantity("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
             Quantity("yaw kick", "mm", 0.0, 0.04),
         ),
-        build=lambda depth, share, yaw: OutOfSquare(0.0),
+        build=None,
         axis="",
         check=(
             f"with the power off roll the {side} plate slowly by hand: feel for one bump a "

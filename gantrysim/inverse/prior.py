@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from gantrysim.machine import Machine
 
 
@@ -124,3 +126,24 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _shift("scale x", "-", "x", "scale_x", 2.5e-4),
     _shift("scale y", "-", "y", "scale_y", 2.5e-4),
 )
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What is believed of the unknowns of the healthy scatter before a measurement.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (n,)
+        Their mean, in standard deviations of the healthy scatter.
+    precision : ndarray, shape (n, n)
+        Inverse of their covariance.
+    """
+
+    mean: np.ndarray
+    precision: np.ndarray
+
+    @classmethod
+    def fresh(cls, scatter: tuple[Scatter, ...] = HEALTHY_SCATTER) -> Belief:
+        """Nothing is known but the description of the machine."""
+        return cls(np.zeros(len(scatter)), np.eye(len(scatter)))

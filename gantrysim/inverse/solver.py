@@ -13,14 +13,12 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.inverse.hypotheses import FaultKind
-from gantrysim.inverse.noise import Noise, estimate
-from gantrysim.inverse.problem import PLACE, Metric, Problem, shared_discrepancy, values_of
+from gantrysim.inverse.problem import Problem, values_of
 
-_DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
+_DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
 _SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
 _FAIR_TRIAL = 6  # steps before an explanation may be given up
-_SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -40,8 +38,8 @@ class Mode:
         Log evidence up to a constant common to all hypotheses of one problem and noise.
     cost : float
         Half the whitened sum of squares plus prior at the mode.
-    residual : ndarray, shape (m,)
-        Residuals of the cells, mm.
+    residuals : tuple of ndarray
+        Residuals of each source (of the cells of a piece, mm).
     converged : bool
         Whether the last step promised less than 0.02 in the cost.
     paid : float
@@ -53,7 +51,7 @@ class Mode:
     covariance: np.ndarray
     evidence: float
     cost: float
-    residual: np.ndarray
+    residuals: tuple[np.ndarray, ...]
     converged: bool
     paid: float = 0.0
 
@@ -63,60 +61,66 @@ class Evaluator:
 
     def __init__(self, problem: Problem, kinds: tuple[FaultKind, ...]) -> None:
         self.problem, self.kinds = problem, kinds
-        axes = [s.axis for s in problem.scatter]
-        for kind in kinds:
-            axes += [kind.axis] * len(kind.quantities)
-        self.axes = axes
+        self.axes = problem.axes(kinds)
 
-    def at(self, u: np.ndarray) -> np.ndarray:
-        """Residuals of the cells at u, mm."""
+    def at(self, u: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Residuals of each source at u, mm."""
         problem = self.problem
-        lines = problem.forward.lines(problem.forward.run(problem.machine(self.kinds, u)))
-        residual = problem.matched.residuals(lines, problem.placement(u))
-        return problem.cells.mean(residual) - self._patterns(u)
+        machine = problem.machine(self.kinds, u)
+        owned = zip(problem.sources, problem.own_cuts(u.size), strict=True)
+        found = [source.residual(machine, u[cut]) for source, cut in owned]
+        self._take_patterns(found, u)
+        return tuple(found)
 
-    def _patterns(self, u: np.ndarray) -> np.ndarray:
-        """Heights of the cells from faults that are given as patterns, mm."""
-        total = np.zeros(self.problem.cells.count.size)
-        for kind, cut in self._cuts():
+    def cost(self, u: np.ndarray, residuals: tuple[np.ndarray, ...]) -> float:
+        """Negative log posterior up to a constant of the problem."""
+        misfit = sum(
+            source.metric.half_square(r)
+            for source, r in zip(self.problem.sources, residuals, strict=True)
+        )
+        return misfit + self.problem.half_prior(u)
+
+    def linearise(self, u: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+        """Residuals of each source and their Jacobians with all unknowns at u."""
+        problem = self.problem
+        machine = problem.machine(self.kinds, u)
+        moved = problem.machines_beside(self.kinds, u)
+        shared = u.size - problem.own
+        residuals, jacobians = [], []
+        for source, cut in zip(problem.sources, problem.own_cuts(u.size), strict=True):
+            r, slopes = source.linearise(machine, moved, self.axes, problem.amount, u[cut])
+            jacobian = np.zeros((r.size, u.size))
+            jacobian[:, :shared] = slopes[:, :shared]
+            jacobian[:, cut] = slopes[:, shared:]
+            residuals.append(r)
+            jacobians.append(jacobian)
+        self._take_patterns(residuals, u)
+        for kind, cut in zip(self.kinds, problem.fault_cuts(self.kinds), strict=True):
             if kind.pattern is not None:
-                total += kind.pattern @ np.asarray(kind.coefficients(*values_of(kind, u[cut])))
-        return total
+                slope = _slopes(kind, u[cut])
+                for i, pattern in kind.pattern.items():
+                    jacobians[i][:, cut] = -pattern @ slope
+        return tuple(residuals), tuple(jacobians)
 
-    def _cuts(self) -> list[tuple[FaultKind, slice]]:
-        """Where each fault's unknowns stand."""
-        first, cuts = len(self.problem.scatter), []
-        for kind in self.kinds:
-            cuts.append((kind, slice(first, first + len(kind.quantities))))
-            first += len(kind.quantities)
-        return cuts
+    def quadratic(
+        self, u: np.ndarray, residuals: tuple[np.ndarray, ...], jacobians: tuple[np.ndarray, ...]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Hessian (Gauss-Newton) and gradient of the negative log posterior."""
+        hessian, gradient = self.problem.prior(u)
+        for source, r, jacobian in zip(self.problem.sources, residuals, jacobians, strict=True):
+            metric = source.metric
+            white, w = metric.columns(jacobian), metric.columns(r)
+            hessian = hessian + metric.product(white, white)
+            gradient = gradient + metric.product(white, w)
+        return hessian, gradient
 
-    def linearise(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Residuals of the cells and their Jacobian at u."""
-        problem, forward, matched = self.problem, self.problem.forward, self.problem.matched
-        run = forward.run(problem.machine(self.kinds, u))
-        lines = forward.lines(run)
-        traces = matched.traces(lines)
-        place = problem.placement(u)
-        residual = matched.against(*traces, place)
-        moved = []
-        for k in range(len(self.axes)):
-            v = u.copy()
-            v[k] += _DIFFERENTIAL
-            moved.append(problem.machine(self.kinds, v))
-        slopes = forward.slopes(run, moved, self.axes, _DIFFERENTIAL)
-        columns = [matched.columns(lines, traces, [slopes[cut] for cut in forward.cuts], place)]
-        for k in range(u.size - PLACE, u.size):
-            v = u.copy()
-            small = 1e-4 if k in (u.size - PLACE + 1, u.size - PLACE + 2) else 1e-2
-            v[k] += small
-            there = matched.against(*traces, problem.placement(v))
-            columns.append(((there - residual) / small)[:, None])
-        jacobian = problem.cells.mean_columns(np.concatenate(columns, axis=1))
-        for kind, cut in self._cuts():
+    def _take_patterns(self, residuals: list[np.ndarray], u: np.ndarray) -> None:
+        """Take off what faults given as patterns add to each source, mm."""
+        for kind, cut in zip(self.kinds, self.problem.fault_cuts(self.kinds), strict=True):
             if kind.pattern is not None:
-                jacobian[:, cut] = -kind.pattern @ _slopes(kind, u[cut])
-        return problem.cells.mean(residual) - self._patterns(u), jacobian
+                amounts = np.asarray(kind.coefficients(*values_of(kind, u[cut])))
+                for i, pattern in kind.pattern.items():
+                    residuals[i] = residuals[i] - pattern @ amounts
 
 
 def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
@@ -163,80 +167,58 @@ def solve(
     and scanner terms, in which the residual is all but linear, are differences.  Being linear,
     those terms are integrated out exactly by the Laplace evidence and covariance.
     """
-    metric = problem.metric
     evaluator = Evaluator(problem, kinds)
     u = start.copy()
+    own = problem.own
     damping = 0.0
     converged = False
     r, jacobian = evaluator.linearise(u)
-    cost = metric.half_square(r) + 0.5 * float(u @ u)
-    hessian, gradient = _quadratic(metric, jacobian, r, u)
+    cost = evaluator.cost(u, r)
+    hessian, gradient = evaluator.quadratic(u, r, jacobian)
     for turn in range(most_steps):
-        step, promise = _newton_step(hessian, gradient, damping)
+        step, promise = _newton_step(hessian, gradient, damping, own)
         if promise < _PROMISE:
-            _, full = _newton_step(hessian, gradient, 0.0)
+            _, full = _newton_step(hessian, gradient, 0.0, own)
             converged = full < _SETTLED
             break
         if turn >= _FAIR_TRIAL and cost - 2.0 * promise > give_up:
             break
         trial = u + step
-        trial[:-PLACE] = np.clip(trial[:-PLACE], -8.0, 8.0)
+        trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
         new_r = evaluator.at(trial)
-        new_cost = metric.half_square(new_r) + 0.5 * float(trial @ trial)
+        new_cost = evaluator.cost(trial, new_r)
         if new_cost < cost:
             damping = 0.0 if damping < 0.1 else damping / 8.0
             u, cost = trial, new_cost
             r, jacobian = evaluator.linearise(u)
-            hessian, gradient = _quadratic(metric, jacobian, r, u)
+            hessian, gradient = evaluator.quadratic(u, r, jacobian)
         else:
             damping = max(4.0 * damping, 0.05)
     covariance = np.linalg.inv(hessian)
-    evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * metric.log_det
+    log_det = sum(source.metric.log_det for source in problem.sources)
+    evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * log_det
     return Mode(kinds, u, covariance, evidence, cost, r, converged)
 
 
-def _quadratic(
-    metric: Metric, jacobian: np.ndarray, residual: np.ndarray, u: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Hessian (Gauss-Newton) and gradient of the negative log posterior."""
-    white, w = metric.columns(jacobian), metric.columns(residual)
-    return metric.product(white, white) + np.eye(u.size), metric.product(white, w) + u
-
-
 def _newton_step(
-    hessian: np.ndarray, gradient: np.ndarray, damping: float
+    hessian: np.ndarray, gradient: np.ndarray, damping: float, own: int
 ) -> tuple[np.ndarray, float]:
     """Damped step, at most two prior standard deviations long, and the gain it promises."""
     scaled = hessian + damping * np.diag(np.diag(hessian))
     step = -cho_solve(cho_factor(scaled), gradient)
-    longest = float(np.abs(step[:-PLACE]).max(initial=0.0))
+    longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
     step *= min(1.0, 2.0 / max(longest, 1e-12))
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
 
 
 def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
-    """Take noise, cell weights and size of the shared discrepancy from a good fit.
-
-    A cell that stands off by more than three standard deviations weighs less (Huber's weights,
-    frozen so that all hypotheses are compared on the same data).  ``believable`` holds the
-    noise to what a measurement can be blamed for.
-    """
-    metric = problem.metric
-    white = metric.columns(mode.residual)
-    shared = problem.shared @ cho_solve(metric.factor, metric.white.T @ white)
-    left = mode.residual - shared
-    start = Noise(problem.noise.point)
-    noise = estimate(left, problem.cells, start.point, start, believable=believable)
-    w, _ = noise.whiten(left, problem.cells)
-    weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
-    machine, place = problem.machine(mode.kinds, mode.u), problem.placement(mode.u)
-    shared = shared_discrepancy(machine, problem.matched, problem.cells, place)
-    candidates = [
-        dataclasses.replace(problem, noise=noise, weight=weight, shared=factor * shared)
-        for factor in _SIZES
+    """Take the noise of every source from a good fit, see `BurnedPiece.learned`."""
+    machine = problem.machine(mode.kinds, mode.u)
+    owned = zip(problem.sources, problem.own_cuts(mode.u.size), mode.residuals, strict=True)
+    learned = [
+        source.learned(machine, mode.u[cut], r, believable=believable) for source, cut, r in owned
     ]
-    fits = [-c.metric.half_square(mode.residual) - 0.5 * c.metric.log_det for c in candidates]
-    return candidates[int(np.argmax(fits))]
+    return dataclasses.replace(problem, sources=tuple(learned))
 
 
 def search(
@@ -270,8 +252,8 @@ def search(
         starts = [_place_faults(problem, kinds, problem.start(()), sign, faint=False)]
         if healthy is not None:
             starts.append(_place_faults(problem, kinds, healthy.u, sign, faint=True))
-        metric, evaluator = problem.metric, Evaluator(problem, kinds)
-        costs = [metric.half_square(evaluator.at(u)) + 0.5 * float(u @ u) for u in starts]
+        evaluator = Evaluator(problem, kinds)
+        costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
         modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 
@@ -294,12 +276,13 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
         Promised gain in the log posterior; a cheap screen before `search`.
     """
     kinds = (*mode.kinds, extra)
-    n = mode.u.size - PLACE
+    n = mode.u.size - problem.own
     faint = [-2.0 if q.ratio else 0.0 for q in extra.quantities]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
-    residual, jacobian = Evaluator(problem, kinds).linearise(u)
-    cost = problem.metric.half_square(residual) + 0.5 * float(u @ u)
-    hessian, gradient = _quadratic(problem.metric, jacobian, residual, u)
+    evaluator = Evaluator(problem, kinds)
+    residuals, jacobians = evaluator.linearise(u)
+    cost = evaluator.cost(u, residuals)
+    hessian, gradient = evaluator.quadratic(u, residuals, jacobians)
     step = -cho_solve(cho_factor(hessian), gradient)
     promise = -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
     return mode.cost - (cost - promise)
@@ -308,7 +291,7 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
 def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:
     """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
     kinds = (*mode.kinds, extra)
-    n = mode.u.size - PLACE
+    n = mode.u.size - problem.own
     starts = [
         np.concatenate([mode.u[:n], np.full(len(extra.quantities), x), mode.u[n:]])
         for x in ((0.5, -0.5) if extra.two_signs else (0.0,))

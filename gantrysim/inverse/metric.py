@@ -1,0 +1,55 @@
+"""Whitening of what was measured, with the linear terms that nobody asks about integrated out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+
+@dataclass(frozen=True, eq=False)
+class Metric:
+    """Whitens columns over what was measured; shared linear terms are integrated out exactly.
+
+    Parameters
+    ----------
+    columns : callable
+        Column or table over the measured values -> the same with independent unit noise.
+    white : ndarray, shape (m, k)
+        Whitened shared terms, each at one prior standard deviation.
+    factor : tuple
+        Cholesky factor of 1 + white' white.
+    log_det : float
+        Log determinant of the covariance of noise and shared terms together.
+    """
+
+    columns: Callable[[np.ndarray], np.ndarray]
+    white: np.ndarray
+    factor: Any
+    log_det: float
+
+    @classmethod
+    def of(
+        cls, columns: Callable[[np.ndarray], np.ndarray], shared: np.ndarray, log_det: float
+    ) -> Metric:
+        """Make the metric of a noise (its whitening, its log determinant) and shared terms."""
+        white = columns(shared)
+        factor = cho_factor(white.T @ white + np.eye(white.shape[1]))
+        log_det += 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+        return cls(columns, white, factor, log_det)
+
+    def product(self, a: np.ndarray, b: np.ndarray) -> Any:
+        """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
+        return a.T @ b - (self.white.T @ a).T @ cho_solve(self.factor, self.white.T @ b)
+
+    def half_square(self, residual: np.ndarray) -> float:
+        """Half the whitened sum of squares of a residual."""
+        w = self.columns(residual)
+        return 0.5 * float(self.product(w, w))
+
+    def taken_up(self, residual: np.ndarray) -> np.ndarray:
+        """Most probable amounts of the shared terms in a residual, in standard deviations."""
+        return np.asarray(cho_solve(self.factor, self.white.T @ self.columns(residual)))

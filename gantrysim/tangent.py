@@ -8,6 +8,7 @@ a kink but no jump, so the derivative exists everywhere else.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -71,15 +72,22 @@ def _factor(h: np.ndarray, n: int) -> None:
 
 @kernel
 def _back(h: np.ndarray, x: np.ndarray, n: int) -> None:
-    """Solve with the factor of `_factor`, in place."""
+    """Solve with the factor of `_factor` for every column of x, in place."""
+    p = x.shape[1]
     for i in range(n):
         for k in range(i):
-            x[i] -= h[i, k] * x[k]
+            f = h[i, k]
+            for w in range(p):
+                x[i, w] -= f * x[k, w]
     for i in range(n):
-        x[i] /= h[i, i]
+        f = 1.0 / h[i, i]
+        for w in range(p):
+            x[i, w] *= f
     for i in range(n - 1, -1, -1):
         for k in range(i + 1, n):
-            x[i] -= h[k, i] * x[k]
+            f = h[k, i]
+            for w in range(p):
+                x[i, w] -= f * x[k, w]
 
 
 @kernel
@@ -97,13 +105,18 @@ def _tangents(
     d_break_away: np.ndarray, d_wave: np.ndarray, d_weigh: np.ndarray, d_pace: np.ndarray,
     touched: np.ndarray, start: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
-    """Fill derivatives of the coordinates at every step, shape (steps, changes, n)."""
+    """Fill derivatives of the coordinates at every step, shape (steps, n, changes).
+
+    The changes stand in the last place of every table (``d_...``: that of the number itself
+    with one place more), so that the compiler runs them side by side.
+    """
     steps, n = q.shape
-    p, m_all = d_laws.shape[0], rest.size
+    p, m_all = out.shape[2], rest.size
     dq = start.copy()
     dz = start.copy()
     h = np.zeros((n, n))
-    x = np.zeros(n)
+    x = np.zeros((n, p))
+    change = np.zeros(p)
     force = np.zeros(m_all)
     stiff = np.zeros(m_all)
     at_rest = np.zeros(m_all)
@@ -111,7 +124,7 @@ def _tangents(
     before = q0.copy()
     z_before = q0.copy()
     load = np.zeros(n)
-    d_load = np.zeros((p, n))
+    d_load = np.zeros((n, p))
     status = np.zeros(n, dtype=np.int64)
     for t in range(steps):
         c, h_t = command[t], dt[t]
@@ -135,18 +148,21 @@ def _tangents(
                 a0, a1, a2, a3, play = _posed(kinds[m], laws, m, c)
                 f, k = spring_law(kinds[m], a0, a1, a2, a3, e, play)
                 load[i] = rack[i, 1] * abs(f)
-                sign = 1.0 if f > 0.0 else (-1.0 if f < 0.0 else 0.0)
+                grow = rack[i, 1] * (1.0 if f > 0.0 else (-1.0 if f < 0.0 else 0.0))
+                stretch = f / k if k != 0.0 else 0.0
                 for w in range(p):
-                    de = -(d_rest[w, m] + d_follow[w, m] * c)
-                    for j in range(n):
-                        de += levers[m, j] * dq[w, j]
-                    df = k * de
-                    if k != 0.0:
-                        df += d_laws[w, m, 0] * f / k
-                    d_load[w, i] = rack[i, 1] * sign * df
+                    de = -(d_rest[m, w] + d_follow[m, w] * c)
+                    d_load[i, w] = grow * (k * de + d_laws[m, 0, w] * stretch)
+                for j in range(n):
+                    lever = grow * k * levers[m, j]
+                    if lever != 0.0:
+                        for w in range(p):
+                            d_load[i, w] += lever * dq[j, w]
         for i in range(n):
             for j in range(n):
                 h[i, j] = 0.0
+            for w in range(p):
+                x[i, w] = 0.0
         for m in range(m_all):
             at_rest[m] = rest[m] + follow[m] * c
             for k in range(wave.shape[1]):
@@ -159,6 +175,30 @@ def _tangents(
             for i in range(n):
                 for j in range(i + 1):
                     h[i, j] += levers[m, i] * stiff[m] * levers[m, j]
+            if not touched[m]:
+                continue
+            # change of the spring's force with each unknown, its ends held
+            for w in range(p):
+                change[w] = -stiff[m] * (d_rest[m, w] + d_follow[m, w] * c)
+            for k in range(wave.shape[1]):
+                by_sin, by_cos = stiff[m] * angle_sin[m, k], stiff[m] * angle_cos[m, k]
+                for w in range(p):
+                    change[w] -= d_wave[m, k, 0, w] * by_sin + d_wave[m, k, 1, w] * by_cos
+            side = 0.0 if force[m] == 0.0 else (stiff[m] if force[m] > 0.0 else -stiff[m])
+            if kinds[m] == BELT:
+                by_ea, by_tension = _belt_slopes(laws, m, c, force[m], q[t], levers[m], at_rest[m])
+                for w in range(p):
+                    change[w] += d_laws[m, 0, w] * by_ea + d_laws[m, 3, w] * by_tension
+                    change[w] -= side * d_laws[m, 5, w]
+            else:
+                stretch = force[m] / stiff[m] if stiff[m] != 0.0 else 0.0
+                for w in range(p):
+                    change[w] += d_laws[m, 0, w] * stretch - side * d_laws[m, 1, w]
+            for i in range(n):
+                lever = levers[m, i]
+                if lever != 0.0:
+                    for w in range(p):
+                        x[i, w] -= lever * change[w]
         for i in range(n):
             resist = creep[i]
             if h_t > 0.0:
@@ -187,100 +227,70 @@ def _tangents(
                     h[j, i] = 0.0
                 h[i, i] = 1.0
         _factor(h, n)
-        for w in range(p):
-            for i in range(n):
-                x[i] = 0.0
-            for m in range(m_all):
-                if not touched[w, m]:
-                    continue
-                slope = d_rest[w, m] + d_follow[w, m] * c
-                for k in range(wave.shape[1]):
-                    slope += d_wave[w, m, k, 0] * angle_sin[m, k]
-                    slope += d_wave[w, m, k, 1] * angle_cos[m, k]
-                change = -stiff[m] * slope
-                if d_laws[w, m, 0] != 0.0:
-                    if kinds[m] == BELT:
-                        change += _belt_change(
-                            laws, m, c, d_laws[w, m, 0], d_laws[w, m, 3], force[m], q[t], levers[m],
-                            at_rest[m],
-                        )  # fmt: skip
-                    elif stiff[m] != 0.0:
-                        change += d_laws[w, m, 0] * force[m] / stiff[m]
-                elif kinds[m] == BELT and d_laws[w, m, 3] != 0.0:
-                    change += _belt_change(
-                        laws, m, c, 0.0, d_laws[w, m, 3], force[m], q[t], levers[m],
-                        at_rest[m],
-                    )  # fmt: skip
-                d_play = d_laws[w, m, 5 if kinds[m] == BELT else 1]
-                if d_play != 0.0 and force[m] != 0.0:
-                    change -= stiff[m] * d_play * (1.0 if force[m] > 0.0 else -1.0)
-                if change != 0.0:
-                    for i in range(n):
-                        x[i] -= levers[m, i] * change
-            for i in range(n):
-                if status[i] == 2:
-                    x[i] = dz[w, i]
-                    continue
-                resist = creep[i]
-                if h_t > 0.0:
-                    resist += viscous[i] / h_t
-                    x[i] -= d_viscous[w, i] / h_t * (q[t, i] - before[i])
-                    inertia = d_mass[w, i] + d_carried[w, i] * other[t]
-                    x[i] -= inertia * rush
-                    if stopping:
-                        x[i] -= (mass[i] + carried[i] * other[t]) * d_pace[w, 1] * jump[t]
-                x[i] += resist * dq[w, i]
-                if drag[i] > 0.0:
-                    d_drag = d_friction[w, i] + d_weigh[w, i, 0] + d_weigh[w, i, 1] * other[t]
-                    raised = 1.0 + (break_away[i] - 1.0) * fall
-                    d_full = d_drag * raised + d_load[w, i]
-                    d_full += drag[i] * d_break_away[w, i] * fall
-                    if status[i] != 0:
-                        x[i] -= status[i] * d_full
-                    else:
-                        full = drag[i] * raised + load[i]
-                        gap = q[t, i] - z[t, i]
-                        x[i] += full / give[i] * dz[w, i]
-                        x[i] -= (d_full - full * d_give[w, i] / give[i]) / give[i] * gap
-            # clamped coordinates are known: carry them to the right-hand side
-            for i in range(n):
-                if status[i] == 2:
-                    for m in range(m_all):
-                        if levers[m, i] != 0.0 and stiff[m] != 0.0:
-                            for j in range(n):
-                                if status[j] != 2:
-                                    x[j] -= levers[m, j] * stiff[m] * levers[m, i] * dz[w, i]
-            _back(h, x, n)
-            for i in range(n):
-                dq[w, i] = x[i]
-                out[t, w, i] = x[i]
-                if drag[i] > 0.0 and (status[i] == 1 or status[i] == -1):
-                    dz[w, i] = x[i] - status[i] * d_give[w, i]
         for i in range(n):
+            if status[i] == 2:
+                for w in range(p):
+                    x[i, w] = dz[i, w]
+                continue
+            resist = creep[i]
+            if h_t > 0.0:
+                resist += viscous[i] / h_t
+                moved = (q[t, i] - before[i]) / h_t
+                bump = (mass[i] + carried[i] * other[t]) * jump[t] if stopping else 0.0
+                for w in range(p):
+                    x[i, w] -= d_viscous[i, w] * moved
+                    x[i, w] -= (d_mass[i, w] + d_carried[i, w] * other[t]) * rush
+                    x[i, w] -= d_pace[1, w] * bump
+            for w in range(p):
+                x[i, w] += resist * dq[i, w]
+            if drag[i] > 0.0:
+                raised = 1.0 + (break_away[i] - 1.0) * fall
+                worse = drag[i] * fall
+                if status[i] != 0:
+                    by, held, eased = -float(status[i]), 0.0, 0.0
+                else:
+                    gap = q[t, i] - z[t, i]
+                    held = (drag[i] * raised + load[i]) / give[i]
+                    by, eased = -gap / give[i], held * gap / give[i]
+                for w in range(p):
+                    d_full = (d_friction[i, w] + d_weigh[i, 0, w]) * raised + d_load[i, w]
+                    d_full += d_weigh[i, 1, w] * other[t] * raised + worse * d_break_away[i, w]
+                    x[i, w] += by * d_full + held * dz[i, w] + eased * d_give[i, w]
+        # clamped coordinates are known: carry them to the right-hand side
+        for i in range(n):
+            if status[i] == 2:
+                for m in range(m_all):
+                    if levers[m, i] != 0.0 and stiff[m] != 0.0:
+                        for j in range(n):
+                            if status[j] != 2:
+                                pull = levers[m, j] * stiff[m] * levers[m, i]
+                                for w in range(p):
+                                    x[j, w] -= pull * dz[i, w]
+        _back(h, x, n)
+        for i in range(n):
+            slides = drag[i] > 0.0 and (status[i] == 1 or status[i] == -1)
+            for w in range(p):
+                dq[i, w] = x[i, w]
+                out[t, i, w] = x[i, w]
+                if slides:
+                    dz[i, w] = x[i, w] - status[i] * d_give[i, w]
             before[i] = q[t, i]
             z_before[i] = z[t, i]
 
 
 @kernel
-def _belt_change(
-    laws: np.ndarray, m: int, command: float, d_ea: float, d_tension: float, force: float,
-    q: np.ndarray, lever: np.ndarray, rest: float,
-) -> float:  # fmt: skip
-    """Change of a belt's force with its EA and pretension at a fixed elongation."""
+def _belt_slopes(
+    laws: np.ndarray, m: int, command: float, force: float, q: np.ndarray, lever: np.ndarray,
+    rest: float,
+) -> tuple[float, float]:  # fmt: skip
+    """Change of a belt's force with its EA and with its pretension at a fixed elongation."""
     e = -rest
     for j in range(q.size):
         e += lever[j] * q[j]
     a, b, tension, sag, play = _posed(BELT, laws, m, command)
-    change = 0.0
-    if d_ea != 0.0:
-        tiny = 1e-6 * laws[m, 0]
-        factor = 1.0 + 1e-6
-        moved, _ = spring_law(BELT, a * factor, b * factor, tension, sag, e, play)
-        change += d_ea * (moved - force) / tiny
-    if d_tension != 0.0:
-        moved, _ = spring_law(BELT, a, b, tension + 1e-6, sag, e, play)
-        change += d_tension * (moved - force) / 1e-6
-    return change
+    moved, _ = spring_law(BELT, a * (1.0 + 1e-6), b * (1.0 + 1e-6), tension, sag, e, play)
+    tighter, _ = spring_law(BELT, a, b, tension + 1e-6, sag, e, play)
+    return (moved - force) / (1e-6 * laws[m, 0]), (tighter - force) / 1e-6
 
 
 def tangents(
@@ -315,7 +325,7 @@ def tangents(
 
     Returns
     -------
-    ndarray, shape (steps, len(changed), n)
+    ndarray, shape (steps, n, len(changed))
         Change of each coordinate per unit of each unknown.
 
     Raises
@@ -328,16 +338,15 @@ def tangents(
     base = _flat(block)
     moved = [_flat(other) for other in changed]
     slopes = [
-        np.ascontiguousarray(np.stack([(other[name] - base[name]) / amount for other in moved]))
+        np.stack([(other[name] - base[name]) / amount for other in moved], axis=-1)
         for name in _NAMES
     ]
-    start = np.stack([(h - home) / amount for h in home_changed])
-    d_laws, d_rest, d_follow, d_wave = (
-        slopes[_NAMES.index(name)] for name in ("laws", "rest", "follow", "wave")
-    )
-    touched = np.any(d_laws != 0.0, axis=2) | (d_rest != 0.0) | (d_follow != 0.0)
-    touched |= np.any(d_wave != 0.0, axis=(2, 3))
-    out = np.empty((len(q), len(changed), q.shape[1]))
+    start = np.stack([(h - home) / amount for h in home_changed], axis=-1)
+    touched = np.zeros(len(base["rest"]), dtype=bool)
+    for name in ("laws", "rest", "follow", "wave"):
+        change = slopes[_NAMES.index(name)]
+        touched |= np.any(change != 0.0, axis=tuple(range(1, change.ndim)))
+    out = np.empty((len(q), q.shape[1], len(changed)))
     along = [motion.velocity[:, axis], motion.acceleration[:, axis], motion.jump[:, axis]]
     commands = [motion.xy[:, axis], motion.xy[:, 1 - axis], motion.dt, *along]
     still = [
@@ -391,9 +400,16 @@ def _check_screws(block: Block, command: np.ndarray, q: np.ndarray, home: np.nda
 
 
 def spot_tangent(
-    machine: Machine, q_y: np.ndarray, q_x: np.ndarray, d_y: np.ndarray, d_x: np.ndarray
-) -> np.ndarray:
-    """Derivatives of the spot from those of the coordinates.
+    machine: Machine,
+    q_y: np.ndarray,
+    q_x: np.ndarray,
+    d_y: np.ndarray,
+    of_y: np.ndarray,
+    d_x: np.ndarray,
+    of_x: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Add derivatives of the spot from those of the coordinates.
 
     Parameters
     ----------
@@ -401,23 +417,33 @@ def spot_tangent(
         For span and head offset.
     q_y, q_x : ndarray, shape (n, 4) and (n, 4)
         Coordinates of the two blocks.
-    d_y, d_x : ndarray, shape (n, k, 4) and (n, k, 3)
+    d_y, d_x : ndarray, shape (n, 4, j) and (n, 4, l)
         Their derivatives.
-
-    Returns
-    -------
-    ndarray, shape (n, k, 2)
-        Derivative of the spot's x and y, mm per unit.
+    of_y, of_x : ndarray of int, shape (j,) and (l,)
+        Which unknowns those are.
+    out : ndarray, shape (n, k, 2)
+        Derivatives of the spot's x and y with all unknowns, mm per unit, to add to.
     """
-    sine = ((q_y[:, 1] - q_y[:, 0]) / machine.span)[:, None]
-    cosine = np.sqrt(1.0 - sine**2)
-    s, rock = q_x[:, 0][:, None], q_x[:, 1][:, None]
-    turn = np.arcsin(sine) + rock
-    d_sine = (d_y[:, :, 1] - d_y[:, :, 0]) / machine.span
-    d_turn = d_sine / cosine + d_x[:, :, 1]
-    along, beyond = machine.head.along, machine.head.beyond
-    lever_x = -along * np.sin(turn) - beyond * np.cos(turn)
-    lever_y = along * np.cos(turn) - beyond * np.sin(turn)
-    x = d_x[:, :, 3] + d_x[:, :, 0] * cosine - s * sine / cosine * d_sine + lever_x * d_turn
-    y = d_y[:, :, 0] + d_x[:, :, 0] * sine + s * d_sine + lever_y * d_turn
-    return np.stack([x, y], axis=2)
+    head = machine.head
+    _add_spot(machine.span, head.along, head.beyond, q_y, q_x, d_y, of_y, d_x, of_x, out)
+
+
+@kernel
+def _add_spot(
+    span: float, along: float, beyond: float, q_y: np.ndarray, q_x: np.ndarray,
+    d_y: np.ndarray, of_y: np.ndarray, d_x: np.ndarray, of_x: np.ndarray, out: np.ndarray,
+) -> None:  # fmt: skip
+    for t in range(q_y.shape[0]):
+        sine = (q_y[t, 1] - q_y[t, 0]) / span
+        cosine = math.sqrt(1.0 - sine * sine)
+        turn = math.asin(sine) + q_x[t, 1]
+        lever_x = -along * math.sin(turn) - beyond * math.cos(turn)
+        lever_y = along * math.cos(turn) - beyond * math.sin(turn)
+        for j in range(of_y.size):
+            d_sine = (d_y[t, 1, j] - d_y[t, 0, j]) / span
+            d_turn = d_sine / cosine
+            out[t, of_y[j], 0] += lever_x * d_turn - q_x[t, 0] * sine / cosine * d_sine
+            out[t, of_y[j], 1] += d_y[t, 0, j] + q_x[t, 0] * d_sine + lever_y * d_turn
+        for j in range(of_x.size):
+            out[t, of_x[j], 0] += d_x[t, 3, j] + d_x[t, 0, j] * cosine + lever_x * d_x[t, 1, j]
+            out[t, of_x[j], 1] += d_x[t, 0, j] * sine + lever_y * d_x[t, 1, j]

@@ -236,12 +236,11 @@ def test_evidence_is_that_of_the_linear_model() -> None:
     piece = _lift(gs.Machine(), TEST, noise=0.01)
     problem = prepare(piece, gs.Machine())
     mode = solve(problem, (), problem.start(()))
-    residual, jacobian = Evaluator(problem, ()).linearise(mode.u)
-    noise, _ = problem.noise.whiten(np.eye(len(residual)), problem.cells)
+    (residual,), (jacobian,) = Evaluator(problem, ()).linearise(mode.u)
+    (_, burned), *_ = problem.burned
+    noise, _ = burned.noise.whiten(np.eye(len(residual)), burned.cells)
     precision = noise.T @ noise
-    covariance = (
-        np.linalg.inv(precision) + jacobian @ jacobian.T + problem.shared @ problem.shared.T
-    )
+    covariance = np.linalg.inv(precision) + jacobian @ jacobian.T + burned.shared @ burned.shared.T
     at_zero = residual - jacobian @ mode.u
     _, log_det = np.linalg.slogdet(covariance)
     exact = -0.5 * (at_zero @ np.linalg.solve(covariance, at_zero) + log_det)

@@ -52,7 +52,10 @@ def _slopes(machine: gs.Machine, moved: list[gs.Machine], motion, run) -> np.nda
         rest = [mechanics.relaxed(b, home) for b in blocks]
         start = mechanics.relaxed(base, home)
         parts.append(tangents(base, blocks, STEP, motion, axis, q, z, start, rest))
-    return spot_tangent(machine, q_y, q_x, *parts)
+    out = np.zeros((len(q_y), len(moved), 2))
+    every = np.arange(len(moved))
+    spot_tangent(machine, q_y, q_x, parts[0], every, parts[1], every, out)
+    return out
 
 
 @pytest.fixture(scope="module")

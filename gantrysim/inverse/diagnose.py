@@ -237,7 +237,7 @@ def diagnose(
         say("healthy machine")
         healthy = solve(problem, (), problem.start(()))
         problem = learn_noise(problem, healthy)
-        healthy = solve(problem, (), healthy.u)
+        healthy = solve(problem, (), healthy)
 
         least = [healthy.cost]
 
@@ -252,7 +252,7 @@ def diagnose(
         say("noise")
         learned = learn_noise(problem, best)
         near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
-        refined = list(pool.map(lambda m: solve(learned, m.kinds, m.u), near))
+        refined = list(pool.map(lambda m: solve(learned, m.kinds, m), near))
         shift = refined[near.index(best)].evidence - best.evidence
         refined += [_moved(m, shift) for m in modes if m not in near]
         say("flats on the wheels")
@@ -286,7 +286,7 @@ def _moved(mode: Mode, shift: float) -> Mode:
 
 def _again(problem: Problem, mode: Mode) -> Mode:
     """Solve a mode again under another noise, keeping what its search had to pay."""
-    new = solve(problem, mode.kinds, mode.u)
+    new = solve(problem, mode.kinds, mode)
     return dataclasses.replace(new, evidence=new.evidence - mode.paid, paid=mode.paid)
 
 
@@ -326,10 +326,10 @@ def _pairs(problem: Problem, modes: list[Mode], run: Callable[..., Any]) -> list
 def _unlisted(problem: Problem, healthy: Mode) -> Mode:
     """Healthy machine with a much larger discrepancy and a noise of its own."""
     wide = _with_pieces(problem, lambda _, p: {"shared": p.shared * _UNLISTED_FACTOR})
-    mode = solve(wide, (), healthy.u)
+    mode = solve(wide, (), healthy)
     learned = dict(learn_noise(wide, mode, believable=False).burned)
     own = _with_pieces(wide, lambda i, _: {"noise": learned[i].noise})
-    return max((mode, solve(own, (), mode.u)), key=lambda m: m.evidence)
+    return max((mode, solve(own, (), mode)), key=lambda m: m.evidence)
 
 
 def _with_pieces(
@@ -416,7 +416,8 @@ def _words(finding: Finding) -> list[str]:
     rows = []
     if finding.thin:
         rows.append(
-            f"Only {_rings(finding.measured)} ring(s) measured: what follows is a hint, not a finding."
+            f"Only {_rings(finding.measured)} ring(s) measured: "
+            "what follows is a hint, not a finding."
         )
     if not best.indistinguishable_from:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"

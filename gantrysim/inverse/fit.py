@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.inverse.burned import sides_of
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
-from gantrysim.inverse.burned import sides_of
 from gantrysim.inverse.problem import Problem, prepare, values_of
 from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine

@@ -125,7 +125,8 @@ class Forward:
         """
         d_y = self._block_slopes(run, moved, [("y" in a) for a in axes], amount, 1)
         d_x = self._block_slopes(run, moved, [("x" in a) for a in axes], amount, 0)
-        out = spot_tangent(run.machine, run.q_y, run.q_x, d_y, d_x)
+        out = np.zeros((len(run.q_x), len(moved), 2))
+        spot_tangent(run.machine, run.q_y, run.q_x, *d_y, *d_x, out)
         for k, axis in enumerate(axes):
             if axis == "spot":
                 here = self._places(run.machine, run)
@@ -140,18 +141,18 @@ class Forward:
 
     def _block_slopes(
         self, run: Run, moved: Sequence[Machine], acts: Sequence[bool], amount: float, axis: int
-    ) -> np.ndarray:
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Derivatives of one block's coordinates, and the unknowns that they belong to."""
         assemble = (x_block, y_block)[axis]
         q, z = (run.q_x, run.z_x) if axis == 0 else (run.q_y, run.z_y)
-        out = np.zeros((len(q), len(moved), q.shape[1]))
-        chosen = [k for k, act in enumerate(acts) if act]
-        if not chosen:
-            return out
+        chosen = np.flatnonzero(acts)
+        if not chosen.size:
+            return np.zeros((len(q), q.shape[1], 0)), chosen
         home = float(self.motion.xy[0, axis])
         base = assemble(run.machine)
         blocks = [assemble(moved[k]) for k in chosen]
-        out[:, chosen] = tangents(
+        slopes = tangents(
             base, blocks, amount, self.motion, axis, q, z,
             relaxed(base, home), [relaxed(block, home) for block in blocks],
         )  # fmt: skip
-        return out
+        return slopes, chosen

@@ -19,6 +19,9 @@ _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
 _SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
 _FAIR_TRIAL = 6  # steps before an explanation may be given up
+#: A step shorter than this (standard deviations) that gains what it promised within this part
+#: shows that the derivatives still hold; they are not made anew after it.
+_SHORT, _FORETOLD = 0.3, 0.2
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -40,6 +43,8 @@ class Mode:
         Half the whitened sum of squares plus prior at the mode.
     residuals : tuple of ndarray
         Residuals of each source (of the cells of a piece, mm).
+    slopes : tuple of ndarray
+        Their derivatives with all unknowns.
     converged : bool
         Whether the last step promised less than 0.02 in the cost.
     paid : float
@@ -52,6 +57,7 @@ class Mode:
     evidence: float
     cost: float
     residuals: tuple[np.ndarray, ...]
+    slopes: tuple[np.ndarray, ...]
     converged: bool
     paid: float = 0.0
 
@@ -134,7 +140,7 @@ def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
 def solve(
     problem: Problem,
     kinds: tuple[FaultKind, ...],
-    start: np.ndarray,
+    start: np.ndarray | Mode,
     *,
     most_steps: int = _MOST_STEPS,
     give_up: float = math.inf,
@@ -147,8 +153,8 @@ def solve(
         The prepared piece.
     kinds : tuple of FaultKind
         The faults assumed; empty for healthy.
-    start : ndarray
-        Unknowns to start from.
+    start : ndarray or Mode
+        Unknowns to start from, or a mode of the same hypothesis under another noise.
     most_steps : int
         Steps allowed.
     give_up : float
@@ -168,11 +174,14 @@ def solve(
     those terms are integrated out exactly by the Laplace evidence and covariance.
     """
     evaluator = Evaluator(problem, kinds)
-    u = start.copy()
     own = problem.own
     damping = 0.0
     converged = False
-    r, jacobian = evaluator.linearise(u)
+    if isinstance(start, Mode):
+        u, r, jacobian = start.u.copy(), start.residuals, start.slopes
+    else:
+        u = start.copy()
+        r, jacobian = evaluator.linearise(u)
     cost = evaluator.cost(u, r)
     hessian, gradient = evaluator.quadratic(u, r, jacobian)
     for turn in range(most_steps):
@@ -189,15 +198,18 @@ def solve(
         new_cost = evaluator.cost(trial, new_r)
         if new_cost < cost:
             damping = 0.0 if damping < 0.1 else damping / 8.0
-            u, cost = trial, new_cost
-            r, jacobian = evaluator.linearise(u)
+            foretold = abs(cost - new_cost - promise) < _FORETOLD * promise
+            short = float(np.abs(step[: u.size - own]).max(initial=0.0)) < _SHORT
+            u, cost, r = trial, new_cost, new_r
+            if not (foretold and short):
+                r, jacobian = evaluator.linearise(u)
             hessian, gradient = evaluator.quadratic(u, r, jacobian)
         else:
             damping = max(4.0 * damping, 0.05)
     covariance = np.linalg.inv(hessian)
     log_det = sum(source.metric.log_det for source in problem.sources)
     evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * log_det
-    return Mode(kinds, u, covariance, evidence, cost, r, converged)
+    return Mode(kinds, u, covariance, evidence, cost, r, jacobian, converged)
 
 
 def _newton_step(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from gantrysim.faults import (
     TightCarriage,
     TightWheels,
 )
-from gantrysim.inverse.prior import Quantity
+from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.machine import Fault, Machine
 
 
@@ -69,6 +69,11 @@ class FaultKind:
     pattern: Mapping[int, np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
+
+    @property
+    def key(self) -> str:
+        """Name and variant."""
+        return f"{self.name} ({self.variant})" if self.variant else self.name
 
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
         """Return the machine with this fault at these values."""
@@ -279,3 +284,10 @@ def of_name(name: str) -> tuple[FaultKind, ...]:
         known = ", ".join(dict.fromkeys(kind.name for kind in KINDS))
         raise ValueError(f"there is no fault named {name!r}; accepted are {known}")
     return found
+
+
+def believed(belief: Belief) -> tuple[FaultKind, ...]:
+    """`KINDS` with what is believed of their sizes."""
+    return tuple(
+        replace(kind, quantities=belief.sizes.get(kind.key, kind.quantities)) for kind in KINDS
+    )

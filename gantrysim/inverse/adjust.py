@@ -185,8 +185,8 @@ class Advice:
 
 _COLUMNS = (
     "fault", "explanation", "probability", "action", "place", "way", "amount", "unit", "full",
-    "low", "high", "fraction", "short", "overshoot", "overshoot_full", "expected", "confirm", "safety",
-    "note",
+    "low", "high", "fraction", "short", "overshoot", "overshoot_full", "expected", "confirm",
+    "safety", "note",
 )  # fmt: skip
 
 
@@ -301,9 +301,10 @@ def _adjustment(
     sense = 1.0 if np.median(needed) >= 0.0 else -1.0
     lacking, over = knob.room(nominal, sense)
     effect = np.exp(knob.doubt * rng.standard_normal(needed.size))
+    mild = dataclasses.replace(costs, overshoot=min(costs.round, costs.overshoot))
     step = choose_step(
         needed, hand=knob.hand, lacking=lacking, over=over, effect=effect,
-        by_reading=knob.by_reading, costs=costs,
+        by_reading=knob.by_reading, costs=mild if knob.forgiving else costs,
     )  # fmt: skip
     expected = None
     if knob.result[0]:
@@ -346,11 +347,11 @@ def _middle_test(machine: Machine) -> RingTest:
 
 def _report(advice: Advice) -> list[str]:
     _, words, p = advice.explanations[0]
-    rows = [f"Most likely: {words} (probability {p:.2f})."]
+    rows = [f"Most likely: {words} (probability {_probability(p)})."]
     others = advice.explanations[1:]
     if others:
         rows[0] = "This piece cannot tell which of these it is:"
-        rows += [f"  - {w} (probability {q:.2f})" for _, w, q in advice.explanations]
+        rows += [f"  - {w} (probability {_probability(q)})" for _, w, q in advice.explanations]
     if not advice.adjustments:
         return [*rows, "Nothing to adjust."]
     if advice.checks:
@@ -374,6 +375,11 @@ def _report(advice: Advice) -> list[str]:
 
 def _cautions(advice: Advice) -> list[str]:
     return list(dict.fromkeys(adjustment.safety for adjustment in advice.adjustments))
+
+
+def _probability(p: float) -> str:
+    """Say a probability without claiming more than the model can."""
+    return "above 0.99" if p > 0.99 else f"{p:.2f}"
 
 
 def _plain(value: Any) -> Any:

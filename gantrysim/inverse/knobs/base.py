@@ -39,7 +39,8 @@ class Knob:
     -----
     Subclasses say how far: `stands` in their unit, `turn` by an amount.  ``hand`` is how well an
     amount can be set (95 %, in the unit); ``by_reading`` says that it is set until a reading is
-    right, so that what was believed before does not matter.
+    right, so that what was believed before does not matter; ``forgiving`` that going too far
+    costs no more than falling short.
     """
 
     place: str
@@ -50,6 +51,7 @@ class Knob:
 
     unit: ClassVar[str] = "none"
     by_reading: ClassVar[bool] = False
+    forgiving: ClassVar[bool] = False
     safety: ClassVar[str] = SAFETY
 
     @property

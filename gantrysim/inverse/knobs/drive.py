@@ -198,6 +198,7 @@ class Steps(Knob):
     now: float = 80.0
 
     unit: ClassVar[str] = "steps per mm"
+    forgiving: ClassVar[bool] = True
     safety: ClassVar[str] = SAFETY_POWERED
 
     @property

@@ -59,6 +59,7 @@ def knob_for(
             check or f"roll the {where} plate slowly by hand and feel for one bump a wheel turn",
             "roll the plate slowly by hand: it runs without a bump over a whole wheel turn",
             5.0,
+            where,
         )
     return _of_drive(name, machine, check)
 

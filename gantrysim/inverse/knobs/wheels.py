@@ -175,9 +175,22 @@ def _play_at_wheel(machine: Machine, part: str) -> float:
 
 @dataclass(frozen=True)
 class NewWheel(Knob):
-    """A wheel with a flat: nothing to turn, it is replaced."""
+    """A wheel with a flat: nothing to turn, it is replaced.
+
+    Parameters
+    ----------
+    part : str
+        ``"left"`` or ``"right"``: the end plate that it belongs to.
+    """
+
+    part: str = "left"
 
     unit: ClassVar[str] = "wheel"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """How often it bumps."""
+        turn = 2.0 * math.pi * healthy.value(self.part).wheels[0].radius
+        return f"one bump every {turn:.0f} mm of travel if this is it, an even roll if it is not"
 
     def needed(self, machine: Machine, nominal: Machine) -> float:
         """One wheel."""

@@ -24,8 +24,11 @@ from gantrysim.faults import (
     TightWheels,
 )
 from gantrysim.handbook import Handbook
+from gantrysim.inverse.adjust import Advice, advise
+from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
+from gantrysim.inverse.step import Costs
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -96,6 +99,10 @@ __all__ = [
     "diagnose",
     "Finding",
     "Hypothesis",
+    "advise",
+    "Advice",
+    "Adjustment",
+    "Costs",
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
@@ -108,6 +115,7 @@ _PICTURES = (
     "plot_mark",
     "plot_push",
     "plot_fault",
+    "plot_before_after",
 )
 
 

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import finite_number, positive, shortened, write_new_text
+from gantrysim.inputs import finite_number, point, positive, shortened, write_new_text
 from gantrysim.measured.points import check_ring, check_size, drawn_passes
 from gantrysim.measured.table import read_table
 from gantrysim.paths import RingTest, read_test
@@ -113,6 +113,11 @@ class CaliperSheet:
         Maximum permissible error of the caliper as its maker states it (ISO 13385-1), mm.
     line_width : (float, float)
         Believed width of the burned line and its standard deviation, mm.
+    turn_deg : float
+        Standard deviation of how far the directions across circles are turned against the
+        machine's axes, the same for all of a sheet, degrees.  It cannot stand in `nuisances`: what
+        it does depends on the outline (`gantrysim.inverse.readings.turn_slopes`).  1.5 degrees is
+        what the sheets of an independent simulator show.
 
     Raises
     ------
@@ -127,6 +132,7 @@ class CaliperSheet:
     repeatability: float = 0.02
     permissible_error: float = 0.03
     line_width: tuple[float, float] = (0.12, 0.05)
+    turn_deg: float = 1.5
 
     def __post_init__(self) -> None:
         if not isinstance(self.test, RingTest):
@@ -137,8 +143,10 @@ class CaliperSheet:
         positive(self.resolution, "resolution")
         positive(self.repeatability, "repeatability")
         positive(self.permissible_error, "permissible_error")
-        for value, name in zip(self.line_width, ("line_width", "its deviation"), strict=True):
-            positive(value, name)
+        positive(self.turn_deg, "turn_deg")
+        width, spread = point(self.line_width, "line_width")
+        positive(width, "line_width")
+        positive(spread, "the deviation of line_width")
         drawn = drawn_passes(self.test)
         for i, reading in enumerate(self.readings):
             if not isinstance(reading, CaliperReading):
@@ -187,6 +195,7 @@ class CaliperSheet:
             "repeatability_mm": self.repeatability,
             "permissible_error_mm": self.permissible_error,
             "line_width_mm": list(self.line_width),
+            "turn_deg": self.turn_deg,
             "test": self.test.to_dict(),
             "readings": [dict(zip(COLUMNS, _row(r), strict=True)) for r in self.readings],
         }
@@ -242,6 +251,7 @@ def read_calipers(
     repeatability: float = 0.02,
     permissible_error: float = 0.03,
     line_width: tuple[float, float] = (0.12, 0.05),
+    turn_deg: float = 1.5,
 ) -> CaliperSheet:
     """Read caliper readings of a burned piece from a CSV file.
 
@@ -264,6 +274,8 @@ def read_calipers(
         the figure to the maker; 0.03 mm up to 200 mm is usual (from memory).
     line_width : (float, float)
         Believed width of the burned line and its standard deviation, mm.
+    turn_deg : float
+        Standard deviation of the turn of the directions across circles, degrees.
 
     Returns
     -------
@@ -298,8 +310,9 @@ def read_calipers(
         _check_not_larger(reading, place)
         readings.append(reading)
     return CaliperSheet(
-        test, tuple(readings), str(path), resolution, repeatability, permissible_error, line_width
-    )
+        test, tuple(readings), str(path), resolution, repeatability, permissible_error,
+        line_width, turn_deg,
+    )  # fmt: skip
 
 
 def _angle(shape: str, what: str) -> float | None:

@@ -24,6 +24,7 @@ mpl.use("Agg")
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 TEST = gs.ring_test(spacing=10.0, largest=40.0, passes=2)
 HEADER = "shape,ring,size_mm,what,value_mm\n"
+MIDDLE = np.array([215.0, 200.0])
 CIRCLES, SQUARES = TEST.nest("circle").sizes, TEST.nest("square").sizes
 
 
@@ -44,7 +45,7 @@ def circle(xy: np.ndarray, pass_index: int = 0, ring: int = -1) -> Line:
 
 def ellipse(a: float, b: float, n: int, start: float = 0.3) -> np.ndarray:
     t = start + np.linspace(0.0, 2.0 * np.pi, n)
-    return np.column_stack([a * np.cos(t), b * np.sin(t)]) + (215.0, 200.0)
+    return np.column_stack([a * np.cos(t), b * np.sin(t)]) + MIDDLE
 
 
 LARGE = len(CIRCLES) - 1
@@ -85,34 +86,29 @@ def test_any_outline_against_shapely():
         assert value == pytest.approx(high - low + 0.1, abs=1e-9)
 
 
-def test_sides_are_measured_at_their_middle():
-    """A tent on the right side counts only where the jaws reach it."""
+@pytest.mark.parametrize(
+    ("top", "seen"),
+    [(0.0, 0.5), (0.15, 0.5), (0.5, 0.5 * (1 - (0.5 - JAWS) / 0.4)), (0.6, 0.0), (-0.6, 0.0)],
+)
+def test_sides_are_measured_at_their_middle(top, seen):
+    """A tent of 0.5 mm on the right side, 0.8 half sides wide, counts where the jaws reach it."""
     ring = len(SQUARES) - 1
     s = SQUARES[ring]
     sheet = sheet_of(("square", ring, "width"), ("square", ring, "height"))
-    for place, seen in ((0.0, 0.5), (0.1, 0.5), (0.6, 0.5 * 0.2 / 0.4), (0.9, 0.0)):
-        # it rises from 0 over 0.4 s to 0.5 mm at its top, then falls as fast
-        y = s * np.array([-1.0, place - 0.4, place, place + 0.4])
-        y = np.clip(y, -s, s)
-        out = s + np.interp(y, s * np.array([place - 0.4, place, place + 0.4]), [0, 0.5, 0])
-        out[0] = s if place - 0.4 > -1 else out[0]
-        right = np.column_stack([out, y])
-        rest = s * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
-        line = Line("square", ring, s, 0, np.concatenate([right, rest]))
-        width, height = caliper_values(sheet, [line], 0.12)
-        if place < 0.9:
-            assert height == pytest.approx(2 * s + 0.12, abs=1e-9)
-        reach = JAWS  # the rise where the jaws end
-        expected = {0.6: 0.5 * max(reach - 0.2, 0.0) / 0.4, 0.9: 0.0}.get(place, 0.5)
-        assert width == pytest.approx(2 * s + 0.12 + expected, abs=1e-9)
+    tent = [(1.0, top - 0.4), (1.0 + 0.5 / s, top), (1.0, top + 0.4)]
+    corners = [(1, 1), (-1, 1), (-1, -1), (1, -1)]
+    line = Line("square", ring, s, 0, s * np.array([(1, -1), *tent, *corners]))
+    found = caliper_values(sheet, [line], 0.12)
+    assert found == pytest.approx([2 * s + 0.12 + seen, 2 * s + 0.12], abs=1e-9)
 
 
 def test_all_passes_count_and_shift_does_not():
     r = CIRCLES[-1]
     first = circle(ellipse(r, r, 400))
-    second = circle(first.xy + (0.2, 0.0), 1)
+    second = circle(first.xy + np.array([0.2, 0.0]), 1)
     one = caliper_values(ALL_ROUND, [first], 0.12)
-    assert caliper_values(ALL_ROUND, [circle(first.xy + (3.0, -8.0))], 0.12) == pytest.approx(one)
+    moved = circle(first.xy + MIDDLE)
+    assert caliper_values(ALL_ROUND, [moved], 0.12) == pytest.approx(one)
     both = caliper_values(ALL_ROUND, [first, second], 0.12)
     assert both - one == pytest.approx(0.2 * np.abs(np.cos(np.radians(ANGLES))), abs=1e-4)
 
@@ -284,8 +280,9 @@ def test_practice_sheets_survive_reading_and_writing(tmp_path):
 
 def test_columns_in_any_order_with_a_byte_order_mark(tmp_path):
     path = tmp_path / "calipers.csv"
-    rows = f"\ufeff# by hand\r\nvalue_mm,who,what,size_mm,ring,shape\r\n80.21,A,diameter_22.5,{CIRCLES[-1]},{LARGE},circle\r\n"
-    path.write_text(rows, encoding="utf-8")
+    head = "\ufeff# by hand\r\nvalue_mm,who,what,size_mm,ring,shape\r\n"
+    row = f"80.21,A,diameter_22.5,{CIRCLES[-1]},{LARGE},circle\r\n"
+    path.write_text(head + row, encoding="utf-8")
     (reading,) = gs.read_calipers(path, TEST).readings
     assert reading == CaliperReading("circle", LARGE, CIRCLES[-1], "diameter_22.5", 80.21)
     assert reading.angle == 22.5

@@ -10,8 +10,8 @@ reach further out in a turned direction: by half its length times the turn.
 
 Directions are those of the machine, which the piece's X and Y are when the piece is read the right
 way up, not those of the scanner.  Against the sheets of an independent simulator, predicted with
-its own machines (36 sheets with circles), this leaves 0.045 mm rms across circles with no turn, 0.029
-mm with one turn a sheet, and 0.071 mm with the scanner's axes; 0.02 mm is the repeatability.
+its own machines (36 sheets with circles), this leaves 0.045 mm rms across circles with no turn,
+0.029 mm with one turn a sheet, and 0.071 mm with the scanner's axes; 0.02 mm is the repeatability.
 """
 
 from __future__ import annotations
@@ -279,7 +279,7 @@ def _by_ring(
 
 
 def _touch(outline: _Outline, readings: Sequence[CaliperReading], turn: float) -> _Contacts:
-    """Place both jaws of every reading of a ring; the sides of a square guide them, not the hand."""
+    """Place both jaws of every reading of a ring; the sides of a square guide them."""
     angle = np.radians([r.angle + side for r in readings for side in (0.0, 180.0)])
     angle += turn if readings[0].shape == "circle" else 0.0
     way = np.column_stack([np.cos(angle), np.sin(angle)])

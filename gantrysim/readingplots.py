@@ -44,7 +44,8 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        Reading less commanded size and the believed line width, over the commanded size, mm.
+        Reading less commanded size and the believed line width, over the commanded size, mm;
+        circles by direction, squares by side or diagonal ("up", "down").
     """
     from matplotlib.lines import Line2D
 
@@ -64,12 +65,12 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
             nominal[own], off[own], yerr=sheet.uncertainty[own], linestyle="", marker=mark,
             markersize=4.5, color=colour, elinewidth=0.8,
         )  # fmt: skip
-        words = what.replace("_", " ") + ("°" if shape == "circle" else "")
+        words = f"{what.split('_')[1]}°" if shape == "circle" else what.removeprefix("diagonal_")
         handles.append(
             Line2D([], [], color=colour, marker=mark, markersize=4.5, linestyle="", label=words)
         )
     ax.set_xlabel("commanded size, mm", fontsize=NORMAL)
-    ax.set_ylabel("caliper less commanded size and line width, mm", fontsize=NORMAL)
+    ax.set_ylabel("off the commanded size, mm", fontsize=NORMAL)
     legend(ax, handles)
     return ax
 

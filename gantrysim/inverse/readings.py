@@ -227,7 +227,7 @@ def hand_values(sheet: PushSheet | ToneSheet, machine: Machine) -> np.ndarray:
 
     Notes
     -----
-    One simulated push, 3 to 6 ms, serves all readings of a place.  A tone is that of a limp
+    One simulated push, a few ms, serves all readings of a place.  A tone is that of a limp
     string at the pretension of its belt.
     """
     if isinstance(sheet, ToneSheet):
@@ -250,10 +250,20 @@ def hand_values(sheet: PushSheet | ToneSheet, machine: Machine) -> np.ndarray:
 
 
 def _push(machine: Machine, reading: PushReading) -> PushResult:
-    """The push of a reading; with motors holding the hand turns back before they lose steps."""
-    limit = FIRM if reading.motor == "off" else 40.0
+    """The push of a reading.
+
+    With motors holding the hand turns back before they lose steps, and a third of the usual
+    readings is enough: there are no detents to jump over.
+    """
+    off = reading.motor == "off"
     return push(
-        machine, reading.at, reading.motor, place=reading.place, stroke=reading.stroke, limit=limit
+        machine,
+        reading.at,
+        reading.motor,
+        place=reading.place,
+        stroke=reading.stroke,
+        limit=FIRM if off else 40.0,
+        step=reading.stroke / (300.0 if off else 100.0),
     )
 
 

@@ -373,7 +373,7 @@ def _rank(
         alike = tuple(
             other
             for other in sorted(families, key=lambda f: -score[f])
-            if other != faults and abs(score[other] - score[faults]) < slack * _alike(faults, other)
+            if other != faults and abs(score[other] - score[faults]) < slack * alike_within(faults, other)
         )
         hypotheses.append(
             Hypothesis(
@@ -392,7 +392,7 @@ def _rank(
     return tuple(sorted(hypotheses, key=lambda h: -h.probability))
 
 
-def _alike(one: tuple[str, ...], other: tuple[str, ...]) -> float:
+def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:
     """How far apart two explanations' log evidence may lie and still mean nothing."""
     return TWINS_ALIKE if set(one) ^ set(other) == TWINS else ALIKE
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -51,6 +52,8 @@ class FaultKind:
     pattern : dict of int to ndarray, optional
         For a fault that the forward model lacks: by source, the change of its residuals per
         unit of each of k coefficients, mm, shape (m, k); the machine is left as it is.
+    pattern_on : callable, optional
+        For such a fault: another burned piece -> its pattern there.
     coefficients : callable
         Values of the unknowns -> the k coefficients of the pattern; the values if absent.
     magnitude : callable
@@ -67,6 +70,7 @@ class FaultKind:
     variant: str = ""
     two_signs: bool = False
     pattern: Mapping[int, np.ndarray] | None = None
+    pattern_on: Callable[[Any], np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
 

@@ -24,8 +24,10 @@ from gantrysim.faults import (
     TightWheels,
 )
 from gantrysim.handbook import Handbook
+from gantrysim.inverse.design import Proposal, next_test
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
+from gantrysim.inverse.told import Telling, what_can_be_told
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -96,6 +98,10 @@ __all__ = [
     "diagnose",
     "Finding",
     "Hypothesis",
+    "what_can_be_told",
+    "Telling",
+    "next_test",
+    "Proposal",
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
@@ -108,6 +114,7 @@ _PICTURES = (
     "plot_mark",
     "plot_push",
     "plot_fault",
+    "plot_telling",
 )
 
 

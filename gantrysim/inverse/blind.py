@@ -24,6 +24,7 @@ _NOUNS = {
     "scale": "steps per mm of {}",
     "loose_wheels": "looseness of the {} wheels",
     "loose_carriage": "looseness of the carriage wheels",
+    "wheel_flat": "flat on a wheel of the {} plate",
     "pulley_runout": "run-out of the {} pulley",
 }
 

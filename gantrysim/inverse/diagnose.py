@@ -373,7 +373,8 @@ def _rank(
         alike = tuple(
             other
             for other in sorted(families, key=lambda f: -score[f])
-            if other != faults and abs(score[other] - score[faults]) < slack * alike_within(faults, other)
+            if other != faults
+            and abs(score[other] - score[faults]) < slack * alike_within(faults, other)
         )
         hypotheses.append(
             Hypothesis(

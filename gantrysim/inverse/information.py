@@ -84,9 +84,7 @@ def expected_of_outcomes(prior: np.ndarray, chance: np.ndarray, slack: np.ndarra
     return _expected(prior, np.log(chance), chance @ prior, slack)
 
 
-def log_densities(
-    data: np.ndarray, means: np.ndarray, factors: Sequence[np.ndarray]
-) -> np.ndarray:
+def log_densities(data: np.ndarray, means: np.ndarray, factors: Sequence[np.ndarray]) -> np.ndarray:
     """Log densities of data, shape (n, d), under Gaussians given by Cholesky factors, (n, h)."""
     columns = []
     for mean, factor in zip(means, factors, strict=True):

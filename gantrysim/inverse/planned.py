@@ -6,6 +6,7 @@ measurement: how far it can tell machines apart follows from the derivatives alo
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -154,7 +155,7 @@ def foretold(metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.nda
         kept[-1] = True
     places = vector[:, kept] * np.sqrt(np.maximum(value[kept], 0.0))
     cuts = np.cumsum([len(means), *(root.shape[1] for root in roots)])
-    parts = [places[a:b].T for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    parts = [places[a:b].T for a, b in itertools.pairwise(cuts)]
     return Foretold(places[: len(means)], tuple(parts))
 
 

@@ -451,4 +451,3 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
         label = _label(kind)
         out.append(Power(label, kind.words, kind.unit, size, seen, tuple(confused)))
     return tuple(out)
-

@@ -27,7 +27,8 @@ from gantrysim.handbook import Handbook
 from gantrysim.inverse.design import Proposal, next_test
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
-from gantrysim.inverse.told import Telling, what_can_be_told
+from gantrysim.inverse.telling import Telling
+from gantrysim.inverse.told import what_can_be_told
 from gantrysim.machine import (
     Beam,
     Belt,

@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from gantrysim.inverse.diagnose import Finding
-    from gantrysim.inverse.told import Telling
+    from gantrysim.inverse.telling import Telling
 
 DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
 _FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be

@@ -66,7 +66,9 @@ def _binary(prior: float, densities: tuple, slack: float) -> float:
 
 
 @pytest.mark.parametrize("slack", [0.0, 3.0])
-@pytest.mark.parametrize(("apart", "spread", "prior"), [(1.0, 0.0, 0.5), (3.0, 0.0, 0.2), (2.0, 1.5, 0.6)])  # fmt: skip  # noqa: E501
+@pytest.mark.parametrize(
+    ("apart", "spread", "prior"), [(1.0, 0.0, 0.5), (3.0, 0.0, 0.2), (2.0, 1.5, 0.6)]
+)
 def test_gain_is_the_integral_over_two_gaussians(apart, spread, prior, slack):
     """Mutual information (Lindley 1956) against an outside quadrature; Monte Carlo error 3 %."""
     data = Foretold(np.array([[0.0], [apart]]), (np.zeros((1, 1)), np.array([[spread]])))
@@ -203,12 +205,17 @@ def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
 def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stiffness():
     slow = gs.ring_test(("circle",), largest=20.0, smallest=20.0, spacing=5.0, feed=3.0)
     telling = gs.what_can_be_told(slow)
-    assert "viscous drag" in telling.blind
-    assert "moving mass" in telling.blind
-    # more drag on a stiffer belt bends the circle as before: F / k stays
-    assert any({"drag carriage", "belt x EA"} == set(w.split(" with ")) for w in telling.blind)
+    assert {"viscous drag", "moving mass"} <= set(telling.blind)
+    # a slack belt and play at the far end both add to what a reversal loses
+    assert any(
+        "slackness of the left belt" in words and "play of the coupling" in words
+        for words in telling.blind
+    )
     assert not any("steps per mm" in words for words in telling.blind)
     assert "blind to" in telling.report()
+    healthy = gs.what_can_be_told(slow, faults=["tight_carriage"])
+    # more drag on a stiffer belt bends the circle as before: F / k stays
+    assert any({"drag carriage", "belt x EA"} == set(w.split(" with ")) for w in healthy.blind)
 
 
 def test_blind_direction_of_a_sum_that_alone_is_measured():
@@ -235,12 +242,9 @@ def test_circles_and_squares_are_compared_at_equal_length():
         assert burned_length(circles) == pytest.approx(burned_length(squares))
         assert {n.shape for n in circles.nests} == {"circle"}
         assert {n.shape for n in squares.nests} == {"square"}
-    for nest in SMALL.nests:
-        lines = [s for s in SMALL.strokes(0.1) if s.shape == nest.shape]
-        drawn = sum(float(np.hypot(*np.diff(s.xy, axis=0).T).sum()) for s in lines)
-        part = shapes_apart(SMALL)[0] if nest.shape == "circle" else None
-        if part is not None:
-            assert burned_length(part) == pytest.approx(drawn, rel=1e-4)
+    burned = [s for s in SMALL.strokes(0.1) if s.shape != "travel"]
+    drawn = sum(float(np.hypot(*np.diff(s.xy, axis=0).T).sum()) for s in burned)
+    assert burned_length(SMALL) == pytest.approx(drawn, rel=1e-4)
 
 
 def test_telling_shows_itself():
@@ -389,5 +393,7 @@ def test_a_planned_piece_is_its_own_prediction():
     kinds = of_name("tight_wheels_left")
     u = problem.start(kinds)  # 9 N is the median of its prior
     (residual,) = Evaluator(problem, kinds).at(u)
-    assert np.abs(residual).max() < 2e-3
+    # points lie on chords of at most 1 mm: inside the smallest circle by s^2 / (8 R)
+    assert np.abs(residual).max() < 1.0 / (8.0 * SMALL.nests[0].sizes[0])
+    assert np.abs(residual).mean() < 3e-3
     assert piece.piece.n_points == pytest.approx(burned_length(SMALL), rel=0.02)

@@ -164,7 +164,7 @@ def next_test(
         What is known so far.
     candidates : sequence, optional
         Tests to burn (`RingTest`) and checks by hand (`gantrysim.inverse.candidates`); about
-        forty burns and a dozen checks by hand if absent.
+        forty burns (sizes in mm) and a dozen checks by hand if absent.
     minutes : float, optional
         Budget: only what fits in it is kept, ranked by gain.  If absent the ranking is by gain
         per minute.
@@ -183,7 +183,8 @@ def next_test(
     Raises
     ------
     ValueError
-        If nothing fits in the budget, or a given test leaves the travel of the machine.
+        If nothing fits in the budget, nothing was burned and no candidates are given, or a test
+        leaves the travel of the machine.
 
     Notes
     -----
@@ -196,9 +197,12 @@ def next_test(
     question = _Question.of(finding)
     costs = Minutes() if costs is None else costs
     if candidates is None:
-        last = finding.measured[-1].test
         names = {name for h in question.alive for name in h.faults}
-        candidates = (*burn_tests(last, finding.machine), *hand_tests(last, names))
+        last = question.last
+        if last is None:
+            raise ValueError("nothing was burned yet: give candidates, for example a ring_test")
+        test = last[1].piece.test
+        candidates = (*burn_tests(test, finding.machine), *hand_tests(test, names))
     priced = [(c, minutes_of(c, costs)) for c in candidates]
     if minutes is not None:
         priced = [(c, price) for c, price in priced if price <= minutes]
@@ -253,6 +257,11 @@ class _Question:
         size = next((k for k, h in enumerate(alive) if h.faults), None)
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
 
+    @property
+    def last(self) -> tuple[int, BurnedPiece] | None:
+        """The piece burned last, with its place among the sources."""
+        return self.problem.burned[-1] if self.problem.burned else None
+
     def judge(self, candidate: Candidate, price: float, *, seed: int) -> Proposal:
         if isinstance(candidate, Look):
             hit = np.array([
@@ -286,12 +295,15 @@ class _Question:
         return foretold(metric, means, [s @ r for s, r in zip(slopes, self.roots, strict=True)])
 
     def _burn(self, test: RingTest) -> Foretold:
-        (source, last), *_ = self.problem.burned[::-1]
         best = self.alive[0].fit
+        noise, size = None, 1.0
+        if self.last is not None:  # what the last piece taught of its reading, the next will have
+            source, piece = self.last
+            noise = piece.noise
+            size = _discrepancy(piece, best.machine, best.mode.u, self.problem, source)
         piece = planned_piece(
-            test, self.problem.nominal, best.machine, noise=last.noise,
-            discrepancy=_discrepancy(last, best.machine, best.mode.u, self.problem, source),
-        )  # fmt: skip
+            test, self.problem.nominal, best.machine, noise=noise, discrepancy=size
+        )
         problem = dataclasses.replace(self.problem, sources=(piece,))
         means, roots, placed = [], [], None
         for h, root in zip(self.alive, self.roots, strict=True):
@@ -311,8 +323,10 @@ class _Question:
         mode, problem = h.fit.mode, self.problem
         read: Callable[[Machine], np.ndarray]
         if isinstance(candidate, CaliperTest):
-            (_, piece), *_ = problem.burned[::-1]
-            read, felt = _calipers(candidate, piece), "xy"
+            burned = [p for _, p in problem.burned if p.piece.test == candidate.test]
+            if not burned:
+                raise ValueError("calipers need a piece that is there: no such test was burned")
+            read, felt = _calipers(candidate, burned[-1]), "xy"
         else:
             read, felt = candidate.readings, candidate.axis
         axes = problem.axes(mode.kinds)

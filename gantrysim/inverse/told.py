@@ -8,19 +8,18 @@ expect of every quantity.  What stays at its prior, the test does not see.
 from __future__ import annotations
 
 import dataclasses
-import html
+import functools
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.blind import blind_directions, noun
 from gantrysim.inverse.diagnose import ALIKE, alike_within
-from gantrysim.inverse.fit import magnitude
+from gantrysim.inverse.fit import Estimate, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, of_name
 from gantrysim.inverse.information import log_densities
 from gantrysim.inverse.planned import (
@@ -31,216 +30,14 @@ from gantrysim.inverse.planned import (
 )
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Evaluator, Mode
+from gantrysim.inverse.telling import Power, Row, Telling
 from gantrysim.machine import Machine
 from gantrysim.paths import Nest, RingTest
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 #: Median of the size of one, and of a pair of, standard normal numbers (per component): the
 #: usual size of a fault whose prior has either sign.
 _ONE, _PAIR = 0.6745, 0.8326
-#: An interval narrower than this part of the prior's counts as told, as in a fit.
-TOLD = 0.8
 _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
-
-
-@dataclass(frozen=True)
-class Row:
-    """What a test would tell of one quantity.
-
-    Parameters
-    ----------
-    name, unit : str
-        The quantity.
-    fault : bool
-        Whether it is the magnitude of a fault, or a quantity of every healthy machine.
-    value : float
-        Value at which this is foretold.
-    low, high : float
-        Expected 95 % interval.
-    prior_low, prior_high : float
-        The interval that is believed without the test.
-    """
-
-    name: str
-    unit: str
-    fault: bool
-    value: float
-    low: float
-    high: float
-    prior_low: float
-    prior_high: float
-
-    @property
-    def left(self) -> float:
-        """Part of the prior's interval that is left, relative."""
-        return (self.high - self.low) / (self.prior_high - self.prior_low)
-
-    @property
-    def told(self) -> bool:
-        """Whether the test narrows it to less than 0.8 of its prior's width."""
-        return self.left < TOLD
-
-
-@dataclass(frozen=True)
-class Power:
-    """How well a test would name one fault of its usual size.
-
-    Parameters
-    ----------
-    fault, words, unit : str
-        Its name, what it is, and the unit of its size.
-    size : float
-        Usual size: the median of its prior.
-    seen : float
-        Probability that its log evidence beats that of a healthy machine by more than 3.
-    confused_with : tuple of str
-        Faults whose expected log evidence lies less than 3 (8 for twins) behind its own.
-    """
-
-    fault: str
-    words: str
-    unit: str
-    size: float
-    seen: float
-    confused_with: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Telling:
-    """What a test can tell; `what_can_be_told` makes one.
-
-    Parameters
-    ----------
-    test : RingTest
-        The test.
-    machine : Machine
-        The machine as described.
-    rows : tuple of Row
-        Every quantity of the machine, then the magnitude of every fault.
-    blind : tuple of str
-        What the test cannot see, in words: directions in which belief stays as it was.
-    power : tuple of Power
-        For every fault.
-    length : float
-        Length of the burned lines, mm.
-    circles, squares : Telling, optional
-        The same for circles alone and squares alone, of equal burned length.
-    """
-
-    test: RingTest
-    machine: Machine
-    rows: tuple[Row, ...]
-    blind: tuple[str, ...]
-    power: tuple[Power, ...]
-    length: float
-    circles: Telling | None = None
-    squares: Telling | None = None
-
-    def row(self, name: str) -> Row:
-        """The row of a quantity or fault.
-
-        Raises
-        ------
-        ValueError
-            If there is none of that name.
-        """
-        for row in self.rows:
-            if row.name == name:
-                return row
-        known = ", ".join(row.name for row in self.rows)
-        raise ValueError(f"nothing is foretold of {name!r}; accepted are {known}")
-
-    def compare(self, other: Telling, names: tuple[str, str] = ("this", "other")) -> str:
-        """Both tests side by side: the part of each prior interval that is left, as text."""
-        head = (
-            f"{'part of the prior interval left':34s}{names[0]:>10s}{names[1]:>10s}\n"
-            f"{'  length burned, mm':34s}{self.length:10.0f}{other.length:10.0f}"
-        )
-        theirs = {row.name: row for row in other.rows}
-        lines = [
-            f"  {row.name:32s}{row.left:10.2f}{theirs[row.name].left:10.2f}"
-            for row in self.rows
-            if row.name in theirs
-        ]
-        seen = {p.fault: p.seen for p in other.power}
-        lines.append("probability that a fault of usual size is told from healthy")
-        lines += [
-            f"  {p.fault:32s}{p.seen:10.2f}{seen[p.fault]:10.2f}"
-            for p in self.power
-            if p.fault in seen
-        ]
-        return "\n".join([head, *lines])
-
-    def report(self) -> str:
-        """Return in plain words what the test would tell, what not, and what it confuses."""
-        out = [f"Test: {self.test.summary()} Burned length {self.length:.0f} mm."]
-        out.append("Expected 95 % interval [what is believed without the test]:")
-        for r in self.rows:
-            note = "" if r.told else "   left at what is believed"
-            out.append(
-                f"  {r.name:22s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
-                f"[{r.prior_low:.4g} to {r.prior_high:.4g}]{note}"
-            )
-        if self.blind:
-            out.append("This test is blind to:")
-            out += [f"  - {words}" for words in self.blind]
-        out.append("A fault of its usual size, told from a healthy machine with probability:")
-        for p in self.power:
-            others = ", ".join(p.confused_with)
-            tail = f"; hard to tell from {others}" if others else ""
-            out.append(f"  {p.fault} of {p.size:.3g} {p.unit}: {p.seen:.2f}{tail}")
-        if self.circles is not None and self.squares is not None:
-            out.append("Circles alone and squares alone, of equal length:")
-            out.append(self.circles.compare(self.squares, ("circles", "squares")))
-        return "\n".join(out)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return everything as plain Python types."""
-        parts = {"circles": self.circles, "squares": self.squares}
-        return {
-            "test": self.test.to_dict(),
-            "length_mm": self.length,
-            "rows": [
-                {**dataclasses.asdict(r), "part_left": r.left, "told": r.told} for r in self.rows
-            ],
-            "blind": list(self.blind),
-            "power": [
-                {**dataclasses.asdict(p), "confused_with": list(p.confused_with)}
-                for p in self.power
-            ],
-            **{name: part.to_dict() for name, part in parts.items() if part is not None},
-        }
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the part of each prior interval that is left; takes and returns Axes."""
-        from gantrysim import plotting
-
-        return plotting.plot_telling(self, ax)
-
-    def __repr__(self) -> str:
-        told = sum(row.told for row in self.rows)
-        seen = sum(p.seen > 0.8 for p in self.power)
-        return (
-            f"Telling({told} of {len(self.rows)} quantities told, {seen} of {len(self.power)} "
-            f"faults told from healthy, {len(self.blind)} blind directions)"
-        )
-
-    def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{html.escape(r.name)}</td><td>{r.low:.4g} to {r.high:.4g}</td>"
-            f"<td>{r.prior_low:.4g} to {r.prior_high:.4g}</td><td>{r.unit}</td>"
-            f"<td>{r.left:.2f}</td></tr>"
-            for r in self.rows
-        )
-        names = ("quantity", "expected 95 %", "believed before", "unit", "part left")
-        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
-        blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
-        return (
-            f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
-            f"<p>Blind to:</p><ul>{blind}</ul>"
-        )
 
 
 def what_can_be_told(
@@ -358,14 +155,16 @@ def _view(problem: Problem, kinds: tuple[FaultKind, ...]) -> _View:
 
 def _tell(test: RingTest, machine: Machine, kinds: tuple[FaultKind, ...]) -> Telling:
     problem = Problem(machine, (planned_piece(test, machine),))
+    sets: list[tuple[FaultKind, ...]] = [(), *((kind,) for kind in kinds)]
+    # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        sets: list[tuple[FaultKind, ...]] = [(), *((kind,) for kind in kinds)]
         views = list(pool.map(lambda k: _view(problem, k), sets))
-    rows = [*_healthy_rows(problem, views[0]), *(_fault_row(problem, v) for v in views[1:])]
-    return Telling(
-        test=test, machine=machine, rows=tuple(rows), blind=_blind(problem, views),
-        power=_powers(problem, views), length=burned_length(test),
-    )  # fmt: skip
+        faults = list(pool.map(lambda view: _fault_row(problem, view), views[1:]))
+        return Telling(
+            test=test, machine=machine, rows=(*_healthy_rows(problem, views[0]), *faults),
+            blind=_blind(problem, views), power=_powers(problem, views),
+            length=burned_length(test),
+        )  # fmt: skip
 
 
 def _label(kind: FaultKind) -> str:
@@ -388,16 +187,21 @@ def _healthy_rows(problem: Problem, view: _View) -> list[Row]:
 
 def _fault_row(problem: Problem, view: _View) -> Row:
     (kind,) = view.kinds
-    n = len(problem.scatter)
     mode = Mode(view.kinds, view.u, view.covariance, 0.0, 0.0, (), (), True)
-    after = magnitude(mode, kind, n)
-    blank = dataclasses.replace(
-        mode, u=np.zeros_like(view.u), covariance=np.eye(view.u.size)
-    )  # the prior of its unknowns
-    before = magnitude(blank, kind, n)
+    after = magnitude(mode, kind, len(problem.scatter))
+    before = _believed(kind)
     return Row(
         _label(kind), kind.unit, True, after.estimate,
         after.low, after.high, before.low, before.high,
+    )  # fmt: skip
+
+
+@functools.cache
+def _believed(kind: FaultKind) -> Estimate:
+    """Magnitude of a fault under its prior alone."""
+    size = len(kind.quantities)
+    return magnitude(
+        Mode((kind,), np.zeros(size), np.eye(size), 0.0, 0.0, (), (), True), kind, 0
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """Does the proposed next test settle more than the same test again?
 
-    python tests/studies/next_test.py [cases] [minutes]
+    python tests/studies/next_test.py [cases] [minutes] [number of the first case drawn]
 
 Draws machines with one faint fault and healthy scatter (fixed seed), burns a small centred test,
 and keeps the cases that the first piece leaves open.  Then measures each machine once more: with
@@ -82,10 +82,10 @@ def propose(first: gs.Finding) -> gs.Proposal:
     return gs.next_test(first, candidates=near, minutes=most)[0]
 
 
-def study(cases: int, seconds: float) -> list[tuple[float, ...]]:
-    """Rows of entropy (first, proposed, repeat) and probability of the truth (the same)."""
+def study(cases: int, seconds: float, first_number: int) -> list[tuple[float, ...]]:
+    """Rows of entropy (first, proposed, repeat), probability of the truth, and expected gain."""
     rows: list[tuple[float, ...]] = []
-    began, number = time.perf_counter(), 0
+    began, number = time.perf_counter(), first_number - 1
     while len(rows) < cases and time.perf_counter() - began < seconds:
         number += 1
         rng = np.random.default_rng([SEED, number])
@@ -99,7 +99,7 @@ def study(cases: int, seconds: float) -> list[tuple[float, ...]]:
         found = [first]
         for test in (proposal.test, TEST):
             found.append(gs.diagnose([piece, measure(machine, test, rng)]))
-        row = (*map(entropy, found), *(of_truth(f, truth) for f in found))
+        row = (*map(entropy, found), *(of_truth(f, truth) for f in found), proposal.gain)
         rows.append(row)
         print(
             f"{number:3d} {truth:20s} entropy {row[0]:.2f} -> {row[1]:.2f} | {row[2]:.2f}   "
@@ -107,7 +107,8 @@ def study(cases: int, seconds: float) -> list[tuple[float, ...]]:
             f"{proposal.words[5:90]}",
             flush=True,
         )
-    print(f"\n{len(rows)} open cases of {number} drawn, {time.perf_counter() - began:.0f} s")
+    drawn, took = number - first_number + 1, time.perf_counter() - began
+    print(f"\n{len(rows)} open cases of {drawn} drawn, {took:.0f} s")
     return rows
 
 
@@ -115,12 +116,13 @@ def main() -> int:
     """Print the table and the summary."""
     cases = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     minutes = float(sys.argv[2]) if len(sys.argv) > 2 else 60.0
-    rows = np.array(study(cases, 60.0 * minutes))
+    first_number = int(sys.argv[3]) if len(sys.argv) > 3 else 1
+    rows = np.array(study(cases, 60.0 * minutes, first_number))
     if not len(rows):
         print("no open case was drawn")
         return 1
     names = ("entropy, nats", "probability of the truth")
-    for name, part in zip(names, (rows[:, :3], rows[:, 3:]), strict=True):
+    for name, part in zip(names, (rows[:, :3], rows[:, 3:6]), strict=True):
         better = part[:, 1] - part[:, 2]
         error = float(np.std(better)) / math.sqrt(len(rows))
         first, proposed, repeat = part.mean(axis=0)
@@ -128,8 +130,9 @@ def main() -> int:
             f"{name}: first {first:.3f}, with the proposal {proposed:.3f}, with the repeat "
             f"{repeat:.3f}; difference {better.mean():+.3f} +- {error:.3f}"
         )
-    log = np.log(np.maximum(rows[:, 3:], 1e-6)).mean(axis=0)
+    log = np.log(np.maximum(rows[:, 3:6], 1e-6)).mean(axis=0)
     print(f"mean log probability of the truth: {log[0]:.3f}, {log[1]:.3f}, {log[2]:.3f}")
+    print(f"mean gain expected of the proposal {rows[:, 6].mean():.3f} nats")
     won = int(np.sum(rows[:, 4] > rows[:, 5]))
     print(f"the proposal gives the truth more in {won} of {len(rows)}")
     return 0 if rows[:, 1].mean() < rows[:, 2].mean() else 1

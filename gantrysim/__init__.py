@@ -24,9 +24,12 @@ from gantrysim.faults import (
     TightWheels,
 )
 from gantrysim.handbook import Handbook
+from gantrysim.inverse.adjust import Advice, advise
+from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.design import Proposal, next_test
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
+from gantrysim.inverse.step import Costs
 from gantrysim.inverse.telling import Telling
 from gantrysim.inverse.told import what_can_be_told
 from gantrysim.machine import (
@@ -43,7 +46,10 @@ from gantrysim.machine import (
 )
 from gantrysim.machinefile import read_machine, save_machine
 from gantrysim.many import Failure, ManyBurns, simulate_many
+from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
 from gantrysim.measured.points import Piece, read_points
+from gantrysim.measured.push import PushReading, PushSheet, read_push
+from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
@@ -92,6 +98,15 @@ __all__ = [
     "PushResult",
     "Piece",
     "read_points",
+    "CaliperSheet",
+    "CaliperReading",
+    "read_calipers",
+    "PushSheet",
+    "PushReading",
+    "read_push",
+    "ToneSheet",
+    "ToneReading",
+    "read_tones",
     "measure",
     "Measures",
     "fit",
@@ -99,6 +114,10 @@ __all__ = [
     "diagnose",
     "Finding",
     "Hypothesis",
+    "advise",
+    "Advice",
+    "Adjustment",
+    "Costs",
     "what_can_be_told",
     "Telling",
     "next_test",
@@ -116,6 +135,7 @@ _PICTURES = (
     "plot_push",
     "plot_fault",
     "plot_telling",
+    "plot_before_after",
 )
 
 

@@ -854,6 +854,64 @@ def _add_healthy(ax: Axes, burn: Burn, factor: float) -> None:
     legend(ax, [*before, healthy])
 
 
+# Adjustments
+
+
+def plot_before_after(
+    before: Burn, after: Burn, ax: Axes | None = None, *, magnify: float | None = None
+) -> Axes:
+    """Draw the last pass of two burns of one test over each other, errors magnified alike.
+
+    Parameters
+    ----------
+    before, after : Burn
+        Before and after an adjustment.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger the errors are drawn; chosen for the larger one if absent.
+
+    Returns
+    -------
+    Axes
+        Machine frame, mm; the magnification is written on it.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = _magnification([before, after], magnify)
+    ax = ready_axes(ax, height_for(bounds_of(before.commanded)))
+    ax.add_collection(LineCollection(before.commanded, colors=COMMANDED, linewidths=0.6))
+    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    drawn: list[Array] = list(before.commanded)
+    rms = []
+    for burn, when, colour, width in (
+        (before, "before", VERMILION, 1.0),
+        (after, "after", BLUE, 1.3),
+    ):
+        errors, _ = _shape_errors(burn)
+        together = np.concatenate(errors)
+        rms.append(float(np.sqrt(np.mean(np.sum(together**2, axis=1)))) * 1e3)
+        last = max(x.pass_index for x in burn.lines)
+        own = [
+            c + factor * e
+            for x, c, e in zip(burn.lines, burn.commanded, errors, strict=True)
+            if x.pass_index == last
+        ]
+        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
+        handles.append(Line2D([], [], color=colour, linewidth=width, label=when))
+        drawn += own
+    bounds = bounds_of(drawn)
+    frame(ax, bounds)
+    write_below(ax, bounds, factor)
+    title = f"error {rms[0]:.0f} µm rms before, {rms[1]:.0f} µm after"
+    ax.set_title(title, loc="left", fontsize=NORMAL, color=INK)
+    legend(ax, handles)
+    return ax
+
+
 # What a test can tell
 
 

@@ -14,7 +14,7 @@ README = Path(__file__).resolve().parents[1] / "README.md"
 
 UNIT = re.compile(
     r"\bmm\b|\bN\b|\bN/mm\b|\bkg\b|\bs\b|\bmrad\b|\brad\b|degrees|dimensionless|[Rr]elative"
-    r"|probabilit|times larger|per cent|part of|factor"
+    r"|probabilit|times larger|per cent|minutes|part of|factor"
 )
 
 

@@ -193,6 +193,9 @@ def next_test(
     smaller than the mutual information, and zero where two explanations foretell nearly the
     same.  "Something not in this list" foretells nothing and is left out of the question.
     Checks by hand look at the part itself: their ratio counts in full, with stated error rates.
+    The discrepancy of the next piece counts as independent of the last one's, as it does in a
+    diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
+    repeat is rather too high.
     """
     question = _Question.of(finding)
     costs = Minutes() if costs is None else costs

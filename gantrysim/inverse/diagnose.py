@@ -15,8 +15,9 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.fit import Estimate, Fit, magnitude
-from gantrysim.inverse.hypotheses import KINDS, FaultKind
+from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
+from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.inverse.problem import Problem, prepare
 from gantrysim.inverse.solver import (
     Mode,
@@ -51,6 +52,11 @@ _HOPELESS = 25.0
 _LEADERS, _CLOSE, _PAIRS, _WORTH = 2, 8.0, 6, 4.0
 #: Log odds that a flat beside another fault has to overcome on top of its prior.
 _BESIDE = 6.0
+#: Probability that is always left for explanations that nobody has named yet.
+_LEAST_LEFT = 0.02
+#: Part of a belief that is always given back to what was believed of a fresh machine, so that
+#: a wrong finding can be undone.
+_GIVEN_BACK = 0.1
 #: How much larger the shared discrepancy is under "something not in this list".
 _UNLISTED_FACTOR = 6.0
 
@@ -151,6 +157,38 @@ class Finding:
         """Whether the piece shows too few rings for more than a hint."""
         return _rings(self.measured) < FEW_RINGS
 
+    def belief(self) -> Belief:
+        """Return what is now believed, to diagnose the next burn of the unchanged machine with.
+
+        The healthy scatter is the mixture of all explanations, matched in mean and covariance;
+        each explanation keeps nine tenths of its probability, and the size of a fault is that
+        of the likeliest explanation which has it.
+        """
+        likely = [h for h in self.ranked if h.probability > 1e-3]
+        n = len(self.best.fit.problem.scatter)
+        share = np.array([h.probability for h in likely])
+        share /= share.sum()
+        means = np.array([h.fit.mode.u[:n] for h in likely])
+        mean = share @ means
+        spread = means - mean
+        covariance = (spread.T * share) @ spread
+        for p, h in zip(share, likely, strict=True):
+            covariance += p * h.fit.mode.covariance[:n, :n]
+        sizes: dict[str, tuple[Quantity, ...]] = {}
+        for h in reversed(likely):
+            mode = h.fit.mode
+            deviation = np.sqrt(np.diag(mode.covariance))
+            for kind, cut in zip(mode.kinds, h.fit.problem.fault_cuts(mode.kinds), strict=True):
+                told = zip(kind.quantities, mode.u[cut], deviation[cut], strict=True)
+                sizes[kind.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
+        fresh = Belief.fresh(self.best.fit.problem.scatter)
+        weights = {
+            h.faults: (1.0 - _GIVEN_BACK) * h.probability
+            + _GIVEN_BACK * prior_probability(h.faults, fresh)
+            for h in likely
+        }
+        return Belief(mean, np.linalg.inv(covariance), weights, sizes)
+
     def report(self) -> str:
         """Return the finding in plain words: what, how sure, how big, what to check by hand."""
         return "\n".join(_words(self))
@@ -205,6 +243,7 @@ def diagnose(
     measured: Piece | Sequence[Piece],
     machine: Machine | None = None,
     *,
+    belief: Belief | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Finding:
     """Compare healthy, every fault, likely pairs and "something not in this list" on one piece.
@@ -215,6 +254,9 @@ def diagnose(
         The measured piece, or several of the same machine in the same state.
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
+    belief : Belief, optional
+        What earlier burns of this machine taught (`Finding.belief`); a healthy machine's scatter
+        and the usual faults if absent.
     progress : callable, optional
         Called with a line of text as each explanation is tried.
 
@@ -230,10 +272,12 @@ def diagnose(
     the best explanation, so that no explanation is punished for another's misfit.
     """
     machine = machine if machine is not None else Machine()
+    belief = belief if belief is not None else Belief.fresh()
+    kinds = believed(belief)
     say = progress if progress is not None else _silent
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        problem = prepare(measured, machine)
+        problem = prepare(measured, machine, belief)
         say("healthy machine")
         healthy = solve(problem, (), problem.start(()))
         problem = learn_noise(problem, healthy)
@@ -247,7 +291,7 @@ def diagnose(
             least.append(mode.cost)
             return mode
 
-        modes = [healthy, *pool.map(explain, KINDS)]
+        modes = [healthy, *pool.map(explain, kinds)]
         best = max(modes, key=lambda m: m.evidence)
         say("noise")
         learned = learn_noise(problem, best)
@@ -258,7 +302,7 @@ def diagnose(
         say("flats on the wheels")
         modes = refined + _flats(learned, refined[0])
         say("pairs of faults")
-        modes += _pairs(learned, modes, pool.map)
+        modes += _pairs(learned, modes, kinds, pool.map)
         top = max(modes, key=lambda m: m.evidence)
         if top not in refined:
             # the noise was learned without what now explains best: learn it again, once
@@ -302,12 +346,14 @@ def _flats(problem: Problem, mode: Mode) -> list[Mode]:
     return modes
 
 
-def _pairs(problem: Problem, modes: list[Mode], run: Callable[..., Any]) -> list[Mode]:
+def _pairs(
+    problem: Problem, modes: list[Mode], kinds: Sequence[FaultKind], run: Callable[..., Any]
+) -> list[Mode]:
     """Modes of the pairs that promise most beside the best single faults."""
     singles = sorted((m for m in modes if len(m.kinds) == 1), key=lambda m: -m.evidence)
     leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
     leaders = [m for m in leaders if m.kinds[0].pattern is None]
-    tasks = [(m, kind) for m in leaders for kind in KINDS if kind.name != m.kinds[0].name]
+    tasks = [(m, kind) for m in leaders for kind in kinds if plausible(m.kinds[0], kind)]
     gains = list(run(lambda task: promised_gain(problem, *task), tasks))
     order = sorted(range(len(tasks)), key=lambda k: -gains[k])
     chosen: list[tuple[Mode, FaultKind]] = []
@@ -350,19 +396,14 @@ def _rank(
     problem: Problem, modes: list[Mode], unlisted: Mode, slack: float
 ) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
-    single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
-    each = {
-        0: P_HEALTHY,
-        1: (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single,
-        2: P_PAIRS / (single * (single - 1) / 2),
-    }
     families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
     for mode in modes:
         faults = tuple(sorted(kind.name for kind in mode.kinds))
         variants = math.prod(max(1, sum(k.name == name for k in KINDS)) for name in faults)
-        prior = math.log(each[len(faults)] / variants)
+        prior = math.log(prior_probability(faults, problem.belief) / variants)
         families.setdefault(faults, []).append((mode.evidence + prior, mode))
-    families[(UNLISTED,)] = [(unlisted.evidence + math.log(P_UNLISTED), unlisted)]
+    odds = math.log(prior_probability((UNLISTED,), problem.belief))
+    families[(UNLISTED,)] = [(unlisted.evidence + odds, unlisted)]
     score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
     total = float(np.logaddexp.reduce(list(score.values())))
     evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
@@ -391,6 +432,31 @@ def _rank(
             )
         )
     return tuple(sorted(hypotheses, key=lambda h: -h.probability))
+
+
+def prior_probability(faults: tuple[str, ...], belief: Belief) -> float:
+    """Probability of an explanation before the burn.
+
+    Those that the belief names have the probability it gives; the others share what is left in
+    the proportions of `P_HEALTHY`, `P_UNLISTED`, `P_PAIRS` and evenly spread single faults.
+    """
+    if faults in belief.weights:
+        return belief.weights[faults]
+    taken = sum(_usual(named) for named in belief.weights)
+    left = max(1.0 - sum(belief.weights.values()), _LEAST_LEFT)
+    return _usual(faults) * left / max(1.0 - taken, _LEAST_LEFT)
+
+
+def _usual(faults: tuple[str, ...]) -> float:
+    """Probability of an explanation of a machine that nobody has looked at."""
+    single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
+    if not faults:
+        return P_HEALTHY
+    if faults == (UNLISTED,):
+        return P_UNLISTED
+    if len(faults) == 1:
+        return (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single
+    return P_PAIRS / (single * (single - 1) / 2)
 
 
 def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:

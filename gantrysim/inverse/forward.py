@@ -145,9 +145,9 @@ class Forward:
         """Derivatives of one block's coordinates, and the unknowns that they belong to."""
         assemble = (x_block, y_block)[axis]
         q, z = (run.q_x, run.z_x) if axis == 0 else (run.q_y, run.z_y)
-        chosen = np.flatnonzero(acts)
-        if not chosen.size:
-            return np.zeros((len(q), q.shape[1], 0)), chosen
+        chosen = [k for k, act in enumerate(acts) if act]
+        if not chosen:
+            return np.zeros((len(q), q.shape[1], 0)), np.zeros(0, dtype=np.int64)
         home = float(self.motion.xy[0, axis])
         base = assemble(run.machine)
         blocks = [assemble(moved[k]) for k in chosen]
@@ -155,4 +155,4 @@ class Forward:
             base, blocks, amount, self.motion, axis, q, z,
             relaxed(base, home), [relaxed(block, home) for block in blocks],
         )  # fmt: skip
-        return slopes, chosen
+        return slopes, np.array(chosen)

@@ -7,7 +7,8 @@ machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -51,6 +52,12 @@ class Quantity:
         if self.ratio:
             return self.centre * math.exp(self.spread * u)
         return self.centre + self.spread * u
+
+    def narrowed(self, mean: float, deviation: float) -> Quantity:
+        """The quantity when u is believed to be normal with this mean and deviation."""
+        if self.bounded:
+            raise ValueError(f"{self.name} is bounded: a normal belief of it cannot be given anew")
+        return replace(self, centre=self.value(mean), spread=self.spread * deviation)
 
 
 @dataclass(frozen=True)
@@ -120,7 +127,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
     _ratio("viscous drag", "xy", "contact.viscous"),
     _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
-    _shift("overshoot", "-", "xy", "contact.overshoot", 0.25, 0.0),
+    _shift("overshoot", "-", "xy", "contact.overshoot", 0.35, 0.0),
     _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
     _shift("squareness", "mrad", "y", "square", 0.12),
     _shift("scale x", "-", "x", "scale_x", 2.5e-4),
@@ -138,10 +145,17 @@ class Belief:
         Their mean, in standard deviations of the healthy scatter.
     precision : ndarray, shape (n, n)
         Inverse of their covariance.
+    weights : mapping
+        Prior probability of each explanation, by its sorted fault names; those not named share
+        what is left in the usual proportions.
+    sizes : mapping
+        By `FaultKind.key`, what is believed of a fault's quantities where that is not the usual.
     """
 
     mean: np.ndarray
     precision: np.ndarray
+    weights: Mapping[tuple[str, ...], float] = field(default_factory=dict)
+    sizes: Mapping[str, tuple[Quantity, ...]] = field(default_factory=dict)
 
     @classmethod
     def fresh(cls, scatter: tuple[Scatter, ...] = HEALTHY_SCATTER) -> Belief:

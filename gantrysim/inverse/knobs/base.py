@@ -1,0 +1,111 @@
+"""What every point of adjustment can say of itself, and one where nothing is turned."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+from gantrysim.machine import Machine
+
+SAFETY = (
+    "Maker's manual and local rules first. Power off and laser disconnected before a hand goes "
+    "in; mind pinch points at belts, pulleys and wheels; re-home before anything is burned."
+)
+SAFETY_POWERED = (
+    "Maker's manual and local rules first. Laser disconnected and hands clear while the axis "
+    "moves; write the old setting down; re-home before anything is burned."
+)
+
+
+@dataclass(frozen=True)
+class Knob:
+    """A point of adjustment where nothing is turned by an amount: look, clean, replace.
+
+    Parameters
+    ----------
+    place : str
+        Where it is.
+    words : str
+        What is done there.
+    look : str
+        The hand check before.
+    confirm : str
+        The hand check after.
+    minutes : float
+        What the hand check before takes, minutes (judgement).
+
+    Notes
+    -----
+    Subclasses say how far: `stands` in their unit, `turn` by an amount.  ``hand`` is how well an
+    amount can be set (95 %, in the unit); ``by_reading`` says that it is set until a reading is
+    right, so that what was believed before does not matter; ``forgiving`` that going too far
+    costs no more than falling short.
+    """
+
+    place: str
+    words: str = ""
+    look: str = ""
+    confirm: str = ""
+    minutes: float = 10.0
+
+    unit: ClassVar[str] = "none"
+    by_reading: ClassVar[bool] = False
+    forgiving: ClassVar[bool] = False
+    safety: ClassVar[str] = SAFETY
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read off a machine afterwards; empty for nothing."""
+        return "", ""
+
+    @property
+    def hand(self) -> float:
+        """How well an amount can be set, 95 %, in the unit."""
+        return 0.0
+
+    @property
+    def doubt(self) -> float:
+        """Relative doubt about the effect of an amount, standard deviation of its logarithm."""
+        return 0.0
+
+    @property
+    def note(self) -> str:
+        """What the amount takes for granted."""
+        return ""
+
+    def stands(self, machine: Machine) -> float:
+        """Where it stands on a machine, in the unit."""
+        return 0.0
+
+    def needed(self, machine: Machine, nominal: Machine) -> float:
+        """Signed amount that sets a machine to where the nominal one stands, in the unit."""
+        return self.stands(nominal) - self.stands(machine)
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with this turned by a signed amount, in the unit."""
+        return machine
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """How far short of and beyond the amount needed does no harm, in the unit.
+
+        Parameters
+        ----------
+        nominal : Machine
+            The machine as described.
+        sense : float
+            Sign of the amount.
+        """
+        return math.inf, math.inf
+
+    def reads(self, machine: Machine) -> float:
+        """What is read off a machine afterwards; `result` has its name and unit."""
+        return math.nan
+
+    def way(self, amount: float) -> str:
+        """Which way a signed amount goes, in words."""
+        return self.words
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """What the hand check before shows on both machines, in words."""
+        return "worn, loose, dirty or out of true if this is it; nothing to see if it is not"

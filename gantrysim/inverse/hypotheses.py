@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -52,6 +53,8 @@ class FaultKind:
     pattern : dict of int to ndarray, optional
         For a fault that the forward model lacks: by source, the change of its residuals per
         unit of each of k coefficients, mm, shape (m, k); the machine is left as it is.
+    pattern_on : callable, optional
+        For such a fault: another burned piece -> its pattern there.
     coefficients : callable
         Values of the unknowns -> the k coefficients of the pattern; the values if absent.
     magnitude : callable
@@ -68,6 +71,7 @@ class FaultKind:
     variant: str = ""
     starts: tuple[float, ...] = (0.0,)
     pattern: Mapping[int, np.ndarray] | None = None
+    pattern_on: Callable[[Any], np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
 

@@ -118,8 +118,8 @@ def _slack(side: str, axis: str) -> FaultKind:
         words=f"the {label} belt is slack",
         unit="of healthy stiffness",
         quantities=(
-            Quantity("stiffness factor", "-", 0.45, 0.35, ratio=True),
-            Quantity("pretension", "N", 1.8, 0.6, ratio=True),
+            Quantity("stiffness factor", "-", 0.45, 0.35, ratio=True, faint=2.0),
+            Quantity("pretension", "N", 1.8, 0.6, ratio=True, faint=2.0),
         ),
         build=lambda factor, tension: SlackBelt(
             side, stiffness_factor=_below_one(factor), pretension=tension
@@ -137,7 +137,7 @@ def _loose(side: str) -> FaultKind:
         unit="mm",
         quantities=(
             Quantity("clearance", "mm", 0.25, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.5, 0.25, ratio=True),
+            Quantity("drag factor", "-", 0.5, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda play, factor: LooseWheels(
             side, clearance=play, drag_factor=_below_one(factor)
@@ -263,7 +263,7 @@ KINDS: tuple[FaultKind, ...] = (
         unit="mm",
         quantities=(
             Quantity("gap", "mm", 0.12, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.6, 0.25, ratio=True),
+            Quantity("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda gap, factor: LooseCarriage(gap, drag_factor=_below_one(factor)),
         axis="x",

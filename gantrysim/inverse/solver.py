@@ -297,7 +297,7 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
     """
     kinds = (*mode.kinds, extra)
     n = mode.u.size - problem.own
-    faint = [-2.0 if q.ratio else 0.0 for q in extra.quantities]
+    faint = [q.faint if q.ratio else 0.0 for q in extra.quantities]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
     evaluator = Evaluator(problem, kinds)
     residuals, jacobians = evaluator.linearise(u)
@@ -331,6 +331,6 @@ def _place_faults(
     faults: list[float] = []
     for kind, x in zip(kinds, begin, strict=True):
         first, *rest = kind.quantities
-        faults.append(-2.0 if faint and first.ratio else x)
-        faults += [-2.0 if faint and q.ratio else 0.0 for q in rest]
+        faults.append(first.faint if faint and first.ratio else x)
+        faults += [q.faint if faint and q.ratio else 0.0 for q in rest]
     return np.concatenate([u[:n], faults, u[n:]])

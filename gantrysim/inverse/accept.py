@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -343,11 +343,14 @@ class _Looked:
         A diameter, width or height grows with what the scanner reads too long along it.
         """
         common, difference = scanner[:, :1], scanner[:, 1:2]
-        kinds = [
-            ([(r, 2 * r.measured_size, 2 * ring.size_deviation) for r, ring in self.rings], common),
-            ([(r, r.geometry.width, sd[0]) for r, sd in self.squares], common + difference / 2),
-            ([(r, r.geometry.height, sd[1]) for r, sd in self.squares], common - difference / 2),
-        ]
+        circles = [(r, 2 * r.measured_size, 2 * ring.size_deviation) for r, ring in self.rings]
+        widths = [(r, r.geometry.width, float(sd[0])) for r, sd in self.squares]
+        heights = [(r, r.geometry.height, float(sd[1])) for r, sd in self.squares]
+        kinds: tuple[tuple[Sequence[tuple[CircleRow | SquareRow, float, float]], Array], ...] = (
+            (circles, common),
+            (widths, common + difference / 2),
+            (heights, common - difference / 2),
+        )
         true_sizes, measured, steps, spacing = [], [], [], []
         for rows, scale in kinds:
             if not rows:

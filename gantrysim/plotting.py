@@ -1047,9 +1047,10 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
             place = number + 0.5 + 0.06 * turns
             ax.axvline(place, color=VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
             words = f"{entry.place or entry.fault} {entry.amount:+.3g} {entry.unit}"
-            ax.text(
-                place, 0.98, f" {words}", transform=ax.get_xaxis_transform(), rotation=90.0,
-                va="top", ha="right", fontsize=SMALL - 1, color=INK,
+            ax.annotate(
+                words, (place, 0.98), (-3.0, 0.0), xycoords=ax.get_xaxis_transform(),
+                textcoords="offset points", rotation=90.0, va="top", ha="right",
+                fontsize=SMALL - 1, color=INK,
             )  # fmt: skip
             turns += 1
     ax.set_ylim(bottom=0.0, top=1.15 * max(*errors, 1.0))
@@ -1092,7 +1093,7 @@ def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
         ax.plot(abs(r.estimate) / r.limit, row, "o", color=BLUE, markersize=6)
     names = [f"{r.name}, {r.limit:g} {r.unit}" for r in verdict.requirements]
     ax.set_yticks(range(len(names)), names)
-    ax.invert_yaxis()
+    ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(left=0.0, right=max(1.4, ax.get_xlim()[1]))
     ax.set_xlabel("part of the limit, 95 % interval", fontsize=NORMAL)
     ax.set_title(f"{verdict.decision}", loc="left", fontsize=NORMAL + 1, color=INK)

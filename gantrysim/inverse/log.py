@@ -71,7 +71,8 @@ class Adjusted:
     fault, place, way : str
         What it was to cure, where, and which way.
     amount : float
-        How far, in ``unit``.
+        How far, in ``unit``; of a `Change` what it added to the fault, so negative where it was
+        taken off.
     unit : str
         Unit of the amount.
     """
@@ -215,6 +216,8 @@ class MachineLog:
             turned = finite_number(turned, "turned")
         belief = after_turn(self.belief, self.machine, adjustment, turned=turned, cured=cured)
         amount = adjustment.amount if turned is None else turned
+        if isinstance(adjustment, Change):
+            amount = -amount
         entry = Adjusted(
             _date(date), _note(note), adjustment.fault, adjustment.place, adjustment.way,
             float(amount), adjustment.unit,

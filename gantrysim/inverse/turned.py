@@ -39,7 +39,8 @@ GIVEN_BACK = 0.1
 REPLACED = 0.8
 
 _OPPOSITE = {"tight": "loose", "loose": "tight"}
-_RANGE, _NODES, _DENSE = 4.5, 37, 1801  # of the standard normal number of a size
+_RANGE, _DENSE = 4.5, 1801  # of the standard normal number of a size
+_NODES, _TURNS = 201, 37  # sizes for which a change is worked out, and a turn made on a machine
 
 
 @dataclass(frozen=True)
@@ -213,7 +214,8 @@ def remaining(
     u = np.linspace(-_RANGE, _RANGE, _DENSE)
     share = np.exp(-0.5 * u * u)
     share /= share.sum()
-    coarse = np.linspace(-_RANGE, _RANGE, _NODES)
+    nodes = _NODES if isinstance(turn, Change) else _TURNS
+    coarse = np.linspace(-_RANGE, _RANGE, nodes)
     found = [_left(kind, quantities, float(v), machine, turn, turned, reading) for v in coarse]
     mean, sd = (np.interp(u, coarse, column) for column in np.array(found).T)
     sd = np.maximum(sd, 1e-9)

@@ -48,7 +48,10 @@ from gantrysim.machine import (
 )
 from gantrysim.machinefile import read_machine, save_machine
 from gantrysim.many import Failure, ManyBurns, simulate_many
+from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
 from gantrysim.measured.points import Piece, read_points
+from gantrysim.measured.push import PushReading, PushSheet, read_push
+from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
@@ -97,6 +100,15 @@ __all__ = [
     "PushResult",
     "Piece",
     "read_points",
+    "CaliperSheet",
+    "CaliperReading",
+    "read_calipers",
+    "PushSheet",
+    "PushReading",
+    "read_push",
+    "ToneSheet",
+    "ToneReading",
+    "read_tones",
     "measure",
     "Measures",
     "fit",

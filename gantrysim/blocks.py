@@ -238,7 +238,7 @@ def y_block(machine: Machine) -> Block:
     spare = len(names) - N_Y
     d, roll = contact.yield_distance, contact.viscous * _N_S_PER_M
     weight = contact.weight_drag * machine.carriage.mass * _GRAVITY
-    load = contact.load_drag * span
+    load = 2.0 * contact.load_drag * span  # the couple presses both wheels of a plate
     ends = machine.left, machine.right
     racks = [[len(parts) - 2 + k, load / end.wheel_base] for k, end in enumerate(ends)]
     bearing = 0.0 if both else shaft.drag

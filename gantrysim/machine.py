@@ -275,7 +275,7 @@ class Contact:
     viscous: float = 8.0
     break_away: float = 1.08
     stribeck_speed: float = 8.0
-    overshoot: float = 0.7
+    overshoot: float = 1.0
     weight_drag: float = 0.0
 
     _limits: ClassVar[Limits] = {

@@ -248,6 +248,7 @@ class PushResult:
             "keep_back_n": self.keep_back,
             "lag_forward_mm": self.lag_forward,
             "lag_back_mm": self.lag_back,
+            "lag_mean_mm": self.lag_mean,
             "loop_force_n": self.loop_force,
             "loop_travel_mm": self.loop_travel,
             "stiffness_n_mm": self.stiffness,

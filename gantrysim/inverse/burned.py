@@ -267,4 +267,5 @@ def shared_discrepancy(
     parts = [
         np.column_stack([cells.mean(v[:, i]) for i in (0, 1)]) for v in (place, normal, moving)
     ]
-    return basis(machine, *parts)
+    on_squares = cells.mean(matched.square[matched.group].astype(float))
+    return basis(machine, *parts, on_squares)

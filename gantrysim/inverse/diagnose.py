@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.fit import Estimate, Fit, magnitude
-from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed
+from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.inverse.problem import Problem, prepare
@@ -353,7 +353,7 @@ def _pairs(
     singles = sorted((m for m in modes if len(m.kinds) == 1), key=lambda m: -m.evidence)
     leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
     leaders = [m for m in leaders if m.kinds[0].pattern is None]
-    tasks = [(m, kind) for m in leaders for kind in kinds if kind.name != m.kinds[0].name]
+    tasks = [(m, kind) for m in leaders for kind in kinds if plausible(m.kinds[0], kind)]
     gains = list(run(lambda task: promised_gain(problem, *task), tasks))
     order = sorted(range(len(tasks)), key=lambda k: -gains[k])
     chosen: list[tuple[Mode, FaultKind]] = []

@@ -46,8 +46,9 @@ class FaultKind:
         The hand check that confirms it.
     variant : str
         Which of several ways to have the fault (which pulley), empty where there is one.
-    two_signs : bool
-        Whether the search must begin on both sides of zero because the cost has a kink there.
+    starts : tuple of float
+        Where the search begins, in prior standard deviations of the first quantity: several
+        where the cost has a kink between them.
     pattern : dict of int to ndarray, optional
         For a fault that the forward model lacks: by source, the change of its residuals per
         unit of each of k coefficients, mm, shape (m, k); the machine is left as it is.
@@ -65,7 +66,7 @@ class FaultKind:
     axis: str
     check: str
     variant: str = ""
-    two_signs: bool = False
+    starts: tuple[float, ...] = (0.0,)
     pattern: Mapping[int, np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
@@ -242,7 +243,7 @@ KINDS: tuple[FaultKind, ...] = (
             "at home, with the power off, measure both end plates from the frame: both should "
             "read the same"
         ),
-        two_signs=True,  # either sign racks the beam and loads the wheels
+        starts=(0.5, -0.5),  # either sign racks the beam and loads the wheels
     ),
     FaultKind(
         name="out_of_square",
@@ -268,12 +269,24 @@ KINDS: tuple[FaultKind, ...] = (
         build=lambda gap, factor: LooseCarriage(gap, drag_factor=_below_one(factor)),
         axis="x",
         check="with the power off rock the head: it should not click",
+        starts=(-1.0, 1.0),  # the play is taken up at one angle or another of a ring
     ),
     _runout("y", "left"),
     _runout("y", "right"),
     _runout("y", "left", "right"),
     _runout("x", "x"),
 )
+
+
+#: Pairs that no machine has: what is too tight is not loose.
+_NEVER = tuple(
+    {f"tight_{part}", f"loose_{part}"} for part in ("wheels_left", "wheels_right", "carriage")
+)
+
+
+def plausible(one: FaultKind, other: FaultKind) -> bool:
+    """Whether a machine may have both faults."""
+    return one.name != other.name and {one.name, other.name} not in _NEVER
 
 
 def of_name(name: str) -> tuple[FaultKind, ...]:

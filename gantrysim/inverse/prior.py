@@ -127,7 +127,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
     _ratio("viscous drag", "xy", "contact.viscous"),
     _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
-    _shift("overshoot", "-", "xy", "contact.overshoot", 0.25, 0.0),
+    _shift("overshoot", "-", "xy", "contact.overshoot", 0.35, 0.0),
     _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
     _shift("squareness", "mrad", "y", "square", 0.12),
     _shift("scale x", "-", "x", "scale_x", 2.5e-4),

@@ -6,7 +6,9 @@ The mode is found by damped Gauss-Newton on exact derivatives; the evidence is L
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -256,14 +258,13 @@ def search(
     Returns
     -------
     Mode
-        The mode; where a fault may have either sign with a kink between, the better of both.
+        The mode; where the cost may have a kink between several starts, the best of all.
     """
-    signs = (1.0, -1.0) if any(kind.two_signs for kind in kinds) else (0.0,)
     modes = []
-    for sign in signs:
-        starts = [_place_faults(problem, kinds, problem.start(()), sign, faint=False)]
+    for begin in itertools.product(*(kind.starts for kind in kinds)):
+        starts = [_place_faults(problem, kinds, problem.start(()), begin, faint=False)]
         if healthy is not None:
-            starts.append(_place_faults(problem, kinds, healthy.u, sign, faint=True))
+            starts.append(_place_faults(problem, kinds, healthy.u, begin, faint=True))
         evaluator = Evaluator(problem, kinds)
         costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
         modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
@@ -304,22 +305,25 @@ def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = m
     """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
     kinds = (*mode.kinds, extra)
     n = mode.u.size - problem.own
-    starts = [
-        np.concatenate([mode.u[:n], np.full(len(extra.quantities), x), mode.u[n:]])
-        for x in ((0.5, -0.5) if extra.two_signs else (0.0,))
-    ]
+    rest = np.zeros(len(extra.quantities) - 1)
+    starts = [np.concatenate([mode.u[:n], [x], rest, mode.u[n:]]) for x in extra.starts]
     modes = [solve(problem, kinds, u, give_up=give_up) for u in starts]
     return max(modes, key=lambda m: m.evidence)
 
 
 def _place_faults(
-    problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray, sign: float, *, faint: bool
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    u: np.ndarray,
+    begin: Sequence[float],
+    *,
+    faint: bool,
 ) -> np.ndarray:
     """Put faults, faint or as believed, into the unknowns of a healthy machine."""
     n = len(problem.scatter)
-    faults = [
-        (-2.0 if faint else 0.0) if q.ratio else 0.5 * sign
-        for kind in kinds
-        for q in kind.quantities
-    ]
+    faults: list[float] = []
+    for kind, x in zip(kinds, begin, strict=True):
+        first, *rest = kind.quantities
+        faults.append(-2.0 if faint and first.ratio else x)
+        faults += [-2.0 if faint and q.ratio else 0.0 for q in rest]
     return np.concatenate([u[:n], faults, u[n:]])

@@ -273,23 +273,30 @@ def _sorted_piece(
         members.setdefault(key, []).append(i)
     lines = []
     for (shape, ring, pass_index), rows in members.items():
-        _check_ring(test, drawn, shape, ring, pass_index, place(rows[0]))
+        check_ring(test, drawn, shape, ring, pass_index, place(rows[0]))
         size = test.nest(shape).sizes[ring]
         if sizes is not None:
             wrong = np.flatnonzero(np.abs(sizes[rows] - size) > SIZE_TOLERANCE)
             if len(wrong):
                 i = rows[wrong[0]]
-                raise ValueError(
-                    f"{place(i)}: size_mm is {sizes[i]:g}, but {shape} ring {ring} of the test has "
-                    f"{size:g} mm ({'radius' if shape == 'circle' else 'half side'})."
-                )
+                check_size(test, shape, ring, sizes[i], place(i))
         lines.append(Line(shape, ring, size, pass_index, xy[rows]))
     piece = Piece(test, tuple(lines), source)
     _check_scale(piece)
     return piece
 
 
-def _check_ring(
+def check_size(test: RingTest, shape: str, ring: int, size: float, place: str) -> None:
+    """Refuse a size in a file (mm) that is not the commanded one of its ring."""
+    commanded = test.nest(shape).sizes[ring]
+    if abs(size - commanded) > SIZE_TOLERANCE:
+        raise ValueError(
+            f"{place}: size_mm is {size:g}, but {shape} ring {ring} of the test has "
+            f"{commanded:g} mm ({'radius' if shape == 'circle' else 'half side'})."
+        )
+
+
+def check_ring(
     test: RingTest,
     drawn: dict[tuple[str, int], int],
     shape: str,
@@ -297,6 +304,7 @@ def _check_ring(
     pass_index: int,
     place: str,
 ) -> None:
+    """Refuse a line that the test does not draw; `place` begins the sentence."""
     if shape not in SHAPES:
         raise ValueError(f"{place}: shape must be {listed(SHAPES)}, found {shortened(shape)}.")
     counts = {nest.shape: len(nest.sizes) for nest in test.nests}

@@ -71,7 +71,9 @@ class Table:
         raise ValueError(f"{self.place(row)}: {name} must be {accepted}, found {found}.")
 
 
-def read_table(path: str | os.PathLike[str], columns: Sequence[str], what: str) -> Table:
+def read_table(
+    path: str | os.PathLike[str], columns: Sequence[str], what: str, *, optional: Sequence[str] = ()
+) -> Table:
     """Read the named columns of a CSV file.
 
     Blank lines and lines that begin with # are skipped; the first other line is the header.  The
@@ -85,6 +87,8 @@ def read_table(path: str | os.PathLike[str], columns: Sequence[str], what: str) 
         Names of the columns that must be there; a name that ends in _mm demands that unit.
     what : str
         The expected content, for the sentence of an error.
+    optional : sequence of str
+        Columns that are read where they stand in the header.
 
     Raises
     ------
@@ -98,7 +102,8 @@ def read_table(path: str | os.PathLike[str], columns: Sequence[str], what: str) 
     if not rows:
         raise ValueError(f"{path}: holds only comments; {what} is expected.")
     number, header = rows[0]
-    places = _column_places(f"{path}, line {number}", header, columns)
+    there = [name for name in optional if name in map(str.strip, header)]
+    places = _column_places(f"{path}, line {number}", header, [*columns, *there])
     if len(rows) == 1:
         raise ValueError(f"{path}: holds no rows after the header; {what} is expected.")
     for number, cells in rows[1:]:

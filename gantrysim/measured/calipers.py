@@ -1,0 +1,356 @@
+"""Caliper readings of a burned piece: outside sizes of single rings, from a CSV file.
+
+Outside jaws bear on the outer edges of the line, so that every reading holds one width of the
+burned line.  Directions are those of the piece's X, which is the machine's x as it was burned: read
+the piece the right way up, its squares standing straight.  Lengths are mm.
+
+Zero and scale of one caliper, and the width of the line, are the same in all its readings and do
+not average out; `CaliperSheet.nuisances` says how they enter.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.inputs import finite_number, point, positive, shortened, write_new_text
+from gantrysim.measured.points import check_ring, check_size, drawn_passes
+from gantrysim.measured.table import read_table
+from gantrysim.paths import RingTest, read_test
+
+COLUMNS = ("shape", "ring", "size_mm", "what", "value_mm")
+ACROSS = {"width": 0.0, "height": 90.0, "diagonal_up": 45.0, "diagonal_down": 135.0}
+_ACCEPTED = {
+    "circle": "'diameter_' and the direction from 0 to below 180 degrees, as in 'diameter_45'",
+    "square": "'width', 'height', 'diagonal_up' or 'diagonal_down'",
+}
+
+#: A reading may be this much times its commanded size, and one of a sheet must reach the lesser
+#: part of it: an axis that sticks makes readings small, but not all.
+MOST, LEAST = 1.2, 0.5
+RANGE = 150.0  # mm: range of the usual caliper, over which its permissible error is stated
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CaliperReading:
+    """One outside size of one ring.
+
+    Parameters
+    ----------
+    shape : str
+        "circle" or "square".
+    ring : int
+        0 is the innermost ring of its nest.
+    size : float
+        Commanded radius or half side, mm.
+    what : str
+        For a circle "diameter_A", across it in the direction A, in degrees from the piece's X
+        toward its Y; for a square "width" (along X) and "height" (along Y) at the middle of the
+        sides, "diagonal_up" (low left to up right corner) and "diagonal_down".
+    value : float
+        The reading, mm; it holds one width of the burned line.
+
+    Raises
+    ------
+    ValueError
+        If the shape has no such size, or the value is not a finite number above zero.
+    """
+
+    shape: str
+    ring: int
+    size: float
+    what: str
+    value: float
+
+    def __post_init__(self) -> None:
+        if self.shape not in _ACCEPTED or _angle(self.shape, self.what) is None:
+            raise ValueError(
+                f"what must be {_ACCEPTED.get(self.shape, 'a size of a circle or square')} "
+                f"for a {self.shape}, found {shortened(self.what)}."
+            )
+        positive(self.value, "value")
+
+    @property
+    def angle(self) -> float:
+        """Direction in which the caliper measures, degrees from X toward Y, 0 to below 180."""
+        found = _angle(self.shape, self.what)
+        assert found is not None
+        return found
+
+    @property
+    def nominal(self) -> float:
+        """Commanded size in that direction, without a line width, mm."""
+        corner = math.sqrt(2.0) if self.what.startswith("diagonal") else 1.0
+        return 2.0 * self.size * corner
+
+
+@dataclass(frozen=True, eq=False)
+class CaliperSheet:
+    """Caliper readings of one burned piece.
+
+    Parameters
+    ----------
+    test : RingTest
+        What was commanded.
+    readings : tuple of CaliperReading
+        At least one.
+    source : str
+        Where they came from, for captions and reports.
+    resolution : float
+        Step of the display, mm.
+    repeatability : float
+        Standard deviation of repeated readings of one size by one hand, mm.
+    permissible_error : float
+        Maximum permissible error of the caliper as its maker states it (ISO 13385-1), mm.
+    line_width : (float, float)
+        Believed width of the burned line and its standard deviation, mm.
+    turn_deg : float
+        Standard deviation of how far the directions across circles are turned against the
+        machine's axes, the same for all of a sheet, degrees.  It cannot stand in `nuisances`: what
+        it does depends on the outline (`gantrysim.inverse.readings.turn_slopes`).  1.5 degrees is
+        what the sheets of an independent simulator show.
+
+    Raises
+    ------
+    ValueError
+        If a reading belongs to no ring of the test or cannot be in mm.
+    """
+
+    test: RingTest
+    readings: tuple[CaliperReading, ...]
+    source: str
+    resolution: float = 0.01
+    repeatability: float = 0.02
+    permissible_error: float = 0.03
+    line_width: tuple[float, float] = (0.12, 0.05)
+    turn_deg: float = 1.5
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.test, RingTest):
+            raise ValueError(f"test must be a RingTest, found {shortened(self.test)}.")
+        object.__setattr__(self, "readings", tuple(self.readings))
+        if not self.readings:
+            raise ValueError(f"{self.source}: holds no readings; at least one is needed.")
+        positive(self.resolution, "resolution")
+        positive(self.repeatability, "repeatability")
+        positive(self.permissible_error, "permissible_error")
+        positive(self.turn_deg, "turn_deg")
+        width, spread = point(self.line_width, "line_width")
+        positive(width, "line_width")
+        positive(spread, "the deviation of line_width")
+        drawn = drawn_passes(self.test)
+        for i, reading in enumerate(self.readings):
+            if not isinstance(reading, CaliperReading):
+                raise ValueError(
+                    f"readings must be a tuple of CaliperReading, found {shortened(reading)}."
+                )
+            place = f"{self.source}, reading {i + 1}"
+            check_ring(self.test, drawn, reading.shape, reading.ring, -1, place)
+            check_size(self.test, reading.shape, reading.ring, reading.size, place)
+            _check_not_larger(reading, place)
+        _check_scale(self)
+
+    @property
+    def values(self) -> Array:
+        """The readings, mm, shape (n,)."""
+        return np.array([reading.value for reading in self.readings])
+
+    @property
+    def uncertainty(self) -> Array:
+        """Standard uncertainty of each reading alone, mm, shape (n,).
+
+        Repeatability with the rounding of the display, resolution / sqrt(12) (rectangular
+        distribution, GUM F.2.2.1).  What all readings share is in `nuisances`.
+        """
+        alone = math.hypot(self.repeatability, self.resolution / math.sqrt(12.0))
+        return np.full(len(self.readings), alone)
+
+    @property
+    def nuisances(self) -> Array:
+        """What all readings share, each at one prior standard deviation, mm, shape (n, 3).
+
+        Columns: the width of the line about `line_width`; the zero of the caliper; its scale.
+        Zero and scale each get the permissible error as a rectangular distribution, MPE / sqrt(3),
+        the scale over a range of 150 mm.  Unknown multiples of the columns are standard normal.
+        """
+        bound = self.permissible_error / math.sqrt(3.0)
+        one = np.ones(len(self.readings))
+        scale = bound / RANGE * np.array([reading.nominal for reading in self.readings])
+        return np.column_stack([self.line_width[1] * one, bound * one, scale])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, strings and lists; the name of each carries its unit."""
+        return {
+            "source": self.source,
+            "resolution_mm": self.resolution,
+            "repeatability_mm": self.repeatability,
+            "permissible_error_mm": self.permissible_error,
+            "line_width_mm": list(self.line_width),
+            "turn_deg": self.turn_deg,
+            "test": self.test.to_dict(),
+            "readings": [dict(zip(COLUMNS, _row(r), strict=True)) for r in self.readings],
+        }
+
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write the readings as `read_calipers` reads them, without loss; returns the path.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and `overwrite` is false.
+        """
+        rows = [
+            (
+                f"# caliper readings of the burned piece, mm, resolution {self.resolution:g}, "
+                f"repeatability {self.repeatability:g}"
+            ),
+            "# outside sizes: they hold one width of the burned line",
+            ",".join(COLUMNS),
+        ]
+        rows += [",".join(str(cell) for cell in _row(reading)) for reading in self.readings]
+        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
+
+    def plot(self, ax: Any = None) -> Any:
+        """Draw how far each reading is off its commanded size; takes and returns Axes."""
+        from gantrysim import readingplots
+
+        return readingplots.plot_calipers(self, ax=ax)
+
+    def __repr__(self) -> str:
+        rings = len({(r.shape, r.ring) for r in self.readings})
+        return f"CaliperSheet({self.source!r}, {len(self.readings)} readings of {rings} rings)"
+
+    def _repr_html_(self) -> str:
+        names = ("shape", "ring", "size, mm", "what", "reading, mm", "off its commanded size, mm")
+        rows = ["".join(f"<th>{name}</th>" for name in names)]
+        for r in self.readings:
+            off = r.value - r.nominal - self.line_width[0]
+            cells = (r.shape, r.ring, f"{r.size:g}", html.escape(r.what), f"{r.value:g}")
+            rows.append("".join(f"<td>{cell}</td>" for cell in (*cells, f"{off:+.2f}")))
+        title = (
+            f"<p><b>Caliper readings</b>: {html.escape(self.source)}; a line width of "
+            f"{self.line_width[0]:g} mm is taken off in the last column</p>"
+        )
+        return f"{title}<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+
+
+def read_calipers(
+    path: str | os.PathLike[str],
+    test: RingTest | str | os.PathLike[str],
+    *,
+    resolution: float = 0.01,
+    repeatability: float = 0.02,
+    permissible_error: float = 0.03,
+    line_width: tuple[float, float] = (0.12, 0.05),
+    turn_deg: float = 1.5,
+) -> CaliperSheet:
+    """Read caliper readings of a burned piece from a CSV file.
+
+    Lines that begin with # are comments.  The header names the columns
+    `shape,ring,size_mm,what,value_mm` in any order; other columns are ignored.  A size measured
+    more than once may stand in the file as often.
+
+    Parameters
+    ----------
+    path : path
+        The CSV file; lengths in mm; see `CaliperReading` for `what`.
+    test : RingTest or path
+        What was commanded, or its file for `read_test`.
+    resolution : float
+        Step of the display, mm.
+    repeatability : float
+        Standard deviation of repeated readings, mm; 0.02 to 0.05 on a drawn line (judgement).
+    permissible_error : float
+        Maximum permissible error of the caliper, mm.  ISO 13385-1 says how it is tested and leaves
+        the figure to the maker; 0.03 mm up to 200 mm is usual (from memory).
+    line_width : (float, float)
+        Believed width of the burned line and its standard deviation, mm.
+    turn_deg : float
+        Standard deviation of the turn of the directions across circles, degrees.
+
+    Returns
+    -------
+    CaliperSheet
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence naming the file and the line, what was found and what is accepted.
+    """
+    if isinstance(test, str | os.PathLike):
+        test = read_test(test)
+    if not isinstance(test, RingTest):
+        raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
+    table = read_table(path, COLUMNS, "a CSV file of caliper readings")
+    shapes, words = table.words("shape"), table.words("what")
+    rings = table.whole_numbers("ring").tolist()
+    sizes, values = table.numbers("size_mm").tolist(), table.numbers("value_mm").tolist()
+    drawn = drawn_passes(test)
+    readings = []
+    for i in range(len(table)):
+        shape, ring, place = shapes[i], rings[i], table.place(i)
+        check_ring(test, drawn, shape, ring, -1, place)
+        check_size(test, shape, ring, sizes[i], place)
+        if _angle(shape, words[i]) is None:
+            table.refuse(i, "what", f"{_ACCEPTED[shape]} for a {shape}")
+        if values[i] <= 0.0:
+            table.refuse(i, "value_mm", "above zero")
+        reading = CaliperReading(shape, ring, test.nest(shape).sizes[ring], words[i], values[i])
+        _check_not_larger(reading, place)
+        readings.append(reading)
+    return CaliperSheet(
+        test, tuple(readings), str(path), resolution, repeatability, permissible_error,
+        line_width, turn_deg,
+    )  # fmt: skip
+
+
+def _angle(shape: str, what: str) -> float | None:
+    """Direction of a reading, degrees; None where the shape has no such reading."""
+    if shape == "square":
+        return ACROSS.get(what)
+    stem, _, number = what.partition("_")
+    if stem != "diameter":
+        return None
+    try:
+        angle = finite_number(float(number), "direction") if "_" not in number else -1.0
+    except ValueError:
+        return None
+    return angle if 0.0 <= angle < 180.0 else None
+
+
+def _row(reading: CaliperReading) -> tuple[Any, ...]:
+    return reading.shape, reading.ring, reading.size, reading.what, reading.value
+
+
+def _check_not_larger(reading: CaliperReading, place: str) -> None:
+    """No fault makes a ring much larger than commanded: a slip of the decimal point does."""
+    most = MOST * reading.nominal + 1.0
+    if reading.value > most:
+        raise ValueError(
+            f"{place}: value_mm must be at most {most:.4g} mm, for a {reading.what} of "
+            f"{reading.nominal:.4g} mm was commanded, found {reading.value:g}."
+        )
+
+
+def _check_scale(sheet: CaliperSheet) -> None:
+    """Refuse a sheet whose readings are all far too small: another unit."""
+    largest = max(reading.value / reading.nominal for reading in sheet.readings)
+    if largest < LEAST:
+        units = {"inches": 25.4, "cm": 10.0, "m": 1000.0}
+        unit = next((u for u, f in units.items() if 0.8 < largest * f < MOST), None)
+        raise ValueError(
+            f"{sheet.source}: no reading reaches half its commanded size (the largest part is "
+            f"{largest:.3g}); readings must be in mm"
+            f"{f' (these look like {unit})' if unit else ''}."
+        )

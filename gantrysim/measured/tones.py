@@ -1,0 +1,202 @@
+"""Tones of plucked belts, from a CSV file: the frequency tells the tension.
+
+Pluck a span with the machine off and the carriage clear of it, and read the lowest tone.  What
+friction or a racked beam leaves in a belt at rest adds to one span what it takes from the other:
+pluck both, and their mean tells the pretension.  A belt resists bending, so its tone is a little
+high, and its mass per length is known to some per cent only; both are the same in all tones of a
+sheet (`ToneSheet.nuisances`) and cancel where left and right are compared over equal spans.
+
+Switch the machine off at the mains before reaching for a belt, and follow the maker's manual.
+"""
+
+from __future__ import annotations
+
+import html
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.components import span_tension
+from gantrysim.inputs import one_of, positive, shortened, write_new_text
+from gantrysim.measured.table import read_table
+
+COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
+BELTS = ("left", "right", "x")
+HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ToneReading:
+    """The tone of one plucked span.
+
+    Parameters
+    ----------
+    belt : str
+        "left", "right" or "x".
+    span : float
+        Free length that sounds, mm.
+    mass : float
+        Mass per length of the belt, g/m; see `gantrysim.components.span_mass`.
+    tone : float
+        Lowest tone, Hz.
+    uncertainty : float
+        Its standard uncertainty, Hz.
+
+    Raises
+    ------
+    ValueError
+        If the belt is unknown, a number is not above zero, or the tone is beyond 5000 Hz.
+    """
+
+    belt: str
+    span: float
+    mass: float
+    tone: float
+    uncertainty: float
+
+    def __post_init__(self) -> None:
+        one_of(self.belt, BELTS, "belt")
+        for value, name in zip(_row(self)[1:], COLUMNS[1:], strict=True):
+            positive(value, name)
+        if self.tone > HIGHEST:
+            raise ValueError(f"tone_hz must be at most {HIGHEST:g} Hz, found {self.tone:g}.")
+
+    @property
+    def tension(self) -> float:
+        """Tension of a limp string with this tone, N; see `components.span_tension`."""
+        return span_tension(self.tone, self.span, self.mass * 1e-3)
+
+
+@dataclass(frozen=True, eq=False)
+class ToneSheet:
+    """Tones of plucked belts of one machine.
+
+    Parameters
+    ----------
+    readings : tuple of ToneReading
+        At least one.
+    source : str
+        Where they came from, for captions and reports.
+    common_error : float
+        Standard deviation, relative, of what all tones share: half the error of the mass per
+        length, and bending.  5 per cent is judgement, no source.
+
+    Raises
+    ------
+    ValueError
+        If there is no reading.
+    """
+
+    readings: tuple[ToneReading, ...]
+    source: str
+    common_error: float = 0.05
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "readings", tuple(self.readings))
+        if not self.readings:
+            raise ValueError(f"{self.source}: holds no readings; at least one is needed.")
+        for reading in self.readings:
+            if not isinstance(reading, ToneReading):
+                raise ValueError(
+                    f"readings must be a tuple of ToneReading, found {shortened(reading)}."
+                )
+        positive(self.common_error, "common_error")
+
+    @property
+    def values(self) -> Array:
+        """The tones, Hz, shape (n,)."""
+        return np.array([reading.tone for reading in self.readings])
+
+    @property
+    def uncertainty(self) -> Array:
+        """Standard uncertainty of each tone alone, Hz, shape (n,)."""
+        return np.array([reading.uncertainty for reading in self.readings])
+
+    @property
+    def nuisances(self) -> Array:
+        """What all tones share, at one prior standard deviation, Hz, shape (n, 1)."""
+        return self.common_error * self.values[:, None]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, strings and lists; the name of each carries its unit."""
+        rows = [dict(zip(COLUMNS, _row(r), strict=True)) for r in self.readings]
+        return {"source": self.source, "common_error": self.common_error, "readings": rows}
+
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write the tones as `read_tones` reads them, without loss; returns the path.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and `overwrite` is false.
+        """
+        rows = ["# tones of plucked belts: free span, mass per length, lowest tone"]
+        rows.append(",".join(COLUMNS))
+        rows += [",".join(str(cell) for cell in _row(reading)) for reading in self.readings]
+        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
+
+    def plot(self, ax: Any = None) -> Any:
+        """Draw the tension that each tone tells; takes and returns Axes."""
+        from gantrysim import readingplots
+
+        return readingplots.plot_tones(self, ax=ax)
+
+    def __repr__(self) -> str:
+        belts = len({r.belt for r in self.readings})
+        return f"ToneSheet({self.source!r}, {len(self.readings)} tones of {belts} belts)"
+
+    def _repr_html_(self) -> str:
+        names = ("belt", "span, mm", "tone, Hz", "tension, N")
+        rows = ["".join(f"<th>{name}</th>" for name in names)]
+        for r in self.readings:
+            tone = f"{r.tone:.4g} ± {r.uncertainty:.2g}"
+            cells = (r.belt, f"{r.span:g}", tone, f"{r.tension:.3g}")
+            rows.append("".join(f"<td>{cell}</td>" for cell in cells))
+        title = f"<p><b>Tones of plucked belts</b>: {html.escape(self.source)}</p>"
+        return f"{title}<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+
+
+def read_tones(path: str | os.PathLike[str], *, common_error: float = 0.05) -> ToneSheet:
+    """Read tones of plucked belts from a CSV file.
+
+    Lines that begin with # are comments.  The header names the columns
+    `belt,span_mm,mass_g_m,tone_hz,uncertainty_hz` in any order; other columns are ignored.
+
+    Parameters
+    ----------
+    path : path
+        The CSV file; see `ToneReading` for the columns (mm, g/m, Hz).
+    common_error : float
+        Standard deviation of what all tones share, relative.
+
+    Returns
+    -------
+    ToneSheet
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence naming the file and the line, what was found and what is accepted.
+    """
+    table = read_table(path, COLUMNS, "a CSV file of belt tones")
+    belts = table.words("belt")
+    numbers = np.column_stack([table.numbers(name) for name in COLUMNS[1:]]).tolist()
+    readings = []
+    for i, (belt, row) in enumerate(zip(belts, numbers, strict=True)):
+        try:
+            readings.append(ToneReading(belt, *row))
+        except ValueError as error:
+            raise ValueError(f"{table.place(i)}: {error}") from None
+    return ToneSheet(tuple(readings), str(path), common_error)
+
+
+def _row(reading: ToneReading) -> tuple[Any, ...]:
+    return reading.belt, reading.span, reading.mass, reading.tone, reading.uncertainty

@@ -174,9 +174,8 @@ class MachineLog:
             raise ValueError(f"the finding is not about {piece!r} but {finding.measured!r}.")
         if finding.machine != self.machine:
             raise ValueError("the finding is about another machine than the one of this log.")
-        entry = Burned(
-            _date(date), _note(note), finding.measured, _error(finding), _summary(finding)
-        )
+        pieces = tuple(known for known in finding.measured if isinstance(known, Piece))
+        entry = Burned(_date(date), _note(note), pieces, _error(finding), _summary(finding))
         return self._with(entry, finding.belief())
 
     def adjusted(

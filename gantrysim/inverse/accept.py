@@ -50,7 +50,8 @@ from gantrysim.paths import Line, RingTest
 from gantrysim.simulate import simulate
 
 Array = NDArray[np.float64]
-_LOW_ORDER = 6  # harmonics of a line that count as its form where no finding tells noise from form
+_LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form
+_NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its deviation: measured)
 _LIKELY = 1e-3  # explanations below this probability are not drawn
 _STEP = 1.0  # mm, sampling of predicted lines
 
@@ -257,7 +258,7 @@ def _rough(burned: BurnedPiece) -> Array:
         for side in np.unique(key[burned.cells.line == line]):
             own = np.flatnonzero((burned.cells.line == line) & (key == side))
             if side < 0.0:
-                columns = waves(angle[own], min(_LOW_ORDER, max(1, own.size // 6)))
+                columns = waves(angle[own], min(_LOW_ORDER, max(1, own.size // 4)))
             else:
                 at = along[own] - along[own].mean()
                 columns = np.column_stack((np.ones(own.size), at))
@@ -396,10 +397,13 @@ class _Looked:
             squares.append(true)
             variances.append((2.0 * noise**2 + 4.0 * noise * max(true, 0.0)) / number)
         unit = 1e-2  # of a distance, mm: its square is a handy number
+        circle = np.array([scatter.shape == "circle" for scatter in scatters], dtype=float)
         drawn = draw_alike(
-            np.ones((len(squares), 1)), np.array(squares) / unit**2,
+            np.column_stack((circle, 1.0 - circle)), np.array(squares) / unit**2,
             np.array(variances) / unit**4, draws, rng,
         )  # fmt: skip
+        doubt = 2.0 * (self.noise.point / unit) ** 2 * _NOISE_DOUBT  # the same for all rings
+        drawn += doubt * rng.standard_normal((draws, 1))
         known["overlay"] = unit * np.sqrt(np.maximum(drawn, 0.0)).max(axis=1)
         found["overlay"] = max(s.rms for s in scatters)
 

@@ -10,7 +10,7 @@ import datetime
 import hashlib
 import html
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ from gantrysim.inverse import logfile
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import Finding, diagnose
 from gantrysim.inverse.prior import Belief
+from gantrysim.inverse.problem import Measured
 from gantrysim.inverse.tolerance import Verdict
 from gantrysim.inverse.turned import Change, after_turn
 from gantrysim.machine import Machine
@@ -142,9 +143,9 @@ class MachineLog:
         """The first measured piece of each burn."""
         return tuple(burn.pieces[0] for burn in self.burns)
 
-    def diagnose(self, piece: Piece | tuple[Piece, ...]) -> Finding:
-        """Diagnose a piece of this machine with what is believed of it."""
-        return diagnose(piece, self.machine, belief=self.belief)
+    def diagnose(self, measured: Measured | Sequence[Measured]) -> Finding:
+        """Diagnose what was measured on this machine with what is believed of it."""
+        return diagnose(measured, self.machine, belief=self.belief)
 
     def burned(
         self, piece: Piece, finding: Finding, *, date: Date = "", note: str = ""
@@ -174,8 +175,7 @@ class MachineLog:
             raise ValueError(f"the finding is not about {piece!r} but {finding.measured!r}.")
         if finding.machine != self.machine:
             raise ValueError("the finding is about another machine than the one of this log.")
-        pieces = tuple(known for known in finding.measured if isinstance(known, Piece))
-        entry = Burned(_date(date), _note(note), pieces, _error(finding), _summary(finding))
+        entry = Burned(_date(date), _note(note), finding.pieces, _error(finding), _summary(finding))
         return self._with(entry, finding.belief())
 
     def adjusted(

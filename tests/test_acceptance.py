@@ -233,7 +233,7 @@ def test_intervals_hold_the_truth_where_the_noisy_value_is_too_large(seed: int) 
 def test_a_healthy_piece_passes_and_a_tight_one_does_not(tight: Finding) -> None:
     wide = gs.Tolerance(roundness=0.25, spacing=0.05, overlay=0.05)
     assert gs.accept(lift(gs.Machine()), wide).passed
-    verdict = gs.accept(tight.piece, wide, finding=tight)
+    verdict = gs.accept(tight.pieces[0], wide, finding=tight)
     assert verdict.decision == "not yet"
     assert "Not yet" in verdict.report()
     assert json.loads(json.dumps(verdict.to_dict()))["decision"] == "not yet"
@@ -251,7 +251,7 @@ def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
     closure = verdict.requirements[1]
     assert closure.probability is None
     assert "no order" in closure.words
-    told = gs.accept(tight.piece, gs.Tolerance(closure=0.5), finding=tight)
+    told = gs.accept(tight.pieces[0], gs.Tolerance(closure=0.5), finding=tight)
     assert told.decision == "pass"
     assert "predicts" in told.report()
 

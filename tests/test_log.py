@@ -66,11 +66,11 @@ def text(
     """The file of a log with everything in it, and what the log itself said last."""
     path = tmp_path_factory.mktemp("log") / "birch.json"
     log = gs.new_log(path, gs.Machine(), name="Birch № 2")
-    log = log.burned(tight.piece, tight, date="2031-04-05", note="plywood, 3 mm")
+    log = log.burned(tight.pieces[0], tight, date="2031-04-05", note="plywood, 3 mm")
     turn = gs.Change("tight_wheels_left", 9.0, place="nut left", way="turned back")
     log = log.adjusted(turn, date="2031-04-05T16:20", note="by Wren")
-    log = log.burned(better.piece, better, date="2031-04-06")
-    verdict = gs.accept(better.piece, gs.Tolerance(roundness=0.3, closure=0.4), finding=better)
+    log = log.burned(better.pieces[0], better, date="2031-04-06")
+    verdict = gs.accept(better.pieces[0], gs.Tolerance(roundness=0.3, closure=0.4), finding=better)
     log = log.accepted(verdict, note="for the lettering job")
     return path.read_text(encoding="utf-8"), log.to_dict()
 
@@ -96,7 +96,7 @@ def test_a_log_comes_back_without_loss(
     assert full.to_dict() == text[1]
     assert full.machine == gs.Machine()
     assert full.name == "Birch № 2"
-    for mine, theirs in zip((tight.piece, better.piece), full.pieces, strict=True):
+    for mine, theirs in zip((tight.pieces[0], better.pieces[0]), full.pieces, strict=True):
         assert mine.test == theirs.test
         for a, b in zip(mine.lines, theirs.lines, strict=True):
             assert (a.shape, a.ring, a.pass_index) == (b.shape, b.ring, b.pass_index)
@@ -268,16 +268,16 @@ def test_what_is_no_log_is_refused(text: str, words: str, tmp_path: Path) -> Non
 def test_a_log_takes_only_what_belongs_to_it(tight: Finding, better: Finding) -> None:
     log = gs.new_log(None, gs.Machine(), name="Alder")
     with pytest.raises(ValueError, match="not about"):
-        log.burned(better.piece, tight)
+        log.burned(better.pieces[0], tight)
     other = gs.new_log(None, gs.Machine().set("span", 500.0), name="Rowan")
     with pytest.raises(ValueError, match="another machine"):
-        other.burned(tight.piece, tight)
+        other.burned(tight.pieces[0], tight)
     with pytest.raises(ValueError, match="needs an Adjustment or a Change"):
         log.adjusted("nut left")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="needs a Verdict"):
         log.accepted("pass")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="must be a date"):
-        log.burned(tight.piece, tight, date="last week")
+        log.burned(tight.pieces[0], tight, date="last week")
     with pytest.raises(ValueError, match="no fault named"):
         gs.Change("tight_wheels_middle", 1.0)
     with pytest.raises(ValueError, match="probability from 0 to 1"):
@@ -374,7 +374,7 @@ def test_advice_that_was_followed_is_taken_in_its_own_unit(tight: Finding) -> No
     advice = gs.advise(tight)
     (turn,) = [a for a in advice.adjustments if a.fault == "tight_wheels_left"][:1]
     assert turn.unit == "degrees"
-    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.piece, tight)
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
     size = log.belief.sizes["tight_wheels_left"][0]
     sizes = []
     for part in (0.3, 0.6, 1.0):
@@ -412,7 +412,7 @@ def test_every_fault_can_be_turned(fault: str) -> None:
 @pytest.mark.slow
 def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
     left = 5.0
-    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.piece, tight)
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
     log = log.adjusted(gs.Change("tight_wheels_left", 14.0 - left))
     piece = lift(gs.Machine().with_faults(gs.TightWheels("left", left)), seed=7)
     fresh, told = gs.diagnose(piece), log.diagnose(piece)

@@ -169,7 +169,9 @@ class Finding:
 
         The healthy scatter is the mixture of all explanations, matched in mean and covariance;
         each explanation keeps nine tenths of its probability, and the size of a fault is that
-        of the likeliest explanation which has it.
+        of the likeliest explanation which has it.  The tenth that is given back counts as a
+        machine of which nothing is known, in the healthy scatter too: what a wrong explanation
+        pressed into it can be undone.
         """
         likely = [h for h in self.ranked if h.probability > 1e-3]
         n = len(self.best.fit.problem.scatter)
@@ -181,6 +183,9 @@ class Finding:
         covariance = (spread.T * share) @ spread
         for p, h in zip(share, likely, strict=True):
             covariance += p * h.fit.mode.covariance[:n, :n]
+        covariance = (1.0 - _GIVEN_BACK) * (covariance + _GIVEN_BACK * np.outer(mean, mean))
+        covariance += _GIVEN_BACK * np.eye(n)
+        mean = (1.0 - _GIVEN_BACK) * mean
         sizes: dict[str, tuple[Quantity, ...]] = {}
         for h in reversed(likely):
             mode = h.fit.mode

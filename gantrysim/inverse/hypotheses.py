@@ -282,14 +282,16 @@ KINDS: tuple[FaultKind, ...] = (
 )
 
 
-#: Pairs that no machine has: what is too tight is not loose.
-_NEVER = tuple(
-    {f"tight_{part}", f"loose_{part}"} for part in ("wheels_left", "wheels_right", "carriage")
+#: Pairs that no machine has (what is too tight is not loose), or of which a burn sees the sum
+#: only (slip and squareness are all but the same thing).
+_NEVER = (
+    *({f"tight_{part}", f"loose_{part}"} for part in ("wheels_left", "wheels_right", "carriage")),
+    {"coupler_slip", "out_of_square"},
 )
 
 
 def plausible(one: FaultKind, other: FaultKind) -> bool:
-    """Whether a machine may have both faults."""
+    """Whether a machine may have both faults, and a burn tell one from the other."""
     return one.name != other.name and {one.name, other.name} not in _NEVER
 
 

@@ -52,6 +52,8 @@ FEW_RINGS, HINT = 3, 4.0
 #: Two kinds that a burn sees as nearly the same thing (1 mm of slip looks like 1.5 mrad out of
 #: square and 1.2 N of drag): only a much larger difference splits them.
 TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
+#: Steps of the first fit, which only teaches a first noise.
+_FIRST_STEPS = 6
 #: Modes further behind than this are not refined.
 _HOPELESS = 25.0
 #: Pairs: how many leading single faults are extended if they lie within how much of the best,
@@ -302,7 +304,7 @@ def diagnose(
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief)
         say("healthy machine")
-        healthy = solve(problem, (), problem.start(()))
+        healthy = solve(problem, (), problem.start(()), most_steps=_FIRST_STEPS)
         problem = learn_noise(problem, healthy)
         healthy = solve(problem, (), healthy)
 

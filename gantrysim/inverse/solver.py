@@ -20,7 +20,7 @@ from gantrysim.inverse.problem import Problem, values_of
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
 _SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
-_FAIR_TRIAL = 6  # steps before an explanation may be given up
+_FAIR_TRIAL = 4  # steps before an explanation may be given up
 #: A step shorter than this (standard deviations) that gains what it promised within this part
 #: shows that the derivatives still hold; they are not made anew after it.
 _SHORT, _FORETOLD = 0.3, 0.2
@@ -274,6 +274,8 @@ def search(
             starts.append(_place_faults(problem, kinds, healthy.u, begin, faint=True))
         evaluator = Evaluator(problem, kinds)
         costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
+        if modes:  # another start must promise to do better than the first
+            give_up = min(give_up, min(mode.cost for mode in modes))
         modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 

@@ -28,6 +28,7 @@ from gantrysim.inverse.adjust import Advice, advise
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
+from gantrysim.inverse.profile import Profile
 from gantrysim.inverse.step import Costs
 from gantrysim.machine import (
     Beam,
@@ -108,6 +109,7 @@ __all__ = [
     "Measures",
     "fit",
     "Fit",
+    "Profile",
     "diagnose",
     "Finding",
     "Hypothesis",

@@ -562,14 +562,16 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
     smooth = 0.5 * np.interp(numbers, profile.numbers, profile.root) ** 2
     ax.plot(sizes, smooth, color=BLUE, linewidth=1.4, label="profile")
     ax.plot(profile.values, profile.drop, "o", color=BLUE, markersize=3.0)
-    ax.plot(sizes, normal, color=FAINT, linewidth=1.2, linestyle=":", label="normal approximation")
+    ax.plot(sizes, normal, color=FAINT, linewidth=1.2, linestyle=":", label="normal")
     at = float(np.interp(high, profile.values, profile.root)) ** 2 / 2.0
-    words = f"{100.0 * level:g} % interval {low:.3g} to {high:.3g} {profile.unit}"
-    ax.plot([low, high], [at, at], color=VERMILION, linewidth=2.0, label=words)
+    bar = f"{100.0 * level:g} % interval"
+    ax.plot([low, high], [at, at], color=VERMILION, linewidth=2.0, label=bar)
+    title = f"{profile.estimate:.3g} {profile.unit}, {100.0 * level:g} % {low:.3g} to {high:.3g}"
+    ax.set_title(title, loc="left", fontsize=SMALL, color=INK)
     ax.set_ylim(0.0, 1.15 * float(profile.drop.max()))
     ax.set_xlabel(f"{profile.fault.replace('_', ' ')}, {profile.unit}", fontsize=NORMAL)
     ax.set_ylabel("drop of the log posterior", fontsize=NORMAL)
-    legend(ax, list(ax.get_legend_handles_labels()[0]))
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
     return ax
 
 

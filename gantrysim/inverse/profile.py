@@ -30,7 +30,7 @@ _WIDEST = 8.0
 #: The walk begins anew where it comes upon a log posterior that is higher than at the mode by
 #: more than searches leave.
 _HIGHER = 0.1
-#: Steps of a walk may be so many times longer or shorter than the normal approximation has them.
+#: Steps of a walk are at most so many times longer or shorter than the normal approximation's.
 _STRETCH = 3.0
 
 
@@ -283,11 +283,15 @@ def _walked(problem: Problem, best: Mode, place: int, steps: int) -> list[Mode]:
         near, root, stride = best, 0.0, usual
         for _ in range(4 * steps):
             number = float(np.clip(near.u[place] + side * stride, -_WIDEST, _WIDEST))
-            near = _held(problem, best, near, place, number)
-            found.append(near)
-            before, root = root, math.sqrt(max(2.0 * (near.cost - best.cost), 0.0))
-            if root >= REACH or abs(number) >= _WIDEST:
+            there = _held(problem, best, near, place, number)
+            found.append(there)
+            risen = math.sqrt(max(2.0 * (there.cost - best.cost), 0.0))
+            if risen - root > 2.0 * rise and stride > usual / _STRETCH:
+                stride *= 0.5  # the posterior falls too steeply here: go back, take half the step
+                continue
+            if risen >= REACH or abs(number) >= _WIDEST:
                 break
-            wanted = stride * rise / max(root - before, 1e-9)
-            stride = float(np.clip(wanted, usual / _STRETCH, usual * _STRETCH))
+            wanted = stride * rise / max(risen - root, 1e-9)
+            near, root = there, risen
+            stride = float(np.clip(wanted, usual / _STRETCH, min(usual * _STRETCH, 1.5 * stride)))
     return found

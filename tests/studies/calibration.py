@@ -118,9 +118,7 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     error = _discrepancy(machine, matched, place, rng) + _noise(matched, place, rng)
     normal = burned.outward_normals(matched, about)
     xy = about + matched.centre[matched.group] + error[:, None] * normal
-    measured = [
-        _moved(line, xy[matched.group == k], place, pivot) for k, line in enumerate(lines)
-    ]
+    measured = [_moved(line, xy[matched.group == k], place, pivot) for k, line in enumerate(lines)]
     return gs.Piece(TEST, tuple(measured), "drawn from the priors")
 
 
@@ -201,7 +199,7 @@ def _quantities(
     drawn: Drawn, true: Hypothesis, number: int
 ) -> tuple[list[str], list[float], list[int]]:
     """Pull, and rank among draws, of the scatter and of the fault's quantities."""
-    mode, n = true.fit.mode, len(HEALTHY_SCATTER)
+    mode = true.fit.mode
     names = [s.quantity.name for s in HEALTHY_SCATTER]
     same = [k.key for k in mode.kinds] == [k.key for k in drawn.kinds]
     if drawn.kinds and same:

@@ -27,8 +27,9 @@ import os
 import sys
 import time
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -248,17 +249,21 @@ def study(path: Path, numbers: Iterable[int], processes: int, minutes: float) ->
     """Judge machines in several processes and append each as it comes in."""
     have = {int(r["machine"]) for r in read_rows(path)}
     left = [k for k in numbers if k not in have]
-    began = time.perf_counter()
+    began, done = time.perf_counter(), 0
+    ahead = iter(left)
+    running: set[Future[list[str]]] = set()
     with ProcessPoolExecutor(processes) as pool:
-        tasks = {pool.submit(judge, k): k for k in left}
-        for done, task in enumerate(as_completed(tasks), 1):
-            if task.cancelled():
-                continue
-            append(path, task.result())
+        while True:
             spent = (time.perf_counter() - began) / 60.0
+            if spent < minutes:
+                running |= {pool.submit(judge, k) for k in islice(ahead, processes - len(running))}
+            if not running:
+                break
+            finished, running = wait(running, return_when=FIRST_COMPLETED)
+            for task in finished:
+                append(path, task.result())
+                done += 1
             print(f"\r{done} of {len(left)} machines, {spent:.1f} min", end="", flush=True)
-            if spent > minutes:
-                pool.shutdown(wait=False, cancel_futures=True)
     print()
 
 

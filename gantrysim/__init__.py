@@ -32,6 +32,7 @@ from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
 from gantrysim.inverse.log import MachineLog, new_log, open_log
 from gantrysim.inverse.prior import Belief
+from gantrysim.inverse.profile import Profile
 from gantrysim.inverse.step import Costs
 from gantrysim.inverse.telling import Telling
 from gantrysim.inverse.told import what_can_be_told
@@ -116,6 +117,7 @@ __all__ = [
     "Measures",
     "fit",
     "Fit",
+    "Profile",
     "diagnose",
     "Finding",
     "Hypothesis",

@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from gantrysim.inverse.diagnose import Finding
+    from gantrysim.inverse.profile import Profile
     from gantrysim.inverse.telling import Telling
     from gantrysim.inverse.tolerance import Verdict
 
@@ -537,6 +538,53 @@ def plot_finding(finding: Finding) -> Figure:
     likely = finding.ranked[:5]
     plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
     return axes[0].figure
+
+
+def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.95) -> Axes:
+    """Draw how the log posterior falls away from the most probable size of a fault.
+
+    Parameters
+    ----------
+    profile : Profile
+        From `Fit.profile`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    level : float
+        Probability of the interval that is marked.
+
+    Returns
+    -------
+    Axes
+        Drop of the log posterior (dimensionless) over the size in the unit of the fault; the
+        interval as a bar at the drop that bounds it, and dotted the parabola that the normal
+        approximation has, as wide as its own 95 % interval.
+
+    Raises
+    ------
+    ValueError
+        If the sizes tried end inside the interval.
+    """
+    low, high = profile.interval(level)
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    best = int(np.argmin(profile.drop))
+    numbers = np.linspace(profile.numbers[0], profile.numbers[-1], 201)
+    sizes = np.interp(numbers, profile.numbers, profile.values)
+    ends = np.interp(profile.laplace, profile.values, profile.numbers)
+    normal = 0.5 * ((numbers - profile.numbers[best]) * 2.0 * 1.96 / (ends[1] - ends[0])) ** 2
+    smooth = 0.5 * np.interp(numbers, profile.numbers, profile.root) ** 2
+    ax.plot(sizes, smooth, color=BLUE, linewidth=1.4, label="profile")
+    ax.plot(profile.values, profile.drop, "o", color=BLUE, markersize=3.0)
+    ax.plot(sizes, normal, color=FAINT, linewidth=1.2, linestyle=":", label="normal")
+    at = float(np.interp(high, profile.values, profile.root)) ** 2 / 2.0
+    bar = f"{100.0 * level:g} % interval"
+    ax.plot([low, high], [at, at], color=VERMILION, linewidth=2.0, label=bar)
+    title = f"{profile.estimate:.3g} {profile.unit}, {100.0 * level:g} % {low:.3g} to {high:.3g}"
+    ax.set_title(title, loc="left", fontsize=SMALL, color=INK)
+    ax.set_ylim(0.0, 1.15 * float(profile.drop.max()))
+    ax.set_xlabel(f"{profile.fault.replace('_', ' ')}, {profile.unit}", fontsize=NORMAL)
+    ax.set_ylabel("drop of the log posterior", fontsize=NORMAL)
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    return ax
 
 
 # Burns

@@ -77,16 +77,7 @@ class BurnedPiece:
 
     def placement(self, v: np.ndarray) -> np.ndarray:
         """The placement at its six standard normal unknowns."""
-        return np.array(
-            [
-                self.origin[0] + TURN * v[0],
-                self.origin[1] + SHIFT * v[1],
-                self.origin[2] + SHIFT * v[2],
-                COMMON * v[3] + 0.5 * DIFFERENCE * v[4],
-                COMMON * v[3] - 0.5 * DIFFERENCE * v[4],
-                SKEW * v[5],
-            ]
-        )
+        return placement(self.origin, v)
 
     @functools.cached_property
     def metric(self) -> Metric:
@@ -178,6 +169,20 @@ class BurnedPiece:
         normal = outward_normals(self.matched, about)
         mean = self.cells.mean_columns
         return mean(place), mean(normal)
+
+
+def placement(origin: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Placement about an origin at six standard normal numbers, see `residual._carry_back`."""
+    return np.array(
+        [
+            origin[0] + TURN * v[0],
+            origin[1] + SHIFT * v[1],
+            origin[2] + SHIFT * v[2],
+            COMMON * v[3] + 0.5 * DIFFERENCE * v[4],
+            COMMON * v[3] - 0.5 * DIFFERENCE * v[4],
+            SKEW * v[5],
+        ]
+    )
 
 
 def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:

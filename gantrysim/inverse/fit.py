@@ -15,6 +15,8 @@ from gantrysim.inverse.burned import sides_of
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.problem import Measured, Problem, prepare, values_of
+from gantrysim.inverse.profile import Profile
+from gantrysim.inverse.profile import profile as profile_of
 from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine
 
@@ -171,6 +173,23 @@ class Fit:
         """Root mean square residual of the cells of all pieces, mm; nan where there is none."""
         cells = [self.mode.residuals[i] for i, _ in self.problem.burned]
         return float(np.sqrt(np.mean(np.concatenate(cells) ** 2))) if cells else math.nan
+
+    def profile(
+        self, fault: str, values: Sequence[float] | None = None, *, points: int = 13
+    ) -> Profile:
+        """Profile the posterior of a fault's size, see `gantrysim.inverse.profile.profile`.
+
+        Parameters
+        ----------
+        fault : str
+            Name of a fault that this fit assumes.
+        values : sequence of float, optional
+            Sizes to try, in its unit; if absent, steps that reach a little beyond the 99 %
+            interval.
+        points : int
+            About how many of those steps.
+        """
+        return profile_of(self, fault, values, points=points)
 
     def to_dict(self) -> dict[str, Any]:
         """Return magnitudes and parameters as plain Python types."""

@@ -141,6 +141,34 @@ def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
     return np.column_stack([(t - here) / _DIFFERENTIAL for t in there])
 
 
+def log_posterior(problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray) -> float:
+    """Log posterior density of the unknowns of one hypothesis, the shared terms integrated out.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared pieces, with the noise as it stands.
+    kinds : tuple of FaultKind
+        The faults assumed; empty for healthy.
+    u : ndarray, shape (n,)
+        Unknowns, standard normal numbers.
+
+    Returns
+    -------
+    float
+        Up to a constant of the problem; minus infinity where no such machine can be built.
+
+    Notes
+    -----
+    Exact, with nothing made linear: what a sampler needs to check `solve` against.
+    """
+    evaluator = Evaluator(problem, kinds)
+    try:
+        return -evaluator.cost(u, evaluator.at(u))
+    except ValueError:
+        return -math.inf
+
+
 def solve(
     problem: Problem,
     kinds: tuple[FaultKind, ...],
@@ -148,6 +176,7 @@ def solve(
     *,
     most_steps: int = _MOST_STEPS,
     give_up: float = math.inf,
+    held: Sequence[int] = (),
 ) -> Mode:
     """Find the posterior mode of one hypothesis from a starting point.
 
@@ -164,6 +193,9 @@ def solve(
     give_up : float
         Stop where even twice the gain that the quadratic model promises in all leaves the cost
         above this: the explanation is hopeless beside another one.
+    held : sequence of int
+        Unknowns that stay where they start; their rows of the covariance are zero, and the
+        evidence is that of the others.
 
     Returns
     -------
@@ -181,6 +213,7 @@ def solve(
     own = problem.own
     damping = 0.0
     converged = False
+    free = np.delete(np.arange(len(start.u if isinstance(start, Mode) else start)), list(held))
     if isinstance(start, Mode):
         u, r, jacobian = start.u.copy(), start.residuals, start.slopes
     else:
@@ -189,9 +222,9 @@ def solve(
     cost = evaluator.cost(u, r)
     hessian, gradient = evaluator.quadratic(u, r, jacobian)
     for turn in range(most_steps):
-        step, promise = _newton_step(hessian, gradient, damping, own)
+        step, promise = _newton_step(hessian, gradient, damping, own, free)
         if promise < _PROMISE:
-            _, full = _newton_step(hessian, gradient, 0.0, own)
+            _, full = _newton_step(hessian, gradient, 0.0, own, free)
             converged = full < _SETTLED
             break
         if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
@@ -210,18 +243,21 @@ def solve(
             hessian, gradient = evaluator.quadratic(u, r, jacobian)
         else:
             damping = max(4.0 * damping, 0.05)
-    covariance = np.linalg.inv(hessian)
+    covariance = np.zeros_like(hessian)
+    of_free = hessian[np.ix_(free, free)]
+    covariance[np.ix_(free, free)] = np.linalg.inv(of_free)
     log_det = sum(source.metric.log_det for source in problem.sources)
-    evidence = -cost - 0.5 * float(np.linalg.slogdet(hessian)[1]) - 0.5 * log_det
+    evidence = -cost - 0.5 * float(np.linalg.slogdet(of_free)[1]) - 0.5 * log_det
     return Mode(kinds, u, covariance, evidence, cost, r, jacobian, converged)
 
 
 def _newton_step(
-    hessian: np.ndarray, gradient: np.ndarray, damping: float, own: int
+    hessian: np.ndarray, gradient: np.ndarray, damping: float, own: int, free: np.ndarray
 ) -> tuple[np.ndarray, float]:
     """Damped step, at most two prior standard deviations long, and the gain it promises."""
-    scaled = hessian + damping * np.diag(np.diag(hessian))
-    step = -cho_solve(cho_factor(scaled), gradient)
+    scaled = (hessian + damping * np.diag(np.diag(hessian)))[np.ix_(free, free)]
+    step = np.zeros_like(gradient)
+    step[free] = -cho_solve(cho_factor(scaled), gradient[free])
     longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
     step *= min(1.0, 2.0 / max(longest, 1e-12))
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
@@ -267,7 +303,7 @@ def search(
     Mode
         The mode; where the cost may have a kink between several starts, the best of all.
     """
-    modes = []
+    modes: list[Mode] = []
     for begin in itertools.product(*(kind.starts for kind in kinds)):
         starts = [_place_faults(problem, kinds, problem.start(()), begin, faint=False)]
         if healthy is not None:

@@ -14,7 +14,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.burned import BurnedPiece
-from gantrysim.inverse.fit import Estimate, Fit, magnitude
+from gantrysim.inverse.fit import Estimate, Fit, magnitudes
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.lost import CHECK as LOST_CHECK
@@ -447,9 +447,7 @@ def _rank(
             Hypothesis(
                 faults=faults,
                 probability=math.exp(score[faults] - total),
-                magnitudes={
-                    kind.name: magnitude(mode, kind, len(problem.scatter)) for kind in mode.kinds
-                },
+                magnitudes=magnitudes(problem, mode),
                 indistinguishable_from=alike,
                 log_evidence=evidence[faults] - top,
                 words=_explain(faults, mode.kinds),

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.inverse.burned import sides_of
+from gantrysim.inverse.draws import SEED, posterior_draws
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.problem import Measured, Problem, prepare, values_of
@@ -49,27 +50,33 @@ class Estimate:
         )
 
 
-_DRAWS = 2000
-_SEED = 20  # of the draws that carry intervals through to derived magnitudes
+def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
+    """Magnitude of a fault at its unknowns, with the 95 % interval of draws of them.
 
-
-def magnitude(mode: Mode, kind: FaultKind, n_scatter: int) -> Estimate:
-    """Magnitude of one fault of a mode with its 95 % interval, from posterior draws."""
-    first = n_scatter
-    for other in mode.kinds:
-        if other is kind:
-            break
-        first += len(other.quantities)
-    cut = slice(first, first + len(kind.quantities))
-    root = np.linalg.cholesky(mode.covariance[cut, cut])
-    draws = np.random.default_rng(_SEED).standard_normal((_DRAWS, root.shape[0])) @ root.T
-    values = [kind.magnitude(*values_of(kind, mode.u[cut] + d)) for d in draws]
-    low, high = np.quantile(values, [0.025, 0.975])
-    blank = np.random.default_rng(_SEED).standard_normal((_DRAWS, root.shape[0]))
-    before = np.quantile([kind.magnitude(*values_of(kind, d)) for d in blank], [0.025, 0.975])
-    told = bool(high - low < 0.8 * (before[1] - before[0]))
-    estimate = float(kind.magnitude(*values_of(kind, mode.u[cut])))
+    Parameters
+    ----------
+    kind : FaultKind
+        The fault.
+    u : ndarray, shape (q,)
+        Its unknowns, standard normal numbers.
+    draws : ndarray, shape (n, q)
+        Draws of them.
+    """
+    blank = np.random.default_rng(SEED).standard_normal(draws.shape)
+    sizes = [[kind.magnitude(*values_of(kind, x)) for x in table] for table in (draws, blank)]
+    (low, high), (least, most) = np.quantile(sizes, [0.025, 0.975], axis=1).T
+    told = bool(high - low < 0.8 * (most - least))
+    estimate = float(kind.magnitude(*values_of(kind, u)))
     return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
+
+
+def magnitudes(problem: Problem, mode: Mode) -> dict[str, Estimate]:
+    """Magnitudes of the faults of a mode with their 95 % intervals, from posterior draws."""
+    if not mode.kinds:
+        return {}
+    draws = posterior_draws(problem, mode)
+    cuts = zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True)
+    return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,8 +125,7 @@ class Fit:
     @property
     def magnitudes(self) -> dict[str, Estimate]:
         """Fault magnitudes by name."""
-        n = len(self.problem.scatter)
-        return {kind.name: magnitude(self.mode, kind, n) for kind in self.mode.kinds}
+        return magnitudes(self.problem, self.mode)
 
     @property
     def parameters(self) -> tuple[Estimate, ...]:

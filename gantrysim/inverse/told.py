@@ -19,7 +19,8 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse.blind import blind_directions, noun
 from gantrysim.inverse.diagnose import ALIKE, alike_within
-from gantrysim.inverse.fit import Estimate, magnitude
+from gantrysim.inverse.draws import COUNT, SEED
+from gantrysim.inverse.fit import Estimate, magnitudes, sized
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, of_name
 from gantrysim.inverse.information import log_densities
 from gantrysim.inverse.planned import (
@@ -188,7 +189,7 @@ def _healthy_rows(problem: Problem, view: _View) -> list[Row]:
 def _fault_row(problem: Problem, view: _View) -> Row:
     (kind,) = view.kinds
     mode = Mode(view.kinds, view.u, view.covariance, 0.0, 0.0, (), (), True)
-    after = magnitude(mode, kind, len(problem.scatter))
+    after = magnitudes(problem, mode)[kind.name]
     before = _believed(kind)
     return Row(
         _label(kind), kind.unit, True, after.estimate,
@@ -200,9 +201,8 @@ def _fault_row(problem: Problem, view: _View) -> Row:
 def _believed(kind: FaultKind) -> Estimate:
     """Magnitude of a fault under its prior alone."""
     size = len(kind.quantities)
-    return magnitude(
-        Mode((kind,), np.zeros(size), np.eye(size), 0.0, 0.0, (), (), True), kind, 0
-    )  # fmt: skip
+    draws = np.random.default_rng(SEED).standard_normal((COUNT, size))
+    return sized(kind, np.zeros(size), draws)
 
 
 def _blind(problem: Problem, views: Sequence[_View]) -> tuple[str, ...]:

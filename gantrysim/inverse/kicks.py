@@ -15,6 +15,7 @@ import numpy as np
 
 from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.hypotheses import FaultKind
+from gantrysim.inverse.noise import CELL
 from gantrysim.inverse.prior import Quantity
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Mode
@@ -22,13 +23,16 @@ from gantrysim.machine import Machine
 
 #: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
 WHEEL_TURN = 75.0
-#: Width (standard deviation) of a kick along the rail, mm: chord of a flat 0.1..0.3 mm deep.
-KICK_WIDTH = 2.0
+#: A kick along the rail has the profile of what the flat took off the wheel, d (1 - x^2 / w^2)
+#: with w half the chord, w^2 = 2 r d (a circle's segment; 2.1 mm at 0.18 mm).  Drawn as a Gaussian
+#: of the same variance, w^2 / 5, and area, 4 w d / 3.
+KICK_WIDTH = 0.95  # mm
+KICK_HEIGHT = 1.18  # of the depth
 #: Sideways shift of the beam over the depth of the flat, and the spread of its logarithm: one
 #: wheel of the four of one plate lets go, the sideways stiffness of both plates holds against
 #: it, which gives 1/8 for eight equal wheels.
 SHIFT_PER_DEPTH, SHIFT_SPREAD = 1.0 / 8.0, 0.25
-_SCAN = 1.5  # mm between the places tried
+_SCAN = 1.0  # mm between the places tried
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +94,9 @@ def _pattern(
     """Heights per mm of sideways and of yaw kick (as y_right - y_left), shape (cells, 2)."""
     travel, share = spot[:, 1] - machine.head.beyond, spot[:, 0] / machine.span
     off = (travel - place + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0
-    bump = np.exp(-0.5 * (off / KICK_WIDTH) ** 2)
+    # a cell averages over its length: along the rail where the line runs along it
+    seen = np.sqrt(KICK_WIDTH**2 + (CELL * normal[:, 0]) ** 2 / 12.0)
+    bump = KICK_HEIGHT * KICK_WIDTH / seen * np.exp(-0.5 * (off / seen) ** 2)
     toward = -1.0 if side == "left" else 1.0
     sideways = toward * normal[:, 0] * bump
     yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]

@@ -22,6 +22,7 @@ from gantrysim.inverse.lost import LOST, steps_lost
 from gantrysim.inverse.lost import WORDS as LOST_WORDS
 from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.inverse.problem import Measured, Problem, listed, prepare
+from gantrysim.inverse.reasons import why_alike
 from gantrysim.inverse.solver import (
     Mode,
     extend,
@@ -530,6 +531,8 @@ def _words(finding: Finding) -> list[str]:
         for faults in finding.group:
             h = next(x for x in finding.ranked if x.faults == faults)
             rows.append(f"  - {h.words} (probability {_probability(h)})")
+        reasons = dict.fromkeys(why_alike(best.faults, f) for f in best.indistinguishable_from)
+        rows.append(f"Why: {'; '.join(reasons)}.")
     shown = [h for h in finding.ranked if h.faults in finding.group and h.magnitudes]
     for h in shown:
         for m in h.magnitudes.values():

@@ -501,14 +501,21 @@ def plot_finding(finding: Finding) -> Figure:
         Three panels: measured points over the rings predicted by the best explanation, both
         with the error magnified alike; measured minus predicted of up to four rings (µm); the
         probabilities of the explanations.
+
+    Raises
+    ------
+    ValueError
+        If it rests on hand readings alone.
     """
+    if not finding.pieces:
+        raise ValueError("this finding has no measured piece to draw; its report() has the words")
     fit = finding.best.fit
     overlay = fit.overlay()
     axes = finding_axes()
     errors = np.concatenate(
         [np.hypot(*(p - c).T) for p, c in zip(overlay.predicted, overlay.commanded, strict=True)]
     )
-    factor = nice_magnification(float(errors.max()), finding.piece.test.spacing)
+    factor = nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
     plot_measured_over_predicted(
         axes[0], commanded=overlay.commanded, predicted=overlay.predicted,
         measured=overlay.measured, measured_base=overlay.base, magnify=factor,

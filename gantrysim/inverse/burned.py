@@ -71,6 +71,8 @@ class BurnedPiece:
 
     #: Unknowns of the placement.
     own = 6
+    #: Size of the moves that derivatives need: only machines are differenced, not burns.
+    amount = 1e-5
 
     def placement(self, v: np.ndarray) -> np.ndarray:
         """The placement at its six standard normal unknowns."""
@@ -264,8 +266,6 @@ def shared_discrepancy(
     along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.centre[matched.group]
-    parts = [
-        np.column_stack([cells.mean(v[:, i]) for i in (0, 1)]) for v in (place, normal, moving)
-    ]
-    on_squares = cells.mean(matched.square[matched.group].astype(float))
-    return basis(machine, *parts, on_squares)
+    on_squares = cells.mean(square[:, 0].astype(float))
+    mean = cells.mean_columns
+    return basis(machine, mean(place), mean(normal), mean(moving), on_squares)

@@ -18,7 +18,7 @@ from gantrysim.inverse.fit import Estimate, Fit, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.prior import Belief, Quantity
-from gantrysim.inverse.problem import Problem, prepare
+from gantrysim.inverse.problem import Measured, Problem, listed, prepare
 from gantrysim.inverse.solver import (
     Mode,
     extend,
@@ -113,7 +113,7 @@ class Finding:
 
     Parameters
     ----------
-    measured : tuple of Piece
+    measured : tuple of Piece, CaliperSheet, PushSheet or ToneSheet
         What was measured.
     machine : Machine
         The machine as described.
@@ -121,14 +121,14 @@ class Finding:
         Explanations, most probable first.
     """
 
-    measured: tuple[Piece, ...]
+    measured: tuple[Measured, ...]
     machine: Machine
     ranked: tuple[Hypothesis, ...]
 
     @property
-    def piece(self) -> Piece:
-        """The first piece."""
-        return self.measured[0]
+    def pieces(self) -> tuple[Piece, ...]:
+        """The measured pieces among it."""
+        return tuple(thing for thing in self.measured if isinstance(thing, Piece))
 
     @property
     def best(self) -> Hypothesis:
@@ -155,7 +155,7 @@ class Finding:
     @property
     def thin(self) -> bool:
         """Whether the piece shows too few rings for more than a hint."""
-        return _rings(self.measured) < FEW_RINGS
+        return _rings(self.pieces) < FEW_RINGS
 
     def belief(self) -> Belief:
         """Return what is now believed, to diagnose the next burn of the unchanged machine with.
@@ -196,7 +196,7 @@ class Finding:
     def to_dict(self) -> dict[str, Any]:
         """Return the ranking as plain Python types."""
         return {
-            "sources": [piece.source for piece in self.measured],
+            "sources": [thing.source for thing in self.measured],
             "certain": self.certain,
             "ranked": [
                 {
@@ -240,7 +240,7 @@ class Finding:
 
 
 def diagnose(
-    measured: Piece | Sequence[Piece],
+    measured: Measured | Sequence[Measured],
     machine: Machine | None = None,
     *,
     belief: Belief | None = None,
@@ -250,8 +250,8 @@ def diagnose(
 
     Parameters
     ----------
-    measured : Piece or sequence of Piece
-        The measured piece, or several of the same machine in the same state.
+    measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+        What was measured of the same machine in the same state; all of it enters one posterior.
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     belief : Belief, optional
@@ -313,9 +313,10 @@ def diagnose(
             modes = again + [_moved(m, shift) for m in modes if m not in close]
         say(UNLISTED)
         unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
-    pieces = (measured,) if isinstance(measured, Piece) else tuple(measured)
+    things = listed(measured)
+    pieces = [thing for thing in things if isinstance(thing, Piece)]
     slack = HINT if _rings(pieces) < FEW_RINGS else 1.0
-    return Finding(pieces, machine, _rank(learned, modes, unlisted, slack))
+    return Finding(things, machine, _rank(learned, modes, unlisted, slack))
 
 
 def _rings(pieces: Sequence[Piece]) -> int:
@@ -336,7 +337,9 @@ def _again(problem: Problem, mode: Mode) -> Mode:
 
 def _flats(problem: Problem, mode: Mode) -> list[Mode]:
     """Modes with a flat on a left or right wheel beside what a mode assumes."""
-    modes = []
+    modes: list[Mode] = []
+    if not problem.burned:
+        return modes  # a flat is seen along a line only
     for kick in wheel_flats(problem, mode):
         found = extend(problem, mode, kick.kind)
         paid = math.log(kick.tried)  # the place was chosen among so many
@@ -481,10 +484,8 @@ def _words(finding: Finding) -> list[str]:
     best = finding.best
     rows = []
     if finding.thin:
-        rows.append(
-            f"Only {_rings(finding.measured)} ring(s) measured: "
-            "what follows is a hint, not a finding."
-        )
+        seen = f"Only {_rings(finding.pieces)} ring(s)" if finding.pieces else "No piece"
+        rows.append(f"{seen} measured: what follows is a hint, not a finding.")
     if not best.indistinguishable_from:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
         rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
@@ -506,9 +507,10 @@ def _words(finding: Finding) -> list[str]:
     vague = [p.name for p in best.fit.parameters if not p.told]
     if vague:
         rows.append(f"This piece says little or nothing about: {', '.join(vague)}.")
-    rows.append(
-        f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
-        f"over {sum(len(p.lines) for p in finding.measured)} lines."
-    )
+    if finding.pieces:
+        rows.append(
+            f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
+            f"over {sum(len(p.lines) for p in finding.pieces)} lines."
+        )
     rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
     return rows

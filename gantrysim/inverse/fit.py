@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,10 +14,9 @@ import numpy as np
 from gantrysim.inverse.burned import sides_of
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
-from gantrysim.inverse.problem import Problem, prepare, values_of
+from gantrysim.inverse.problem import Measured, Problem, prepare, values_of
 from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine
-from gantrysim.measured.points import Piece
 
 
 @dataclass(frozen=True)
@@ -168,9 +168,9 @@ class Fit:
 
     @property
     def rms(self) -> float:
-        """Root mean square residual of the cells of all pieces, mm."""
-        cells = np.concatenate([self.mode.residuals[i] for i, _ in self.problem.burned])
-        return float(np.sqrt(np.mean(cells**2)))
+        """Root mean square residual of the cells of all pieces, mm; nan where there is none."""
+        cells = [self.mode.residuals[i] for i, _ in self.problem.burned]
+        return float(np.sqrt(np.mean(np.concatenate(cells) ** 2))) if cells else math.nan
 
     def to_dict(self) -> dict[str, Any]:
         """Return magnitudes and parameters as plain Python types."""
@@ -205,13 +205,13 @@ class Fit:
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
 
-def fit(piece: Piece | Sequence[Piece], machine: Machine, faults: Sequence[str] = ()) -> Fit:
+def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence[str] = ()) -> Fit:
     """Fit one hypothesis to what was measured on a machine.
 
     Parameters
     ----------
-    piece : Piece or sequence of Piece
-        The measured piece, or several of the same machine in the same state.
+    piece : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+        What was measured of the same machine in the same state.
     machine : Machine
         The machine as described; its healthy scatter is part of the prior.
     faults : sequence of str

@@ -9,16 +9,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, TypeAlias
 
 import numpy as np
 
 from gantrysim.inverse.burned import BurnedPiece, prepare_piece
+from gantrysim.inverse.handread import CaliperSource, HandSource
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.metric import Metric
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Scatter
 from gantrysim.machine import Machine
+from gantrysim.measured.calipers import CaliperSheet
 from gantrysim.measured.points import Piece
+from gantrysim.measured.push import PushSheet
+from gantrysim.measured.tones import ToneSheet
 
 
 class Source(Protocol):
@@ -27,6 +31,10 @@ class Source(Protocol):
     @property
     def own(self) -> int:
         """How many unknowns it brings of its own."""
+
+    @property
+    def amount(self) -> float:
+        """Size of the move of each machine unknown that its derivatives need."""
 
     @property
     def metric(self) -> Metric:
@@ -51,7 +59,8 @@ class Source(Protocol):
         """The source with its noise learned from a good fit."""
 
 
-_DIFFERENTIAL = 1e-5  # of a prior standard deviation: only machines are differenced, not burns
+#: What can be diagnosed.
+Measured: TypeAlias = Piece | CaliperSheet | PushSheet | ToneSheet
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,23 +98,20 @@ class Problem:
         """The machine at the unknowns u."""
         return self._with_faults(self._healthy(u), kinds, u)
 
-    def machines_beside(self, kinds: Sequence[FaultKind], u: np.ndarray) -> list[Machine]:
-        """The machine with each of its unknowns in turn moved by `amount`."""
+    def machines_beside(
+        self, kinds: Sequence[FaultKind], u: np.ndarray, amount: float
+    ) -> list[Machine]:
+        """The machine with each of its unknowns in turn moved by ``amount``."""
         healthy = self._healthy(u)
         out = []
         for k, scatter in enumerate(self.scatter):
-            there = scatter.changes(self.nominal, float(u[k]) + self.amount)
+            there = scatter.changes(self.nominal, float(u[k]) + amount)
             out.append(self._with_faults(healthy.set_many(there), kinds, u))
         for k in range(len(self.scatter), u.size - self.own):
             v = u.copy()
-            v[k] += self.amount
+            v[k] += amount
             out.append(self._with_faults(healthy, kinds, v))
         return out
-
-    @property
-    def amount(self) -> float:
-        """Size of the move of `machines_beside`, in prior standard deviations."""
-        return _DIFFERENTIAL
 
     def axes(self, kinds: Sequence[FaultKind]) -> list[str]:
         """Blocks of the mechanism that each unknown of the machine acts on."""
@@ -168,13 +174,13 @@ def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
 
 
 def prepare(
-    measured: Piece | Sequence[Piece], nominal: Machine, belief: Belief | None = None
+    measured: Measured | Sequence[Measured], nominal: Machine, belief: Belief | None = None
 ) -> Problem:
     """Make everything measured on a machine ready for fitting.
 
     Parameters
     ----------
-    measured : Piece or sequence of Piece
+    measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
         What was measured.
     nominal : Machine
         The machine as described.
@@ -192,11 +198,33 @@ def prepare(
         If there is nothing measured, a test leaves the travel of this machine, or a piece
         shows what its test does not draw.
     """
-    things = [measured] if isinstance(measured, Piece) else list(measured)
-    if not things:
-        raise ValueError("nothing was measured: give at least one piece")
-    for thing in things:
-        if not isinstance(thing, Piece):
-            raise ValueError(f"{type(thing).__name__} cannot be diagnosed; accepted are pieces")
-    sources = tuple(prepare_piece(piece, nominal) for piece in things)
+    sources = tuple(_source(thing, nominal) for thing in listed(measured))
     return Problem(nominal, sources, belief or Belief.fresh())
+
+
+def listed(measured: Measured | Sequence[Measured]) -> tuple[Measured, ...]:
+    """One or several measurements as a tuple.
+
+    Raises
+    ------
+    ValueError
+        If there is none, or one is of a kind that cannot be diagnosed.
+    """
+    things = tuple(measured) if isinstance(measured, Sequence) else (measured,)
+    if not things:
+        raise ValueError("nothing was measured: give at least one piece or sheet of readings")
+    for thing in things:
+        if not isinstance(thing, Measured):
+            raise ValueError(
+                f"{type(thing).__name__} cannot be diagnosed; accepted are Piece, CaliperSheet, "
+                "PushSheet and ToneSheet"
+            )
+    return things
+
+
+def _source(thing: Measured, nominal: Machine) -> Source:
+    if isinstance(thing, Piece):
+        return prepare_piece(thing, nominal)
+    if isinstance(thing, CaliperSheet):
+        return CaliperSource.of(thing, nominal)
+    return HandSource(thing)

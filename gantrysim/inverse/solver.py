@@ -92,11 +92,13 @@ class Evaluator:
         """Residuals of each source and their Jacobians with all unknowns at u."""
         problem = self.problem
         machine = problem.machine(self.kinds, u)
-        moved = problem.machines_beside(self.kinds, u)
+        amounts = {source.amount for source in problem.sources}
+        moved = {a: problem.machines_beside(self.kinds, u, a) for a in amounts}
         shared = u.size - problem.own
         residuals, jacobians = [], []
         for source, cut in zip(problem.sources, problem.own_cuts(u.size), strict=True):
-            r, slopes = source.linearise(machine, moved, self.axes, problem.amount, u[cut])
+            beside = moved[source.amount]
+            r, slopes = source.linearise(machine, beside, self.axes, source.amount, u[cut])
             jacobian = np.zeros((r.size, u.size))
             jacobian[:, :shared] = slopes[:, :shared]
             jacobian[:, cut] = slopes[:, shared:]

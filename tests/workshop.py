@@ -27,9 +27,12 @@ ADJUSTABLE = (
     "coupler_backlash", "coupler_slip", "out_of_square", "scale_x", "scale_y",
 )  # fmt: skip
 
+#: Faults that are drawn anew where one is too small to fail the limits.
+REDRAWN = 8
+
 #: What is burned: nine rings, two passes.
 TEST = gs.ring_test(
-    spacing=4.5, largest=30.0, smallest=12.0, centre=(150.0, 140.0), passes=2, feed=40.0
+    spacing=3.5, largest=20.0, smallest=6.0, centre=(150.0, 140.0), passes=2, feed=40.0
 )
 POINTS = 800
 
@@ -52,8 +55,8 @@ NUT_OFFSET = 0.1
 class Accepted:
     """Limits on a measured piece; a machine whose piece keeps all of them is let go.
 
-    Each is about the largest of 60 healthy machines (`python tests/studies/closed_loop.py
-    --healthy`), rounded up, so that next to no healthy machine is sent back.
+    Each is kept by about 98 of a hundred healthy machines (`python tests/studies/closed_loop.py
+    --healthy 60`).
 
     Parameters
     ----------
@@ -67,10 +70,10 @@ class Accepted:
         Distance between passes of the worst ring, rms, mm.
     """
 
-    roundness: float = 0.21
-    size: float = 0.29
-    squareness: float = 0.9
-    overlay: float = 0.045
+    roundness: float = 0.20
+    size: float = 0.27
+    squareness: float = 1.0
+    overlay: float = 0.050
 
     def failed(self, values: Mapping[str, float]) -> tuple[str, ...]:
         """Which limits are not kept."""
@@ -136,18 +139,22 @@ def kinds_of(fault: str) -> FaultKind:
 
 
 def draw_case(number: int, seed: int) -> Case:
-    """Draw a machine whose fault is large enough to fail the limits."""
+    """Draw a machine whose fault is large enough to fail the limits.
+
+    Where `REDRAWN` faults of a kind are too small for that, the last is taken all the same: such
+    a machine is let go after its first burn.
+    """
     rng = np.random.default_rng([seed, number])
     kind = kinds_of(ADJUSTABLE[number % len(ADJUSTABLE)])
-    for passed_over in range(50):
+    for passed_over in range(REDRAWN + 1):
         healthy = healthy_machine(rng)
         values = [q.value(float(rng.standard_normal())) for q in kind.quantities]
         real = kind.apply(healthy, values)
         case = Case(number, kind.name, kind.magnitude(*values), healthy, real, passed_over)
         piece = burn_and_measure(real, noise_of(case, seed, 0))
         if LIMITS.failed(look_at(piece)):
-            return case
-    raise RuntimeError(f"no {kind.name} in 50 is large enough to fail the limits")
+            break
+    return case
 
 
 def noise_of(case: Case, seed: int, round_: int, what: int = 0) -> np.random.Generator:

@@ -100,7 +100,11 @@ def summary(rows: list[dict[str, str]]) -> None:
         return
     first = [row for row in rows if row["way"] == next(iter(WAYS))]
     over = sum(int(row["passed_over"]) for row in first)
-    print(f"\n{len(first)} machines; {over} faults passed over, too small to fail the limits")
+    at_once = [row["fault"] for row in first if row["rounds"] == "0"]
+    print(f"\n{len(first)} machines; {over} faults passed over, too small to fail the limits; "
+          f"{len(at_once)} let go after their first burn and left out: "
+          f"{', '.join(at_once) or 'none'}")  # fmt: skip
+    rows = [row for row in rows if row["rounds"] != "0"]
     families = {
         "all": "", "tight": "tight", "loose": "loose", "slack belt": "slack",
         "coupler": "coupler", "out of square": "out_of", "scale": "scale",

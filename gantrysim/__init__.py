@@ -26,9 +26,12 @@ from gantrysim.faults import (
 from gantrysim.handbook import Handbook
 from gantrysim.inverse.adjust import Advice, advise
 from gantrysim.inverse.adjustment import Adjustment
+from gantrysim.inverse.design import Proposal, next_test
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
 from gantrysim.inverse.step import Costs
+from gantrysim.inverse.telling import Telling
+from gantrysim.inverse.told import what_can_be_told
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -115,6 +118,10 @@ __all__ = [
     "Advice",
     "Adjustment",
     "Costs",
+    "what_can_be_told",
+    "Telling",
+    "next_test",
+    "Proposal",
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
@@ -127,6 +134,7 @@ _PICTURES = (
     "plot_mark",
     "plot_push",
     "plot_fault",
+    "plot_telling",
     "plot_before_after",
 )
 

@@ -53,10 +53,13 @@ from gantrysim.paths import SHAPES, Line, Nest, RingTest
 from gantrysim.push import PushResult
 from gantrysim.unrolled import centred, chosen_rings, mean_shift, unroll
 
+_BARS = "#c9c9c9"  # quiet bars behind markers
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from gantrysim.inverse.diagnose import Finding
+    from gantrysim.inverse.telling import Telling
 
 DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
 _FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be
@@ -912,5 +915,50 @@ def plot_before_after(
     write_below(ax, bounds, factor)
     title = f"error {rms[0]:.0f} µm rms before, {rms[1]:.0f} µm after"
     ax.set_title(title, loc="left", fontsize=NORMAL, color=INK)
+    legend(ax, handles)
+    return ax
+
+
+# What a test can tell
+
+
+def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
+    """Draw how much of what was believed a test would leave open, quantity by quantity.
+
+    Parameters
+    ----------
+    telling : Telling
+        From `gantrysim.what_can_be_told`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Width of the expected 95 % interval as a part of the prior's (relative), the healthy
+        machine's quantities above, faults below; circles alone and squares alone beside it.
+    """
+    rows = telling.rows
+    height = 1.2 + 0.21 * len(rows)
+    ax = ready_axes(new_axes(1.4 * WIDTH, height)[0] if ax is None else ax, height, equal=False)
+    y = np.arange(len(rows))[::-1]
+    ax.barh(y, [row.left for row in rows], height=0.62, color=_BARS)
+    handles = [Line2D([], [], color=_BARS, linewidth=6, label="this test")]
+    parts = (("circle", telling.circles, "o"), ("square", telling.squares, "s"))
+    for shape, part, marker in parts:
+        if part is not None:
+            left, colour = [row.left for row in part.rows], SHAPE_COLOURS[shape]
+            ax.plot(left, y, color=colour, marker=marker, linestyle="", markersize=5)
+            handle = dots(colour, f"{shape}s alone")
+            handle.set_marker(marker)
+            handles.append(handle)
+    ax.axvline(1.0, color=FAINT, linewidth=0.8)
+    faults = sum(row.fault for row in rows)
+    if 0 < faults < len(rows):
+        ax.axhline(faults - 0.5, color=FAINT, linewidth=0.6)
+    ax.set_yticks(y, [row.name for row in rows], fontsize=SMALL)
+    ax.set_xlim(0.0, 1.05 * max(1.0, *(row.left for row in rows)))
+    ax.set_ylim(-0.7, len(rows) - 0.3)
+    ax.set_xlabel("95 % interval left, part of the one believed before", fontsize=NORMAL)
     legend(ax, handles)
     return ax

@@ -22,6 +22,7 @@ from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
 from gantrysim.inverse.residual import Matched, first_placement, match, pivot_of
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
+from gantrysim.paths import RingTest
 from gantrysim.simulate import check_travel
 
 #: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
@@ -199,19 +200,15 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     ValueError
         If the test leaves the travel of this machine, or the piece shows what it does not draw.
     """
-    check_travel(nominal, np.concatenate([s.xy for s in piece.test.strokes(10.0)]))
-    offset = np.array([nominal.head.along, nominal.head.beyond])
-    forward = Forward.of(piece.test, STEP, offset)
-    if len(forward.motion.xy) > MOST_SAMPLES:
-        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
-        forward = Forward.of(piece.test, step, offset)
+    forward = forward_of(piece.test, nominal)
+    offset = forward.offset
     pivot = pivot_of(piece.test) + offset
     origin = first_placement(piece, pivot, offset)
     matched = match(piece, forward, origin)
     lines = forward.lines(forward.run(nominal))
     residual = matched.residuals(lines, origin)
     bad = outliers(residual, matched.group)
-    cells = make_cells(_along(matched, origin), matched.group, bad)
+    cells = make_cells(along_lines(matched, origin), matched.group, bad)
     spread = residual - cells.mean(residual)[np.maximum(cells.owner, 0)]
     inside = (cells.owner >= 0) & (cells.count[np.maximum(cells.owner, 0)] > 1)
     point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
@@ -228,7 +225,24 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     )
 
 
-def _along(matched: Matched, placement: np.ndarray) -> np.ndarray:
+def forward_of(test: RingTest, nominal: Machine) -> Forward:
+    """Plan a test for many runs of machines about a nominal one.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of this machine.
+    """
+    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
+    offset = np.array([nominal.head.along, nominal.head.beyond])
+    forward = Forward.of(test, STEP, offset)
+    if len(forward.motion.xy) > MOST_SAMPLES:
+        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
+        forward = Forward.of(test, step, offset)
+    return forward
+
+
+def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:
     """Distance of each point along its line, mm; the sides of a square are kept apart."""
     about = matched.about(placement)
     size = matched.size[matched.group]

@@ -417,7 +417,8 @@ def _rank(
         alike = tuple(
             other
             for other in sorted(families, key=lambda f: -score[f])
-            if other != faults and abs(score[other] - score[faults]) < slack * _alike(faults, other)
+            if other != faults
+            and abs(score[other] - score[faults]) < slack * alike_within(faults, other)
         )
         hypotheses.append(
             Hypothesis(
@@ -461,7 +462,7 @@ def _usual(faults: tuple[str, ...]) -> float:
     return P_PAIRS / (single * (single - 1) / 2)
 
 
-def _alike(one: tuple[str, ...], other: tuple[str, ...]) -> float:
+def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:
     """How far apart two explanations' log evidence may lie and still mean nothing."""
     return TWINS_ALIKE if set(one) ^ set(other) == TWINS else ALIKE
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -52,6 +53,8 @@ class FaultKind:
     pattern : dict of int to ndarray, optional
         For a fault that the forward model lacks: by source, the change of its residuals per
         unit of each of k coefficients, mm, shape (m, k); the machine is left as it is.
+    pattern_on : callable, optional
+        For such a fault: another burned piece -> its pattern there.
     coefficients : callable
         Values of the unknowns -> the k coefficients of the pattern; the values if absent.
     magnitude : callable
@@ -68,6 +71,7 @@ class FaultKind:
     variant: str = ""
     starts: tuple[float, ...] = (0.0,)
     pattern: Mapping[int, np.ndarray] | None = None
+    pattern_on: Callable[[Any], np.ndarray] | None = None
     coefficients: Callable[..., Sequence[float]] = lambda *values: values
     magnitude: Callable[..., float] = lambda *values: values[0]
 
@@ -114,8 +118,8 @@ def _slack(side: str, axis: str) -> FaultKind:
         words=f"the {label} belt is slack",
         unit="of healthy stiffness",
         quantities=(
-            Quantity("stiffness factor", "-", 0.45, 0.35, ratio=True),
-            Quantity("pretension", "N", 1.8, 0.6, ratio=True),
+            Quantity("stiffness factor", "-", 0.45, 0.35, ratio=True, faint=2.0),
+            Quantity("pretension", "N", 1.8, 0.6, ratio=True, faint=2.0),
         ),
         build=lambda factor, tension: SlackBelt(
             side, stiffness_factor=_below_one(factor), pretension=tension
@@ -133,7 +137,7 @@ def _loose(side: str) -> FaultKind:
         unit="mm",
         quantities=(
             Quantity("clearance", "mm", 0.25, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.5, 0.25, ratio=True),
+            Quantity("drag factor", "-", 0.5, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda play, factor: LooseWheels(
             side, clearance=play, drag_factor=_below_one(factor)
@@ -259,7 +263,7 @@ KINDS: tuple[FaultKind, ...] = (
         unit="mm",
         quantities=(
             Quantity("gap", "mm", 0.12, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.6, 0.25, ratio=True),
+            Quantity("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda gap, factor: LooseCarriage(gap, drag_factor=_below_one(factor)),
         axis="x",

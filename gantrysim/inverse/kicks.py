@@ -7,11 +7,13 @@ is one small linear problem on the residuals of a fit.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.prior import Quantity
 from gantrysim.inverse.problem import Problem
@@ -79,7 +81,7 @@ def _scan(problem: Problem, mode: Mode, side: str) -> Kick:
             best = gain if slope[0] > 0.0 else -math.inf
             kept = (float(place), patterns)
     assert kept is not None
-    return Kick(_kind(side, kept[1]), kept[0], len(places))
+    return Kick(_kind(side, kept[0], kept[1]), kept[0], len(places))
 
 
 def _pattern(
@@ -95,7 +97,12 @@ def _pattern(
     return np.column_stack([sideways, yaw * bump])
 
 
-def _kind(side: str, pattern: dict[int, np.ndarray]) -> FaultKind:
+def _pattern_on(side: str, place: float, piece: BurnedPiece) -> np.ndarray:
+    """Pattern of the same flat on another piece, before that is placed, shape (cells, 2)."""
+    return _pattern(piece.nominal, side, place, *piece.where(np.zeros(piece.own)))
+
+
+def _kind(side: str, place: float, pattern: dict[int, np.ndarray]) -> FaultKind:
     return FaultKind(
         name=f"wheel_flat_{side}",
         words=f"a wheel of the {side} end plate has a flat",
@@ -112,5 +119,6 @@ def _kind(side: str, pattern: dict[int, np.ndarray]) -> FaultKind:
             "wheel turn, then look at the wheel's flanks"
         ),
         pattern=pattern,
+        pattern_on=functools.partial(_pattern_on, side, place),
         coefficients=lambda depth, share, yaw: (depth * share, yaw),
     )

@@ -36,6 +36,9 @@ class Quantity:
     bounded : bool
         Whether the value is spread evenly over centre * (1 +- spread) and never leaves it:
         centre * (1 + spread (2 Phi(u) - 1)).
+    faint : float
+        For a ratio: u at which the fault that it belongs to is hardly there (a play is small
+        then, the stiffness left to a slack belt is large).
     """
 
     name: str
@@ -44,6 +47,7 @@ class Quantity:
     spread: float
     ratio: bool = False
     bounded: bool = False
+    faint: float = -2.0
 
     def value(self, u: float) -> float:
         """Value at a standard normal number."""

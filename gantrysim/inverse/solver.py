@@ -162,8 +162,8 @@ def solve(
     most_steps : int
         Steps allowed.
     give_up : float
-        Stop where even twice the promised gain leaves the cost above this: the explanation is
-        hopeless beside another one.
+        Stop where even twice the gain that the quadratic model promises in all leaves the cost
+        above this: the explanation is hopeless beside another one.
 
     Returns
     -------
@@ -194,7 +194,7 @@ def solve(
             _, full = _newton_step(hessian, gradient, 0.0, own)
             converged = full < _SETTLED
             break
-        if turn >= _FAIR_TRIAL and cost - 2.0 * promise > give_up:
+        if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
             break
         trial = u + step
         trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
@@ -225,6 +225,11 @@ def _newton_step(
     longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
     step *= min(1.0, 2.0 / max(longest, 1e-12))
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
+
+
+def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
+    """Gain that the quadratic model promises over a step of any length."""
+    return 0.5 * float(gradient @ cho_solve(cho_factor(hessian), gradient))
 
 
 def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
@@ -292,7 +297,7 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
     """
     kinds = (*mode.kinds, extra)
     n = mode.u.size - problem.own
-    faint = [-2.0 if q.ratio else 0.0 for q in extra.quantities]
+    faint = [q.faint if q.ratio else 0.0 for q in extra.quantities]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
     evaluator = Evaluator(problem, kinds)
     residuals, jacobians = evaluator.linearise(u)
@@ -326,6 +331,6 @@ def _place_faults(
     faults: list[float] = []
     for kind, x in zip(kinds, begin, strict=True):
         first, *rest = kind.quantities
-        faults.append(-2.0 if faint and first.ratio else x)
-        faults += [-2.0 if faint and q.ratio else 0.0 for q in rest]
+        faults.append(first.faint if faint and first.ratio else x)
+        faults += [q.faint if faint and q.ratio else 0.0 for q in rest]
     return np.concatenate([u[:n], faults, u[n:]])

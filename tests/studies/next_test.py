@@ -1,0 +1,142 @@
+"""Does the proposed next test settle more than the same test again?
+
+    python tests/studies/next_test.py [cases] [minutes] [number of the first case drawn]
+
+Draws machines with one faint fault and healthy scatter (fixed seed), burns a small centred test,
+and keeps the cases that the first piece leaves open.  Then measures each machine once more: with
+the proposed burn, held to the cost and the length of line of the repeat, and with the repeat; both
+are fused with the first piece.  Prints one row a case and the means with their standard errors.
+The pieces are our own model's with white noise: what the model lacks is not in them.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+
+import numpy as np
+
+import gantrysim as gs
+from gantrysim.inverse.candidates import Minutes, burn_tests
+from gantrysim.inverse.hypotheses import KINDS
+from gantrysim.inverse.planned import burned_length
+from gantrysim.inverse.prior import HEALTHY_SCATTER
+
+SEED = 2027
+NOISE = 0.012  # mm, of one point
+TEST = gs.ring_test(spacing=7.0, largest=21.0, centre=(215.0, 200.0), feed=30.0)
+#: A case is open if the best explanation is less probable than this, and the truth alive.
+OPEN, ALIVE = 0.8, 0.02
+_SLACK_MINUTES = 0.5  # the way from home may be longer elsewhere
+
+
+def faulty_machine(rng: np.random.Generator) -> tuple[gs.Machine, str]:
+    """A machine with healthy scatter and one fault, fainter than usual."""
+    machine = gs.Machine()
+    for scatter in HEALTHY_SCATTER:
+        machine = machine.set_many(scatter.changes(gs.Machine(), float(rng.standard_normal())))
+    kind = KINDS[int(rng.integers(len(KINDS)))]
+    numbers = [
+        (-1.0 if q.ratio else 0.0) + 0.5 * float(rng.standard_normal()) for q in kind.quantities
+    ]
+    values = [q.value(u) for q, u in zip(kind.quantities, numbers, strict=True)]
+    return kind.apply(machine, values), kind.name
+
+
+def measure(machine: gs.Machine, test: gs.RingTest, rng: np.random.Generator) -> gs.Piece:
+    """Burn, lift, turn, shift and measure with white noise."""
+    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
+    turn = math.radians(float(rng.uniform(-3.0, 3.0)))
+    shift = rng.uniform(-5.0, 5.0, 2)
+    c, s = math.cos(turn), math.sin(turn)
+    middle = np.mean([nest.centre for nest in test.nests], axis=0) + np.array([0.0, 45.0])
+    lines = []
+    for line in burn.lines:
+        xy = (line.xy[::2] - middle) @ np.array([[c, s], [-s, c]]) + shift
+        xy = xy + NOISE * rng.standard_normal(xy.shape)
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    return gs.Piece(test, tuple(lines), "made by the study")
+
+
+def entropy(finding: gs.Finding) -> float:
+    """Entropy over the explanations, nats."""
+    p = np.array([h.probability for h in finding.ranked])
+    p = p[p > 0.0]
+    return float(-np.sum(p * np.log(p)))
+
+
+def of_truth(finding: gs.Finding, truth: str) -> float:
+    """Probability given to the fault that is there, alone."""
+    return sum(h.probability for h in finding.ranked if h.faults == (truth,))
+
+
+def propose(first: gs.Finding) -> gs.Proposal:
+    """The burn of most gain that costs and burns no more than the repeat."""
+    most = Minutes().of_burn(TEST) + _SLACK_MINUTES
+    near = [
+        test
+        for test in burn_tests(TEST, first.machine)
+        if burned_length(test) <= 1.05 * burned_length(TEST)
+    ]
+    return gs.next_test(first, candidates=near, minutes=most)[0]
+
+
+def study(cases: int, seconds: float, first_number: int) -> list[tuple[float, ...]]:
+    """Rows of entropy (first, proposed, repeat), probability of the truth, and expected gain."""
+    rows: list[tuple[float, ...]] = []
+    began, number = time.perf_counter(), first_number - 1
+    while len(rows) < cases and time.perf_counter() - began < seconds:
+        number += 1
+        rng = np.random.default_rng([SEED, number])
+        machine, truth = faulty_machine(rng)
+        piece = measure(machine, TEST, rng)
+        first = gs.diagnose(piece)
+        if first.best.probability > OPEN or of_truth(first, truth) < ALIVE:
+            continue
+        proposal = propose(first)
+        assert proposal.test is not None
+        found = [first]
+        for test in (proposal.test, TEST):
+            found.append(gs.diagnose([piece, measure(machine, test, rng)]))
+        row = (*map(entropy, found), *(of_truth(f, truth) for f in found), proposal.gain)
+        rows.append(row)
+        print(
+            f"{number:3d} {truth:20s} entropy {row[0]:.2f} -> {row[1]:.2f} | {row[2]:.2f}   "
+            f"truth {row[3]:.2f} -> {row[4]:.2f} | {row[5]:.2f}   gain {proposal.gain:.2f}   "
+            f"{proposal.words[5:90]}",
+            flush=True,
+        )
+    drawn, took = number - first_number + 1, time.perf_counter() - began
+    print(f"\n{len(rows)} open cases of {drawn} drawn, {took:.0f} s")
+    return rows
+
+
+def main() -> int:
+    """Print the table and the summary."""
+    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+    minutes = float(sys.argv[2]) if len(sys.argv) > 2 else 60.0
+    first_number = int(sys.argv[3]) if len(sys.argv) > 3 else 1
+    rows = np.array(study(cases, 60.0 * minutes, first_number))
+    if not len(rows):
+        print("no open case was drawn")
+        return 1
+    names = ("entropy, nats", "probability of the truth")
+    for name, part in zip(names, (rows[:, :3], rows[:, 3:6]), strict=True):
+        better = part[:, 1] - part[:, 2]
+        error = float(np.std(better)) / math.sqrt(len(rows))
+        first, proposed, repeat = part.mean(axis=0)
+        print(
+            f"{name}: first {first:.3f}, with the proposal {proposed:.3f}, with the repeat "
+            f"{repeat:.3f}; difference {better.mean():+.3f} +- {error:.3f}"
+        )
+    log = np.log(np.maximum(rows[:, 3:6], 1e-6)).mean(axis=0)
+    print(f"mean log probability of the truth: {log[0]:.3f}, {log[1]:.3f}, {log[2]:.3f}")
+    print(f"mean gain expected of the proposal {rows[:, 6].mean():.3f} nats")
+    won = int(np.sum(rows[:, 4] > rows[:, 5]))
+    print(f"the proposal gives the truth more in {won} of {len(rows)}")
+    return 0 if rows[:, 1].mean() < rows[:, 2].mean() else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -52,6 +52,8 @@ class Work:
         Rounds of turning, until it was accepted or given up.
     minutes : float
         Of burning, checking and turning.
+    cured : bool
+        Whether the place at fault stands within healthy in the end, seen or not.
     turns, innocent : int
         Places turned, and those of them that were not the one at fault.
     overshoots : int
@@ -67,6 +69,7 @@ class Work:
     rounds: int = 0
     minutes: float = 0.0
     accepted: bool = False
+    cured: bool = False
     turns: int = 0
     innocent: int = 0
     overshoots: int = 0
@@ -126,6 +129,8 @@ def bring_in(case: Case, way: Way, seed: int, rounds: int = ROUNDS) -> Work:
         before = work.turns
         way(work, Round(case, piece, seen, number, seed))
         work.idle += work.turns == before
+    own = knob_for(case.fault, NOMINAL, Handbook())
+    work.cured = side(own, work.machine, case.healthy) == 0
     return work
 
 

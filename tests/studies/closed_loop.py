@@ -28,7 +28,9 @@ sys.path.insert(0, str(HERE.parents[1]))
 from ways import ROUNDS, WAYS, bring_in  # noqa: E402
 from workshop import burn_and_measure, draw_case, healthy_machine, look_at  # noqa: E402
 
-COUNTS = ("rounds", "minutes", "accepted", "turns", "innocent", "overshoots", "spoiled", "idle")
+COUNTS = (
+    "rounds", "minutes", "accepted", "cured", "turns", "innocent", "overshoots", "spoiled", "idle",
+)  # fmt: skip
 COLUMNS = ("seed", "machine", "fault", "size", "passed_over", "way", *COUNTS, "seconds", "story")
 
 
@@ -111,7 +113,7 @@ def summary(rows: list[dict[str, str]]) -> None:
     }  # fmt: skip
     for family, begin in families.items():
         print(f"\n{family}: way, machines, rounds mean / 90 %, minutes mean / 90 %, never accepted, "
-              "overshoots, innocent turns, healthy places spoiled, turns, idle rounds")  # fmt: skip
+              "fault still there, overshoots, innocent turns, healthy places spoiled, turns, idle rounds")  # fmt: skip
         for way in WAYS:
             mine = [r for r in rows if r["way"] == way and r["fault"].startswith(begin)]
             if not mine:
@@ -121,7 +123,7 @@ def summary(rows: list[dict[str, str]]) -> None:
             print(
                 f"  {way:12s} {len(mine):4d}  {rounds.mean():4.1f} / {_most(rounds):2.0f}  "
                 f"{spent.mean():4.0f} / {_most(spent):4.0f}  "
-                f"{int((column['accepted'] == 0).sum()):3d}  "
+                f"{int((column['accepted'] == 0).sum()):3d}  {int((column['cured'] == 0).sum()):3d}  "
                 + "  ".join(
                     f"{int(column[c].sum()):3d}"
                     for c in ("overshoots", "innocent", "spoiled", "turns", "idle")

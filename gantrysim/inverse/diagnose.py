@@ -33,6 +33,8 @@ from gantrysim.measured.points import Piece
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from gantrysim.inverse.adjust import Advice
+
 UNLISTED = "unlisted"
 #: Prior probabilities: a piece is measured because something looks wrong.
 P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
@@ -188,6 +190,15 @@ class Finding:
             for h in likely
         }
         return Belief(mean, np.linalg.inv(covariance), weights, sizes)
+
+    def adjustments(self, **options: Any) -> Advice:
+        """Return what to turn, which way and how far, and what to check by hand first.
+
+        Options are those of `gantrysim.advise`.
+        """
+        from gantrysim.inverse.adjust import advise  # advice is built upon findings
+
+        return advise(self, **options)
 
     def report(self) -> str:
         """Return the finding in plain words: what, how sure, how big, what to check by hand."""

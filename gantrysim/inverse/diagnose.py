@@ -17,6 +17,9 @@ from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.fit import Estimate, Fit, magnitude
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
+from gantrysim.inverse.lost import CHECK as LOST_CHECK
+from gantrysim.inverse.lost import LOST, steps_lost
+from gantrysim.inverse.lost import WORDS as LOST_WORDS
 from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.inverse.problem import Measured, Problem, listed, prepare
 from gantrysim.inverse.solver import (
@@ -59,6 +62,8 @@ _LEAST_LEFT = 0.02
 #: Part of a belief that is always given back to what was believed of a fresh machine, so that
 #: a wrong finding can be undone.
 _GIVEN_BACK = 0.1
+#: How much likelier lost steps are than anything unknown where a figure is torn.
+_TORN = 30.0
 #: How much larger the shared discrepancy is under "something not in this list".
 _UNLISTED_FACTOR = 6.0
 
@@ -418,6 +423,9 @@ def _rank(
         families.setdefault(faults, []).append((mode.evidence + prior, mode))
     odds = math.log(prior_probability((UNLISTED,), problem.belief))
     families[(UNLISTED,)] = [(unlisted.evidence + odds, unlisted)]
+    if steps_lost(problem, next(m for m in modes if not m.kinds)):
+        # both explain a torn figure alike; what else tears one is rarer (common practice)
+        families[(LOST,)] = [(unlisted.evidence + odds + math.log(_TORN), unlisted)]
     score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
     total = float(np.logaddexp.reduce(list(score.values())))
     evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
@@ -441,7 +449,7 @@ def _rank(
                 indistinguishable_from=alike,
                 log_evidence=evidence[faults] - top,
                 words=_explain(faults, mode.kinds),
-                check="; ".join(kind.check for kind in mode.kinds),
+                check=LOST_CHECK if faults == (LOST,) else "; ".join(k.check for k in mode.kinds),
                 fit=Fit(problem, mode, problem.machine(mode.kinds, mode.u)),
             )
         )
@@ -481,6 +489,8 @@ def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:
 def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
     if faults == (UNLISTED,):
         return "something that is not in this list"
+    if faults == (LOST,):
+        return LOST_WORDS
     return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"
 
 

@@ -48,7 +48,8 @@ def test_tight_wheels_are_brought_in_within_three_rounds_and_nothing_else_is_tur
     case = draw_case(0, SEED)
     assert case.fault == "tight_wheels_left"
     work = bring_in(case, advised, SEED, rounds=3)
-    assert work.accepted and work.cured
+    assert work.accepted
+    assert work.cured
     assert work.rounds <= 3
     assert work.innocent == work.overshoots == work.spoiled == 0
 
@@ -58,7 +59,8 @@ def test_no_nut_is_turned_for_a_coupling_with_play():
     case = draw_case(9, SEED)
     assert case.fault == "coupler_backlash"
     work = bring_in(case, advised, SEED, rounds=2)
-    assert work.accepted and work.cured
+    assert work.accepted
+    assert work.cured
     assert work.innocent == 0
 
 

@@ -8,7 +8,7 @@ circle looks worst, goes on while it gets better and changes place when it does 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -26,7 +26,7 @@ from gantrysim.inverse.knobs.drive import Coupling, SetScrew, Square, Steps
 from gantrysim.inverse.knobs.named import knob_for
 from gantrysim.inverse.knobs.wheels import NUT_BY_HAND, Nuts
 from gantrysim.inverse.prior import Belief
-from gantrysim.inverse.step import Costs, choose_step
+from gantrysim.inverse.step import Costs
 
 #: Rounds after which a machine is given up.
 ROUNDS = 8
@@ -149,7 +149,7 @@ def turn(
     work.overshoots += own and sides[0] * sides[1] < 0
     work.spoiled += sides[0] == 0 and sides[1] != 0
     work.minutes += MINUTES_TO_TURN
-    moved = knob.stands(after) - knob.stands(before)
+    moved = knob.needed(before, NOMINAL) - knob.needed(after, NOMINAL)
     work.story.append(f"{knob.place} {moved:+.3g} {knob.unit} for {fault}")
     work.machine = after
 
@@ -195,16 +195,17 @@ def advised(work: Work, now: Round) -> None:
         readings[check.fault] = reading
         finding = checked(finding, knob, check.fault, reading)
         work.story.append(f"checked {knob.place}: {reading.felt or format(reading.value, '.3g')}")
-        chosen = worth(finding, advice.adjustments)
+        steps = [joined(a, readings.get(a.fault)) for a in advice.adjustments]
+        chosen = worth(finding, steps)
         if chosen:
             break
     belief = finding.belief()
     for adjustment in chosen:
-        belief = follow(work, now, adjustment, readings.get(adjustment.fault), belief, rng)
+        belief = follow(work, now, adjustment, belief, rng)
     work.belief = belief
 
 
-def worth(finding: Finding, adjustments: tuple[Adjustment, ...]) -> list[Adjustment]:
+def worth(finding: Finding, adjustments: Sequence[Adjustment]) -> list[Adjustment]:
     """What is now worth turning of the likeliest explanation.
 
     A fault of probability p is turned where curing it gains more than turning in vain risks:
@@ -226,41 +227,26 @@ def worth(finding: Finding, adjustments: tuple[Adjustment, ...]) -> list[Adjustm
 
 
 def follow(
-    work: Work,
-    now: Round,
-    adjustment: Adjustment,
-    reading: Reading | None,
-    belief: Belief,
-    rng: np.random.Generator,
+    work: Work, now: Round, adjustment: Adjustment, belief: Belief, rng: np.random.Generator
 ) -> Belief:
-    """Make an advised step, by the reading of its check where that is better."""
+    """Make a step on the real machine."""
     step = adjustment.step
-    if reading is not None and not reading.felt and not adjustment.knob.by_reading:
-        adjustment = _with_reading(adjustment, reading, rng)
     work.story.append(
-        f"needs {step.full:.3g} [{step.low:.3g}, {step.high:.3g}], turns "
-        f"{adjustment.step.fraction:.0%}"
+        f"needs {step.full:.3g} [{step.low:.3g}, {step.high:.3g}], turns {step.fraction:.0%}"
     )
-    turn(
-        work, now.case, adjustment.knob, adjustment.fault, lambda m: adjustment.apply(m, rng=rng)
-    )
+    turn(work, now.case, adjustment.knob, adjustment.fault, lambda m: adjustment.apply(m, rng=rng))
     return believed_after(belief, adjustment)
 
 
-def _with_reading(
-    adjustment: Adjustment, reading: Reading, rng: np.random.Generator
-) -> Adjustment:
+def joined(adjustment: Adjustment, reading: Reading | None) -> Adjustment:
     """The step with what the check read joined to what the piece said."""
-    knob, step = adjustment.knob, adjustment.step
+    knob = adjustment.knob
+    if reading is None or reading.felt:
+        return adjustment
     target = 0.0 if isinstance(knob, Steps) else knob.stands(NOMINAL)
-    precisions = np.array([(3.92 / max(step.high - step.low, 1e-9)) ** 2, reading.deviation**-2])
-    means = np.array([step.full, target - reading.value])
-    mean = float(precisions @ means / precisions.sum())
-    needed = mean + rng.standard_normal(300) / np.sqrt(precisions.sum())
-    lacking, over = knob.room(NOMINAL, float(np.sign(mean)))
-    costs = dataclasses.replace(COSTS, overshoot=COSTS.round) if knob.forgiving else COSTS
-    better = choose_step(needed, hand=knob.hand, lacking=lacking, over=over, costs=costs)
-    return dataclasses.replace(adjustment, step=better)
+    return adjustment.after_check(
+        target - reading.value, error=1.96 * reading.deviation, nominal=NOMINAL, costs=COSTS
+    )
 
 
 def believed_after(belief: Belief, adjustment: Adjustment) -> Belief:

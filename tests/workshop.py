@@ -67,13 +67,13 @@ class Accepted:
     squareness : float
         Mean of all squares, weighted by their sides, mrad.
     overlay : float
-        Distance between passes of the worst ring, rms, mm.
+        Distance between passes, rms, median of the rings, mm.
     """
 
     roundness: float = 0.20
     size: float = 0.27
     squareness: float = 1.0
-    overlay: float = 0.050
+    overlay: float = 0.028
 
     def failed(self, values: Mapping[str, float]) -> tuple[str, ...]:
         """Which limits are not kept."""
@@ -232,7 +232,7 @@ def look_at(piece: gs.Piece) -> dict[str, float]:
         "roundness": max(float(np.ptp(np.mean(waves, axis=0))) for waves in shape.values()),
         "size": max(abs(e) for e in errors.values()),
         "squareness": abs(square),
-        "overlay": max(scatter.rms for scatter in measures.scatters),
+        "overlay": float(np.median([scatter.rms for scatter in measures.scatters])),
         "lost_x": -float(np.mean([e for key, e in errors.items() if key[2] == "x"])),
         "lost_y": -float(np.mean([e for key, e in errors.items() if key[2] == "y"])),
     }

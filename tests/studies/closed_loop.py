@@ -57,8 +57,7 @@ def read_table(path: Path, seed: int) -> list[dict[str, str]]:
     if not path.exists():
         return []
     with path.open(newline="", encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["seed"] == str(seed)]
-    return rows
+        return [row for row in csv.DictReader(file) if row["seed"] == str(seed)]
 
 
 def study(machines: int, seed: int, minutes: float, path: Path) -> None:
@@ -111,25 +110,32 @@ def summary(rows: list[dict[str, str]]) -> None:
         "all": "", "tight": "tight", "loose": "loose", "slack belt": "slack",
         "coupler": "coupler", "out of square": "out_of", "scale": "scale",
     }  # fmt: skip
+    print("rounds and minutes: mean / 90 %; given up: never accepted; still: fault there in the "
+          "end;\nspoiled: turns that took a healthy place beyond healthy")  # fmt: skip
     for family, begin in families.items():
-        print(f"\n{family}: way, machines, rounds mean / 90 %, minutes mean / 90 %, never accepted, "
-              "fault still there, overshoots, innocent turns, healthy places spoiled, turns, idle rounds")  # fmt: skip
+        mine = [r for r in rows if r["fault"].startswith(begin)]
+        if mine:
+            print(f"\n{family:13s} machines  rounds    minutes  given up  still  overshoots  "
+                  "innocent  spoiled  turns  idle")  # fmt: skip
         for way in WAYS:
-            mine = [r for r in rows if r["way"] == way and r["fault"].startswith(begin)]
-            if not mine:
-                continue
-            column = {c: np.array([float(r[c]) for r in mine]) for c in COUNTS}
-            rounds, spent = column["rounds"], column["minutes"]
-            print(
-                f"  {way:12s} {len(mine):4d}  {rounds.mean():4.1f} / {_most(rounds):2.0f}  "
-                f"{spent.mean():4.0f} / {_most(spent):4.0f}  "
-                f"{int((column['accepted'] == 0).sum()):3d}  {int((column['cured'] == 0).sum()):3d}  "
-                + "  ".join(
-                    f"{int(column[c].sum()):3d}"
-                    for c in ("overshoots", "innocent", "spoiled", "turns", "idle")
-                )
-            )
+            table = [r for r in mine if r["way"] == way]
+            if table:
+                print(_row(way, {c: np.array([float(r[c]) for r in table]) for c in COUNTS}))
     print(f"\nA machine never accepted counts {ROUNDS} rounds and the minutes of all of them.")
+
+
+def _row(way: str, column: dict[str, np.ndarray]) -> str:
+    rounds, minutes = column["rounds"], column["minutes"]
+    counts = [
+        (column["accepted"] == 0).sum(), (column["cured"] == 0).sum(),
+        *(column[c].sum() for c in ("overshoots", "innocent", "spoiled", "turns", "idle")),
+    ]  # fmt: skip
+    widths = (9, 7, 12, 10, 9, 7, 6)
+    told = "".join(f"{int(n):{width}d}" for n, width in zip(counts, widths, strict=True))
+    return (
+        f"  {way:12s} {len(rounds):7d}  {rounds.mean():4.1f} / {_most(rounds):1.0f}  "
+        f"{minutes.mean():4.0f} / {_most(minutes):3.0f} {told}"
+    )
 
 
 def _most(values: np.ndarray) -> float:

@@ -24,14 +24,19 @@ from gantrysim.faults import (
     TightWheels,
 )
 from gantrysim.handbook import Handbook
+from gantrysim.inverse.accept import accept, will_hold
 from gantrysim.inverse.adjust import Advice, advise
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.design import Proposal, next_test
 from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
 from gantrysim.inverse.fit import Fit, fit
+from gantrysim.inverse.log import MachineLog, new_log, open_log
+from gantrysim.inverse.prior import Belief
 from gantrysim.inverse.step import Costs
 from gantrysim.inverse.telling import Telling
 from gantrysim.inverse.told import what_can_be_told
+from gantrysim.inverse.tolerance import Tolerance, Verdict
+from gantrysim.inverse.turned import Change
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -122,6 +127,15 @@ __all__ = [
     "Telling",
     "next_test",
     "Proposal",
+    "accept",
+    "will_hold",
+    "Tolerance",
+    "Verdict",
+    "new_log",
+    "open_log",
+    "MachineLog",
+    "Change",
+    "Belief",
 ]
 
 #: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
@@ -136,6 +150,9 @@ _PICTURES = (
     "plot_fault",
     "plot_telling",
     "plot_before_after",
+    "before_after",
+    "plot_log",
+    "plot_verdict",
 )
 
 

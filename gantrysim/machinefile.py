@@ -258,13 +258,23 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
     except (ValueError, RecursionError) as error:
         raise ValueError(f"{path}: not readable as TOML ({error}).") from None
     try:
-        return _machine(content)
+        return machine_of(content)
     except ValueError as error:
         sentence = str(error)
         raise ValueError(f"{path}: {sentence}{'' if sentence[-1] in '.?' else '.'}") from None
 
 
-def _machine(content: dict[str, Any]) -> Machine:
+def machine_of(content: Mapping[str, Any]) -> Machine:
+    """The machine that the content of a machine file describes; see `read_machine`.
+
+    `Machine.to_dict` is such content too.
+
+    Raises
+    ------
+    ValueError
+        With one sentence naming the key.
+    """
+    content = dict(content)
     machine = Machine()
     known = [field.name for field in dataclasses.fields(Machine)]
     handbook = content.pop("handbook", None)

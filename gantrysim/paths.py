@@ -520,14 +520,25 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
     """
     content = read_content(path)
     try:
-        fields = checked_fields(content)
-        nests = fields["nests"] = tuple(Nest(**nest) for nest in fields["nests"])
-        if "sequence" not in fields:
-            how = (fields["order"], fields["sequence_mode"], fields["passes"])
-            fields["sequence"] = _drawing_order(nests, *how)
-        return RingTest(**fields)
+        return ring_test_of(content)
     except ValueError as error:
         raise ValueError(f"{path}: {error}") from None
+
+
+def ring_test_of(content: Any) -> RingTest:
+    """The test that the content of a test file describes; see `read_test`.
+
+    Raises
+    ------
+    ValueError
+        With one sentence naming the field.
+    """
+    fields = checked_fields(content)
+    nests = fields["nests"] = tuple(Nest(**nest) for nest in fields["nests"])
+    if "sequence" not in fields:
+        how = (fields["order"], fields["sequence_mode"], fields["passes"])
+        fields["sequence"] = _drawing_order(nests, *how)
+    return RingTest(**fields)
 
 
 def _chosen_shapes(shapes: Sequence[str]) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -44,6 +44,8 @@ P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
 #: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
 #: less than that can come from what the model lacks).
 ALIKE = 3.0
+#: To stand alone an explanation must lead the next one by this much (about 150 : 1).
+ALONE = 5.0
 #: With fewer measured rings than this a piece gives hints, not findings, and a difference in
 #: log evidence means a quarter of what it would.
 FEW_RINGS, HINT = 3, 4.0
@@ -169,7 +171,9 @@ class Finding:
 
         The healthy scatter is the mixture of all explanations, matched in mean and covariance;
         each explanation keeps nine tenths of its probability, and the size of a fault is that
-        of the likeliest explanation which has it.
+        of the likeliest explanation which has it.  The tenth that is given back counts as a
+        machine of which nothing is known, in the healthy scatter too: what a wrong explanation
+        pressed into it can be undone.
         """
         likely = [h for h in self.ranked if h.probability > 1e-3]
         n = len(self.best.fit.problem.scatter)
@@ -181,6 +185,9 @@ class Finding:
         covariance = (spread.T * share) @ spread
         for p, h in zip(share, likely, strict=True):
             covariance += p * h.fit.mode.covariance[:n, :n]
+        covariance = (1.0 - _GIVEN_BACK) * (covariance + _GIVEN_BACK * np.outer(mean, mean))
+        covariance += _GIVEN_BACK * np.eye(n)
+        mean = (1.0 - _GIVEN_BACK) * mean
         sizes: dict[str, tuple[Quantity, ...]] = {}
         for h in reversed(likely):
             mode = h.fit.mode
@@ -433,12 +440,7 @@ def _rank(
     hypotheses = []
     for faults, members in families.items():
         mode = max(members, key=lambda item: item[0])[1]
-        alike = tuple(
-            other
-            for other in sorted(families, key=lambda f: -score[f])
-            if other != faults
-            and abs(score[other] - score[faults]) < slack * alike_within(faults, other)
-        )
+        alike = _alike(faults, score, slack)
         hypotheses.append(
             Hypothesis(
                 faults=faults,
@@ -479,6 +481,18 @@ def _usual(faults: tuple[str, ...]) -> float:
     if len(faults) == 1:
         return (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single
     return P_PAIRS / (single * (single - 1) / 2)
+
+
+def _alike(
+    faults: tuple[str, ...], score: Mapping[tuple[str, ...], float], slack: float
+) -> tuple[tuple[str, ...], ...]:
+    """Explanations that cannot be told from one, likeliest first."""
+    others = sorted((f for f in score if f != faults), key=lambda f: -score[f])
+    apart = {f: abs(score[f] - score[faults]) / slack for f in others}
+    nearest = min(others, key=lambda f: apart[f], default=None)
+    return tuple(
+        f for f in others if apart[f] < max(alike_within(faults, f), ALONE if f == nearest else 0.0)
+    )
 
 
 def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:

@@ -80,6 +80,11 @@ class FaultKind:
         """Name and variant."""
         return f"{self.name} ({self.variant})" if self.variant else self.name
 
+    @property
+    def magnitude_is_first(self) -> bool:
+        """Whether its magnitude goes with its first quantity (not with length of a phasor)."""
+        return not self.name.startswith("pulley_runout")
+
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
         """Return the machine with this fault at these values."""
         if self.build is None:

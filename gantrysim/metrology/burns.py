@@ -222,18 +222,7 @@ def measure(
         outlier_sigmas = OUTLIER_SIGMAS
     drawn = drawn_passes(thing.test)
     skipped: Skipped = {}
-    rejected = 0
-    rings: list[tuple[tuple[Line, ...], list[Line]]] = []
-    for (shape, ring), lines in _by_ring(thing.lines):
-        kept, strays = without_strays(lines, outlier_sigmas)
-        rejected += strays
-        outlines = outlines_of_ring(kept, drawn[shape, ring])
-        if not outlines:
-            _skip(skipped, lines, "the points do not go all the way round")
-        elif not all(_about_its_size(line) for line in outlines):
-            _skip(skipped, lines, f"the points make no {shape} of about that size")
-        else:
-            rings.append((kept, outlines))
+    rings, rejected = _rings(thing, outlier_sigmas, skipped)
     squares = tuple(_square_rows(rings, lifted, skipped))
     rotation = _rotation(squares) if lifted else 0.0
     circles = tuple(_circle_rows(rings, thing.test, lifted, rotation or 0.0, skipped))
@@ -248,6 +237,32 @@ def measure(
         size_fits=tuple(_size_fits(circles, squares)),
         skipped=tuple(skipped.values()),
     )
+
+
+def whole_outlines(thing: Lines, outlier_sigmas: float | None) -> tuple[Line, ...]:
+    """The outlines behind the rows of `measure`: shape, ring and pass say which."""
+    rings, _ = _rings(thing, outlier_sigmas, {})
+    return tuple(line for _, outlines in rings for line in outlines)
+
+
+def _rings(
+    thing: Lines, outlier_sigmas: float | None, skipped: Skipped
+) -> tuple[list[tuple[tuple[Line, ...], list[Line]]], int]:
+    """Lines of every ring without strays, its whole outlines, and how many points were stray."""
+    drawn = drawn_passes(thing.test)
+    rejected = 0
+    rings: list[tuple[tuple[Line, ...], list[Line]]] = []
+    for (shape, ring), lines in _by_ring(thing.lines):
+        kept, strays = without_strays(lines, outlier_sigmas)
+        rejected += strays
+        outlines = outlines_of_ring(kept, drawn[shape, ring])
+        if not outlines:
+            _skip(skipped, lines, "the points do not go all the way round")
+        elif not all(_about_its_size(line) for line in outlines):
+            _skip(skipped, lines, f"the points make no {shape} of about that size")
+        else:
+            rings.append((kept, outlines))
+    return rings, rejected
 
 
 def _by_ring(lines: Iterable[Line]) -> list[tuple[tuple[str, int], list[Line]]]:

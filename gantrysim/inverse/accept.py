@@ -1,0 +1,495 @@
+"""Acceptance: whether a piece keeps a tolerance, and whether a machine will keep it elsewhere.
+
+Form is judged on the true line, not on noisy points: the noise is that which the fit of the
+piece left (`gantrysim.inverse.noise`), the scanner is good to its prior
+(`gantrysim.inverse.burned`).  Decided as ISO 14253-1 has it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from gantrysim.burn import Burn
+from gantrysim.inputs import finite_number, shortened, whole_number
+from gantrysim.inverse.burned import COMMON, DIFFERENCE, SKEW, BurnedPiece, prepare_piece
+from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
+from gantrysim.inverse.drawn import worst_of_lines
+from gantrysim.inverse.lineforms import (
+    Ring,
+    covariance,
+    draw_alike,
+    draw_rings,
+    effective_number,
+    roundness_of,
+    side_deviation,
+    waves,
+)
+from gantrysim.inverse.noise import Noise, estimate
+from gantrysim.inverse.tolerance import (
+    CANNOT_TELL,
+    CHARACTERISTICS,
+    CONFIDENCE,
+    PASS,
+    Requirement,
+    Tolerance,
+    Verdict,
+    decide,
+)
+from gantrysim.machine import Machine
+from gantrysim.measured.points import Piece, drawn_passes
+from gantrysim.metrology.burns import OUTLIER_SIGMAS, Measures, measure, whole_outlines
+from gantrysim.metrology.rows import CircleRow, SquareRow
+from gantrysim.metrology.squares import outline_position
+from gantrysim.paths import Line, RingTest
+from gantrysim.simulate import simulate
+
+Array = NDArray[np.float64]
+_LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form
+_NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its deviation: measured)
+_LIKELY = 1e-3  # explanations below this probability are not drawn
+_STEP = 1.0  # mm, sampling of predicted lines
+
+
+def accept(
+    measured: Piece | Burn,
+    tolerance: Tolerance,
+    machine: Machine | None = None,
+    *,
+    finding: Finding | None = None,
+    scale_uncertainty: float = COMMON,
+    confidence: float = CONFIDENCE,
+    draws: int = 1000,
+    seed: int = 20,
+) -> Verdict:
+    """Judge whether a burned piece keeps a tolerance: pass, not yet, or cannot tell.
+
+    Parameters
+    ----------
+    measured : Piece or Burn
+        What was burned and measured; a predicted burn is exact.
+    tolerance : Tolerance
+        What it must keep to.
+    machine : Machine, optional
+        The machine as described; the nominal bench machine if absent.
+    finding : Finding, optional
+        What was found on this piece: tells its noise from its form better than the piece alone,
+        and predicts the closing gap, which points of a lifted piece do not show.
+    scale_uncertainty : float
+        Standard uncertainty of the scanner's scale, relative; the usual one of a flatbed scanner
+        if absent, less where a known length was scanned along.
+    confidence : float
+        Probability that proves conformity or its absence.
+    draws, seed : int
+        Of the true lines.
+
+    Returns
+    -------
+    Verdict
+        "pass" if everything is within with a probability of ``confidence`` or more, "not yet" if
+        with no more than its complement, else "cannot tell" (ISO 14253-1).
+
+    Raises
+    ------
+    ValueError
+        If it is neither a piece nor a burn, or the piece has no ring that can be measured.
+
+    Notes
+    -----
+    Draws of the true lines (JCGM 101) as `gantrysim.inverse.lineforms` says; the largest over all
+    rings is judged in each.  Of the distance between passes only the white noise is taken off,
+    because passes that lie on each other share grain and scanner errors; what is left is as sure
+    as the effective number of independent values allows.
+    """
+    draws = whole_number(draws, "draws", least=100)
+    if isinstance(measured, Burn):
+        exact = worst_of_lines(measured.lines, measured.commanded, measured.test, tolerance)
+        known = {name: np.full(1, value) for name, value in exact.items()}
+        return _verdict(tolerance, known, {}, confidence, "predicted burn")
+    if not isinstance(measured, Piece):
+        raise ValueError(
+            f"accept needs a measured Piece or a predicted Burn, found {shortened(measured)}."
+        )
+    if not 0.0 < finite_number(scale_uncertainty, "scale_uncertainty") < 0.1:
+        raise ValueError(f"scale_uncertainty must be 0 to 0.1, found {scale_uncertainty:g}.")
+    rng = np.random.default_rng(seed)
+    noise = _noise(measured, machine, finding)
+    looked = _Looked.of(measured, noise, tolerance.least_size)
+    scanner = rng.standard_normal((draws, 3)) * (scale_uncertainty, DIFFERENCE, SKEW)
+    with threadpool_limits(1):
+        known, found = looked.draws(tolerance, scanner, draws, rng)
+    notes: dict[str, str] = {}
+    if "closure" in tolerance.limits and finding is not None:
+        only = Tolerance(closure=tolerance.closure, least_size=tolerance.least_size)
+        told, _ = _predicted(finding, measured.test, only, max(50, draws // 20), seed)
+        gaps = told["closure"]
+        known["closure"] = gaps[rng.integers(len(gaps), size=draws)]
+        notes["closure"] = "as the finding predicts it; it does not show in the points"
+    return _verdict(tolerance, known, found, confidence, measured.source, notes=notes)
+
+
+def will_hold(
+    finding: Finding,
+    test: RingTest,
+    tolerance: Tolerance,
+    *,
+    confidence: float = CONFIDENCE,
+    draws: int = 200,
+    seed: int = 20,
+) -> Verdict:
+    """Judge whether the machine, as it is now believed to be, will keep a tolerance on a test.
+
+    Parameters
+    ----------
+    finding : Finding
+        What the last burn said.
+    test : RingTest
+        The job: any test, not only the one that was burned.
+    tolerance : Tolerance
+        What it must keep to.
+    confidence : float
+        Probability that proves it.
+    draws, seed : int
+        Of machines, from all explanations by their probability and from the posterior of each
+        (Laplace).
+
+    Returns
+    -------
+    Verdict
+        Explanations of which nothing can be predicted (something not in the list, a flat on a
+        wheel) are its ``unknown``: a pass must hold even if all of those fail, a "not yet" even
+        if all of those pass.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of the machine, or nothing can be predicted at all.
+    """
+    draws = whole_number(draws, "draws", least=20)
+    known, unknown = _predicted(finding, test, tolerance, draws, seed)
+    return _verdict(tolerance, known, {}, confidence, "prediction", unknown=unknown)
+
+
+# Judging draws
+
+
+def _verdict(
+    tolerance: Tolerance,
+    known: Mapping[str, Array],
+    found: Mapping[str, float],
+    confidence: float,
+    source: str,
+    *,
+    unknown: float = 0.0,
+    notes: Mapping[str, str] | None = None,
+) -> Verdict:
+    limits = tolerance.limits
+    count = len(next(iter(known.values()))) if known else 1
+    within = np.ones(count, dtype=bool)
+    requirements = []
+    for name, limit in limits.items():
+        values = known.get(name)
+        unit = CHARACTERISTICS[name][0]
+        if values is None:
+            note = _ABSENT[name]
+            requirements.append(Requirement(name, unit, limit, None, None, None, None, None, note))
+            continue
+        good = np.abs(values) <= limit
+        within &= good
+        low, middle, high = np.quantile(values, [0.025, 0.5, 0.975]).tolist()
+        note = (notes or {}).get(name, "")
+        requirements.append(
+            Requirement(
+                name, unit, limit, found.get(name), middle, low, high, float(good.mean()), note
+            )
+        )
+    probability = float(within.mean())
+    low, high = probability * (1.0 - unknown), probability * (1.0 - unknown) + unknown
+    decision = decide(low, high, confidence=confidence) if known else CANNOT_TELL
+    if decision == PASS and any(r.probability is None for r in requirements):
+        decision = CANNOT_TELL
+    return Verdict(
+        decision, probability, unknown, confidence, tolerance, tuple(requirements), source
+    )
+
+
+_ABSENT = {
+    "roundness": "no circle of that size could be measured",
+    "size": "no ring of that size could be measured",
+    "squareness": "no square of that size could be measured",
+    "closure": "points of a lifted piece have no order; give a finding to predict it",
+    "spacing": "fewer than three neighbouring rings of one shape could be measured",
+    "overlay": "no two passes of a ring are told apart",
+}
+
+
+# A measured piece
+
+
+def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> Noise:
+    """Noise of a piece: from its finding, or from what its own smooth lines leave."""
+    if finding is not None:
+        for _, burned in finding.best.fit.problem.burned:
+            if burned.piece is piece:
+                return burned.noise
+        machine = machine if machine is not None else finding.machine
+    burned = prepare_piece(piece, machine if machine is not None else Machine())
+    start = Noise(burned.noise.point)
+    return estimate(_rough(burned), burned.cells, start.point, start)
+
+
+def _rough(burned: BurnedPiece) -> Array:
+    """What a smooth line through the cells of each ring, or side of a square, leaves, mm."""
+    nowhere = np.zeros(burned.own)
+    residual = burned.residual(burned.nominal, nowhere)
+    _, normal = burned.where(nowhere)
+    angle = np.arctan2(normal[:, 1], normal[:, 0])
+    square = burned.matched.square[burned.cells.line]
+    key = np.where(square, np.round(angle / (np.pi / 2)) % 4, -1.0)
+    gap = np.where(np.isfinite(burned.cells.gap), burned.cells.gap, 0.0)
+    along = np.cumsum(gap)
+    left = residual.copy()
+    for line in np.unique(burned.cells.line):
+        for side in np.unique(key[burned.cells.line == line]):
+            own = np.flatnonzero((burned.cells.line == line) & (key == side))
+            if side < 0.0:
+                columns = waves(angle[own], min(_LOW_ORDER, max(1, own.size // 4)))
+            else:
+                at = along[own] - along[own].mean()
+                columns = np.column_stack((np.ones(own.size), at))
+            columns = columns[:, : max(1, own.size // 2)]
+            fit = np.linalg.lstsq(columns, residual[own], rcond=None)[0]
+            left[own] = residual[own] - columns @ fit
+    return left
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class _Looked:
+    """A measured piece with its rows and the points behind each."""
+
+    measures: Measures
+    noise: Noise
+    rings: tuple[tuple[CircleRow, Ring], ...]
+    squares: tuple[tuple[SquareRow, Array], ...]
+    passes: Mapping[tuple[str, int], int]
+    least_size: float
+
+    @classmethod
+    def of(cls, piece: Piece, noise: Noise, least_size: float) -> _Looked:
+        measures = measure(piece)
+        lines = {(x.shape, x.ring, x.pass_index): x for x in whole_outlines(piece, OUTLIER_SIGMAS)}
+        if not measures.rows:
+            why = measures.skipped[0] if measures.skipped else "it has no rings."
+            raise ValueError(f"{piece.source}: nothing can be judged: {why}")
+        rings = [
+            (row, _ring(lines["circle", row.ring, row.pass_index], row, noise))
+            for row in measures.circles
+            if row.size >= least_size
+        ]
+        squares = [
+            (row, _side_deviations(lines["square", row.ring, row.pass_index], row, noise))
+            for row in measures.squares
+            if row.size >= least_size
+        ]
+        passes = drawn_passes(piece.test)
+        return cls(measures, noise, tuple(rings), tuple(squares), passes, least_size)
+
+    def draws(
+        self, tolerance: Tolerance, scanner: Array, draws: int, rng: np.random.Generator
+    ) -> tuple[dict[str, Array], dict[str, float]]:
+        """Draws of the true worst value of each characteristic, and its measured value."""
+        limits = tolerance.limits
+        known: dict[str, Array] = {}
+        found: dict[str, float] = {}
+        if "roundness" in limits and self.rings:
+            self._roundness(tolerance.reference == "MZ", scanner, known, found, rng)
+        if "size" in limits or "spacing" in limits:
+            self._sizes(scanner, known, found, rng)
+        if "squareness" in limits and self.squares:
+            off = np.array([row.geometry.squareness_mrad for row, _ in self.squares])
+            variance = np.array([(1e3 * sd[2]) ** 2 for _, sd in self.squares])
+            true = draw_alike(np.ones((len(off), 1)), off, variance, draws, rng)
+            known["squareness"] = _furthest(true - 1e3 * scanner[:, 2:])
+            found["squareness"] = float(max(off, key=abs))
+        if "overlay" in limits:
+            self._overlay(known, found, draws, rng)
+        return {name: v for name, v in known.items() if name in limits}, found
+
+    def _roundness(
+        self, zone: bool, scanner: Array, known: dict[str, Array], found: dict[str, float],
+        rng: np.random.Generator,
+    ) -> None:  # fmt: skip
+        """Roundness of the worst circle; the scanner's errors have two lobes."""
+        forms = draw_rings([ring for _, ring in self.rings], len(scanner), rng)
+        worst = np.zeros(len(scanner))
+        for (row, _), form in zip(self.rings, forms, strict=True):
+            form[:, 3:5] -= 0.5 * row.measured_size * scanner[:, 1:]
+            worst = np.maximum(worst, roundness_of(form, zone=zone))
+        known["roundness"] = worst
+        paths = [row.path for row, _ in self.rings]
+        circles = [p.minimum_zone if zone else p.least_squares for p in paths]
+        found["roundness"] = max(c.RONt for c in circles)
+
+    def _sizes(
+        self, scanner: Array, known: dict[str, Array], found: dict[str, float],
+        rng: np.random.Generator,
+    ) -> None:  # fmt: skip
+        """Sizes and the scatter of their steps; diameters, widths and heights each by themselves.
+
+        A diameter, width or height grows with what the scanner reads too long along it.
+        """
+        common, difference = scanner[:, :1], scanner[:, 1:2]
+        circles = [(r, 2 * r.measured_size, 2 * ring.size_deviation) for r, ring in self.rings]
+        widths = [(r, r.geometry.width, float(sd[0])) for r, sd in self.squares]
+        heights = [(r, r.geometry.height, float(sd[1])) for r, sd in self.squares]
+        kinds: tuple[tuple[Sequence[tuple[CircleRow | SquareRow, float, float]], Array], ...] = (
+            (circles, common),
+            (widths, common + difference / 2),
+            (heights, common - difference / 2),
+        )
+        true_sizes, measured, steps, spacing = [], [], [], []
+        for rows, scale in kinds:
+            if not rows:
+                continue
+            size = np.array([2.0 * row.size for row, _, _ in rows])
+            off = np.array([length for _, length, _ in rows]) - size
+            columns = np.column_stack((np.ones_like(size), (size - size.mean()) / 100.0))
+            variance = np.array([sd**2 for _, _, sd in rows])
+            true = draw_alike(columns, off, variance, len(scanner), rng)
+            true_sizes.append(true - size * scale)
+            measured.extend(off.tolist())
+            rings = np.array([row.ring for row, _, _ in rows])
+            table = _by_ring(rings, np.vstack((off, true)))
+            if table is not None:  # radius or half side: half of the full size
+                scatter = np.std(0.5 * np.diff(table, axis=1), axis=1, ddof=1)
+                spacing.append(float(scatter[0]))
+                steps.append(scatter[1:])
+        if true_sizes:
+            known["size"] = _furthest(np.concatenate(true_sizes, axis=1))
+            found["size"] = max(measured, key=abs)
+        if steps:
+            known["spacing"] = np.max(steps, axis=0)
+            found["spacing"] = max(spacing)
+
+    def _overlay(
+        self, known: dict[str, Array], found: dict[str, float], draws: int,
+        rng: np.random.Generator,
+    ) -> None:  # fmt: skip
+        """Distance between the passes of each ring, white noise taken off."""
+        sizes = {("circle", row.ring): row.size for row, _ in self.rings}
+        sizes |= {("square", row.ring): row.size for row, _ in self.squares}
+        scatters = [s for s in self.measures.scatters if (s.shape, s.ring) in sizes]
+        if not scatters:
+            return
+        squares, variances = [], []
+        for scatter in scatters:
+            key = (scatter.shape, scatter.ring)
+            way = (2.0 * math.pi if scatter.shape == "circle" else 8.0) * sizes[key]
+            points = max(3, round(_points_on(self, key) * scatter.share))
+            cov = 2.0 * covariance(np.linspace(0.0, way * scatter.share, points), self.noise)
+            number = effective_number(cov) * max(1, self.passes[key] - 1)
+            noise, true = float(cov[0, 0]), scatter.rms**2 - 2.0 * self.noise.point**2
+            squares.append(true)
+            variances.append((2.0 * noise**2 + 4.0 * noise * max(true, 0.0)) / number)
+        unit = 1e-2  # of a distance, mm: its square is a handy number
+        circle = np.array([scatter.shape == "circle" for scatter in scatters], dtype=float)
+        drawn = draw_alike(
+            np.column_stack((circle, 1.0 - circle)), np.array(squares) / unit**2,
+            np.array(variances) / unit**4, draws, rng,
+        )  # fmt: skip
+        doubt = 2.0 * (self.noise.point / unit) ** 2 * _NOISE_DOUBT  # the same for all rings
+        drawn += doubt * rng.standard_normal((draws, 1))
+        known["overlay"] = unit * np.sqrt(np.maximum(drawn, 0.0)).max(axis=1)
+        found["overlay"] = max(s.rms for s in scatters)
+
+
+def _points_on(looked: _Looked, key: tuple[str, int]) -> int:
+    """Points on one pass of a ring."""
+    if key[0] == "circle":
+        return next(len(ring.angle) for row, ring in looked.rings if row.ring == key[1])
+    return next(row.geometry.n_points for row, _ in looked.squares if row.ring == key[1])
+
+
+def _furthest(values: Array) -> Array:
+    """Of each row the value furthest from zero."""
+    places = np.argmax(np.abs(values), axis=1)
+    return np.asarray(values[np.arange(len(values)), places])
+
+
+def _by_ring(rings: NDArray[np.int64], table: Array) -> Array | None:
+    """Mean over the passes of each ring; None unless three or more follow one another."""
+    each = np.unique(rings)
+    if len(each) < 3 or np.any(np.diff(each) != 1):
+        return None
+    return np.column_stack([table[:, rings == ring].mean(axis=1) for ring in each])
+
+
+def _ring(line: Line, row: CircleRow, noise: Noise) -> Ring:
+    circle = row.path.least_squares
+    order = np.argsort(circle.angles(line.xy), kind="stable")
+    return Ring(
+        circle.angles(line.xy)[order], circle.deviations(line.xy)[order], circle.radius, noise
+    )
+
+
+def _side_deviations(line: Line, row: SquareRow, noise: Noise) -> Array:
+    """Standard deviations of width and height (mm) and squareness (rad) of a square."""
+    half = row.size
+    along, _, clear = outline_position(line.xy, row.geometry)
+    offsets, slopes = [], []
+    for k in range(4):
+        on = clear & (along >= 2.0 * half * k) & (along < 2.0 * half * (k + 1))
+        at = np.sort(along[on]) - half * (2 * k + 1)
+        offset, slope = side_deviation(at, noise)
+        offsets.append(offset)
+        slopes.append(slope)
+    bottom, right, top, left = offsets
+    turn = 0.5 * math.sqrt(sum(s * s for s in slopes))
+    return np.array([math.hypot(left, right), math.hypot(bottom, top), turn])
+
+
+# Predictions
+
+
+def _predicted(
+    finding: Finding, test: RingTest, tolerance: Tolerance, draws: int, seed: int
+) -> tuple[dict[str, Array], float]:
+    """Draws of the worst values on a test, and the probability of what cannot be predicted."""
+    rng = np.random.default_rng(seed)
+    likely = [h for h in finding.ranked if h.probability > _LIKELY]
+    clear = [h for h in likely if _predictable(h)]
+    share = np.array([h.probability for h in clear])
+    if not clear:
+        raise ValueError(
+            "nothing can be predicted: no explanation of this finding says how the machine draws."
+        )
+    unknown = 1.0 - float(share.sum() / sum(h.probability for h in likely))
+    chosen = rng.choice(len(clear), size=draws, p=share / share.sum())
+    found: dict[str, list[float]] = {}
+    for k in chosen:
+        machine = draw_machine(clear[int(k)], rng)
+        burn = simulate(machine, test, step=_STEP, feed_forces=True)
+        for name, value in worst_of_lines(burn.lines, burn.commanded, test, tolerance).items():
+            found.setdefault(name, []).append(value)
+    return {name: np.array(values) for name, values in found.items()}, unknown
+
+
+def _predictable(hypothesis: Hypothesis) -> bool:
+    """Whether its machine draws what it says: no pattern on one piece, not the unlisted."""
+    named = hypothesis.faults != (UNLISTED,)
+    return named and all(kind.pattern is None for kind in hypothesis.fit.mode.kinds)
+
+
+def draw_machine(hypothesis: Hypothesis, rng: np.random.Generator) -> Machine:
+    """Draw a machine from the posterior of an explanation (Laplace)."""
+    problem, mode = hypothesis.fit.problem, hypothesis.fit.mode
+    n = mode.u.size - problem.own
+    root = np.linalg.cholesky(mode.covariance[:n, :n])
+    u = mode.u.copy()
+    u[:n] = np.clip(u[:n] + root @ rng.standard_normal(n), -8.0, 8.0)
+    return problem.machine(mode.kinds, u)

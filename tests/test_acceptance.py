@@ -1,0 +1,315 @@
+"""Acceptance: decision rule, uncertainty of each measure, draws of true lines, predictions."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+import gantrysim as gs
+from gantrysim.inverse.accept import _verdict
+from gantrysim.inverse.burned import COMMON, SKEW
+from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
+from gantrysim.inverse.drawn import worst_of_lines
+from gantrysim.inverse.lineforms import (
+    covariance,
+    draw_alike,
+    effective_number,
+    side_deviation,
+    zone_range,
+)
+from gantrysim.inverse.noise import Noise
+from gantrysim.inverse.tolerance import decide, guard_band
+from gantrysim.metrology.roundness import minimum_zone_circle
+
+mpl.use("Agg")
+TEST = gs.ring_test(spacing=8.0, largest=40.0, centre=(180.0, 150.0), feed=30.0, passes=2)
+ALL = gs.Tolerance(roundness=0.2, size=0.3, squareness=1.5, spacing=0.05, overlay=0.05)
+
+
+def lift(machine: gs.Machine, *, noise: float = 0.015, seed: int = 3) -> gs.Piece:
+    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
+    rng = np.random.default_rng(seed)
+    c, s = math.cos(0.03), math.sin(0.03)
+    lines = []
+    for line in burn.lines:
+        xy = (line.xy[::2] - (180.0, 195.0)) @ np.array([[c, s], [-s, c]])
+        xy = xy + noise * rng.standard_normal(xy.shape)
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    return gs.Piece(TEST, tuple(lines), "made by the test")
+
+
+def finding_of(piece: gs.Piece, faults: tuple[str, ...], unlisted: float = 0.0) -> Finding:
+    """A finding of one explanation, without the search over all of them."""
+    fit = gs.fit(piece, gs.Machine(), faults)
+    first = Hypothesis(faults, 1.0 - unlisted, fit.magnitudes, (), 0.0, "as fitted", "", fit)
+    none = Hypothesis((UNLISTED,), unlisted, {}, (), -9.0, "something else", "", fit)
+    return Finding((piece,), gs.Machine(), (first, none))
+
+
+@pytest.fixture(scope="module")
+def tight() -> Finding:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    return finding_of(lift(machine), ("tight_wheels_left",))
+
+
+# Decision rule
+
+
+def test_guard_band_is_that_of_the_standard() -> None:
+    # ISO 14253-1:2017 (from memory): 95 % at one limit; the factor stands in tables of the
+    # normal distribution, with 90 % 1.2816 and 99 % 2.3263
+    assert guard_band(1.0) == pytest.approx(1.6449, abs=5e-5)
+    assert guard_band(1.0, confidence=0.90) == pytest.approx(1.2816, abs=5e-5)
+    assert guard_band(1.0, confidence=0.99) == pytest.approx(2.3263, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "decision"),
+    [
+        (0.95, 1.0, "pass"),
+        (0.9499, 1.0, "cannot tell"),
+        (0.0, 0.05, "not yet"),
+        (0.0, 0.0501, "cannot tell"),
+    ],
+)
+def test_nothing_is_proven_inside_the_zone_of_uncertainty(
+    low: float, high: float, decision: str
+) -> None:
+    assert decide(low, high) == decision
+
+
+@pytest.mark.parametrize(("off", "decision"), [(-0.1, "pass"), (0.1, "cannot tell")])
+def test_an_estimate_on_the_guarded_limit_is_the_last_that_passes(
+    off: float, decision: str
+) -> None:
+    u, limit = 0.01, 0.2
+    middle = limit - guard_band(u) + off * u
+    quantiles = (np.arange(20000) + 0.5) / 20000
+    values = norm.ppf(quantiles, middle, u)
+    verdict = _verdict(gs.Tolerance(roundness=limit), {"roundness": values}, {}, 0.95, "test")
+    assert verdict.decision == decision
+    (requirement,) = verdict.requirements
+    assert requirement.probability == pytest.approx(norm.cdf(limit, middle, u), abs=1e-4)
+    assert requirement.guarded_limit == pytest.approx(limit - 1.6449 * u, rel=1e-3)
+
+
+# Uncertainty of each measure
+
+
+def single(shape: str, xy: np.ndarray) -> gs.Piece:
+    test = gs.ring_test(shapes=(shape,), spacing=40.0, largest=40.0, centre=(180.0, 150.0))
+    return gs.Piece(test, (gs.Line(shape, 0, 40.0, 0, xy),), "one ring")
+
+
+@pytest.mark.parametrize("radius", [40.03, 39.94])
+def test_size_of_one_circle_has_the_closed_form(radius: float) -> None:
+    angle = np.linspace(0.0, 2.0 * np.pi, 240, endpoint=False)
+    noise = 0.002 * np.random.default_rng(1).standard_normal(240)
+    reach = radius + noise - noise.mean()
+    piece = single("circle", reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle))))
+    draws, limit = 20000, 0.12
+    verdict = gs.accept(piece, gs.Tolerance(size=limit), draws=draws)
+    off, u = 2.0 * (radius - 40.0), 80.0 * COMMON  # the scanner's scale outweighs the noise
+    exact = norm.cdf(limit, off, u) - norm.cdf(-limit, off, u)
+    spread = math.sqrt(exact * (1.0 - exact) / draws)
+    assert verdict.probability == pytest.approx(exact, abs=4.0 * spread + 0.003)
+    known = gs.accept(piece, gs.Tolerance(size=limit), draws=2000, scale_uncertainty=1e-4)
+    assert known.decision == ("pass" if radius > 40.0 else "cannot tell")  # off by the limit
+
+
+def test_squareness_of_one_square_has_the_closed_form() -> None:
+    rng = np.random.default_rng(2)
+    t = np.linspace(-40.0, 40.0, 121)
+    sides = [(t, -40.0 + 0 * t), (40.0 + 0 * t, t), (-t, 40.0 + 0 * t), (-40.0 + 0 * t, -t)]
+    xy = np.concatenate([np.column_stack(side) for side in sides])
+    xy[:, 0] += 1.0e-3 * xy[:, 1]  # y leans towards +x by 1 mrad
+    xy += 0.002 * rng.standard_normal(xy.shape)
+    draws, limit = 20000, 1.3
+    verdict = gs.accept(single("square", xy), gs.Tolerance(squareness=limit), draws=draws)
+    exact = norm.cdf(limit, 1.0, 1e3 * SKEW) - norm.cdf(-limit, 1.0, 1e3 * SKEW)
+    assert verdict.probability == pytest.approx(exact, abs=0.02)
+    assert verdict.requirements[0].found == pytest.approx(1.0, abs=0.05)
+
+
+def test_line_of_white_noise_is_as_sure_as_the_textbook_says() -> None:
+    # JCGM 100:2008, H.3: offset s / sqrt(n), slope s / sqrt(sum x^2)
+    x = np.linspace(-20.0, 20.0, 81)
+    offset, slope = side_deviation(x, Noise(0.01, 1e-9, 1e-9, 5.0))
+    assert offset == pytest.approx(0.01 / math.sqrt(81), rel=1e-6)
+    assert slope == pytest.approx(0.01 / math.sqrt(float(np.sum(x**2))), rel=1e-6)
+
+
+def test_correlated_values_are_worth_fewer() -> None:
+    x = 0.5 * np.arange(2000)
+    assert effective_number(covariance(x, Noise(0.01, 0.0, 0.0, 5.0))) == pytest.approx(2000)
+    # sum of rho^2 over all lags of a first-order process: (1 + rho^2) / (1 - rho^2)
+    rho2 = math.exp(-2.0 * 0.5 / 5.0)
+    found = effective_number(covariance(x, Noise(0.0, 0.0, 0.01, 5.0)))
+    assert found == pytest.approx(2000 * (1 - rho2) / (1 + rho2), rel=0.01)
+
+
+def test_minimum_zone_of_many_draws_is_that_of_the_exact_algorithm() -> None:
+    rng = np.random.default_rng(4)
+    angle = np.linspace(0.0, 2.0 * np.pi, 240, endpoint=False)
+    table = np.array(
+        [
+            sum(
+                a / k * np.cos(k * angle + p) for k, (a, p) in enumerate(rng.normal(size=(9, 2)), 2)
+            )
+            for _ in range(8)
+        ]
+    )
+    table *= 0.05
+    unit = np.column_stack((np.cos(angle), np.sin(angle)))
+    exact = [minimum_zone_circle((1000.0 + d)[:, None] * unit).RONt for d in table]
+    found = zone_range(table, angle)
+    assert np.all(found >= np.array(exact) * (1 - 1e-4))
+    assert found == pytest.approx(exact, rel=0.015)
+
+
+def test_values_that_differ_by_noise_alone_are_taken_for_alike() -> None:
+    rng = np.random.default_rng(5)
+    values = 0.3 + 0.01 * rng.standard_normal(12)
+    drawn = draw_alike(np.ones((12, 1)), values, np.full(12, 1e-4), 4000, rng)
+    assert drawn.mean() == pytest.approx(values.mean(), abs=1e-3)
+    # sure values are left alone
+    sure = draw_alike(np.ones((12, 1)), values, np.full(12, 1e-10), 500, rng)
+    assert sure.mean(axis=0) == pytest.approx(values, abs=1e-5)
+    assert np.std(drawn, axis=1).mean() < 0.7 * np.std(values)
+
+
+# Pieces and burns
+
+
+@pytest.mark.parametrize("reference", ["LS", "MZ"])
+def test_quick_values_of_a_burn_are_those_of_the_table(reference: str) -> None:
+    faults = (gs.TightWheels("left", 6.0), gs.OutOfSquare(2.0))
+    burn = gs.simulate(gs.Machine().with_faults(*faults), TEST, step=0.5)
+    tolerance = gs.Tolerance(1.0, 1.0, 9.0, 1.0, 1.0, 1.0, reference=reference)
+    quick = worst_of_lines(burn.lines, burn.commanded, TEST, tolerance)
+    table = gs.measure(burn)
+    sizes = [2 * (row.measured_size - row.size) for row in table.circles]
+    for row in table.squares:
+        sizes += [x - 2 * row.size for x in (row.geometry.width, row.geometry.height)]
+    zones = [row.path.minimum_zone.RONt for row in table.circles]
+    worst = max(r.path.least_squares.RONt for r in table.circles)
+    assert quick["roundness"] == pytest.approx(max(zones) if reference == "MZ" else worst, rel=0.01)
+    assert quick["size"] == pytest.approx(max(sizes, key=abs), abs=2e-3)
+    square = max((row.geometry.squareness_mrad for row in table.squares), key=abs)
+    assert quick["squareness"] == pytest.approx(square, abs=0.02)
+    gaps = [row.gap.length for row in table.rows if row.gap]
+    assert quick["closure"] == pytest.approx(max(gaps), abs=1e-9)
+    assert quick["overlay"] == pytest.approx(max(s.rms for s in table.scatters), rel=0.1)
+    verdict = gs.accept(burn, tolerance)
+    assert verdict.decision == "pass"
+    assert verdict.probability == 1.0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_intervals_hold_the_truth_where_the_noisy_value_is_too_large(seed: int) -> None:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 3.0))
+    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
+    true = worst_of_lines(burn.lines, burn.commanded, TEST, ALL)
+    verdict = gs.accept(lift(machine, seed=seed), ALL)
+    for r in verdict.requirements:
+        assert r.low is not None
+        assert r.high is not None
+        low, high = r.low, r.high
+        if r.name in ("size", "squareness"):  # the worst may have either sign
+            low, high = 0.0, max(abs(low), abs(high))
+        margin = 0.15 * (high - low)
+        assert low - margin <= abs(true[r.name]) <= high + margin, r.words
+    roundness = verdict.requirements[0]
+    assert roundness.found is not None
+    assert roundness.high is not None
+    assert roundness.found > roundness.high  # noise makes a form too large, never too small
+
+
+def test_a_healthy_piece_passes_and_a_tight_one_does_not(tight: Finding) -> None:
+    wide = gs.Tolerance(roundness=0.25, spacing=0.05, overlay=0.05)
+    assert gs.accept(lift(gs.Machine()), wide).passed
+    verdict = gs.accept(tight.pieces[0], wide, finding=tight)
+    assert verdict.decision == "not yet"
+    assert "Not yet" in verdict.report()
+    assert json.loads(json.dumps(verdict.to_dict()))["decision"] == "not yet"
+    assert "<table>" in verdict._repr_html_()
+    assert "not yet" in repr(verdict)
+    ax = verdict.plot()
+    assert "limit" in ax.get_xlabel()
+    mpl.pyplot.close("all")
+
+
+def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
+    piece = lift(gs.Machine())
+    verdict = gs.accept(piece, gs.Tolerance(roundness=1.0, closure=0.5))
+    assert verdict.decision == "cannot tell"
+    closure = verdict.requirements[1]
+    assert closure.probability is None
+    assert "no order" in closure.words
+    told = gs.accept(tight.pieces[0], gs.Tolerance(closure=0.5), finding=tight)
+    assert told.decision == "pass"
+    assert "predicts" in told.report()
+
+
+# Predictions
+
+
+def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
+    job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    burn = gs.simulate(machine, job, step=1.0, feed_forces=True)
+    tolerance = gs.Tolerance(roundness=0.3, size=0.5, squareness=2.0, closure=0.5)
+    true = worst_of_lines(burn.lines, burn.commanded, job, tolerance)
+    verdict = gs.will_hold(tight, job, tolerance, draws=80)
+    for r in verdict.requirements:
+        assert r.low is not None
+        assert r.high is not None
+        assert r.low - 0.1 * abs(r.low) <= true[r.name] <= r.high + 0.1 * abs(r.high)
+    roundness = true["roundness"]
+    tight_limit = gs.Tolerance(roundness=0.5 * roundness)
+    assert gs.will_hold(tight, job, tight_limit, draws=40).decision == "not yet"
+    assert gs.will_hold(tight, job, gs.Tolerance(roundness=2 * roundness), draws=40).passed
+    on_edge = gs.will_hold(tight, job, gs.Tolerance(roundness=roundness), draws=80)
+    assert 0.0 < on_edge.probability < 1.0
+
+
+def test_what_nothing_is_known_about_neither_passes_nor_fails() -> None:
+    piece = lift(gs.Machine())
+    finding = finding_of(piece, (), unlisted=0.2)
+    easy, hard = gs.Tolerance(roundness=5.0), gs.Tolerance(roundness=1e-4)
+    verdict = gs.will_hold(finding, TEST, easy, draws=20)
+    assert verdict.probability == 1.0
+    assert verdict.unknown == pytest.approx(0.2)
+    assert verdict.decision == "cannot tell"
+    assert "0.20" in verdict.report()
+    assert gs.will_hold(finding, TEST, hard, draws=20).decision == "cannot tell"
+
+
+# Bad input
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({}, "at least one of"),
+        ({"roundness": -0.1}, "roundness must be above zero"),
+        ({"size": "small"}, "size must be"),
+        ({"roundness": 0.1, "reference": "GN"}, "reference must be 'LS' or 'MZ'"),
+        ({"roundness": 0.1, "least_size": -1.0}, "least_size must be 0 mm or more"),
+    ],
+)
+def test_a_tolerance_says_what_is_wrong_with_it(fields: dict[str, object], words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        gs.Tolerance(**fields)  # type: ignore[arg-type]
+
+
+def test_accept_says_what_it_cannot_judge() -> None:
+    with pytest.raises(ValueError, match="needs a measured Piece or a predicted Burn"):
+        gs.accept("piece.csv", ALL)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="scale_uncertainty"):
+        gs.accept(lift(gs.Machine()), ALL, scale_uncertainty=0.0)

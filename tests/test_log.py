@@ -1,0 +1,483 @@
+"""The machine log: kept without loss, never half-written, and its belief after a turn."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from scipy.integrate import dblquad
+from scipy.stats import norm
+
+import gantrysim as gs
+from gantrysim.inverse.diagnose import Finding, Hypothesis, prior_probability
+from gantrysim.inverse.hypotheses import of_name
+from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Quantity
+from gantrysim.inverse.turned import GIVEN_BACK, after_turn, remaining
+
+mpl.use("Agg")
+TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0)
+NAMES = [s.quantity.name for s in HEALTHY_SCATTER]
+
+
+def lift(machine: gs.Machine, *, noise: float = 0.02, seed: int = 1) -> gs.Piece:
+    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
+    rng = np.random.default_rng(seed)
+    c, s = math.cos(0.03), math.sin(0.03)
+    lines = []
+    for line in burn.lines:
+        xy = (line.xy[::2] - (180.0, 195.0)) @ np.array([[c, s], [-s, c]])
+        xy = xy + noise * rng.standard_normal(xy.shape)
+        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    return gs.Piece(TEST, tuple(lines), "made by the test")
+
+
+def finding_of(piece: gs.Piece, faults: tuple[str, ...], sure: float = 0.97) -> Finding:
+    """A finding of one explanation and the healthy one, without the search over all of them."""
+    ranked = []
+    for names, p in ((faults, sure), ((), 1.0 - sure)):
+        fit = gs.fit(piece, gs.Machine(), names)
+        ranked.append(Hypothesis(names, p, fit.magnitudes, (), 0.0, "as fitted", "look", fit))
+    return Finding((piece,), gs.Machine(), tuple(ranked))
+
+
+@pytest.fixture(scope="module")
+def tight() -> Finding:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 14.0))
+    return finding_of(lift(machine), ("tight_wheels_left",))
+
+
+@pytest.fixture(scope="module")
+def better() -> Finding:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 5.0))
+    return finding_of(lift(machine, seed=2), ("tight_wheels_left",))
+
+
+@pytest.fixture(scope="module")
+def text(
+    tmp_path_factory: pytest.TempPathFactory, tight: Finding, better: Finding
+) -> tuple[str, dict[str, Any]]:
+    """The file of a log with everything in it, and what the log itself said last."""
+    path = tmp_path_factory.mktemp("log") / "birch.json"
+    log = gs.new_log(path, gs.Machine(), name="Birch № 2")
+    log = log.burned(tight.pieces[0], tight, date="2031-04-05", note="plywood, 3 mm")
+    turn = gs.Change("tight_wheels_left", 9.0, place="nut left", way="turned back")
+    log = log.adjusted(turn, date="2031-04-05T16:20", note="by Wren")
+    log = log.burned(better.pieces[0], better, date="2031-04-06")
+    verdict = gs.accept(better.pieces[0], gs.Tolerance(roundness=0.3, closure=0.4), finding=better)
+    log = log.accepted(verdict, note="for the lettering job")
+    return path.read_text(encoding="utf-8"), log.to_dict()
+
+
+@pytest.fixture
+def full(tmp_path: Path, text: tuple[str, dict[str, Any]]) -> gs.MachineLog:
+    """That log, opened from a copy of its file."""
+    path = tmp_path / "birch.json"
+    path.write_text(text[0], encoding="utf-8")
+    return gs.open_log(path)
+
+
+# Kept without loss
+
+
+def test_a_log_comes_back_without_loss(
+    full: gs.MachineLog,
+    text: tuple[str, dict[str, Any]],
+    tight: Finding,
+    better: Finding,
+    tmp_path: Path,
+) -> None:
+    assert full.to_dict() == text[1]
+    assert full.machine == gs.Machine()
+    assert full.name == "Birch № 2"
+    for mine, theirs in zip((tight.pieces[0], better.pieces[0]), full.pieces, strict=True):
+        assert mine.test == theirs.test
+        for a, b in zip(mine.lines, theirs.lines, strict=True):
+            assert (a.shape, a.ring, a.pass_index) == (b.shape, b.ring, b.pass_index)
+            assert np.array_equal(a.xy, b.xy)
+    believed = better.belief()
+    assert np.array_equal(full.belief.mean, believed.mean)
+    assert np.array_equal(full.belief.precision, believed.precision)
+    assert full.belief.weights == believed.weights
+    assert full.belief.sizes == believed.sizes
+    # and goes on
+    more = full.adjusted(gs.Change("tight_wheels_left", 4.0))
+    assert len(gs.open_log(tmp_path / "birch.json").entries) == len(more.entries) == 5
+
+
+def test_a_log_is_a_text_that_a_person_can_read(full: gs.MachineLog, tmp_path: Path) -> None:
+    text = (tmp_path / "birch.json").read_text(encoding="utf-8")
+    assert '"name": "Birch № 2"' in text
+    assert '"note": "by Wren"' in text
+    lines = [line for line in text.splitlines() if '"x_mm"' in line]
+    assert len(lines) == sum(len(piece.lines) for piece in full.pieces)  # one line a ring
+
+
+def test_a_log_tells_its_history(full: gs.MachineLog, tmp_path: Path) -> None:
+    report = full.report()
+    for words in ("2031-04-05", "plywood", "nut left", "-9 N", "by Wren", "judged", "power off"):
+        assert words in report
+    assert "2 burns, 1 turns" in repr(full)
+    assert "by Wren" in full._repr_html_()
+    first, last = full.burns
+    assert last.error < first.error
+
+
+def test_old_logs_stay_as_they_are(full: gs.MachineLog) -> None:
+    before = len(full.entries)
+    full.adjusted(gs.Change("tight_wheels_left", 1.0))
+    assert len(full.entries) == before
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        full.name = "other"  # type: ignore[misc]
+
+
+def test_a_new_log_never_overwrites(full: gs.MachineLog, tmp_path: Path) -> None:
+    path = tmp_path / "birch.json"
+    before = path.read_bytes()
+    with pytest.raises(FileExistsError, match="never overwritten"):
+        gs.new_log(path, gs.Machine(), name="other")
+    assert path.read_bytes() == before
+    with pytest.raises(FileNotFoundError):
+        gs.new_log(tmp_path / "nowhere" / "x.json", gs.Machine(), name="other")
+
+
+@pytest.mark.parametrize("step", ["write_text", "replace"])
+def test_an_interruption_leaves_the_old_file_whole(
+    step: str, full: gs.MachineLog, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "birch.json"
+    before = path.read_bytes()
+    whole: Callable[..., Any] = Path.write_text
+
+    def half(self: Path, text: str, **rest: Any) -> int:
+        whole(self, text[: len(text) // 2], **rest)
+        raise OSError("the disk is full")
+
+    def never(self: Path, target: Path) -> Path:
+        raise OSError("the power went")
+
+    monkeypatch.setattr(Path, step, half if step == "write_text" else never)
+    with pytest.raises(OSError, match=r"the disk is full|the power went"):
+        full.adjusted(gs.Change("tight_wheels_left", 1.0))
+    monkeypatch.undo()
+    assert path.read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["birch.json"]
+    assert gs.open_log(path).to_dict() == full.to_dict()
+
+
+def test_two_people_do_not_undo_each_other(full: gs.MachineLog, tmp_path: Path) -> None:
+    path = tmp_path / "birch.json"
+    mine, theirs = gs.open_log(path), gs.open_log(path)
+    theirs.adjusted(gs.Change("tight_wheels_left", 1.0), note="by Finch")
+    with pytest.raises(ValueError, match="changed since this one was made"):
+        mine.adjusted(gs.Change("tight_wheels_left", 2.0))
+    assert "by Finch" in gs.open_log(path).report()
+
+
+# Hostile files
+
+
+def put(*keys: Any, value: Any) -> Callable[[Any], None]:
+    def change(content: Any) -> None:
+        for key in keys[:-1]:
+            content = content[key]
+        content[keys[-1]] = value
+
+    return change
+
+
+def drop(*keys: Any) -> Callable[[Any], None]:
+    def change(content: Any) -> None:
+        for key in keys[:-1]:
+            content = content[key]
+        del content[keys[-1]]
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (put("format", value="something else"), "'format' must be"),
+        (put("version", value=7), "'version' must be 1, found 7"),
+        (put("extra", value=1), "'log.extra' is unknown"),
+        (drop("belief"), "'log.belief' is missing"),
+        (put("name", value=5), "'name' must be a text"),
+        (put("machine", "spam", value=430.0), "unknown key 'spam'; did you mean 'span'"),
+        (put("machine", "span", value="wide"), "span must be a finite number"),
+        (put("belief", "mean", 3, value="x"), r"belief.mean\[3\]' must be a finite number"),
+        (put("belief", "mean", value=[0.0]), "'belief.mean' must have 19 numbers, found 1"),
+        (put("belief", "precision", 0, 0, value=-5.0), "symmetric and positive definite"),
+        (put("belief", "scatter", 0, value="drag"), "the log is of another version"),
+        (put("belief", "weights", 0, "probability", value=1.5), "must be from 0 to 1"),
+        (put("belief", "sizes", "tight_wheels_left", 0, "spread", value=0.0), "spread' must be"),
+        (put("belief", "sizes", "tight_wheels_left", 0, "ratio", value=1), "true or false"),
+        (put("history", 0, "kind", value="burnt"), r"history\[0\].kind' must be one of"),
+        (put("history", 1, "date", value="yesterday"), r"history\[1\].date' must be a date"),
+        (put("history", 1, "amount", value=None), r"history\[1\].amount' must be a finite"),
+        (put("history", 1, "who", value="me"), r"history\[1\].who' is unknown"),
+        (put("history", 0, "pieces", value=[]), "must hold a piece"),
+        (put("history", 0, "pieces", 0, "lines", 0, "x_mm", 0, value=1.0), "does not fit"),
+        (put("history", 0, "pieces", 0, "lines", 0, "ring", value=99), "draws no"),
+        (put("history", 0, "pieces", 0, "test", "feed_mm_s", value=-1), "'feed_mm_s' must be"),
+        (put("history", 0, "finding", "ranked", value=[]), "must name an explanation"),
+        (drop("history", 3, "verdict", "decision"), r"verdict.decision' is missing"),
+        (put("history", value={}), "'history' must be a list"),
+    ],
+)
+def test_a_spoiled_log_is_refused_in_one_sentence(
+    change: Callable[[Any], None], words: str, full: gs.MachineLog, tmp_path: Path
+) -> None:
+    path = tmp_path / "birch.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    change(content)
+    path.write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(ValueError, match=words) as refused:
+        gs.open_log(path)
+    assert "birch.json" in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "empty"),
+        ("{", "not readable as JSON"),
+        ("[1, 2]", "no machine log"),
+        ('{"format": "a", "format": "b"}', "stands twice"),
+        ('{"format": NaN}', "must be finite"),
+        ("[" * 100_000, "nested too deeply|not readable"),
+        ("\0\0", "zero bytes"),
+    ],
+)
+def test_what_is_no_log_is_refused(text: str, words: str, tmp_path: Path) -> None:
+    path = tmp_path / "no.json"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ValueError, match=words):
+        gs.open_log(path)
+    with pytest.raises(FileNotFoundError, match="a machine log is expected"):
+        gs.open_log(tmp_path / "none.json")
+
+
+def test_a_log_takes_only_what_belongs_to_it(tight: Finding, better: Finding) -> None:
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    with pytest.raises(ValueError, match="not about"):
+        log.burned(better.pieces[0], tight)
+    other = gs.new_log(None, gs.Machine().set("span", 500.0), name="Rowan")
+    with pytest.raises(ValueError, match="another machine"):
+        other.burned(tight.pieces[0], tight)
+    with pytest.raises(ValueError, match="needs an Adjustment or a Change"):
+        log.adjusted("nut left")  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="needs a Verdict"):
+        log.accepted("pass")  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="must be a date"):
+        log.burned(tight.pieces[0], tight, date="last week")
+    with pytest.raises(ValueError, match="no fault named"):
+        gs.Change("tight_wheels_middle", 1.0)
+    with pytest.raises(ValueError, match="probability from 0 to 1"):
+        log.adjusted(gs.Change("tight_wheels_left", 1.0), cured=2.0)
+
+
+# Belief after a turn
+
+
+@pytest.mark.parametrize(("amount", "hand"), [(4.0, 1.0), (9.0, 2.0), (12.0, 3.0)])
+def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, hand: float) -> None:
+    machine = gs.Machine()
+    kind = of_name("tight_wheels_left")[0]
+    size = Quantity("extra drag", "N", 11.0, 0.3, ratio=True)
+    limit, sd = 0.27 * machine.left.friction, hand / 1.96
+
+    def total(power: int) -> float:
+        """Integral of r^power over what is left above the healthy limit."""
+
+        def inner(error: float, u: float) -> float:
+            left = size.value(u) - amount + error
+            density = math.exp(-0.5 * ((error / sd) ** 2 + u * u)) / (2.0 * math.pi * sd)
+            return float(left**power * density)
+
+        def least(u: float) -> float:
+            return min(max(limit - size.value(u) + amount, -7.0 * sd), 7.0 * sd)
+
+        return float(dblquad(inner, -5.0, 5.0, least, 7.0 * sd, epsabs=1e-6, epsrel=1e-6)[0])
+
+    found = remaining(kind, (size,), machine, gs.Change(kind.name, amount, hand=hand))
+    there = total(0)
+    assert 1.0 - found.cured - found.over == pytest.approx(there, abs=2e-4)
+    mean = total(1) / there
+    assert found.mean == pytest.approx(mean, rel=1e-3)
+    assert found.deviation == pytest.approx(math.sqrt(total(2) / there - mean**2), rel=2e-3)
+    # and the quantity that is believed has these moments (log-normal)
+    belief = dataclasses.replace(Belief.fresh(), sizes={kind.key: (size,)})
+    q = after_turn(belief, machine, gs.Change(kind.name, amount, hand=hand)).sizes[kind.key][0]
+    middle = q.centre * math.exp(0.5 * q.spread**2)
+    assert middle == pytest.approx(mean, rel=1e-3)
+    assert middle * math.sqrt(math.expm1(q.spread**2)) == pytest.approx(found.deviation, rel=2e-3)
+
+
+def test_a_size_of_either_sign_stays_normal() -> None:
+    kind = of_name("coupler_slip")[0]
+    size = Quantity("offset", "mm", 0.8, 0.1)
+    turn = gs.Change("coupler_slip", 0.7, hand=0.1)
+    found = remaining(kind, (size,), gs.Machine(), turn)
+    sd = math.hypot(0.1, 0.1 / 1.96)  # sum of two independent normal errors
+    assert found.mean == pytest.approx(0.1, abs=1e-6)
+    assert found.deviation == pytest.approx(sd, rel=1e-4)
+    exact = norm.cdf(0.1, 0.1, sd) - norm.cdf(-0.1, 0.1, sd)
+    assert found.cured == pytest.approx(exact, abs=1e-4)
+
+
+def test_probabilities_move_to_the_explanation_without_the_fault() -> None:
+    weights = {("tight_wheels_left",): 0.7, ("out_of_square", "tight_wheels_left"): 0.2, (): 0.1}
+    belief = dataclasses.replace(Belief.fresh(), weights=weights)
+    turn = gs.Change("tight_wheels_left", 8.0)
+    after = after_turn(belief, gs.Machine(), turn, cured=0.75).weights
+    fresh = Belief.fresh()
+
+    def mixed(faults: tuple[str, ...], share: float) -> float:
+        return (1.0 - GIVEN_BACK) * share + GIVEN_BACK * prior_probability(faults, fresh)
+
+    assert GIVEN_BACK == 0.1
+    assert after[()] == pytest.approx(mixed((), 0.1 + 0.75 * 0.7))
+    assert after[("out_of_square",)] == pytest.approx(mixed(("out_of_square",), 0.75 * 0.2))
+    kept = after[("tight_wheels_left",)] + after.get(("loose_wheels_left",), 0.0)
+    both = mixed(("tight_wheels_left",), 0.0) + mixed(("loose_wheels_left",), 0.0)
+    only = 0.9 * 0.25 * 0.7
+    assert only <= kept <= only + both + 1e-9
+    assert sum(after.values()) <= 1.0 + 1e-9
+    nothing = after_turn(belief, gs.Machine(), turn, cured=0.0).weights
+    wrong = nothing[("tight_wheels_left",)] + nothing[("loose_wheels_left",)]  # or too far
+    assert wrong == pytest.approx(0.9 * 0.7 + both, abs=1e-6)
+
+
+def test_only_what_was_turned_is_widened(tight: Finding) -> None:
+    before = tight.belief()
+    after = after_turn(before, gs.Machine(), gs.Change("tight_wheels_left", 6.0))
+    old, new = (np.linalg.inv(b.precision) for b in (before, after))
+    touched = [NAMES.index("drag left"), NAMES.index("racking stiffness")]
+    others = np.setdiff1d(np.arange(len(NAMES)), touched)
+    assert new[np.ix_(others, others)] == pytest.approx(old[np.ix_(others, others)], abs=1e-9)
+    assert after.mean[others] == pytest.approx(before.mean[others])
+    for k in touched:
+        assert old[k, k] < new[k, k] + 1e-9
+        assert new[k, k] <= max(1.0, old[k, k]) + 1e-9
+    assert new[touched[1], touched[1]] == pytest.approx(1.0)
+
+
+def test_advice_that_was_followed_is_taken_in_its_own_unit(tight: Finding) -> None:
+    advice = gs.advise(tight)
+    (turn,) = [a for a in advice.adjustments if a.fault == "tight_wheels_left"][:1]
+    assert turn.unit == "degrees"
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
+    size = log.belief.sizes["tight_wheels_left"][0]
+    sizes = []
+    for part in (0.3, 0.6, 1.0):
+        after = log.adjusted(turn, turned=part * turn.step.full)
+        assert after.entries[-1].unit == "degrees"  # type: ignore[union-attr]
+        sizes.append(after.belief.sizes["tight_wheels_left"][0].centre)
+        # what the nuts leave of the median fault on that machine
+        faulty = gs.Machine().with_faults(gs.TightWheels("left", size.centre))
+        left = turn.knob.turn(faulty, part * turn.step.full).left.friction
+        if part < 0.9:
+            assert sizes[-1] == pytest.approx(left - 3.0, rel=0.25)
+    assert size.centre > sizes[0] > sizes[1] > sizes[2]
+    most = log.adjusted(turn, turned=turn.step.full).belief.weights
+    assert most[()] > log.belief.weights[()]
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "tight_carriage", "loose_wheels_right", "loose_carriage", "slack_belt_x",
+        "coupler_backlash", "out_of_square", "scale_y", "pulley_runout_y", "wheel_flat_left",
+    ],
+)  # fmt: skip
+def test_every_fault_can_be_turned(fault: str) -> None:
+    after = after_turn(Belief.fresh(), gs.Machine(), gs.Change(fault, 0.001))
+    assert np.all(np.linalg.eigvalsh(after.precision) > 0.0)
+    for quantities in after.sizes.values():
+        assert all(q.spread > 0.0 and math.isfinite(q.centre) for q in quantities)
+    assert 0.0 < sum(after.weights.values()) <= 1.0 + 1e-9
+
+
+# Rounds
+
+
+@pytest.mark.slow
+def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
+    left = 5.0
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
+    log = log.adjusted(gs.Change("tight_wheels_left", 14.0 - left))
+    piece = lift(gs.Machine().with_faults(gs.TightWheels("left", left)), seed=7)
+    fresh, told = gs.diagnose(piece), log.diagnose(piece)
+    assert told.best.faults == ("tight_wheels_left",)
+    size = told.best.magnitudes["tight_wheels_left"]
+    alone = next(h for h in fresh.ranked if h.faults == ("tight_wheels_left",))
+    before = alone.magnitudes["tight_wheels_left"]
+    assert size.low <= left <= size.high
+    assert size.high - size.low < before.high - before.low
+    assert told.best.probability >= alone.probability
+
+
+def test_a_tenth_of_the_belief_is_that_of_a_machine_nobody_knows(tight: Finding) -> None:
+    # mean and covariance of the mixture 0.9 posterior + 0.1 standard normal, by drawing from it
+    rng = np.random.default_rng(3)
+    only = dataclasses.replace(tight, ranked=tight.ranked[:1])
+    mode, n, draws = only.best.fit.mode, len(NAMES), 400_000
+    root = np.linalg.cholesky(mode.covariance[:n, :n])
+    u = rng.standard_normal((draws, n))
+    known = rng.random(draws) < 0.9
+    u[known] = mode.u[:n] + u[known] @ root.T
+    belief = only.belief()
+    assert belief.mean == pytest.approx(u.mean(axis=0), abs=0.01)
+    assert np.linalg.inv(belief.precision) == pytest.approx(np.cov(u.T), abs=0.02)
+
+
+@pytest.mark.slow
+def test_a_wrong_first_finding_is_undone() -> None:
+    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    first = lift(machine, seed=2)
+    wrong = finding_of(first, ("out_of_square",), sure=0.995)
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(first, wrong)
+    log = log.adjusted(gs.Change("out_of_square", 0.1))  # and it changed nothing
+    assert log.belief.weights.get(("tight_wheels_left",), 0.0) < 0.05
+    second = lift(machine, seed=8)
+    found = log.diagnose(second)
+    assert found.best.faults == ("tight_wheels_left",)
+    size = found.best.magnitudes["tight_wheels_left"]
+    assert size.low <= 9.0 <= size.high
+    weights = log.burned(second, found).belief.weights
+    assert weights[("tight_wheels_left",)] > 2.0 * weights.get(("out_of_square",), 0.0)
+
+
+# Pictures
+
+
+def test_before_and_after_stand_side_by_side_at_one_magnification(full: gs.MachineLog) -> None:
+    for axes in (full.before_after(), gs.before_after(*full.pieces, magnify=10.0)):
+        texts = [[t.get_text() for t in ax.texts] for ax in axes]
+        drawn = [[t for t in each if t.startswith("errors drawn")] for each in texts]
+        assert drawn[0] == drawn[1] != []
+        assert axes[0].get_xlim() == axes[1].get_xlim()
+        assert axes[0].get_ylim() == axes[1].get_ylim()
+    assert "errors drawn ×10" in drawn[0]
+    with pytest.raises(ValueError, match="two or more burns, or two pieces"):
+        gs.before_after(full.pieces[0])
+    mpl.pyplot.close("all")
+
+
+def test_the_history_is_drawn_in_micrometres(full: gs.MachineLog) -> None:
+    ax = full.plot()
+    heights = ax.lines[0].get_ydata()
+    assert heights == pytest.approx([1e3 * burn.error for burn in full.burns])
+    assert "µm" in ax.get_ylabel()
+    assert any("nut left" in text.get_text() for text in ax.texts)
+    with pytest.raises(ValueError, match="no burn"):
+        gs.new_log(None, gs.Machine(), name="Alder").plot()
+    mpl.pyplot.close("all")

@@ -1,0 +1,67 @@
+"""Lost steps: what a drive cannot bend is not a matter of friction or stiffness."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import gantrysim as gs
+from gantrysim.inverse.lost import most_bend
+
+PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
+TEST = gs.ring_test(
+    shapes=("circle", "square"), spacing=6.0, largest=24.0, centre=(215.0, 200.0), passes=1
+)
+
+
+def _piece(jump: float) -> gs.Piece:
+    """A healthy burn of which everything after the third ring stands apart in y."""
+    burn = gs.simulate(gs.Machine(), TEST, step=1.0, feed_forces=True)
+    rng = np.random.default_rng(4)
+    lines = tuple(
+        gs.Line(
+            x.shape,
+            x.ring,
+            x.size,
+            -1,
+            x.xy + rng.normal(0.0, 0.01, x.xy.shape) + [0.0, jump if k > 2 else 0.0],
+        )
+        for k, x in enumerate(burn.lines)
+    )
+    return gs.Piece(TEST, lines, "invented piece")
+
+
+def test_most_bend_is_hold_force_over_stiffness_of_the_softer_axis() -> None:
+    machine = gs.Machine()
+    belt = machine.belt_x.stiffness(machine.span / 2.0)  # its softest place
+    alone = machine.motor_x.hold_force * (2.0 / belt + 1.0 / machine.motor_x.stiffness)
+    assert most_bend(machine) == pytest.approx(alone)
+    weaker = machine.set("motor_x.hold_force", 0.5 * machine.motor_x.hold_force)
+    assert most_bend(weaker) < most_bend(machine)
+
+
+def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
+    cycle = 4.0 * 0.2  # four full steps of 0.2 mm
+    finding = gs.diagnose(_piece(8.0 * cycle))
+    assert finding.best.faults == ("lost_steps",)
+    assert "lost steps" in finding.report()
+    assert "jam" in finding.report()
+
+
+def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
+    for machine in (gs.Machine(), gs.Machine().with_faults(gs.TightWheels("left", 20.0))):
+        burn = gs.simulate(machine, TEST, step=1.0, feed_forces=True)
+        piece = gs.Piece(
+            TEST, tuple(gs.Line(x.shape, x.ring, x.size, -1, x.xy) for x in burn.lines), "invented"
+        )
+        assert not any("lost_steps" in h.faults for h in gs.diagnose(piece).ranked)
+
+
+def test_torn_burn_of_the_independent_simulator() -> None:
+    folder = PRACTICE / "case-017"
+    if not folder.exists():
+        pytest.skip("the shared practice burns are not beside the repository")
+    piece = gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json"))
+    assert gs.diagnose(piece).best.faults == ("lost_steps",)

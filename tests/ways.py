@@ -27,6 +27,7 @@ from gantrysim.inverse.knobs.named import knob_for
 from gantrysim.inverse.knobs.wheels import NUT_BY_HAND, Nuts
 from gantrysim.inverse.prior import Belief
 from gantrysim.inverse.step import Costs
+from gantrysim.inverse.turned import after_turn
 
 #: Rounds after which a machine is given up.
 ROUNDS = 8
@@ -235,7 +236,7 @@ def follow(
         f"needs {step.full:.3g} [{step.low:.3g}, {step.high:.3g}], turns {step.fraction:.0%}"
     )
     turn(work, now.case, adjustment.knob, adjustment.fault, lambda m: adjustment.apply(m, rng=rng))
-    return believed_after(belief, adjustment)
+    return after_turn(belief, NOMINAL, adjustment)
 
 
 def joined(adjustment: Adjustment, reading: Reading | None) -> Adjustment:
@@ -247,15 +248,6 @@ def joined(adjustment: Adjustment, reading: Reading | None) -> Adjustment:
     return adjustment.after_check(
         target - reading.value, error=1.96 * reading.deviation, nominal=NOMINAL, costs=COSTS
     )
-
-
-def believed_after(belief: Belief, adjustment: Adjustment) -> Belief:
-    """What is believed after a turn."""
-    try:
-        from gantrysim.inverse.turned import after_turn
-    except ImportError:
-        return Belief.fresh()
-    return after_turn(belief, NOMINAL, adjustment)
 
 
 # Habits
@@ -275,7 +267,7 @@ def full_steps(work: Work, now: Round) -> None:
             work, now.case, adjustment.knob, adjustment.fault,
             lambda m, a=adjustment: a.apply(m, full=True, rng=rng),
         )  # fmt: skip
-        work.belief = believed_after(work.belief, adjustment)
+        work.belief = after_turn(work.belief, NOMINAL, adjustment)
 
 
 def ten_degrees(work: Work, now: Round) -> None:

@@ -16,7 +16,7 @@ import argparse
 import csv
 import sys
 import time
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -73,18 +73,22 @@ def study(machines: int, seed: int, minutes: float, path: Path) -> None:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
         if new:
             writer.writeheader()
-        running = set()
+        running: dict[Future[list[dict[str, object]]], int] = {}
         while left or running:
             while left and len(running) < 2 and time.monotonic() - began < 60.0 * minutes:
-                running.add(pool.submit(work_on, left.pop(0), seed))
+                number = left.pop(0)
+                running[pool.submit(work_on, number, seed)] = number
             if not running:
                 break
-            finished, running = wait(running, return_when=FIRST_COMPLETED)
-            for task in finished:
+            for task in wait(running, return_when=FIRST_COMPLETED).done:
+                number = running.pop(task)
+                if (error := task.exception()) is not None:
+                    print(f"machine {number} failed and is left out: {error!r}", flush=True)
+                    continue
                 rows = task.result()
                 writer.writerows(rows)
                 file.flush()
-                done.add(int(str(rows[0]["machine"])))
+                done.add(number)
                 told = ", ".join(
                     f"{r['way']} {r['rounds']}{'' if r['accepted'] == '1' else ' given up'}"
                     for r in rows

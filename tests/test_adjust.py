@@ -415,6 +415,43 @@ def test_ambiguity_asks_for_the_cheapest_splitting_checks_first():
     assert len(advice.advised) == 1
 
 
+def test_what_is_set_by_a_reading_cannot_be_set_wrong_in_vain():
+    """The tone is read while the belt is set: no check is worth its minutes before that."""
+    slack = advise(finding(hypothesis(kind("slack_belt_left"), p=0.9)), draws=40)
+    tight = advise(finding(hypothesis(kind("tight_wheels_left"), p=0.9)), draws=40)
+    assert [a.action for a in slack.adjustments] == [DO]
+    assert [a.action for a in tight.adjustments] == [CHECK]
+
+
+def test_a_check_that_reads_how_far_is_joined_to_what_the_piece_said():
+    nominal = gs.Machine()
+    (vague,) = advise(finding(hypothesis(kind("coupler_slip"), at=0.9, sd=0.4))).adjustments
+    own, read = (vague.step.high - vague.step.low) / 3.92, 0.1 / 1.96
+    assert own > 5.0 * read
+    better = vague.after_check(-0.6, error=0.1, nominal=nominal)
+    middle = (vague.step.full / own**2 - 0.6 / read**2) / (own**-2 + read**-2)
+    assert better.step.full == pytest.approx(middle, rel=1e-6)
+    sd = (own**-2 + read**-2) ** -0.5
+    assert better.step.high - better.step.low == pytest.approx(3.92 * sd, rel=0.02)
+    # loss of the full step: both tails beyond the room of 0.1 mm, check and hand together
+    tail = float(norm.sf(0.1, scale=math.hypot(sd, 0.1 / 1.96)))
+    assert better.step.overshoot_full == pytest.approx(tail, rel=0.05)
+    assert better.step.minutes < vague.step.minutes / 2.0
+
+
+def test_a_vague_check_leaves_the_step_and_a_nonsense_one_is_refused():
+    nominal = gs.Machine()
+    (step,) = advise(finding(hypothesis(kind("coupler_slip"), at=0.9, sd=0.05))).adjustments
+    vague = step.after_check(3.0, error=100.0, nominal=nominal)
+    assert vague.step.full == pytest.approx(step.step.full, abs=1e-3)
+    with pytest.raises(ValueError, match="above 0"):
+        step.after_check(3.0, error=0.0, nominal=nominal)
+    with pytest.raises(ValueError, match="finite"):
+        step.after_check(math.nan, error=0.1, nominal=nominal)
+    (belt,) = advise(finding(hypothesis(kind("slack_belt_left")))).adjustments
+    assert belt.after_check(50.0, error=3.0, nominal=nominal) is belt
+
+
 def test_what_all_explanations_share_need_not_wait_for_the_split():
     tight = kind("tight_carriage")
     one = hypothesis(tight, kind("coupler_slip"), p=0.6)

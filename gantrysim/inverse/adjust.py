@@ -222,8 +222,10 @@ def advise(
     Notes
     -----
     A fault of probability p is turned at once if turning in vain costs less than the hand check,
-    ``(1 - p) overshoot <= minutes of the check``, and if nothing in the group speaks against it;
-    it is left where curing it gains less than the check costs, ``p round < minutes``.
+    ``(1 - p) overshoot <= minutes of the check``, and if nothing in the group speaks against it.
+    What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
+    the cost of a round.  It is left where curing it gains less than the check costs,
+    ``p round < minutes``.
     """
     costs = costs if costs is not None else Costs()
     draws = whole_number(draws, "draws", least=20)
@@ -318,21 +320,23 @@ def _adjustment(
     return Adjustment(
         fault=name, of=hypothesis.faults, knob=knob, step=step, target=knob.stands(nominal),
         expected=expected, probability=probability,
-        action=_action(finding, hypothesis, name, probability, knob.minutes, costs),
+        action=_action(finding, hypothesis, name, probability, knob, costs),
     )  # fmt: skip
 
 
 def _action(
-    finding: Finding, hypothesis: Hypothesis, name: str, p: float, minutes: float, costs: Costs
+    finding: Finding, hypothesis: Hypothesis, name: str, p: float, knob: Knob, costs: Costs
 ) -> str:
     """Whether to turn at once, check first, or leave it."""
+    minutes = knob.minutes
     if p * costs.round < minutes:
         return LEAVE
     size = hypothesis.magnitudes.get(name)
     agreed = all(name in faults for faults in finding.group)
     told = size is not None and size.told
     sure = finding.certain or (agreed and len(finding.group) > 1)
-    cheap = (1.0 - p) * costs.overshoot <= minutes
+    vain = costs.round if knob.forgiving else costs.overshoot
+    cheap = knob.by_reading or (1.0 - p) * vain <= minutes
     return DO if agreed and told and sure and cheap else CHECK
 
 

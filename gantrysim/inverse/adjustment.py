@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtri
 
+from gantrysim.components.checks import require
 from gantrysim.inverse.fit import Estimate
 from gantrysim.inverse.knobs.base import Knob
-from gantrysim.inverse.step import Step
+from gantrysim.inverse.step import Costs, Step, choose_step
 from gantrysim.machine import Machine
 
 DO, CHECK, LEAVE = "do", "check first", "leave"
+_EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,52 @@ class Adjustment:
         if rng is not None and fraction > 0.0:
             amount += self.knob.hand / 1.96 * float(rng.standard_normal())
         return self.knob.turn(machine, amount)
+
+    def after_check(
+        self, needed: float, *, error: float, nominal: Machine, costs: Costs | None = None
+    ) -> Adjustment:
+        """Return the step anew when a hand check has said how much is needed.
+
+        Parameters
+        ----------
+        needed : float
+            Signed amount that the check says is needed, in ``unit``: what was read, with the
+            sign that takes it away.
+        error : float
+            How well the check reads it, 95 %, same unit.
+        nominal : Machine
+            The machine as described.
+        costs : Costs, optional
+            Of another round and of an overshoot, minutes.
+
+        Raises
+        ------
+        ValueError
+            If the amount is no number or the error not above zero.
+
+        Notes
+        -----
+        What the piece said (its 95 % interval) and what the check said are both taken as normal
+        and weighed by their precision.  A place that is set by a reading keeps its step.  What
+        is expected afterwards is left out: the check has overtaken it.
+        """
+        require(bool(np.isfinite(needed)), "after_check", "needed", needed, "a finite number")
+        ok = bool(np.isfinite(error)) and error > 0.0
+        require(ok, "after_check", "error", error, "a finite number above 0")
+        if self.knob.by_reading:
+            return self
+        costs = costs if costs is not None else Costs()
+        if self.knob.forgiving:
+            costs = dataclasses.replace(costs, overshoot=min(costs.round, costs.overshoot))
+        own, read = max(abs(self.step.high - self.step.low) / 3.92, 1e-12), error / 1.96
+        weight = own**2 / (own**2 + read**2)  # of the check
+        middle = weight * needed + (1.0 - weight) * self.step.full
+        lacking, over = self.knob.room(nominal, 1.0 if middle >= 0.0 else -1.0)
+        step = choose_step(
+            middle + read * weight**0.5 * _EVEN, hand=self.knob.hand, lacking=lacking, over=over,
+            costs=costs,
+        )  # fmt: skip
+        return dataclasses.replace(self, step=step, expected=None)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the step as plain Python types; amounts in ``unit``."""

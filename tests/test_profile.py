@@ -38,6 +38,7 @@ class Straight:
     sigma: float
 
     own = 2
+    amount = 1e-5
 
     @property
     def metric(self) -> Metric:

@@ -55,6 +55,8 @@ FEW_RINGS, HINT = 3, 4.0
 TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
 #: Steps of the first fit, which only teaches a first noise.
 _FIRST_STEPS = 6
+#: Log probability below which an explanation's size is told roughly.
+_UNLIKELY = -9.0
 #: Modes further behind than this are not refined.
 _HOPELESS = 25.0
 #: Pairs: how many leading single faults are extended if they lie within how much of the best,
@@ -448,7 +450,7 @@ def _rank(
             Hypothesis(
                 faults=faults,
                 probability=math.exp(score[faults] - total),
-                magnitudes=magnitudes(problem, mode),
+                magnitudes=magnitudes(problem, mode, curved=score[faults] - total > _UNLIKELY),
                 indistinguishable_from=alike,
                 log_evidence=evidence[faults] - top,
                 words=_explain(faults, mode.kinds),

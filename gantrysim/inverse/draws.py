@@ -4,8 +4,8 @@ Laplace's normal approximation lives in the standard normal unknowns u.  What a 
 nearly in proportion, are the values behind them (a drag in N, a stiffness within its bounds, the
 inverse of a stiffness that a fault has lowered), and those are curved functions of u.  Here the
 misfit is taken as quadratic in these values about the mode, the prior stays exact, and draws are
-made by elliptical slice sampling about Laplace's normal (Murray, Adams and MacKay, AISTATS 2010;
-about a fitted normal: Nishihara, Murray and Adams, JMLR 15 (2014) 2087).  No burn is run.
+made by elliptical slice sampling (Murray, Adams and MacKay, AISTATS 2010) about a normal in the
+values (Nishihara, Murray and Adams, JMLR 15 (2014) 2087).  No burn is run.
 """
 
 from __future__ import annotations
@@ -19,89 +19,113 @@ from gantrysim.inverse.prior import Quantity
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Mode
 
-COUNT, SEED = 2000, 20
+COUNT, SEED = 3000, 20
+_SETTLING = 400  # sweeps before the first draw that is kept
 _THIN = 5  # sweeps between two draws that are kept
-_LINEAR, _RATIO, _INVERSE, _BOUNDED = 0, 1, 2, 3
+_LINEAR, _EXPONENTIAL, _BOUNDED = 0, 1, 2
+_TOLD = 0.6  # variance: what is left wider than this is drawn as the normal that it is
 
 
-def _curve(quantity: Quantity) -> int:
+def _curve(quantity: Quantity) -> tuple[int, float]:
+    """Kind of curve of a quantity, and the rate of its exponential."""
     if quantity.bounded:
-        return _BOUNDED
+        return _BOUNDED, 0.0
     if not quantity.ratio:
-        return _LINEAR
-    return _INVERSE if quantity.faint > 0.0 else _RATIO
+        return _LINEAR, 0.0
+    return _EXPONENTIAL, -quantity.spread if quantity.faint > 0.0 else quantity.spread
 
 
 @njit(cache=True, nogil=True)
-def _values(
-    u: np.ndarray, curve: np.ndarray, spread: np.ndarray, mode: np.ndarray, out: np.ndarray
-) -> None:
-    """What the burn answers to, counted from the mode and scaled to slope 1 there."""
-    for i in range(u.size):
-        step = u[i] - mode[i]
-        if curve[i] == 0:
-            out[i] = step
-        elif curve[i] == 3:
-            slope = math.exp(-0.5 * mode[i] * mode[i]) * math.sqrt(2.0 / math.pi)
-            root = math.sqrt(2.0)
-            out[i] = (math.erf(u[i] / root) - math.erf(mode[i] / root)) / slope
-        else:
-            s = spread[i] if curve[i] == 1 else -spread[i]
-            out[i] = (math.exp(s * step) - 1.0) / s
+def _share(u: float) -> float:
+    """Part of a standard normal population below u, from -1 to 1."""
+    return math.erf(u / math.sqrt(2.0))
 
 
 @njit(cache=True, nogil=True)
-def _excess(
-    u: np.ndarray, mode: np.ndarray, curve: np.ndarray, spread: np.ndarray,
-    misfit: np.ndarray, slope: np.ndarray, v: np.ndarray,
-) -> float:  # fmt: skip
-    """Log of the curved posterior over Laplace's normal, up to a constant."""
-    _values(u, curve, spread, mode, v)
+def _slope(u: float) -> float:
+    return math.exp(-0.5 * u * u) * math.sqrt(2.0 / math.pi)
+
+
+@njit(cache=True, nogil=True)
+def _unknown(v: float, mode: float, curve: int, rate: float) -> tuple[float, float]:
+    """Unknown at a value (0 and slope 1 at the mode), and log of its slope; nan beyond bounds."""
+    if curve == _LINEAR:
+        return mode + v, 0.0
+    if curve == _EXPONENTIAL:
+        grown = 1.0 + rate * v
+        if grown <= 0.0:
+            return math.nan, 0.0
+        return mode + math.log(grown) / rate, -math.log(grown)
+    share = _share(mode) + v * _slope(mode)
+    if abs(share) >= 1.0 - 1e-9:
+        return math.nan, 0.0
+    u = 0.0  # Newton's steps from the middle never overshoot: the share flattens outward
+    for _ in range(60):
+        step = (share - _share(u)) / _slope(u)
+        u += step
+        if abs(step) < 1e-9:
+            break
+    return u, 0.5 * (u * u - mode * mode)
+
+
+@njit(cache=True, nogil=True)
+def _square(matrix: np.ndarray, x: np.ndarray) -> float:
     total = 0.0
-    for i in range(u.size):
-        if curve[i] != 0 or v[i] != 0.0:
-            d = u[i] - mode[i]
-            total -= slope[i] * (v[i] - d)
-            for j in range(u.size):
-                total -= 0.5 * misfit[i, j] * (v[i] * v[j] - d * (u[j] - mode[j]))
+    for i in range(x.size):
+        row = 0.0
+        for j in range(x.size):
+            row += matrix[i, j] * x[j]
+        total += row * x[i]
     return total
 
 
 @njit(cache=True, nogil=True)
 def _sample(
-    normals: np.ndarray, evens: np.ndarray, root: np.ndarray, mode: np.ndarray,
-    curve: np.ndarray, spread: np.ndarray, misfit: np.ndarray, slope: np.ndarray,
-    thin: int, out: np.ndarray,
+    normals: np.ndarray, evens: np.ndarray, mode: np.ndarray, curve: np.ndarray,
+    rate: np.ndarray, misfit: np.ndarray, prior: np.ndarray, pull: np.ndarray,
+    middle: np.ndarray, root: np.ndarray, precision: np.ndarray,
+    settling: int, thin: int, out: np.ndarray,
 ) -> None:  # fmt: skip
+    """Elliptical slice sampling about the normal of ``middle`` and ``root``, from the mode."""
     n = mode.size
-    here = mode.copy()
-    trial = np.empty(n)
-    v = np.empty(n)
-    level = 0.0
-    used = -1
-    for k in range(out.shape[0] * thin):
+    here, trial, away, u, off = -middle, np.empty(n), np.empty(n), mode.copy(), np.empty(n)
+    current = mode.copy()
+    level, used = -1e300, -1
+    for k in range(settling + out.shape[0] * thin):
         side = root @ normals[k]
         used = (used + 2) % (evens.size - 1)
         bar = level + math.log(evens[used])
         angle = 2.0 * math.pi * evens[used + 1]
         low, high = angle - 2.0 * math.pi, angle
-        for _ in range(40):
+        for _ in range(50):
             c, s = math.cos(angle), math.sin(angle)
+            new, inside = 0.0, True
             for i in range(n):
-                trial[i] = mode[i] + (here[i] - mode[i]) * c + side[i] * s
-            new = _excess(trial, mode, curve, spread, misfit, slope, v)
-            if new > bar:
-                here[:] = trial
-                level = new
-                break
+                away[i] = here[i] * c + side[i] * s
+                trial[i] = middle[i] + away[i]
+                u[i], steep = _unknown(trial[i], mode[i], curve[i], rate[i])
+                if math.isnan(u[i]):
+                    inside = False
+                    break
+                off[i] = u[i] - mode[i]
+                # at the mode the misfit pulls against the prior
+                new += steep + pull[i] * (trial[i] - off[i])
+            if inside:
+                new += 0.5 * (_square(precision, away) - _square(misfit, trial))
+                new -= 0.5 * _square(prior, off)
+                if new > bar:
+                    here[:] = away
+                    current[:] = u
+                    level = new
+                    break
             if angle < 0.0:
                 low = angle
             else:
                 high = angle
             used = (used + 1) % (evens.size - 1)
             angle = low + (high - low) * evens[used]
-        if (k + 1) % thin == 0:
-            out[k // thin] = here
+        if k >= settling and (k + 1 - settling) % thin == 0:
+            out[(k - settling) // thin] = current
 
 
 def posterior_draws(
@@ -128,15 +152,36 @@ def posterior_draws(
     quantities = [s.quantity for s in problem.scatter]
     quantities += [q for kind in mode.kinds for q in kind.quantities]
     n = mode.u.size
-    curve, spread = np.zeros(n, dtype=np.int64), np.ones(n)
-    curve[: len(quantities)] = [_curve(q) for q in quantities]
-    spread[: len(quantities)] = [q.spread for q in quantities]
+    curve, rate = np.zeros(n, dtype=np.int64), np.zeros(n)
+    for i, quantity in enumerate(quantities):
+        if quantity.bounded or mode.covariance[i, i] < _TOLD:
+            curve[i], rate[i] = _curve(quantity)
     prior, pull = problem.prior(mode.u)
     misfit = np.linalg.inv(mode.covariance) - prior
+    centre, width = _prior_normal(mode.u, curve, rate, prior, pull)
+    precision = misfit + np.diag(width**-2.0)
+    covariance = np.linalg.inv(precision)
+    middle = covariance @ (pull + centre / width**2)
     rng = np.random.default_rng(seed)
+    sweeps = _SETTLING + count * _THIN
     out = np.empty((count, n))
     _sample(
-        rng.standard_normal((count * _THIN, n)), rng.random(count * _THIN * 8),
-        np.linalg.cholesky(mode.covariance), mode.u, curve, spread, misfit, -pull, _THIN, out,
+        rng.standard_normal((sweeps, n)), rng.random(sweeps * 8), mode.u, curve, rate, misfit,
+        prior, pull, middle, np.linalg.cholesky(covariance), precision, _SETTLING, _THIN, out,
     )  # fmt: skip
     return out
+
+
+def _prior_normal(
+    mode: np.ndarray, curve: np.ndarray, rate: np.ndarray, prior: np.ndarray, pull: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Centre and width of a normal that stands for the prior of each value by itself."""
+    width = 1.0 / np.sqrt(np.diag(prior))
+    centre = -np.linalg.solve(prior, pull)
+    for i in np.flatnonzero(curve == _BOUNDED):
+        slope = _slope(mode[i])
+        centre[i], width[i] = -_share(mode[i]) / slope, 1.0 / (math.sqrt(3.0) * slope)
+    for i in np.flatnonzero(curve == _EXPONENTIAL):
+        grown = math.exp(rate[i] * centre[i])
+        centre[i], width[i] = (grown - 1.0) / rate[i], grown * width[i]
+    return centre, width

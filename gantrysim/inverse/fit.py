@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.inverse.burned import sides_of
-from gantrysim.inverse.draws import SEED, posterior_draws
+from gantrysim.inverse.draws import COUNT, SEED, posterior_draws
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.problem import Measured, Problem, prepare, values_of
@@ -70,11 +70,19 @@ def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
     return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
 
 
-def magnitudes(problem: Problem, mode: Mode) -> dict[str, Estimate]:
-    """Magnitudes of the faults of a mode with their 95 % intervals, from posterior draws."""
+def magnitudes(problem: Problem, mode: Mode, *, curved: bool = True) -> dict[str, Estimate]:
+    """Magnitudes of the faults of a mode with their 95 % intervals, from posterior draws.
+
+    ``curved`` draws follow the curved scales of the unknowns (0.1 s); else Laplace's normal is
+    drawn from, which is enough for an explanation that nobody will act on.
+    """
     if not mode.kinds:
         return {}
-    draws = posterior_draws(problem, mode)
+    if curved:
+        draws = posterior_draws(problem, mode)
+    else:
+        normal = np.random.default_rng(SEED).standard_normal((COUNT, mode.u.size))
+        draws = mode.u + normal @ np.linalg.cholesky(mode.covariance).T
     cuts = zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True)
     return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
 

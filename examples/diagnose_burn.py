@@ -53,6 +53,7 @@ def main() -> int:
         return 2
     _progress("")
     print(finding.report())
+    print(f"\nAdvice\n{finding.adjustments().report()}")
     print(f"\n{gs.measure(piece).table()}")
     finding.plot().savefig(picture, dpi=130)
     print(f"\nPicture: {picture}")

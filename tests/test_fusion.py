@@ -123,5 +123,14 @@ def test_a_push_at_the_left_plate_finds_its_extra_drag() -> None:
 def test_nothing_or_a_stranger_is_refused_in_one_sentence() -> None:
     with pytest.raises(ValueError, match="nothing was measured"):
         gs.diagnose([])
+    piece = _piece(gs.Machine(), SEED)
+    with pytest.raises(ValueError, match="must be a Machine"):
+        gs.diagnose(piece, piece)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="must be a Belief"):
+        gs.diagnose(piece, belief={})  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="list of different names"):
+        gs.fit(piece, gs.Machine(), faults="tight_wheels_left")
+    with pytest.raises(ValueError, match="list of different names"):
+        gs.fit(piece, gs.Machine(), faults=["scale_x", "scale_x"])
     with pytest.raises(ValueError, match="Burn cannot be diagnosed"):
         gs.diagnose(gs.simulate(gs.Machine(), TEST))  # type: ignore[arg-type]

@@ -48,6 +48,12 @@ def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
     assert finding.best.faults == ("lost_steps",)
     assert "lost steps" in finding.report()
     assert "jam" in finding.report()
+    with pytest.raises(ValueError, match="lost_steps"):
+        gs.next_test(finding)
+    with pytest.raises(ValueError, match="nothing can be predicted"):
+        gs.will_hold(finding, TEST, gs.Tolerance(roundness=0.2), draws=20)
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(finding.pieces[0], finding)
+    assert log.adjusted(finding.adjustments().adjustments[0]).report()
 
 
 def test_a_whole_drive_is_never_said_to_lose_steps() -> None:

@@ -27,6 +27,8 @@ NAMES = list(dict.fromkeys(kind.name for kind in KINDS))
         (("scale_x",), ("scale_x", "wheel_flat_left"), reasons.FAINT),
         (("scale_x", "tight_carriage"), ("scale_x", "slack_belt_x"), reasons.FRICTION),
         (("loose_carriage",), ("coupler_slip",), reasons.ALIKE),
+        ((), ("scale_x",), reasons.FAINT),
+        (("lost_steps",), ("unlisted",), reasons.TORN),
     ],
 )
 def test_reason_names_the_mechanism(one: tuple[str, ...], other: tuple[str, ...], why: str) -> None:

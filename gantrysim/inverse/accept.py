@@ -30,6 +30,7 @@ from gantrysim.inverse.lineforms import (
     side_deviation,
     waves,
 )
+from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.noise import Noise, estimate
 from gantrysim.inverse.tolerance import (
     CANNOT_TELL,
@@ -480,8 +481,8 @@ def _predicted(
 
 
 def _predictable(hypothesis: Hypothesis) -> bool:
-    """Whether its machine draws what it says: no pattern on one piece, not the unlisted."""
-    named = hypothesis.faults != (UNLISTED,)
+    """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
+    named = hypothesis.faults not in ((UNLISTED,), (LOST,))
     return named and all(kind.pattern is None for kind in hypothesis.fit.mode.kinds)
 
 

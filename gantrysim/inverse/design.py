@@ -39,6 +39,7 @@ from gantrysim.inverse.candidates import (
 from gantrysim.inverse.diagnose import HINT, UNLISTED, Finding, Hypothesis, alike_within
 from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.information import Expected, expected_of_draws, expected_of_outcomes
+from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.metric import Metric
 from gantrysim.inverse.planned import Foretold, foretold, planned_piece, without_placement
 from gantrysim.inverse.problem import Problem
@@ -243,7 +244,12 @@ class _Question:
 
     @classmethod
     def of(cls, finding: Finding) -> _Question:
-        listed = [h for h in finding.ranked if h.faults != (UNLISTED,)]
+        if finding.best.faults in ((UNLISTED,), (LOST,)):
+            raise ValueError(
+                f"the finding is {finding.best.name}: no test tells more before its cause is found "
+                "and freed; see finding.report()"
+            )
+        listed = [h for h in finding.ranked if h.faults not in ((UNLISTED,), (LOST,))]
         # few rings: a log evidence means a fraction of itself, as in the finding's own groups
         power = 1.0 / HINT if finding.thin else 1.0
         chances = np.array([max(h.probability, 1e-300) for h in listed]) ** power
@@ -257,7 +263,7 @@ class _Question:
             shared = h.fit.mode.u.size - own
             roots.append(np.linalg.cholesky(h.fit.mode.covariance[:shared, :shared]))
         slack = np.array([[alike_within(a.faults, b.faults) for b in alive] for a in alive])
-        size = next((k for k, h in enumerate(alive) if h.faults), None)
+        size = next((k for k, h in enumerate(alive) if h.fit.mode.kinds), None)
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
 
     @property

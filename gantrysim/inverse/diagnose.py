@@ -300,12 +300,11 @@ def diagnose(
     the best explanation, so that no explanation is punished for another's misfit.
     """
     machine = machine if machine is not None else Machine()
-    belief = belief if belief is not None else Belief.fresh()
-    kinds = believed(belief)
     say = progress if progress is not None else _silent
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief)
+        kinds = believed(problem.belief)
         say("healthy machine")
         healthy = solve(problem, (), problem.start(()), most_steps=_FIRST_STEPS)
         problem = learn_noise(problem, healthy)

@@ -122,7 +122,7 @@ def _sample(
                 low = angle
             else:
                 high = angle
-            used = (used + 1) % (evens.size - 1)
+            used = (used + 2) % (evens.size - 1)
             angle = low + (high - low) * evens[used]
         if k >= settling and (k + 1 - settling) % thin == 0:
             out[(k - settling) // thin] = current

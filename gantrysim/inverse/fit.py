@@ -67,6 +67,8 @@ def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
     (low, high), (least, most) = np.quantile(sizes, [0.025, 0.975], axis=1).T
     told = bool(high - low < 0.8 * (most - least))
     estimate = float(kind.magnitude(*values_of(kind, u)))
+    if not low <= estimate <= high:  # the length of a vector about zero has no size at its mode
+        estimate = float(np.median(sizes[0]))
     return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
 
 
@@ -259,8 +261,10 @@ def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence
     Raises
     ------
     ValueError
-        For an unknown fault name.
+        For an unknown fault name, one given twice, or a bare name instead of a list.
     """
+    if isinstance(faults, str) or len(set(faults)) != len(faults):
+        raise ValueError(f"faults must be a list of different names, found {faults!r}")
     flats = [name for name in faults if name.startswith("wheel_flat_")]
     others = [of_name(name) for name in faults if name not in flats]
     problem = prepare(piece, machine)

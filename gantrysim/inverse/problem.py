@@ -13,6 +13,7 @@ from typing import Protocol, TypeAlias
 
 import numpy as np
 
+from gantrysim.inputs import shortened
 from gantrysim.inverse.burned import BurnedPiece, prepare_piece
 from gantrysim.inverse.handread import CaliperSource, HandSource
 from gantrysim.inverse.hypotheses import FaultKind
@@ -195,9 +196,13 @@ def prepare(
     Raises
     ------
     ValueError
-        If there is nothing measured, a test leaves the travel of this machine, or a piece
-        shows what its test does not draw.
+        If an argument is of another kind, there is nothing measured, a test leaves the travel
+        of this machine, or a piece shows what its test does not draw.
     """
+    if not isinstance(nominal, Machine):
+        raise ValueError(f"the machine must be a Machine, found {shortened(nominal)}")
+    if belief is not None and not isinstance(belief, Belief):
+        raise ValueError(f"belief must be a Belief, found {shortened(belief)}")
     sources = tuple(_source(thing, nominal) for thing in listed(measured))
     return Problem(nominal, sources, belief or Belief.fresh())
 

@@ -15,6 +15,7 @@ SIDES = "the pattern is small beside the span between the rails, so left and rig
 FAR = "play, slack and drag on the far side all make its end of the beam lag alike"
 SCANNER = "the scanner's own scales are known no better than this"
 FAINT = "its trace is no larger than what healthy machines and the measurement scatter by"
+TORN = "what tears a figure leaves nothing to compare"
 ALIKE = "on this test they draw the same lines within what is known of the machine"
 
 
@@ -32,9 +33,11 @@ def why_alike(one: tuple[str, ...], other: tuple[str, ...]) -> str:
         A sentence without its full stop, in terms of the mechanism.
     """
     differ = set(one) ^ set(other)
+    if differ & {"lost_steps", "unlisted"}:
+        return TORN
     if differ == {"coupler_slip", "out_of_square"}:
         return TWINS
-    if differ <= _SCALES:
+    if differ and one and other and differ <= _SCALES:
         return SCANNER
     if not one or not other or len(one) != len(other):
         return FAINT

@@ -15,6 +15,7 @@ from gantrysim.inputs import finite_number, positive
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import UNLISTED, prior_probability
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
+from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Quantity
 from gantrysim.machine import Machine
 
@@ -326,8 +327,8 @@ def _reading(fault: str) -> _Reading | None:
 
 
 def _kinds(fault: str) -> tuple[FaultKind, ...]:
-    """Every variant of a named fault; none for a wheel flat, which has no kind of its own."""
-    if fault in ("wheel_flat_left", "wheel_flat_right"):
+    """Every variant of a named fault; none for one that has no kind of its own."""
+    if fault in ("wheel_flat_left", "wheel_flat_right", LOST):
         return ()
     found = tuple(kind for kind in KINDS if kind.name == fault)
     if not found:

@@ -54,6 +54,19 @@ def whole_number(value: Any, name: str, *, least: int) -> int:
     return found
 
 
+def all_of(values: Any, kind: type, source: str) -> tuple[Any, ...]:
+    """Readings as a tuple; ValueError if there is none, or one is of another kind."""
+    found = tuple(values)
+    if not found:
+        raise ValueError(f"{source}: holds no readings; at least one is needed.")
+    for value in found:
+        if not isinstance(value, kind):
+            raise ValueError(
+                f"readings must be a tuple of {kind.__name__}, found {shortened(value)}."
+            )
+    return found
+
+
 def point(value: Any, name: str) -> tuple[float, float]:
     """`value` as a pair (x, y), mm."""
     if not isinstance(value, Sequence | np.ndarray) or isinstance(value, str) or len(value) != 2:

@@ -45,8 +45,7 @@ if TYPE_CHECKING:
 PLACES = ("left", "right", "carriage")
 MOTORS = ("off", "holding")
 
-#: Legs of a push in order, and which way the hand goes.
-LEGS = ("first forward", "back", "forward")
+#: Which way the hand goes on each leg: first forward, back, forward again.
 _WAYS = np.array([1.0, -1.0, 1.0])
 
 _PUSHED = {"left": "y_left", "right": "y_right", "carriage": "s"}

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 
+import lifted
 import matplotlib as mpl
 import numpy as np
 import pytest
@@ -31,16 +33,7 @@ TEST = gs.ring_test(spacing=8.0, largest=40.0, centre=(180.0, 150.0), feed=30.0,
 ALL = gs.Tolerance(roundness=0.2, size=0.3, squareness=1.5, spacing=0.05, overlay=0.05)
 
 
-def lift(machine: gs.Machine, *, noise: float = 0.015, seed: int = 3) -> gs.Piece:
-    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
-    rng = np.random.default_rng(seed)
-    c, s = math.cos(0.03), math.sin(0.03)
-    lines = []
-    for line in burn.lines:
-        xy = (line.xy[::2] - (180.0, 195.0)) @ np.array([[c, s], [-s, c]])
-        xy = xy + noise * rng.standard_normal(xy.shape)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(TEST, tuple(lines), "made by the test")
+lift = functools.partial(lifted.lift, test=TEST, noise=0.015, seed=3)
 
 
 def finding_of(piece: gs.Piece, faults: tuple[str, ...], unlisted: float = 0.0) -> Finding:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import json
 import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import lifted
 import matplotlib as mpl
 import numpy as np
 import pytest
@@ -16,26 +18,17 @@ from scipy.integrate import dblquad
 from scipy.stats import norm
 
 import gantrysim as gs
-from gantrysim.inverse.diagnose import Finding, Hypothesis, prior_probability
+from gantrysim.inverse.diagnose import GIVEN_BACK, Finding, Hypothesis, prior_probability
 from gantrysim.inverse.hypotheses import of_name
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Quantity
-from gantrysim.inverse.turned import GIVEN_BACK, after_turn, remaining
+from gantrysim.inverse.turned import after_turn, remaining
 
 mpl.use("Agg")
 TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0)
 NAMES = [s.quantity.name for s in HEALTHY_SCATTER]
 
 
-def lift(machine: gs.Machine, *, noise: float = 0.02, seed: int = 1) -> gs.Piece:
-    burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
-    rng = np.random.default_rng(seed)
-    c, s = math.cos(0.03), math.sin(0.03)
-    lines = []
-    for line in burn.lines:
-        xy = (line.xy[::2] - (180.0, 195.0)) @ np.array([[c, s], [-s, c]])
-        xy = xy + noise * rng.standard_normal(xy.shape)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(TEST, tuple(lines), "made by the test")
+lift = functools.partial(lifted.lift, test=TEST, noise=0.02, seed=1)
 
 
 def finding_of(piece: gs.Piece, faults: tuple[str, ...], sure: float = 0.97) -> Finding:

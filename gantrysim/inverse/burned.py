@@ -238,13 +238,17 @@ def forward_of(test: RingTest, nominal: Machine) -> Forward:
     ValueError
         If the test leaves the travel of this machine.
     """
-    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
-    offset = np.array([nominal.head.along, nominal.head.beyond])
-    forward = Forward.of(test, STEP, offset)
+    forward = finely_planned(test, nominal)
     if len(forward.motion.xy) > MOST_SAMPLES:
         step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
-        forward = Forward.of(test, step, offset)
+        forward = Forward.of(test, step, forward.offset)
     return forward
+
+
+def finely_planned(test: RingTest, nominal: Machine) -> Forward:
+    """As `forward_of`, never coarser than `STEP`."""
+    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
+    return Forward.of(test, STEP, np.array([nominal.head.along, nominal.head.beyond]))
 
 
 def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:

@@ -68,7 +68,7 @@ _BESIDE = 6.0
 _LEAST_LEFT = 0.02
 #: Part of a belief that is always given back to what was believed of a fresh machine, so that
 #: a wrong finding can be undone.
-_GIVEN_BACK = 0.1
+GIVEN_BACK = 0.1
 #: How much likelier lost steps are than anything unknown where a figure is torn.
 _TORN = 30.0
 #: How much larger the shared discrepancy is under "something not in this list".
@@ -190,9 +190,9 @@ class Finding:
         covariance = (spread.T * share) @ spread
         for p, h in zip(share, likely, strict=True):
             covariance += p * h.fit.mode.covariance[:n, :n]
-        covariance = (1.0 - _GIVEN_BACK) * (covariance + _GIVEN_BACK * np.outer(mean, mean))
-        covariance += _GIVEN_BACK * np.eye(n)
-        mean = (1.0 - _GIVEN_BACK) * mean
+        covariance = (1.0 - GIVEN_BACK) * (covariance + GIVEN_BACK * np.outer(mean, mean))
+        covariance += GIVEN_BACK * np.eye(n)
+        mean = (1.0 - GIVEN_BACK) * mean
         sizes: dict[str, tuple[Quantity, ...]] = {}
         for h in reversed(likely):
             mode = h.fit.mode
@@ -202,8 +202,8 @@ class Finding:
                 sizes[kind.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
         fresh = Belief.fresh(self.best.fit.problem.scatter)
         weights = {
-            h.faults: (1.0 - _GIVEN_BACK) * h.probability
-            + _GIVEN_BACK * prior_probability(h.faults, fresh)
+            h.faults: (1.0 - GIVEN_BACK) * h.probability
+            + GIVEN_BACK * prior_probability(h.faults, fresh)
             for h in likely
         }
         return Belief(mean, np.linalg.inv(covariance), weights, sizes)
@@ -319,25 +319,15 @@ def diagnose(
             return mode
 
         modes = [healthy, *pool.map(explain, kinds)]
-        best = max(modes, key=lambda m: m.evidence)
         say("noise")
-        learned = learn_noise(problem, best)
-        near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
-        refined = list(pool.map(lambda m: solve(learned, m.kinds, m), near))
-        shift = refined[near.index(best)].evidence - best.evidence
-        refined += [_moved(m, shift) for m in modes if m not in near]
+        learned, refined = _relearned(problem, modes, pool.map)
         say("flats on the wheels")
         modes = refined + _flats(learned, refined[0])
         say("pairs of faults")
         modes += _pairs(learned, modes, kinds, pool.map)
-        top = max(modes, key=lambda m: m.evidence)
-        if top not in refined:
+        if max(modes, key=lambda m: m.evidence) not in refined:
             # the noise was learned without what now explains best: learn it again, once
-            learned = learn_noise(learned, top)
-            close = [m for m in modes if m.evidence > top.evidence - _HOPELESS or not m.kinds]
-            again = list(pool.map(lambda m: _again(learned, m), close))
-            shift = again[close.index(top)].evidence - top.evidence
-            modes = again + [_moved(m, shift) for m in modes if m not in close]
+            learned, modes = _relearned(learned, modes, pool.map)
         say(UNLISTED)
         unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
     things = listed(measured)
@@ -351,9 +341,21 @@ def _rings(pieces: Sequence[Piece]) -> int:
     return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)
 
 
-def _moved(mode: Mode, shift: float) -> Mode:
-    """Carry a hopeless mode's evidence over to another noise without solving it again."""
-    return dataclasses.replace(mode, evidence=mode.evidence + shift)
+def _relearned(
+    problem: Problem, modes: list[Mode], run: Callable[..., Any]
+) -> tuple[Problem, list[Mode]]:
+    """Learn the noise from the best mode, and carry all modes over to it.
+
+    Those not far behind the best are solved again, and so is the healthy one; they stand first.
+    The others keep their distance from the best.
+    """
+    best = max(modes, key=lambda m: m.evidence)
+    learned = learn_noise(problem, best)
+    near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
+    solved = list(run(lambda m: _again(learned, m), near))
+    shift = solved[near.index(best)].evidence - best.evidence
+    far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
+    return learned, solved + far
 
 
 def _again(problem: Problem, mode: Mode) -> Mode:

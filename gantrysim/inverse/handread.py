@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gantrysim.inverse.burned import finely_planned
 from gantrysim.inverse.forward import Forward
 from gantrysim.inverse.metric import Metric
 from gantrysim.inverse.readings import caliper_slopes, caliper_values, hand_values, turn_slopes
@@ -20,14 +21,12 @@ from gantrysim.machine import Machine
 from gantrysim.measured.calipers import CaliperSheet
 from gantrysim.measured.push import PushSheet
 from gantrysim.measured.tones import ToneSheet
-from gantrysim.simulate import check_travel
 
 #: How far the predicted reading of a perfect caliper on a real ring is off, mm (readings of an
 #: independent simulator against its own machines: 0.029 mm rms with 0.02 mm of repeatability).
 CALIPER_MODEL = 0.02
 #: The same for the force or tone that a hand reads, relative: a hand pushes unevenly (judgement).
 HAND_MODEL = 0.05
-_STEP = 1.0  # mm, of the forward runs
 
 
 def _metric(uncertainty: np.ndarray, shared: np.ndarray) -> Metric:
@@ -61,9 +60,7 @@ class CaliperSource:
     @classmethod
     def of(cls, sheet: CaliperSheet, nominal: Machine) -> CaliperSource:
         """Plan the test of a sheet; ValueError if it leaves the travel of the machine."""
-        check_travel(nominal, np.concatenate([s.xy for s in sheet.test.strokes(10.0)]))
-        offset = np.array([nominal.head.along, nominal.head.beyond])
-        return cls(sheet, Forward.of(sheet.test, _STEP, offset))
+        return cls(sheet, finely_planned(sheet.test, nominal))
 
     @functools.cached_property
     def metric(self) -> Metric:

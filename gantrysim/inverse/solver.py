@@ -303,12 +303,12 @@ def search(
     Mode
         The mode; where the cost may have a kink between several starts, the best of all.
     """
+    evaluator = Evaluator(problem, kinds)
     modes: list[Mode] = []
     for begin in itertools.product(*(kind.starts for kind in kinds)):
         starts = [_place_faults(problem, kinds, problem.start(()), begin, faint=False)]
         if healthy is not None:
             starts.append(_place_faults(problem, kinds, healthy.u, begin, faint=True))
-        evaluator = Evaluator(problem, kinds)
         costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
         if modes:  # another start must promise to do better than the first
             give_up = min(give_up, min(mode.cost for mode in modes))
@@ -340,10 +340,7 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
     evaluator = Evaluator(problem, kinds)
     residuals, jacobians = evaluator.linearise(u)
     cost = evaluator.cost(u, residuals)
-    hessian, gradient = evaluator.quadratic(u, residuals, jacobians)
-    step = -cho_solve(cho_factor(hessian), gradient)
-    promise = -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
-    return mode.cost - (cost - promise)
+    return mode.cost - cost + _whole_gain(*evaluator.quadratic(u, residuals, jacobians))
 
 
 def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:

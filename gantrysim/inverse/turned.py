@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from gantrysim.components import nut_angle, nut_approach
 from gantrysim.inputs import finite_number, positive
 from gantrysim.inverse.adjustment import Adjustment
-from gantrysim.inverse.diagnose import UNLISTED, prior_probability
+from gantrysim.inverse.diagnose import GIVEN_BACK, UNLISTED, prior_probability
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
 from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Quantity
@@ -34,8 +34,6 @@ BY_HAND = {
     "pulley_runout": 0.02,
     "wheel_flat": 0.02,
 }
-#: Part of a belief that is given back to that of a machine which nobody has looked at.
-GIVEN_BACK = 0.1
 #: Probability that something which was replaced or cleaned is cured (judgement).
 REPLACED = 0.8
 

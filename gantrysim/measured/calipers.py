@@ -20,10 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import finite_number, point, positive, shortened, write_new_text
-from gantrysim.measured.points import check_ring, check_size, drawn_passes
+from gantrysim.inputs import all_of, finite_number, point, positive, shortened, write_new_text
+from gantrysim.measured.points import check_ring, check_size, drawn_passes, test_of
 from gantrysim.measured.table import read_table
-from gantrysim.paths import RingTest, read_test
+from gantrysim.paths import RingTest
 
 COLUMNS = ("shape", "ring", "size_mm", "what", "value_mm")
 ACROSS = {"width": 0.0, "height": 90.0, "diagonal_up": 45.0, "diagonal_down": 135.0}
@@ -137,9 +137,7 @@ class CaliperSheet:
     def __post_init__(self) -> None:
         if not isinstance(self.test, RingTest):
             raise ValueError(f"test must be a RingTest, found {shortened(self.test)}.")
-        object.__setattr__(self, "readings", tuple(self.readings))
-        if not self.readings:
-            raise ValueError(f"{self.source}: holds no readings; at least one is needed.")
+        object.__setattr__(self, "readings", all_of(self.readings, CaliperReading, self.source))
         positive(self.resolution, "resolution")
         positive(self.repeatability, "repeatability")
         positive(self.permissible_error, "permissible_error")
@@ -149,10 +147,6 @@ class CaliperSheet:
         positive(spread, "the deviation of line_width")
         drawn = drawn_passes(self.test)
         for i, reading in enumerate(self.readings):
-            if not isinstance(reading, CaliperReading):
-                raise ValueError(
-                    f"readings must be a tuple of CaliperReading, found {shortened(reading)}."
-                )
             place = f"{self.source}, reading {i + 1}"
             check_ring(self.test, drawn, reading.shape, reading.ring, -1, place)
             check_size(self.test, reading.shape, reading.ring, reading.size, place)
@@ -288,10 +282,7 @@ def read_calipers(
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    if isinstance(test, str | os.PathLike):
-        test = read_test(test)
-    if not isinstance(test, RingTest):
-        raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
+    test = test_of(test)
     table = read_table(path, COLUMNS, "a CSV file of caliper readings")
     shapes, words = table.words("shape"), table.words("what")
     rings = table.whole_numbers("ring").tolist()

@@ -227,10 +227,7 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    if isinstance(test, str | os.PathLike):
-        test = read_test(test)
-    if not isinstance(test, RingTest):
-        raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
+    test = test_of(test)
     table = read_table(path, COLUMNS, "a CSV file of measured points")
     passes = table.whole_numbers("pass")
     wrong = np.flatnonzero((passes < -1) | (passes == 0))
@@ -246,6 +243,15 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         str(path),
         table.place,
     )
+
+
+def test_of(test: RingTest | str | os.PathLike[str]) -> RingTest:
+    """A test, or the one in a file; ValueError for anything else."""
+    if isinstance(test, str | os.PathLike):
+        test = read_test(test)
+    if not isinstance(test, RingTest):
+        raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
+    return test
 
 
 def drawn_passes(test: RingTest) -> dict[tuple[str, int], int]:

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.inputs import (
+    all_of,
     finite_number,
     listed,
     one_of,
@@ -138,14 +139,7 @@ class PushSheet:
     scale_error: float = 0.02
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "readings", tuple(self.readings))
-        if not self.readings:
-            raise ValueError(f"{self.source}: holds no readings; at least one is needed.")
-        for reading in self.readings:
-            if not isinstance(reading, PushReading):
-                raise ValueError(
-                    f"readings must be a tuple of PushReading, found {shortened(reading)}."
-                )
+        object.__setattr__(self, "readings", all_of(self.readings, PushReading, self.source))
         positive(self.scale_error, "scale_error")
 
     @classmethod

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.components import span_tension
-from gantrysim.inputs import one_of, positive, shortened, write_new_text
+from gantrysim.inputs import all_of, one_of, positive, write_new_text
 from gantrysim.measured.table import read_table
 
 COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
@@ -98,14 +98,7 @@ class ToneSheet:
     common_error: float = 0.05
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "readings", tuple(self.readings))
-        if not self.readings:
-            raise ValueError(f"{self.source}: holds no readings; at least one is needed.")
-        for reading in self.readings:
-            if not isinstance(reading, ToneReading):
-                raise ValueError(
-                    f"readings must be a tuple of ToneReading, found {shortened(reading)}."
-                )
+        object.__setattr__(self, "readings", all_of(self.readings, ToneReading, self.source))
         positive(self.common_error, "common_error")
 
     @property

@@ -64,15 +64,10 @@ class Coupling(Knob):
 
 
 @dataclass(frozen=True)
-class SetScrew(Knob):
-    """The set screw of the right pulley: how far the right side is set ahead, mm."""
+class SetByRule(Knob):
+    """A part moved along the rails and held there, by a rule or a square with feelers, mm."""
 
     unit: ClassVar[str] = "mm"
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "offset of the right side", "mm"
 
     @property
     def note(self) -> str:
@@ -81,8 +76,22 @@ class SetScrew(Knob):
 
     @property
     def hand(self) -> float:
-        """How well the right side is set, 95 %, mm."""
+        """How well the part is set, 95 %, mm."""
         return RULE
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """As `Knob.room`, mm."""
+        return RULE, RULE
+
+
+@dataclass(frozen=True)
+class SetScrew(SetByRule):
+    """The set screw of the right pulley: how far the right side is set ahead, mm."""
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read afterwards."""
+        return "offset of the right side", "mm"
 
     def stands(self, machine: Machine) -> float:
         """How far the right side is set ahead of the left, mm."""
@@ -91,10 +100,6 @@ class SetScrew(Knob):
     def turn(self, machine: Machine, amount: float) -> Machine:
         """Return the machine with the right side set ahead (+y) by an amount, mm."""
         return machine.set("shaft.slip", machine.shaft.slip + amount)
-
-    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
-        """As `Knob.room`, mm."""
-        return RULE, RULE
 
     def reads(self, machine: Machine) -> float:
         """How far the right side is set ahead of the left, mm."""
@@ -116,7 +121,7 @@ class SetScrew(Knob):
 
 
 @dataclass(frozen=True)
-class Square(Knob):
+class Square(SetByRule):
     """The joint of beam and right plate: the right end moved along its rail, mm.
 
     Parameters
@@ -128,22 +133,10 @@ class Square(Knob):
     span: float = Machine.span
     travel: float = Machine.travel_y
 
-    unit: ClassVar[str] = "mm"
-
     @property
     def result(self) -> tuple[str, str]:
         """Name and unit of what is read afterwards."""
         return "out of square", "mrad"
-
-    @property
-    def note(self) -> str:
-        """What goes before the amount."""
-        return GO_BY_CHECK
-
-    @property
-    def hand(self) -> float:
-        """How well the end is set, 95 %, mm."""
-        return RULE
 
     def stands(self, machine: Machine) -> float:
         """How far the right end stands ahead, mm."""
@@ -152,10 +145,6 @@ class Square(Knob):
     def turn(self, machine: Machine, amount: float) -> Machine:
         """Return the machine with the right end moved ahead (+y) by an amount, mm."""
         return machine.set("square", machine.square + amount / machine.span * 1e3)
-
-    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
-        """As `Knob.room`, mm."""
-        return RULE, RULE
 
     def reads(self, machine: Machine) -> float:
         """Angle out of square, mrad."""

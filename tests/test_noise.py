@@ -49,9 +49,27 @@ def test_noise_is_learned_back_within_its_sampling_error() -> None:
     n = 1500
     rng = np.random.default_rng(RNG_SEED)
     drawn = cholesky(_dense(true, n), lower=True) @ rng.standard_normal(n)
-    found = estimate(drawn, _line(n), true.point, Noise(true.point))
+    found = estimate(drawn, _line(n), true.point, Noise(true.point), np.zeros((n, 0)))
     assert abs(found.smooth / true.smooth - 1.0) < 0.2
     assert abs(found.length / true.length - 1.0) < 0.5
+
+
+def test_what_a_fit_has_swallowed_of_the_noise_is_counted() -> None:
+    true = Noise(0.010, 0.003, 0.012, 5.0)
+    n = 1500
+    rng = np.random.default_rng(RNG_SEED)
+    drawn = cholesky(_dense(true, n), lower=True) @ rng.standard_normal(n)
+    line = _line(n)
+    # a free function of the place, as fine as the noise is long, and much larger than it
+    swallow = np.repeat(np.eye(n // 5), 5, axis=0)
+    shared, start = swallow, Noise(true.point)
+    measured = drawn + 0.1 * swallow @ rng.standard_normal(n // 5)
+    fitted, *_ = np.linalg.lstsq(swallow, measured, rcond=None)
+    left = measured - swallow @ fitted
+    blind = estimate(left, line, true.point, start, np.zeros((n, 0)))
+    counted = estimate(measured, line, true.point, start, shared)
+    assert blind.smooth < 0.6 * true.smooth  # else nothing is shown
+    assert abs(counted.smooth / true.smooth - 1.0) < 0.25
 
 
 def test_outliers_are_found_and_a_line_that_is_wrong_as_a_whole_is_kept() -> None:

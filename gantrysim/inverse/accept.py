@@ -241,7 +241,8 @@ def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> No
         machine = machine if machine is not None else finding.machine
     burned = prepare_piece(piece, machine if machine is not None else Machine())
     start = Noise(burned.noise.point)
-    return estimate(_rough(burned), burned.cells, start.point, start)
+    left = _rough(burned)
+    return estimate(left, burned.cells, start.point, start, np.empty((left.size, 0)))
 
 
 def _rough(burned: BurnedPiece) -> Array:

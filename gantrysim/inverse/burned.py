@@ -17,7 +17,7 @@ import numpy as np
 
 from gantrysim.inverse.discrepancy import basis
 from gantrysim.inverse.forward import Forward
-from gantrysim.inverse.metric import Metric
+from gantrysim.inverse.metric import Fitted, Metric
 from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
 from gantrysim.inverse.residual import Matched, first_placement, match, pivot_of
 from gantrysim.machine import Machine
@@ -82,13 +82,7 @@ class BurnedPiece:
     @functools.cached_property
     def metric(self) -> Metric:
         """Whitening of columns over the cells, the shared discrepancy integrated out."""
-        _, log_det = self.noise.whiten(self.shared[:, 0], self.cells)
-
-        def columns(table: np.ndarray) -> np.ndarray:
-            white, _ = self.noise.whiten(table, self.cells)
-            return white * (self.weight if white.ndim == 1 else self.weight[:, None])
-
-        return Metric.of(columns, self.shared, log_det)
+        return self.noise.metric(self.cells, self.shared, self.weight)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Distances of the cells from the predicted lines, outward positive, mm."""
@@ -141,26 +135,36 @@ class BurnedPiece:
         return self.cells.mean(residual), table
 
     def learned(
-        self, machine: Machine, v: np.ndarray, residual: np.ndarray, *, believable: bool = True
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> BurnedPiece:
         """Take noise, cell weights and size of the shared discrepancy from a good fit.
 
-        A cell that stands off by more than three standard deviations weighs less (Huber's
-        weights, frozen so that all hypotheses are compared on the same data).  ``believable``
-        holds the noise to what a measurement can be blamed for.
+        Noise and size are those of the residuals before anything was fitted to them, with all
+        that the fit can take up integrated out.  A cell that stands off by more than three
+        standard deviations weighs less (Huber's weights, frozen so that all hypotheses are
+        compared on the same data).  ``believable`` holds the noise to what a measurement can
+        be blamed for.
         """
-        left = residual - self.shared @ self.metric.taken_up(residual)
+        before, free = fitted.before, fitted.free
         start = Noise(self.noise.point)
-        noise = estimate(left, self.cells, start.point, start, believable=believable)
+
+        def noise_with(shared: np.ndarray) -> Noise:
+            terms = np.concatenate([shared, free], axis=1)
+            return estimate(before, self.cells, start.point, start, terms, believable=believable)
+
+        noise = noise_with(self.shared)
+        left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
         w, _ = noise.whiten(left, self.cells)
         weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
         shared = shared_discrepancy(machine, self.matched, self.cells, self.placement(v))
-        candidates = [
-            dataclasses.replace(self, noise=noise, weight=weight, shared=factor * shared)
-            for factor in _SIZES
-        ]
-        fits = [-c.metric.half_square(residual) - 0.5 * c.metric.log_det for c in candidates]
-        return candidates[int(np.argmax(fits))]
+
+        def likelihood(size: float) -> float:
+            terms = np.concatenate([size * shared, free], axis=1)
+            metric = noise.metric(self.cells, terms, weight)
+            return -metric.half_square(before) - 0.5 * metric.log_det
+
+        size = max(_SIZES, key=likelihood)
+        return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
 
     def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Spot place and outward normal of the commanded line at each cell, shape (m, 2)."""

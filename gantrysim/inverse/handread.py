@@ -15,7 +15,7 @@ import numpy as np
 
 from gantrysim.inverse.burned import finely_planned
 from gantrysim.inverse.forward import Forward
-from gantrysim.inverse.metric import Metric
+from gantrysim.inverse.metric import Fitted, Metric
 from gantrysim.inverse.readings import caliper_slopes, caliper_values, hand_values, turn_slopes
 from gantrysim.machine import Machine
 from gantrysim.measured.calipers import CaliperSheet
@@ -94,7 +94,7 @@ class CaliperSource:
         return self.sheet.values - predicted, np.concatenate(columns, axis=1)
 
     def learned(
-        self, machine: Machine, v: np.ndarray, residual: np.ndarray, *, believable: bool = True
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> CaliperSource:
         """A handful of readings teaches nothing about its own noise."""
         return self
@@ -147,7 +147,7 @@ class HandSource:
         return self.sheet.values - here, columns
 
     def learned(
-        self, machine: Machine, v: np.ndarray, residual: np.ndarray, *, believable: bool = True
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> HandSource:
         """A handful of readings teaches nothing about its own noise."""
         return self

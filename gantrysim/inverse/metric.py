@@ -53,3 +53,27 @@ class Metric:
     def taken_up(self, residual: np.ndarray) -> np.ndarray:
         """Most probable amounts of the shared terms in a residual, in standard deviations."""
         return np.asarray(cho_solve(self.factor, self.white.T @ self.columns(residual)))
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """What a fit left of one source, and how much of it the fit could have taken up.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (m,)
+        Residuals at the fit.
+    free : ndarray, shape (m, n)
+        What the unknowns change about them, each at one prior standard deviation.
+    taken : ndarray, shape (n,)
+        Where the fit stands, in these standard deviations.
+    """
+
+    residual: np.ndarray
+    free: np.ndarray
+    taken: np.ndarray
+
+    @property
+    def before(self) -> np.ndarray:
+        """Residuals as they would be with every unknown as believed, linearly."""
+        return np.asarray(self.residual - self.free @ self.taken)

@@ -17,7 +17,7 @@ from gantrysim.inputs import shortened
 from gantrysim.inverse.burned import BurnedPiece, prepare_piece
 from gantrysim.inverse.handread import CaliperSource, HandSource
 from gantrysim.inverse.hypotheses import FaultKind
-from gantrysim.inverse.metric import Metric
+from gantrysim.inverse.metric import Fitted, Metric
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Scatter
 from gantrysim.machine import Machine
 from gantrysim.measured.calipers import CaliperSheet
@@ -55,7 +55,7 @@ class Source(Protocol):
         """Residual, and its derivatives with the machine's unknowns and its own."""
 
     def learned(
-        self, machine: Machine, v: np.ndarray, residual: np.ndarray, *, believable: bool = True
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> Source:
         """The source with its noise learned from a good fit."""
 

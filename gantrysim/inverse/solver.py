@@ -15,6 +15,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.inverse.hypotheses import FaultKind
+from gantrysim.inverse.metric import Fitted
 from gantrysim.inverse.problem import Problem, values_of
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
@@ -271,10 +272,17 @@ def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
 def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
     """Take the noise of every source from a good fit, see `BurnedPiece.learned`."""
     machine = problem.machine(mode.kinds, mode.u)
-    owned = zip(problem.sources, problem.own_cuts(mode.u.size), mode.residuals, strict=True)
-    learned = [
-        source.learned(machine, mode.u[cut], r, believable=believable) for source, cut, r in owned
-    ]
+    prior, pull = problem.prior(mode.u)
+    root = np.linalg.cholesky(prior)  # of the precision: what is free is what its inverse leaves
+    taken = np.linalg.solve(root, pull)
+    cuts = problem.own_cuts(mode.u.size)
+    learned = []
+    for source, cut, r, slopes in zip(
+        problem.sources, cuts, mode.residuals, mode.slopes, strict=True
+    ):
+        free = np.linalg.solve(root, slopes.T).T
+        fitted = Fitted(r, free, taken)
+        learned.append(source.learned(machine, mode.u[cut], fitted, believable=believable))
     return dataclasses.replace(problem, sources=tuple(learned))
 
 

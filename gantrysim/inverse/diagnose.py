@@ -241,9 +241,9 @@ class Finding:
 
     def plot(self) -> Figure:
         """Draw measured and predicted rings, residuals and probabilities in one figure."""
-        from gantrysim import plotting
+        from gantrysim.pictures.findings import plot_finding
 
-        return plotting.plot_finding(self)
+        return plot_finding(self)
 
     def __repr__(self) -> str:
         others = len(self.best.indistinguishable_from)

@@ -173,6 +173,52 @@ def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group()
     assert not finding.certain
     assert ("tight_wheels_left",) in finding.group
     assert "hint, not a finding" in finding.report()
+    assert finding.learned  # few rings, but they speak for the left side
+    assert "Nothing was learned" not in finding.report()
+    told = {m.name: m.told for h in finding.ranked[:4] for m in h.magnitudes.values()}
+    for name, said in told.items():
+        assert (f"How big: {name} " in finding.report()) == said
+
+
+def _two_pushes(uncertainty: float) -> gs.PushSheet:
+    """What a healthy machine's left plate takes to keep moving, forward and back, N."""
+    place = (215.0, 200.0)
+    push = gs.push(gs.Machine(), "left", "off", place=place).to_dict()
+    return gs.PushSheet(
+        tuple(
+            gs.PushReading("left", "off", place, what, push[what], uncertainty, 8.0)
+            for what in ("keep_forward_n", "keep_back_n")
+        ),
+        "two pushes",
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("uncertainty", "sentence"),
+    [
+        (1e4, "Nothing was learned from this: every explanation is about as likely as before."),
+        (0.3, "Nothing was learned from this but what it speaks against: the left end plate's"),
+    ],
+)
+def test_readings_that_tell_nothing_are_said_to(uncertainty: float, sentence: str) -> None:
+    finding = gs.diagnose(_two_pushes(uncertainty))
+    report = finding.report()
+    assert len(finding.group) > 15
+    assert not finding.learned
+    assert report.count(sentence) == 1
+    assert "How big" not in report
+    assert len(report.splitlines()) < 7
+    page = finding._repr_html_()
+    assert "Nothing was learned" in page
+    assert "not told" in page
+    against = {f for names in finding.spoken_against for f in names}
+    if uncertainty > 1.0:  # no reading at all: every probability stays, by Bayes' rule
+        assert max(map(abs, finding.gains.values())) < 0.05
+        assert "It narrows" not in report
+    else:
+        assert against == {"tight_wheels_left", "tight_wheels_right"}
+        assert "It narrows: drag left, drag right." in report
 
 
 @pytest.mark.parametrize("turn_deg", [40.0, 90.0, 180.0])

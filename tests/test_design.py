@@ -34,7 +34,6 @@ from gantrysim.inverse.planned import (
     burned_length,
     foretold,
     planned_piece,
-    without_placement,
 )
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Evaluator, solve
@@ -125,7 +124,7 @@ def _gain(test: gs.RingTest, noise: Noise, fault: object | None = None) -> float
     (r, slopes), (r1, _) = (
         piece.linearise(m, [m], ["y"], 1e-5, np.zeros(piece.own)) for m in (machine, faulty)
     )
-    metric = without_placement(piece, slopes[:, -piece.own :])
+    metric = piece.without(slopes[:, -piece.own :])
     none = np.zeros((r.size, 1))
     data = foretold(metric, [r, r1], [none, none])
     return expected_of_draws(np.array([0.5, 0.5]), data, np.zeros((2, 2)), 1).gain
@@ -193,7 +192,7 @@ def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
         _, slopes = piece.linearise(ideal, moved, ["x", "x", "y"], 1e-4, np.zeros(piece.own))
         scale = np.array([1.0, *[1e5] * 2])  # scales as good as unknown
         white = piece.metric.columns(slopes[:, :3] * scale)
-        placed = without_placement(piece, np.hstack([slopes[:, 1:3] * 1e2, slopes[:, 3:6]]))
+        placed = piece.without(np.hstack([slopes[:, 1:3] * 1e2, slopes[:, 3:6]]))
         told[shape] = float(placed.product(white[:, 0], white[:, 0]))
         points = len(keep[0].xy)
         if shape == "circle":

@@ -82,13 +82,26 @@ class BurnedPiece:
     @functools.cached_property
     def metric(self) -> Metric:
         """Whitening of columns over the cells, the shared discrepancy integrated out."""
+        return self._integrating(self.shared)
+
+    def without(self, terms: np.ndarray) -> Metric:
+        """As `metric`, with further linear terms integrated out, such as the placement.
+
+        Parameters
+        ----------
+        terms : ndarray, shape (m, k)
+            Each at one prior standard deviation over the cells, mm.
+        """
+        return self._integrating(np.hstack([self.shared, terms]))
+
+    def _integrating(self, terms: np.ndarray) -> Metric:
         _, log_det = self.noise.whiten(self.shared[:, 0], self.cells)
 
         def columns(table: np.ndarray) -> np.ndarray:
             white, _ = self.noise.whiten(table, self.cells)
             return white * (self.weight if white.ndim == 1 else self.weight[:, None])
 
-        return Metric.of(columns, self.shared, log_det)
+        return Metric.of(columns, terms, log_det)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Distances of the cells from the predicted lines, outward positive, mm."""

@@ -9,10 +9,10 @@ import math
 import matplotlib as mpl
 import numpy as np
 import pytest
+from lifted import lift
 from reduced import reduced
 from scipy.integrate import quad
 from scipy.stats import norm
-from test_diagnose import _lift
 
 import gantrysim as gs
 from gantrysim.inverse.blind import blind_directions
@@ -160,7 +160,7 @@ def test_more_noise_tells_less_and_more_passes_tell_more():
 )
 def test_expected_interval_is_that_of_a_fit(fault, name):
     told = gs.what_can_be_told(TEST, faults=[name]).row(name)
-    fit = gs.fit(_lift(gs.Machine().with_faults(fault), TEST, noise=0.012), gs.Machine(), [name])
+    fit = gs.fit(lift(gs.Machine().with_faults(fault), TEST, noise=0.012), gs.Machine(), [name])
     found = fit.magnitudes[name]
     assert told.high - told.low == pytest.approx(found.high - found.low, rel=0.25)
     sds = [(row.high - row.low, p.high - p.low)
@@ -290,7 +290,7 @@ def test_usual_size_is_the_median_of_the_prior():
 @pytest.fixture(scope="module")
 def finding() -> gs.Finding:
     machine = gs.Machine().with_faults(gs.TightWheels("left", 2.0))
-    return gs.diagnose(_lift(machine, TEST, noise=0.012))
+    return gs.diagnose(lift(machine, TEST, noise=0.012))
 
 
 def test_next_test_prefers_where_the_explanations_differ(finding):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lifted import laid
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgb
@@ -205,13 +206,7 @@ def test_commanded_test_shows_starts_order_and_rings(ax, direction):
 @pytest.fixture
 def piece(tight):
     """The tight burn lifted, turned by 2 degrees and shifted."""
-    c, s = math.cos(math.radians(2.0)), math.sin(math.radians(2.0))
-    turn = np.array([[c, -s], [s, c]])
-    lines = tuple(
-        gs.Line(x.shape, x.ring, x.size, -1, (x.xy - CENTRE) @ turn.T + (7.0, -3.0))
-        for x in tight.lines
-    )
-    return gs.Piece(tight.test, lines, "an invented piece")
+    return laid(tight.lines, tight.test, shift=(7.0, -3.0), told_apart=False)
 
 
 def test_piece_shows_every_point_true_to_size(ax, piece):

@@ -92,7 +92,8 @@ def compare_burns(
     axes : two Axes, optional
         Where to draw; a new figure if absent.
     magnify : float, optional
-        Of the error in both panels; chosen for the larger error if absent.
+        How many times larger the errors are drawn in both panels; chosen for the larger one if
+        absent.
 
     Returns
     -------

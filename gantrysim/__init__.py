@@ -7,6 +7,7 @@ forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import Any
 
 from gantrysim.burn import Burn
@@ -140,30 +141,29 @@ __all__ = [
     "Belief",
 ]
 
-#: Pictures, loaded at first use so that `import gantrysim` does not load matplotlib.
-_PICTURES = (
-    "plot_burn",
-    "compare_burns",
-    "plot_test",
-    "plot_piece",
-    "plot_unrolled",
-    "plot_mark",
-    "plot_push",
-    "plot_fault",
-    "plot_telling",
-    "plot_before_after",
-    "before_after",
-    "plot_log",
-    "plot_verdict",
-)
+#: Pictures and the module of `gantrysim.pictures` that draws each; loaded at first use, so that
+#: `import gantrysim` does not load matplotlib.
+_PICTURES = {
+    "plot_burn": "burns",
+    "compare_burns": "burns",
+    "plot_test": "patterns",
+    "plot_piece": "patterns",
+    "plot_unrolled": "unrolled",
+    "plot_mark": "burns",
+    "plot_push": "readings",
+    "plot_fault": "faults",
+    "plot_telling": "intervals",
+    "plot_before_after": "burns",
+    "before_after": "logs",
+    "plot_log": "logs",
+    "plot_verdict": "intervals",
+}
 
 
 def __getattr__(name: str) -> Any:
-    """Find the picture functions of `gantrysim.plotting`."""
+    """Find the picture functions of `gantrysim.pictures`."""
     if name in _PICTURES:
-        from gantrysim import plotting
-
-        return getattr(plotting, name)
+        return getattr(import_module(f"gantrysim.pictures.{_PICTURES[name]}"), name)
     raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")
 
 

@@ -122,9 +122,9 @@ class Burn:
         magnify : float, optional
             How many times larger the error is drawn; chosen for a readable picture if absent.
         """
-        from gantrysim import plotting
+        from gantrysim.pictures.burns import plot_burn
 
-        return plotting.plot_burn(self, ax, magnify=magnify)
+        return plot_burn(self, ax, magnify=magnify)
 
     def image(
         self,

@@ -195,9 +195,9 @@ class BurnImage:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the picture into Axes in mm of the bed; a new figure if absent."""
-        from gantrysim import plotting
+        from gantrysim.pictures.burns import plot_mark
 
-        return plotting.plot_mark(self, ax)
+        return plot_mark(self, ax)
 
     def to_dict(self) -> dict[str, Any]:
         """What the picture shows and where it lies, as plain types (mm, W, J/mm^2)."""

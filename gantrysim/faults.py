@@ -177,7 +177,13 @@ def _set_nuts(machine: Machine, side: str, wheel: str | int | None, approach: fl
 
 @dataclass(frozen=True)
 class TightCarriage:
-    """Carriage wheels pinched on the beam: extra rolling drag along x, N."""
+    """Carriage wheels pinched on the beam: extra rolling drag along x.
+
+    Parameters
+    ----------
+    extra_force : float
+        Drag on top of what the carriage has, N.
+    """
 
     extra_force: float
 
@@ -225,7 +231,13 @@ class SlackBelt:
 
 @dataclass(frozen=True)
 class CouplerBacklash:
-    """Play in the couplings of the cross shaft, full width at the right belt, mm."""
+    """Play in the couplings of the cross shaft.
+
+    Parameters
+    ----------
+    play : float
+        Full width of it at the right belt, mm.
+    """
 
     play: float
 
@@ -239,7 +251,13 @@ class CouplerBacklash:
 
 @dataclass(frozen=True)
 class CouplerSlip:
-    """A set screw let go: the right side stands ahead (+y) of the left by this, mm."""
+    """A set screw let go: one side stands ahead of the other.
+
+    Parameters
+    ----------
+    offset : float
+        By which the right side stands ahead (+y) of the left, mm.
+    """
 
     offset: float
 
@@ -253,7 +271,13 @@ class CouplerSlip:
 
 @dataclass(frozen=True)
 class OutOfSquare:
-    """The beam built at a yaw angle to the rails, mrad; positive with the right side ahead."""
+    """The beam built at a yaw angle to the rails.
+
+    Parameters
+    ----------
+    angle : float
+        Yaw angle, mrad; positive with the right side ahead.
+    """
 
     angle: float
 

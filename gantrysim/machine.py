@@ -327,7 +327,15 @@ class Beam:
 
 @dataclass(frozen=True)
 class Head:
-    """Where the spot burns, measured from the carriage wheel centre: along x and +y, mm."""
+    """Where the spot burns, measured from the carriage wheel centre.
+
+    Parameters
+    ----------
+    along : float
+        Along the beam, +x, mm.
+    beyond : float
+        Along the rails, +y, mm.
+    """
 
     along: float = 0.0
     beyond: float = 45.0

@@ -392,9 +392,9 @@ class RingTest:
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the commanded strokes; takes and returns matplotlib Axes."""
-        from gantrysim import plotting
+        from gantrysim.pictures.patterns import plot_test
 
-        return plotting.plot_test(self, ax=ax)
+        return plot_test(self, ax=ax)
 
     def __repr__(self) -> str:
         nests = " + ".join(f"{len(nest.sizes)} {nest.shape}s" for nest in self.nests)

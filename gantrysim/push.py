@@ -271,9 +271,9 @@ class PushResult:
 
     def plot(self, ax: Axes | None = None, *, what: str = "force") -> Axes:
         """Draw "force" (N) or "lag" (mm) over travel; takes and returns Axes."""
-        from gantrysim import plotting
+        from gantrysim.pictures.readings import plot_push
 
-        return plotting.plot_push(self, ax, what=what)
+        return plot_push(self, ax, what=what)
 
     def __repr__(self) -> str:
         return f"PushResult({self.at}, motor {self.motor}: {self.sentence()})"

@@ -3,20 +3,55 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
 import gantrysim as gs
 
+TURN, SHIFT = math.radians(2.0), (4.0, -3.0)
 
-def lift(machine: gs.Machine, *, test: gs.RingTest, noise: float, seed: int) -> gs.Piece:
-    """Burn a test about (180, 150) mm and measure every other point of it."""
-    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
+
+def placed(
+    xy: np.ndarray, *, turn: float = TURN, about: tuple[float, float], shift: tuple[float, float]
+) -> np.ndarray:
+    """Places, mm, in the frame of a piece turned by ``turn`` (rad) about a point, then shifted."""
+    c, s = math.cos(turn), math.sin(turn)
+    return (xy - about) @ np.array([[c, s], [-s, c]]) + shift
+
+
+def laid(
+    lines: Iterable[gs.Line],
+    test: gs.RingTest,
+    *,
+    turn: float = TURN,
+    shift: tuple[float, float] = SHIFT,
+    about: tuple[float, float] | None = None,
+    every: int = 1,
+    noise: float = 0.0,
+    seed: int | np.random.Generator = 11,
+    told_apart: bool = True,
+) -> gs.Piece:
+    """Lay lines down as a piece, and measure every so many points of them.
+
+    ``about`` is the middle of the spots of a nominal machine if absent; ``noise`` is white, mm;
+    passes that are not ``told_apart`` have index -1.
+    """
+    if about is None:
+        head = gs.Machine().head
+        x, y = np.mean([nest.centre for nest in test.nests], axis=0)
+        about = (x + head.along, y + head.beyond)
     rng = np.random.default_rng(seed)
-    c, s = math.cos(0.03), math.sin(0.03)
-    lines = []
-    for line in burn.lines:
-        xy = (line.xy[::2] - (180.0, 195.0)) @ np.array([[c, s], [-s, c]])
+    made = []
+    for line in lines:
+        xy = placed(line.xy[::every], turn=turn, about=about, shift=shift)
         xy = xy + noise * rng.standard_normal(xy.shape)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(test, tuple(lines), "made by the test")
+        own = line.pass_index if told_apart else -1
+        made.append(gs.Line(line.shape, line.ring, line.size, own, xy))
+    return gs.Piece(test, tuple(made), "made by the test")
+
+
+def lift(machine: gs.Machine, test: gs.RingTest, *, every: int = 2, **laying) -> gs.Piece:
+    """Burn a test with the library's own model and lay it down, see `laid`."""
+    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
+    return laid(burn.lines, test, every=every, **laying)

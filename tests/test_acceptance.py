@@ -33,7 +33,7 @@ TEST = gs.ring_test(spacing=8.0, largest=40.0, centre=(180.0, 150.0), feed=30.0,
 ALL = gs.Tolerance(roundness=0.2, size=0.3, squareness=1.5, spacing=0.05, overlay=0.05)
 
 
-lift = functools.partial(lifted.lift, test=TEST, noise=0.015, seed=3)
+lift = functools.partial(lifted.lift, test=TEST, turn=0.03, shift=(0.0, 0.0), noise=0.015, seed=3)
 
 
 def finding_of(piece: gs.Piece, faults: tuple[str, ...], unlisted: float = 0.0) -> Finding:

@@ -11,9 +11,10 @@ from types import SimpleNamespace
 import matplotlib as mpl
 import numpy as np
 import pytest
+from lifted import lift
 from scipy.integrate import quad
 from scipy.stats import norm
-from test_diagnose import TEST, _lift
+from test_diagnose import TEST
 
 import gantrysim as gs
 from gantrysim.handbook import Handbook
@@ -94,7 +95,7 @@ def kind(name: str) -> FaultKind:
 @pytest.fixture(scope="module")
 def found() -> gs.Finding:
     """A real finding: a piece of our own with its right plate 11 N too tight."""
-    return gs.diagnose(_lift(gs.Machine().with_faults(gs.TightWheels("right", 11.0)), TEST))
+    return gs.diagnose(lift(gs.Machine().with_faults(gs.TightWheels("right", 11.0)), TEST))
 
 
 # Points of adjustment

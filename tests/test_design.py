@@ -9,10 +9,10 @@ import math
 import matplotlib as mpl
 import numpy as np
 import pytest
+from lifted import lift
 from reduced import reduced
 from scipy.integrate import quad
 from scipy.stats import norm
-from test_diagnose import _lift
 
 import gantrysim as gs
 from gantrysim.inverse.blind import blind_directions
@@ -34,7 +34,6 @@ from gantrysim.inverse.planned import (
     burned_length,
     foretold,
     planned_piece,
-    without_placement,
 )
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Evaluator, solve
@@ -125,7 +124,7 @@ def _gain(test: gs.RingTest, noise: Noise, fault: object | None = None) -> float
     (r, slopes), (r1, _) = (
         piece.linearise(m, [m], ["y"], 1e-5, np.zeros(piece.own)) for m in (machine, faulty)
     )
-    metric = without_placement(piece, slopes[:, -piece.own :])
+    metric = piece.without(slopes[:, -piece.own :])
     none = np.zeros((r.size, 1))
     data = foretold(metric, [r, r1], [none, none])
     return expected_of_draws(np.array([0.5, 0.5]), data, np.zeros((2, 2)), 1).gain
@@ -161,7 +160,7 @@ def test_more_noise_tells_less_and_more_passes_tell_more():
 )
 def test_expected_interval_is_that_of_a_fit(fault, name):
     told = gs.what_can_be_told(TEST, faults=[name]).row(name)
-    fit = gs.fit(_lift(gs.Machine().with_faults(fault), TEST, noise=0.012), gs.Machine(), [name])
+    fit = gs.fit(lift(gs.Machine().with_faults(fault), TEST, noise=0.012), gs.Machine(), [name])
     found = fit.magnitudes[name]
     assert told.high - told.low == pytest.approx(found.high - found.low, rel=0.25)
     sds = [(row.high - row.low, p.high - p.low)
@@ -193,7 +192,7 @@ def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
         _, slopes = piece.linearise(ideal, moved, ["x", "x", "y"], 1e-4, np.zeros(piece.own))
         scale = np.array([1.0, *[1e5] * 2])  # scales as good as unknown
         white = piece.metric.columns(slopes[:, :3] * scale)
-        placed = without_placement(piece, np.hstack([slopes[:, 1:3] * 1e2, slopes[:, 3:6]]))
+        placed = piece.without(np.hstack([slopes[:, 1:3] * 1e2, slopes[:, 3:6]]))
         told[shape] = float(placed.product(white[:, 0], white[:, 0]))
         points = len(keep[0].xy)
         if shape == "circle":
@@ -291,7 +290,7 @@ def test_usual_size_is_the_median_of_the_prior():
 @pytest.fixture(scope="module")
 def finding() -> gs.Finding:
     machine = gs.Machine().with_faults(gs.TightWheels("left", 2.0))
-    return gs.diagnose(_lift(machine, TEST, noise=0.012))
+    return gs.diagnose(lift(machine, TEST, noise=0.012))
 
 
 def test_next_test_prefers_where_the_explanations_differ(finding):

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from lifted import lift
 
 import gantrysim as gs
 from gantrysim.inverse.forward import Forward
@@ -18,35 +19,12 @@ from gantrysim.inverse.solver import Evaluator, search, solve
 
 DATA = Path(__file__).resolve().parents[1] / "examples" / "data"
 PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
-SEED = 11
 TEST = gs.ring_test(spacing=7.0, largest=35.0, centre=(150.0, 140.0), feed=30.0)
-
-
-def _lift(
-    machine: gs.Machine,
-    test: gs.RingTest,
-    *,
-    turn: float = math.radians(2.0),
-    shift: tuple[float, float] = (4.0, -3.0),
-    noise: float = 0.0,
-    keep: slice = slice(None, None, 2),
-) -> gs.Piece:
-    """Burn with our own model, lift, turn, shift and measure: a piece with known answer."""
-    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
-    rng = np.random.default_rng(SEED)
-    c, s = math.cos(turn), math.sin(turn)
-    middle = np.mean([nest.centre for nest in test.nests], axis=0) + np.array([0.0, 45.0])
-    lines = []
-    for line in burn.lines:
-        xy = (line.xy[keep] - middle) @ np.array([[c, s], [-s, c]]) + shift
-        xy = xy + noise * rng.standard_normal(xy.shape)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(test, tuple(lines), "made by the test")
 
 
 def test_known_placement_leaves_no_residual() -> None:
     machine = gs.Machine().with_faults(gs.TightWheels("left", 10.0))
-    piece = _lift(machine, TEST)
+    piece = lift(machine, TEST)
     forward = Forward.of(TEST, 0.5, np.array([0.0, 45.0]))
     place = np.array([math.radians(2.0), 4.0, -3.0, 0.0, 0.0, 0.0])
     matched = match(piece, forward, place)
@@ -64,7 +42,7 @@ def test_known_placement_leaves_no_residual() -> None:
 
 
 def test_first_placement_is_good_to_the_distortion() -> None:
-    piece = _lift(gs.Machine(), TEST)
+    piece = lift(gs.Machine(), TEST)
     pivot = np.array([150.0, 185.0])
     place = first_placement(piece, pivot, np.array([0.0, 45.0]))
     assert abs(place[0] - math.radians(2.0)) < math.radians(0.1)
@@ -83,7 +61,7 @@ def test_first_placement_is_good_to_the_distortion() -> None:
     ],
 )
 def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: float) -> None:
-    piece = _lift(gs.Machine().with_faults(fault), TEST, noise=0.01)
+    piece = lift(gs.Machine().with_faults(fault), TEST, noise=0.01)
     fit = gs.fit(piece, gs.Machine(), faults=[name])
     found = fit.magnitudes[name]
     assert fit.mode.converged
@@ -92,7 +70,7 @@ def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: f
 
 
 def test_healthy_piece_blames_nobody() -> None:
-    finding = gs.diagnose(_lift(gs.Machine(), TEST, noise=0.01))
+    finding = gs.diagnose(lift(gs.Machine(), TEST, noise=0.01))
     assert finding.best.faults == ()
     assert not finding.best.magnitudes
     assert "nothing is wrong" in finding.report()
@@ -119,7 +97,7 @@ def test_shipped_piece_names_the_tight_left_wheels() -> None:
 
 def test_pair_of_faults_is_named_as_a_pair() -> None:
     machine = gs.Machine().with_faults(gs.TightCarriage(9.0), gs.OutOfSquare(3.0))
-    finding = gs.diagnose(_lift(machine, TEST, noise=0.01))
+    finding = gs.diagnose(lift(machine, TEST, noise=0.01))
     # out of square and a slipped coupling are nearly the same thing on a burn: one group
     pair = ("out_of_square", "tight_carriage")
     assert pair in finding.group
@@ -131,7 +109,7 @@ def test_pair_of_faults_is_named_as_a_pair() -> None:
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_flat_on_a_wheel_is_found_by_its_local_kick(side: str) -> None:
-    piece = _lift(gs.Machine(), TEST, turn=0.0, shift=(0.0, 0.0), noise=0.01)
+    piece = lift(gs.Machine(), TEST, turn=0.0, shift=(0.0, 0.0), noise=0.01)
     toward = -1.0 if side == "left" else 1.0
     lines = []
     for line in piece.lines:
@@ -145,7 +123,7 @@ def test_flat_on_a_wheel_is_found_by_its_local_kick(side: str) -> None:
 
 
 def test_a_piece_unlike_any_listed_fault_is_said_to_be_so() -> None:
-    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    piece = lift(gs.Machine(), TEST, noise=0.01)
     lines = []
     for line in piece.lines:
         about = line.xy - line.xy.mean(axis=0)
@@ -158,7 +136,7 @@ def test_a_piece_unlike_any_listed_fault_is_said_to_be_so() -> None:
 
 
 def test_points_of_one_ring_give_no_confident_blame() -> None:
-    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    piece = lift(gs.Machine(), TEST, noise=0.01)
     one = gs.Piece(piece.test, piece.lines[2:3], "one ring")
     finding = gs.diagnose(one)
     assert not (finding.certain and finding.best.faults)
@@ -173,6 +151,52 @@ def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group()
     assert not finding.certain
     assert ("tight_wheels_left",) in finding.group
     assert "hint, not a finding" in finding.report()
+    assert finding.learned  # few rings, but they speak for the left side
+    assert "Nothing was learned" not in finding.report()
+    told = {m.name: m.told for h in finding.ranked[:4] for m in h.magnitudes.values()}
+    for name, said in told.items():
+        assert (f"How big: {name} " in finding.report()) == said
+
+
+def _two_pushes(uncertainty: float) -> gs.PushSheet:
+    """What a healthy machine's left plate takes to keep moving, forward and back, N."""
+    place = (215.0, 200.0)
+    push = gs.push(gs.Machine(), "left", "off", place=place).to_dict()
+    return gs.PushSheet(
+        tuple(
+            gs.PushReading("left", "off", place, what, push[what], uncertainty, 8.0)
+            for what in ("keep_forward_n", "keep_back_n")
+        ),
+        "two pushes",
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("uncertainty", "sentence"),
+    [
+        (1e4, "Nothing was learned from this: every explanation is about as likely as before."),
+        (0.3, "Nothing was learned from this but what it speaks against: the left end plate's"),
+    ],
+)
+def test_readings_that_tell_nothing_are_said_to(uncertainty: float, sentence: str) -> None:
+    finding = gs.diagnose(_two_pushes(uncertainty))
+    report = finding.report()
+    assert len(finding.group) > 15
+    assert not finding.learned
+    assert report.count(sentence) == 1
+    assert "How big" not in report
+    assert len(report.splitlines()) < 7
+    page = finding._repr_html_()
+    assert "Nothing was learned" in page
+    assert "not told" in page
+    against = {f for names in finding.spoken_against for f in names}
+    if uncertainty > 1.0:  # no reading at all: every probability stays, by Bayes' rule
+        assert max(map(abs, finding.gains.values())) < 0.05
+        assert "It narrows" not in report
+    else:
+        assert against == {"tight_wheels_left", "tight_wheels_right"}
+        assert "It narrows: drag left, drag right." in report
 
 
 @pytest.mark.parametrize("turn_deg", [40.0, 90.0, 180.0])
@@ -181,7 +205,7 @@ def test_a_piece_laid_down_anyhow_is_fitted_all_the_same(turn_deg: float) -> Non
         layout="side_by_side", spacing=7.0, largest=28.0, centre=(150.0, 140.0), feed=30.0
     )
     machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
-    piece = _lift(machine, test, turn=math.radians(turn_deg), noise=0.01)
+    piece = lift(machine, test, turn=math.radians(turn_deg), noise=0.01)
     fit = gs.fit(piece, gs.Machine(), faults=["tight_wheels_left"])
     assert fit.mode.converged
     assert fit.rms < 0.015
@@ -192,7 +216,7 @@ def test_a_piece_laid_down_anyhow_is_fitted_all_the_same(turn_deg: float) -> Non
 
 def test_a_test_that_the_machine_cannot_travel_is_refused() -> None:
     far = gs.ring_test(spacing=7.0, largest=35.0, centre=(620.0, 140.0))
-    near = _lift(gs.Machine(), TEST)
+    near = lift(gs.Machine(), TEST)
     piece = gs.Piece(far, near.lines, "too far")
     with pytest.raises(ValueError, match="travels from 0 to 430"):
         gs.diagnose(piece)
@@ -218,7 +242,7 @@ def test_every_hand_check_carries_its_caution() -> None:
 
 
 def test_piece_that_the_test_did_not_draw_is_refused() -> None:
-    piece = _lift(gs.Machine(), TEST)
+    piece = lift(gs.Machine(), TEST)
     line = piece.lines[0]
     extra = gs.Line(line.shape, line.ring, line.size, 5, line.xy)
     with pytest.raises(ValueError, match=r"pass"):
@@ -226,14 +250,14 @@ def test_piece_that_the_test_did_not_draw_is_refused() -> None:
 
 
 def test_unknown_fault_name_lists_the_known_ones() -> None:
-    piece = _lift(gs.Machine(), TEST)
+    piece = lift(gs.Machine(), TEST)
     with pytest.raises(ValueError, match="tight_wheels_left"):
         gs.fit(piece, gs.Machine(), faults=["tight_whels"])
 
 
 def test_evidence_is_that_of_the_linear_model() -> None:
     """Laplace's evidence against the exact Gaussian integral of the linearised model."""
-    piece = _lift(gs.Machine(), TEST, noise=0.01)
+    piece = lift(gs.Machine(), TEST, noise=0.01)
     problem = prepare(piece, gs.Machine())
     mode = solve(problem, (), problem.start(()))
     (residual,), (jacobian,) = Evaluator(problem, ()).linearise(mode.u)
@@ -250,7 +274,7 @@ def test_evidence_is_that_of_the_linear_model() -> None:
 def test_search_finds_either_sign_of_a_slip() -> None:
     kind = of_name("coupler_slip")
     for offset in (0.9, -0.9):
-        piece = _lift(gs.Machine().with_faults(gs.CouplerSlip(offset)), TEST, noise=0.01)
+        piece = lift(gs.Machine().with_faults(gs.CouplerSlip(offset)), TEST, noise=0.01)
         problem = prepare(piece, gs.Machine())
         mode = search(problem, kind)
         value = kind[0].quantities[0].value(mode.u[len(problem.scatter)])

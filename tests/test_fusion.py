@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lifted import lift
 
 import gantrysim as gs
 from gantrysim.components import span_frequency
@@ -16,13 +17,7 @@ SEED = 7
 
 
 def _piece(machine: gs.Machine, seed: int) -> gs.Piece:
-    burn = gs.simulate(machine, TEST, step=1.0, feed_forces=True)
-    rng = np.random.default_rng(seed)
-    lines = tuple(
-        gs.Line(x.shape, x.ring, x.size, -1, x.xy + rng.normal(0.0, 0.01, x.xy.shape))
-        for x in burn.lines
-    )
-    return gs.Piece(TEST, lines, f"invented piece {seed}")
+    return lift(machine, TEST, every=1, noise=0.01, seed=seed, told_apart=False)
 
 
 def _tones(left: float) -> gs.ToneSheet:

@@ -28,7 +28,7 @@ TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0
 NAMES = [s.quantity.name for s in HEALTHY_SCATTER]
 
 
-lift = functools.partial(lifted.lift, test=TEST, noise=0.02, seed=1)
+lift = functools.partial(lifted.lift, test=TEST, turn=0.03, shift=(0.0, 0.0), noise=0.02, seed=1)
 
 
 def finding_of(piece: gs.Piece, faults: tuple[str, ...], sure: float = 0.97) -> Finding:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
 import pytest
+from lifted import lift
 
 import gantrysim as gs
 from gantrysim.inverse.lost import most_bend
@@ -18,19 +20,12 @@ TEST = gs.ring_test(
 
 def _piece(jump: float) -> gs.Piece:
     """A healthy burn of which everything after the third ring stands apart in y."""
-    burn = gs.simulate(gs.Machine(), TEST, step=1.0, feed_forces=True)
-    rng = np.random.default_rng(4)
-    lines = tuple(
-        gs.Line(
-            x.shape,
-            x.ring,
-            x.size,
-            -1,
-            x.xy + rng.normal(0.0, 0.01, x.xy.shape) + [0.0, jump if k > 2 else 0.0],
-        )
-        for k, x in enumerate(burn.lines)
-    )
-    return gs.Piece(TEST, lines, "invented piece")
+    whole = lift(gs.Machine(), TEST, turn=0.0, every=1, noise=0.01, told_apart=False)
+    lines = [
+        dataclasses.replace(x, xy=x.xy + np.array([0.0, jump if k > 2 else 0.0]))
+        for k, x in enumerate(whole.lines)
+    ]
+    return gs.Piece(TEST, tuple(lines), "invented piece")
 
 
 def test_most_bend_is_hold_force_over_stiffness_of_the_softer_axis() -> None:
@@ -58,10 +53,7 @@ def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
 
 def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
     for machine in (gs.Machine(), gs.Machine().with_faults(gs.TightWheels("left", 20.0))):
-        burn = gs.simulate(machine, TEST, step=1.0, feed_forces=True)
-        piece = gs.Piece(
-            TEST, tuple(gs.Line(x.shape, x.ring, x.size, -1, x.xy) for x in burn.lines), "invented"
-        )
+        piece = lift(machine, TEST, every=1, told_apart=False)
         assert not any("lost_steps" in h.faults for h in gs.diagnose(piece).ranked)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import math
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from hysteron import with_play
+from lifted import laid
 
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.metrology.burns import measure
@@ -37,23 +39,15 @@ def drawn(test, *, ex=0.0, ey=0.0, alpha=0.0, play_x=0.0, play_y=0.0, step=0.25)
 
 
 def lifted(burn, degrees=3.0, noise=0.0, strays=0, seed=0) -> Piece:
-    """The burn as a turned, shifted piece with points in no order."""
+    """The burn as a turned, shifted piece with points in no order, a few of them strays."""
     rng = np.random.default_rng(seed)
-    t = math.radians(degrees)
-    turn = np.array(((math.cos(t), math.sin(t)), (-math.sin(t), math.cos(t))))
-    lines = []
-    for line in burn.lines:
-        keep = rng.permutation(np.arange(0, len(line.xy), 4))
-        xy = (line.xy[keep] - (215.0, 200.0)) @ turn + (4.0, -7.0)
-        lines.append(xy + rng.normal(0, noise, xy.shape))
+    turn = math.radians(degrees)
+    piece = laid(burn.lines, burn.test, turn=turn, every=4, noise=noise, seed=rng)
+    places = [rng.permutation(line.xy) for line in piece.lines]
     for k in range(strays):
-        xy = lines[-1 - k % len(lines)]
-        xy[3] += (0.9, -0.7)
-    made = (
-        Line(line.shape, line.ring, line.size, line.pass_index, xy)
-        for line, xy in zip(burn.lines, lines, strict=True)
-    )
-    return Piece(burn.test, tuple(made), "piece")
+        places[-1 - k % len(places)][3] += (0.9, -0.7)
+    lines = [dataclasses.replace(x, xy=xy) for x, xy in zip(piece.lines, places, strict=True)]
+    return Piece(burn.test, tuple(lines), "piece")
 
 
 TEST = ring_test(spacing=5.0, largest=50.0)

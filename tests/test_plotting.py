@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lifted import laid
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import gantrysim as gs
-from gantrysim import look, plotting
+from gantrysim.pictures import findings, look
 
 mpl.use("Agg")
 
@@ -96,7 +97,7 @@ FAULTS = {
 @pytest.mark.parametrize("name", FAULTS)
 def test_burn_is_drawn_about_its_command_with_the_factor_written_on_it(ax, test, name):
     burn = gs.simulate(gs.Machine().with_faults(*FAULTS[name]), test)
-    assert plotting.plot_burn(burn, ax) is ax
+    assert gs.plot_burn(burn, ax) is ax
     shift = np.concatenate(burn.errors).mean(axis=0)
     factor = magnification(ax)
     for line, command in zip(burn.lines, burn.commanded, strict=True):
@@ -112,7 +113,7 @@ def test_burn_is_drawn_about_its_command_with_the_factor_written_on_it(ax, test,
 
 
 def test_chosen_magnification_wins(ax, tight):
-    assert magnification(plotting.plot_burn(tight, ax, magnify=3.5)) == 3.5
+    assert magnification(gs.plot_burn(tight, ax, magnify=3.5)) == 3.5
     command, line = tight.commanded[0], tight.lines[0]
     shift = np.concatenate(tight.errors).mean(axis=0)
     assert drawn(ax, command + 3.5 * (line.xy - command - shift))
@@ -121,12 +122,12 @@ def test_chosen_magnification_wins(ax, tight):
 @pytest.mark.parametrize("factor", [0, -1, math.nan, "5"])
 def test_magnification_must_be_above_zero(ax, tight, factor):
     with pytest.raises(ValueError, match="magnify must be"):
-        plotting.plot_burn(tight, ax, magnify=factor)
+        gs.plot_burn(tight, ax, magnify=factor)
 
 
 @pytest.mark.parametrize("magnify", [1.0, 5.0, 20.0, 500.0])
 def test_scale_bar_is_as_long_as_it_says(ax, tight, magnify):
-    plotting.plot_burn(tight, ax, magnify=magnify)
+    gs.plot_burn(tight, ax, magnify=magnify)
     said = float(re.search(r"([\d.e-]+) mm error", words(ax))[1])
     (bar,) = [line for line in ax.lines if line.get_marker() == "|"]
     assert np.ptp(bar.get_xdata()) == pytest.approx(magnify * said)
@@ -135,16 +136,16 @@ def test_scale_bar_is_as_long_as_it_says(ax, tight, magnify):
 def test_shift_of_the_pattern_is_said_and_not_drawn(ax, test):
     # a y scale 0.4 % long moves the middle of the pattern, 200 mm from home, 0.80 mm away
     burn = gs.simulate(gs.Machine().with_faults(gs.ScaleError("y", 0.004)), test)
-    assert "shift of 0.80 mm from home not drawn" in words(plotting.plot_burn(burn, ax))
+    assert "shift of 0.80 mm from home not drawn" in words(gs.plot_burn(burn, ax))
 
 
 def test_no_shift_is_said_of_a_healthy_machine(ax, healthy):
-    assert "shift" not in words(plotting.plot_burn(healthy, ax))
+    assert "shift" not in words(gs.plot_burn(healthy, ax))
 
 
 def test_passes_can_be_told_apart(ax):
     test = gs.ring_test("circle", spacing=10.0, largest=20.0, passes=3)
-    plotting.plot_burn(gs.simulate(gs.Machine(), test), ax)
+    gs.plot_burn(gs.simulate(gs.Machine(), test), ax)
     assert all(f"pass {k}" in words(ax) for k in (1, 2, 3))
     sets = ax.collections[1:]
     widths = [c.get_linewidths()[0] for c in sets]
@@ -153,24 +154,24 @@ def test_passes_can_be_told_apart(ax):
 
 
 def test_compared_burns_share_factor_and_scale(tight, healthy):
-    pair = plotting.compare_burns(tight, healthy)
+    pair = gs.compare_burns(tight, healthy)
     assert magnification(pair[0]) == magnification(pair[1])
     assert pair[0].get_xlim() == pair[1].get_xlim()
     assert pair[0].get_ylim() == pair[1].get_ylim()
     assert pair[0].get_title("left").startswith("before: error ")
     assert pair[1].get_title("left").startswith("after: error ")
     alone = Figure().subplots()
-    assert magnification(plotting.plot_burn(healthy, alone)) > magnification(pair[1])
+    assert magnification(gs.plot_burn(healthy, alone)) > magnification(pair[1])
 
 
 def test_compare_needs_two_axes(tight, healthy):
     with pytest.raises(ValueError, match="axes must be two"):
-        plotting.compare_burns(tight, healthy, Figure().subplots(1, 3))
+        gs.compare_burns(tight, healthy, Figure().subplots(1, 3))
 
 
 @given(error=st.floats(1e-6, 100.0), spacing=st.floats(0.1, 50.0))
 def test_magnification_is_round_and_near_forty_per_cent(error, spacing):
-    factor = plotting.nice_magnification(error, spacing)
+    factor = look.nice_magnification(error, spacing)
     assert factor >= 1.0
     assert f"{factor:.0e}"[0] in "125"
     if factor > 1.0:
@@ -179,13 +180,13 @@ def test_magnification_is_round_and_near_forty_per_cent(error, spacing):
 
 
 def test_nothing_to_magnify():
-    assert plotting.nice_magnification(0.0, 2.5) == 1.0
+    assert look.nice_magnification(0.0, 2.5) == 1.0
 
 
 @pytest.mark.parametrize("direction", ["ccw", "cw"])
 def test_commanded_test_shows_starts_order_and_rings(ax, direction):
     test = gs.ring_test(spacing=10.0, largest=40.0, direction=direction, order="outside_in")
-    assert plotting.plot_test(test, ax) is ax
+    assert gs.plot_test(test, ax) is ax
     strokes = [s for s in test.strokes() if s.shape != "travel"]
     dots = [line.get_xydata()[0] for line in ax.lines]
     for stroke in strokes:
@@ -205,17 +206,11 @@ def test_commanded_test_shows_starts_order_and_rings(ax, direction):
 @pytest.fixture
 def piece(tight):
     """The tight burn lifted, turned by 2 degrees and shifted."""
-    c, s = math.cos(math.radians(2.0)), math.sin(math.radians(2.0))
-    turn = np.array([[c, -s], [s, c]])
-    lines = tuple(
-        gs.Line(x.shape, x.ring, x.size, -1, (x.xy - CENTRE) @ turn.T + (7.0, -3.0))
-        for x in tight.lines
-    )
-    return gs.Piece(tight.test, lines, "an invented piece")
+    return laid(tight.lines, tight.test, shift=(7.0, -3.0), told_apart=False)
 
 
 def test_piece_shows_every_point_true_to_size(ax, piece):
-    assert plotting.plot_piece(piece, ax) is ax
+    assert gs.plot_piece(piece, ax) is ax
     points = np.concatenate([line.get_xydata() for line in ax.lines])
     assert len(points) == piece.n_points
     assert magnification(ax) == 1.0
@@ -228,7 +223,7 @@ def test_unrolled_ellipse_follows_its_formula(ax, stretch):
     # polar form of the ellipse with half axes a and b: a b / sqrt(b^2 cos^2 + a^2 sin^2)
     angle = np.linspace(0.0, math.tau, 721)
     xy = 50.0 * np.column_stack([np.cos(angle), (1.0 + stretch) * np.sin(angle)]) + CENTRE
-    plotting.plot_unrolled([gs.Line("circle", 0, 50.0, 0, xy)], ax)
+    gs.plot_unrolled([gs.Line("circle", 0, 50.0, 0, xy)], ax)
     degrees, error = ax.lines[0].get_data()
     b = 50.0 * (1.0 + stretch)
     turn = np.radians(degrees)
@@ -244,7 +239,7 @@ def test_unrolled_square_shows_each_side(ax):
     xy = np.array([(31, 0), (31, 29.9), (-30.1, 29.9), (-30.1, -29), (31, -29), (31, 0)], float)
     along = np.linspace(0, 5, 501)
     xy = np.column_stack([np.interp(along, range(6), xy[:, k]) for k in (0, 1)])
-    plotting.plot_unrolled([gs.Line("square", 0, 30.0, 0, xy)], ax, shape="square")
+    gs.plot_unrolled([gs.Line("square", 0, 30.0, 0, xy)], ax, shape="square")
     degrees, error = ax.lines[0].get_data()
     half_x, half_y = 61.1 / 2, 58.9 / 2
     for angle, half in ((20, half_x), (90, half_y), (180, half_x), (270, half_y)):
@@ -254,8 +249,8 @@ def test_unrolled_square_shows_each_side(ax):
 
 def test_piece_and_burn_unroll_alike(piece, tight):
     ours, theirs = (Figure().subplots() for _ in range(2))
-    plotting.plot_unrolled(piece, ours, rings=[3])
-    plotting.plot_unrolled(tight, theirs, rings=[3])
+    gs.plot_unrolled(piece, ours, rings=[3])
+    gs.plot_unrolled(tight, theirs, rings=[3])
     (measured, errors), (predicted, expected) = ours.lines[0].get_data(), theirs.lines[0].get_data()
     inside = (measured > 100) & (measured < 170)  # between reversals, away from jumps
     # placed by circle centres and square sides alone, good to a part of the distortion
@@ -266,7 +261,7 @@ def test_piece_and_burn_unroll_alike(piece, tight):
 
 def test_unrolled_picks_at_most_five_rings_from_first_to_last(ax):
     test = gs.ring_test("circle", spacing=2.5, largest=50.0)
-    plotting.plot_unrolled(gs.simulate(gs.Machine(), test), ax)
+    gs.plot_unrolled(gs.simulate(gs.Machine(), test), ax)
     sizes = [float(t.get_text()) for t in ax.get_legend().get_texts()]
     assert len(sizes) == 5
     assert (sizes[0], sizes[-1]) == (2.5, 50.0)
@@ -282,13 +277,13 @@ def test_unrolled_picks_at_most_five_rings_from_first_to_last(ax):
 )
 def test_unrolled_refuses_what_is_not_there(ax, tight, wrong, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)):
-        plotting.plot_unrolled(tight, ax, **wrong)
+        gs.plot_unrolled(tight, ax, **wrong)
 
 
 def test_measured_and_predicted_are_magnified_alike(ax, tight):
     command, predicted = list(tight.commanded), [x.xy for x in tight.lines]
     base, measured = [c[::7] for c in command], [p[::7] + 0.05 for p in predicted]
-    plotting.plot_measured_over_predicted(
+    findings.plot_measured_over_predicted(
         ax, commanded=command, predicted=predicted, measured=measured, measured_base=base,
         magnify=20,
     )  # fmt: skip
@@ -302,7 +297,7 @@ def test_measured_and_predicted_are_magnified_alike(ax, tight):
 def test_measured_must_match_their_base(ax, tight):
     command, predicted = list(tight.commanded), [x.xy for x in tight.lines]
     with pytest.raises(ValueError, match="measured must match its commanded points"):
-        plotting.plot_measured_over_predicted(
+        findings.plot_measured_over_predicted(
             ax, commanded=command, predicted=predicted, measured=predicted,
             measured_base=command[:-1], magnify=10,
         )  # fmt: skip
@@ -310,18 +305,18 @@ def test_measured_must_match_their_base(ax, tight):
 
 def test_residuals_are_in_micrometres_with_their_rms(ax):
     angle, residual = np.array([-90.0, 0.0, 90.0]), np.array([0.03, -0.04, 0.0])
-    plotting.plot_residuals(ax, angles_deg=[angle], residuals=[residual], labels=["50"])
+    findings.plot_residuals(ax, angles_deg=[angle], residuals=[residual], labels=["50"])
     x, y = ax.lines[0].get_data()
     np.testing.assert_allclose(x, [270.0, 0.0, 90.0])
     np.testing.assert_allclose(y, [30.0, -40.0, 0.0])
     assert "29 µm rms" in words(ax)  # sqrt((30^2 + 40^2)/3) = 28.9
     with pytest.raises(ValueError, match="one entry for each ring"):
-        plotting.plot_residuals(ax, angles_deg=[angle], residuals=[], labels=[])
+        findings.plot_residuals(ax, angles_deg=[angle], residuals=[], labels=[])
 
 
 def test_probabilities_are_bars_in_the_order_given(ax):
     names = ["tight_wheels_left", "slack_belt_left + coupler_backlash", "healthy"]
-    plotting.plot_probabilities(ax, names, [0.9, 0.097, 0.003])
+    findings.plot_probabilities(ax, names, [0.9, 0.097, 0.003])
     assert [bar.get_width() for bar in ax.patches] == pytest.approx([90.0, 9.7, 0.3])
     assert [t.get_text() for t in ax.get_yticklabels()] == [
         "tight wheels left", "slack belt left\n+ coupler backlash", "healthy",
@@ -335,7 +330,7 @@ def test_probabilities_are_bars_in_the_order_given(ax):
 @pytest.mark.parametrize("shares", [[0.5], [0.5, -0.1], [0.5, 1.5], [0.5, math.nan]])
 def test_wrong_probabilities_are_refused(ax, shares):
     with pytest.raises(ValueError, match="probabilities must"):
-        plotting.plot_probabilities(ax, ["a", "b"], shares)
+        findings.plot_probabilities(ax, ["a", "b"], shares)
 
 
 def test_methods_draw_the_same_pictures(test, tight, piece):
@@ -355,16 +350,16 @@ def test_given_axes_open_no_figure_and_absent_ones_open_one(tight):
 
 
 def test_finding_panels_are_three():
-    assert [isinstance(ax, Axes) for ax in plotting.finding_axes()] == [True] * 3
+    assert [isinstance(ax, Axes) for ax in findings.finding_axes()] == [True] * 3
 
 
 def test_every_picture_can_be_written(tmp_path, test, tight, piece):
     axes = [
-        plotting.plot_test(test),
-        plotting.plot_burn(tight),
-        plotting.plot_piece(piece),
-        plotting.plot_unrolled(tight),
-        plotting.plot_unrolled(piece, shape="square"),
+        gs.plot_test(test),
+        gs.plot_burn(tight),
+        gs.plot_piece(piece),
+        gs.plot_unrolled(tight),
+        gs.plot_unrolled(piece, shape="square"),
     ]
     for k, ax in enumerate(axes):
         file = tmp_path / f"{k}.png"

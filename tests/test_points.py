@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import lifted
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -25,18 +26,13 @@ CASES: list[Any] = sorted(PRACTICE.glob("case-*")) or [
 
 def placed(xy: np.ndarray, degrees: float = 3.0) -> np.ndarray:
     """The points as a lifted piece shows them: about the origin, turned, shifted."""
-    t = np.radians(degrees)
-    turn = np.array(((np.cos(t), -np.sin(t)), (np.sin(t), np.cos(t))))
-    return (xy - (215.0, 200.0)) @ turn.T + (4.0, -7.0)
+    return lifted.placed(xy, turn=np.radians(degrees), about=(215.0, 200.0), shift=(4.0, -7.0))
 
 
 def drawn_piece(test, keep=lambda stroke: True) -> Piece:
-    lines = [
-        Line(s.shape, s.ring, s.size, s.pass_index, placed(s.xy))
-        for s in test.strokes(1.0)
-        if s.shape != "travel" and keep(s)
-    ]
-    return Piece(test, tuple(lines), "drawn")
+    strokes = [s for s in test.strokes(1.0) if s.shape != "travel" and keep(s)]
+    turn = np.radians(3.0)
+    return lifted.laid(strokes, test, turn=turn, about=(215.0, 200.0), shift=(4.0, -7.0))
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: getattr(case, "name", "none"))

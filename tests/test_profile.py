@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import matplotlib as mpl
 import numpy as np
 import pytest
+from lifted import lift
 from scipy import optimize, stats
-from test_diagnose import TEST, _lift
+from test_diagnose import TEST
 
 import gantrysim as gs
 from gantrysim.inverse.fit import Fit
@@ -122,7 +123,7 @@ def test_profile_of_a_ratio_is_lopsided_as_an_outside_root_finder_says() -> None
 
 @pytest.fixture(scope="module")
 def fitted() -> gs.Fit:
-    piece = _lift(gs.Machine().with_faults(gs.LooseCarriage(0.12)), TEST, noise=0.01)
+    piece = lift(gs.Machine().with_faults(gs.LooseCarriage(0.12)), TEST, noise=0.01)
     return gs.fit(piece, gs.Machine(), faults=["loose_carriage"])
 
 

@@ -18,7 +18,10 @@ UNIT = re.compile(
 )
 
 
-@pytest.fixture(params=gantrysim.__all__)
+PICTURES = sorted(set(dir(gantrysim)) - {*gantrysim.__all__, "__version__"})
+
+
+@pytest.fixture(params=[*gantrysim.__all__, *PICTURES])
 def public(request):
     return getattr(gantrysim, request.param)
 
@@ -54,6 +57,50 @@ def takes_floats(public):
 def test_float_arguments_have_units(public):
     if takes_floats(public):
         assert UNIT.search(inspect.getdoc(public)), f"{public.__name__} names no unit"
+
+
+def documented(public):
+    """Names in the numpy section of parameters, those of the classes it stands upon included."""
+    found = []
+    for thing in inspect.getmro(public) if inspect.isclass(public) else (public,):
+        doc = inspect.cleandoc(thing.__doc__ or "")
+        section = re.search(r"\nParameters\n-+\n(.*?)(?=\n\n[A-Z][\w ]+\n-+\n|\Z)", doc, re.DOTALL)
+        for line in section[1].splitlines() if section else ():
+            if line and not line.startswith(" "):
+                found += [name.strip().lstrip("*") for name in line.split(" : ")[0].split(",")]
+    return found
+
+
+def test_parameters_are_documented(public):
+    taken = [name for name in inspect.signature(public).parameters if not name.startswith("_")]
+    found = documented(public)
+    assert len(set(found)) == len(found)
+    if taken != ["path"]:  # what reads one file says so in its first line
+        assert set(found) == set(taken)
+
+
+def test_a_parameter_without_a_line_is_seen():
+    def silent(radius: float, noise: float) -> None:
+        """Say nothing of noise.
+
+        Parameters
+        ----------
+        radius : float
+            Of a circle, mm.
+
+        Returns
+        -------
+        None
+        """
+
+    assert documented(silent) == ["radius"]
+
+
+def test_pictures_are_drawn_in_one_place_each():
+    assert "plot_burn" in PICTURES
+    for name in PICTURES:
+        home = inspect.getmodule(getattr(gantrysim, name))
+        assert home.__name__.startswith("gantrysim.pictures.")
 
 
 def test_the_lines_of_use_in_the_readme_run(tmp_path, monkeypatch):

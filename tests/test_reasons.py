@@ -36,8 +36,39 @@ def test_reason_names_the_mechanism(one: tuple[str, ...], other: tuple[str, ...]
     assert reasons.why_alike(other, one) == why
 
 
-def test_every_pair_of_explanations_has_a_sentence() -> None:
-    for a, b in itertools.combinations(NAMES, 2):
-        sentence = reasons.why_alike((a,), (b,))
-        assert sentence
-        assert not sentence.endswith(".")
+#: Of all pairs of single faults, those with a mechanism of their own; the others just draw alike.
+OWN = {
+    reasons.FRICTION: "tight_wheels_left/slack_belt_left tight_wheels_right/slack_belt_right "
+    "tight_carriage/slack_belt_x",
+    reasons.SIDES: "tight_wheels_left/tight_wheels_right tight_wheels_left/slack_belt_right "
+    "slack_belt_left/tight_wheels_right slack_belt_left/slack_belt_right "
+    "loose_wheels_left/loose_wheels_right",
+    reasons.FAR: "coupler_backlash/tight_wheels_right coupler_backlash/slack_belt_right",
+    reasons.TWINS: "coupler_slip/out_of_square",
+    reasons.SCANNER: "scale_x/scale_y",
+}
+
+
+def test_every_pair_of_faults_has_its_own_sentence() -> None:
+    expected = {
+        frozenset(pair.split("/")): why for why, pairs in OWN.items() for pair in pairs.split()
+    }
+    pairs = [frozenset(pair) for pair in itertools.combinations(NAMES, 2)]
+    assert set(expected) < set(pairs)
+    for pair in pairs:
+        one, other = pair
+        assert reasons.why_alike((one,), (other,)) == expected.get(pair, reasons.ALIKE), pair
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_one_fault_beside_none_two_or_torn(name: str) -> None:
+    assert reasons.why_alike((), (name,)) == reasons.FAINT
+    assert reasons.why_alike((name,), (name, "wheel_flat_left")) == reasons.FAINT
+    assert reasons.why_alike((name,), ("unlisted",)) == reasons.TORN
+    assert reasons.why_alike((name,), ("lost_steps",)) == reasons.TORN
+
+
+def test_sentences_are_clauses_that_differ() -> None:
+    told = [*OWN, reasons.FAINT, reasons.TORN, reasons.ALIKE]
+    assert len(set(told)) == len(told)
+    assert not any(sentence.endswith(".") for sentence in told)

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 import pytest
-from test_diagnose import _lift
+from lifted import lift
 
 import gantrysim as gs
 from gantrysim.inverse.fit import Fit, magnitudes
@@ -27,7 +27,7 @@ SEED, STEPS, SETTLING, WIDER = 3, 240, 40, 1.1
 
 def _posterior(fault: object, name: str, scatter: tuple[str, ...]) -> tuple[Problem, Mode]:
     """Mode of a small case in which only some of the healthy scatter is unknown."""
-    piece = _lift(gs.Machine().with_faults(fault), SMALL, noise=0.01)
+    piece = lift(gs.Machine().with_faults(fault), SMALL, noise=0.01)
     kept = tuple(s for s in HEALTHY_SCATTER if s.quantity.name in scatter)
     problem = dataclasses.replace(
         prepare(piece, gs.Machine()), scatter=kept, belief=Belief.fresh(kept)

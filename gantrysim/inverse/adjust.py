@@ -112,11 +112,11 @@ class Advice:
         ax : Axes, optional
             Where to draw; a new figure if absent.
         """
-        from gantrysim import plotting
+        from gantrysim.pictures.burns import plot_before_after
 
         test = test if test is not None else _middle_test(self.machine)
         before = simulate(self.machine, test, feed_forces=True)
-        return plotting.plot_before_after(before, self.predict(test), ax)
+        return plot_before_after(before, self.predict(test), ax)
 
     def report(self) -> str:
         """Return the advice in plain words, numbers behind."""

@@ -82,7 +82,17 @@ class BurnedPiece:
     @functools.cached_property
     def metric(self) -> Metric:
         """Whitening of columns over the cells, the shared discrepancy integrated out."""
-        return self.noise.metric(self.cells, self.shared, self.weight)
+        return self.without(np.empty((self.cells.count.size, 0)))
+
+    def without(self, terms: np.ndarray) -> Metric:
+        """As `metric`, with further linear terms integrated out, such as the placement.
+
+        Parameters
+        ----------
+        terms : ndarray, shape (m, k)
+            Each at one prior standard deviation over the cells, mm.
+        """
+        return self.noise.metric(self.cells, np.hstack([self.shared, terms]), self.weight)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Distances of the cells from the predicted lines, outward positive, mm."""

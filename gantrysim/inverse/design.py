@@ -41,7 +41,7 @@ from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.information import Expected, expected_of_draws, expected_of_outcomes
 from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.metric import Metric
-from gantrysim.inverse.planned import Foretold, foretold, planned_piece, without_placement
+from gantrysim.inverse.planned import Foretold, foretold, planned_piece
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Evaluator
 from gantrysim.machine import Machine
@@ -297,10 +297,7 @@ class _Question:
         means, slopes = zip(*(self._readings(candidate, h) for h in self.alive), strict=True)
         errors = np.sqrt(np.mean([candidate.errors(m) ** 2 for m in means], axis=0))
 
-        def columns(table: np.ndarray) -> np.ndarray:
-            return np.asarray((table.T / errors).T)
-
-        metric = Metric.of(columns, np.zeros((errors.size, 1)), 2.0 * float(np.log(errors).sum()))
+        metric = Metric.independent(errors, np.zeros((errors.size, 1)))
         return foretold(metric, means, [s @ r for s, r in zip(slopes, self.roots, strict=True)])
 
     def _burn(self, test: RingTest) -> Foretold:
@@ -323,7 +320,7 @@ class _Question:
             roots.append(slopes[:, : len(root)] @ root)
             placed = slopes[:, len(root) :] if placed is None else placed
         assert placed is not None
-        return foretold(without_placement(piece, placed), means, roots)
+        return foretold(piece.without(placed), means, roots)
 
     def _readings(
         self, candidate: PushTest | ToneTest | CaliperTest, h: Hypothesis

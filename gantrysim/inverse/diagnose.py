@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from gantrysim.inverse import findingwords
 from gantrysim.inverse.burned import BurnedPiece
 from gantrysim.inverse.fit import Estimate, Fit, magnitudes
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
@@ -22,7 +23,6 @@ from gantrysim.inverse.lost import LOST, steps_lost
 from gantrysim.inverse.lost import WORDS as LOST_WORDS
 from gantrysim.inverse.prior import Belief, Quantity
 from gantrysim.inverse.problem import Measured, Problem, listed, prepare
-from gantrysim.inverse.reasons import why_alike
 from gantrysim.inverse.solver import (
     Mode,
     extend,
@@ -50,6 +50,8 @@ ALONE = 5.0
 #: With fewer measured rings than this a piece gives hints, not findings, and a difference in
 #: log evidence means a quarter of what it would.
 FEW_RINGS, HINT = 3, 4.0
+#: An explanation counts as likelier than before from this gain in log probability on (2 : 1).
+LIKELIER = math.log(2.0)
 #: Two kinds that a burn sees as nearly the same thing (1 mm of slip looks like 1.5 mrad out of
 #: square and 1.2 N of drag): only a much larger difference splits them.
 TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
@@ -168,8 +170,32 @@ class Finding:
 
     @property
     def thin(self) -> bool:
-        """Whether the piece shows too few rings for more than a hint."""
-        return _rings(self.pieces) < FEW_RINGS
+        """Whether the pieces show too few rings for more than a hint."""
+        return self.rings < FEW_RINGS
+
+    @property
+    def rings(self) -> int:
+        """How many rings the pieces show together."""
+        return rings_of(self.measured)
+
+    @property
+    def gains(self) -> dict[tuple[str, ...], float]:
+        """Change of the log probability of each explanation by what was measured, nats."""
+        belief = self.best.fit.problem.belief
+        before = np.array([prior_probability(h.faults, belief) for h in self.ranked])
+        after = np.array([max(h.probability, 1e-300) for h in self.ranked])
+        gains = np.log(after / (before / before.sum()))
+        return {h.faults: float(g) for h, g in zip(self.ranked, gains, strict=True)}
+
+    @property
+    def learned(self) -> bool:
+        """Whether one explanation stands alone, or any became twice as likely as before."""
+        return not self.best.indistinguishable_from or max(self.gains.values()) > LIKELIER
+
+    @property
+    def spoken_against(self) -> tuple[tuple[str, ...], ...]:
+        """Explanations that became less than a twentieth as likely, as `ALIKE` counts them."""
+        return tuple(faults for faults, gain in self.gains.items() if gain < -ALIKE)
 
     def belief(self) -> Belief:
         """Return what is now believed, to diagnose the next burn of the unchanged machine with.
@@ -219,7 +245,7 @@ class Finding:
 
     def report(self) -> str:
         """Return the finding in plain words: what, how sure, how big, what to check by hand."""
-        return "\n".join(_words(self))
+        return "\n".join(findingwords.report(self))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the ranking as plain Python types."""
@@ -241,9 +267,9 @@ class Finding:
 
     def plot(self) -> Figure:
         """Draw measured and predicted rings, residuals and probabilities in one figure."""
-        from gantrysim import plotting
+        from gantrysim.pictures.findings import plot_finding
 
-        return plotting.plot_finding(self)
+        return plot_finding(self)
 
     def __repr__(self) -> str:
         others = len(self.best.indistinguishable_from)
@@ -251,20 +277,7 @@ class Finding:
         return f"Finding({self.best!r}{tail})"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{h.name}</td><td>{h.probability:.3f}</td><td>"
-            + "<br>".join(
-                f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
-                for m in h.magnitudes.values()
-            )
-            + f"</td><td>{', '.join(' + '.join(f) or 'healthy' for f in h.indistinguishable_from)}"
-            "</td></tr>"
-            for h in self.ranked[:8]
-        )
-        return (
-            "<table><caption>Finding</caption><tr><th>explanation</th><th>probability</th>"
-            "<th>magnitude [95 %]</th><th>cannot be told from</th></tr>" + rows + "</table>"
-        )
+        return findingwords.table(self)
 
 
 def diagnose(
@@ -331,13 +344,13 @@ def diagnose(
         say(UNLISTED)
         unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
     things = listed(measured)
-    pieces = [thing for thing in things if isinstance(thing, Piece)]
-    slack = HINT if _rings(pieces) < FEW_RINGS else 1.0
+    slack = HINT if rings_of(things) < FEW_RINGS else 1.0
     return Finding(things, machine, _rank(learned, modes, unlisted, slack))
 
 
-def _rings(pieces: Sequence[Piece]) -> int:
-    """How many rings the pieces show together."""
+def rings_of(measured: Sequence[Measured]) -> int:
+    """How many rings the pieces among what was measured show together."""
+    pieces = [thing for thing in measured if isinstance(thing, Piece)]
     return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)
 
 
@@ -510,49 +523,3 @@ def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
     if faults == (LOST,):
         return LOST_WORDS
     return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"
-
-
-def _probability(hypothesis: Hypothesis) -> str:
-    """Say a probability without claiming more than the model can."""
-    p = hypothesis.probability
-    text = "above 0.99" if p > 0.99 else f"{p:.2f}"
-    return text if hypothesis.fit.mode.converged else f"{text}, search not settled"
-
-
-def _words(finding: Finding) -> list[str]:
-    """Compose the report, words first and numbers behind."""
-    best = finding.best
-    rows = []
-    if finding.thin:
-        seen = f"Only {_rings(finding.pieces)} ring(s)" if finding.pieces else "No piece"
-        rows.append(f"{seen} measured: what follows is a hint, not a finding.")
-    if not best.indistinguishable_from:
-        lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
-        rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
-    else:
-        rows.append("Finding: this piece cannot tell which of these it is:")
-        for faults in finding.group:
-            h = next(x for x in finding.ranked if x.faults == faults)
-            rows.append(f"  - {h.words} (probability {_probability(h)})")
-        reasons = dict.fromkeys(why_alike(best.faults, f) for f in best.indistinguishable_from)
-        rows.append(f"Why: {'; '.join(reasons)}.")
-    shown = [h for h in finding.ranked if h.faults in finding.group and h.magnitudes]
-    for h in shown:
-        for m in h.magnitudes.values():
-            told = "" if m.told else "; the piece says little about it"
-            rows.append(
-                f"How big: {m.name} {m.estimate:.3g} {m.unit}, "
-                f"95 % between {m.low:.3g} and {m.high:.3g}{told}."
-            )
-    for h in shown:
-        rows.append(f"Check by hand: {h.check}.")
-    vague = [p.name for p in best.fit.parameters if not p.told]
-    if vague:
-        rows.append(f"This piece says little or nothing about: {', '.join(vague)}.")
-    if finding.pieces:
-        rows.append(
-            f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
-            f"over {sum(len(p.lines) for p in finding.pieces)} lines."
-        )
-    rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
-    return rows

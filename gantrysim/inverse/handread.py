@@ -29,15 +29,6 @@ CALIPER_MODEL = 0.02
 HAND_MODEL = 0.05
 
 
-def _metric(uncertainty: np.ndarray, shared: np.ndarray) -> Metric:
-    """Independent readings with terms that all of them share."""
-
-    def columns(table: np.ndarray) -> np.ndarray:
-        return table / (uncertainty if table.ndim == 1 else uncertainty[:, None])
-
-    return Metric.of(columns, shared, 2.0 * float(np.sum(np.log(uncertainty))))
-
-
 @dataclass(frozen=True, eq=False)
 class CaliperSource:
     """A caliper sheet made ready for fitting.
@@ -66,7 +57,7 @@ class CaliperSource:
     def metric(self) -> Metric:
         """Whitening of the readings: width of the line, zero and scale of the caliper shared."""
         alone = np.hypot(self.sheet.uncertainty, CALIPER_MODEL)
-        return _metric(alone, self.sheet.nuisances)
+        return Metric.independent(alone, self.sheet.nuisances)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Measured minus predicted readings, mm."""
@@ -124,7 +115,7 @@ class HandSource:
     def metric(self) -> Metric:
         """Whitening of the readings: the common scale of the instrument shared."""
         alone = np.hypot(self.sheet.uncertainty, HAND_MODEL * np.abs(self.sheet.values))
-        return _metric(alone, self.sheet.nuisances)
+        return Metric.independent(alone, self.sheet.nuisances)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Measured minus predicted readings, in the units of the sheet."""

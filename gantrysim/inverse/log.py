@@ -281,9 +281,9 @@ class MachineLog:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the error of each burn, with the turns between; µm rms."""
-        from gantrysim import plotting
+        from gantrysim.pictures.logs import plot_log
 
-        return plotting.plot_log(self, ax)
+        return plot_log(self, ax)
 
     def before_after(self, axes: Any = None) -> NDArray[Any]:
         """Draw the first and the last burn side by side, errors magnified alike.
@@ -293,9 +293,9 @@ class MachineLog:
         ValueError
             If the log has fewer than two burns.
         """
-        from gantrysim import plotting
+        from gantrysim.pictures.logs import before_after
 
-        return plotting.before_after(self, axes=axes)
+        return before_after(self, axes=axes)
 
     def __repr__(self) -> str:
         kept = f", {str(self.path)!r}" if self.path else ""

@@ -41,6 +41,15 @@ class Metric:
         log_det += 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
         return cls(columns, white, factor, log_det)
 
+    @classmethod
+    def independent(cls, uncertainty: np.ndarray, shared: np.ndarray) -> Metric:
+        """Make the metric of readings with a standard uncertainty each, and shared terms."""
+
+        def columns(table: np.ndarray) -> np.ndarray:
+            return table / (uncertainty if table.ndim == 1 else uncertainty[:, None])
+
+        return cls.of(columns, shared, 2.0 * float(np.sum(np.log(uncertainty))))
+
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
         return a.T @ b - (self.white.T @ a).T @ cho_solve(self.factor, self.white.T @ b)

@@ -161,9 +161,3 @@ def foretold(metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.nda
     cuts = np.cumsum([len(means), *(root.shape[1] for root in roots)])
     parts = [places[a:b].T for a, b in itertools.pairwise(cuts)]
     return Foretold(places[: len(means)], tuple(parts))
-
-
-def without_placement(piece: BurnedPiece, columns: np.ndarray) -> Metric:
-    """Metric of a piece with the placement (its derivatives, mm) integrated out as well."""
-    _, log_det = piece.noise.whiten(piece.shared[:, 0], piece.cells)
-    return Metric.of(piece.metric.columns, np.hstack([piece.shared, columns]), log_det)

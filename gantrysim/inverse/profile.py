@@ -122,9 +122,9 @@ class Profile:
 
     def plot(self, ax: Axes | None = None, *, level: float = 0.95) -> Axes:
         """Draw the drop over the size, with its interval and the normal approximation's."""
-        from gantrysim import plotting
+        from gantrysim.pictures.intervals import plot_profile
 
-        return plotting.plot_profile(self, ax, level=level)
+        return plot_profile(self, ax, level=level)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the profile as plain Python types."""

@@ -187,9 +187,9 @@ class Telling:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the part of each prior interval that is left; takes and returns Axes."""
-        from gantrysim import plotting
+        from gantrysim.pictures.intervals import plot_telling
 
-        return plotting.plot_telling(self, ax)
+        return plot_telling(self, ax)
 
     def __repr__(self) -> str:
         told = sum(row.told for row in self.rows)

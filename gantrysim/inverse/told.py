@@ -27,7 +27,6 @@ from gantrysim.inverse.planned import (
     burned_length,
     foretold,
     planned_piece,
-    without_placement,
 )
 from gantrysim.inverse.problem import Problem
 from gantrysim.inverse.solver import Evaluator, Mode
@@ -225,7 +224,7 @@ def _blind(problem: Problem, views: Sequence[_View]) -> tuple[str, ...]:
 def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
     n, own = len(problem.scatter), problem.own
     ((_, piece),) = problem.burned
-    metric = without_placement(piece, views[0].slopes[:, -own:])
+    metric = piece.without(views[0].slopes[:, -own:])
     roots = [v.slopes[:, :-own] for v in views]
     # under a hypothesis its fault is as uncertain as its prior, which is centred on zero
     means = [v.residual - root @ v.u[:-own] for v, root in zip(views, roots, strict=True)]

@@ -250,9 +250,9 @@ class Verdict:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every value with its 95 % interval as part of its limit."""
-        from gantrysim import plotting
+        from gantrysim.pictures.intervals import plot_verdict
 
-        return plotting.plot_verdict(self, ax)
+        return plot_verdict(self, ax)
 
     def __repr__(self) -> str:
         return f"Verdict({self.decision}, probability {_probability(self.probability)})"

@@ -215,9 +215,9 @@ class CaliperSheet:
 
     def plot(self, ax: Any = None) -> Any:
         """Draw how far each reading is off its commanded size; takes and returns Axes."""
-        from gantrysim import readingplots
+        from gantrysim.pictures.readings import plot_calipers
 
-        return readingplots.plot_calipers(self, ax=ax)
+        return plot_calipers(self, ax=ax)
 
     def __repr__(self) -> str:
         rings = len({(r.shape, r.ring) for r in self.readings})

@@ -170,9 +170,9 @@ class Piece:
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the measured points; takes and returns matplotlib Axes."""
-        from gantrysim import plotting
+        from gantrysim.pictures.patterns import plot_piece
 
-        return plotting.plot_piece(self, ax=ax)
+        return plot_piece(self, ax=ax)
 
     def __repr__(self) -> str:
         drawn = len(drawn_passes(self.test))

@@ -235,9 +235,9 @@ class PushSheet:
 
     def plot(self, ax: Any = None, *, unit: str | None = None) -> Any:
         """Draw the readings of one unit, the commonest if absent; takes and returns Axes."""
-        from gantrysim import readingplots
+        from gantrysim.pictures.readings import plot_push_sheet
 
-        return readingplots.plot_push_sheet(self, ax=ax, unit=unit)
+        return plot_push_sheet(self, ax=ax, unit=unit)
 
     def __repr__(self) -> str:
         pushes = len({(r.at, r.motor, r.place, r.stroke) for r in self.readings})

@@ -136,9 +136,9 @@ class ToneSheet:
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the tension that each tone tells; takes and returns Axes."""
-        from gantrysim import readingplots
+        from gantrysim.pictures.readings import plot_tones
 
-        return readingplots.plot_tones(self, ax=ax)
+        return plot_tones(self, ax=ax)
 
     def __repr__(self) -> str:
         belts = len({r.belt for r in self.readings})

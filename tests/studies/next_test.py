@@ -14,8 +14,13 @@ from __future__ import annotations
 import math
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from lifted import lift
 
 import gantrysim as gs
 from gantrysim.inverse.candidates import Minutes, burn_tests
@@ -46,17 +51,9 @@ def faulty_machine(rng: np.random.Generator) -> tuple[gs.Machine, str]:
 
 def measure(machine: gs.Machine, test: gs.RingTest, rng: np.random.Generator) -> gs.Piece:
     """Burn, lift, turn, shift and measure with white noise."""
-    burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
     turn = math.radians(float(rng.uniform(-3.0, 3.0)))
-    shift = rng.uniform(-5.0, 5.0, 2)
-    c, s = math.cos(turn), math.sin(turn)
-    middle = np.mean([nest.centre for nest in test.nests], axis=0) + np.array([0.0, 45.0])
-    lines = []
-    for line in burn.lines:
-        xy = (line.xy[::2] - middle) @ np.array([[c, s], [-s, c]]) + shift
-        xy = xy + NOISE * rng.standard_normal(xy.shape)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(test, tuple(lines), "made by the study")
+    x, y = rng.uniform(-5.0, 5.0, 2)
+    return lift(machine, test, turn=turn, shift=(x, y), noise=NOISE, seed=rng)
 
 
 def entropy(finding: gs.Finding) -> float:

@@ -1,14 +1,19 @@
-"""Pictures of hand readings: calipers, pushes by hand, tones of belts."""
+"""Pictures of what hands do: the push, predicted or read, calipers, tones of belts."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from gantrysim.inputs import one_of
-from gantrysim.look import (
+from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.push import PushSheet, words_of
+from gantrysim.measured.tones import ToneSheet
+from gantrysim.pictures.look import (
     BLUE,
     FAINT,
     INK,
@@ -17,15 +22,11 @@ from gantrysim.look import (
     SMALL,
     VERMILION,
     WIDTH,
+    Array,
     legend,
     ready_axes,
 )
-from gantrysim.measured.calipers import CaliperSheet
-from gantrysim.measured.push import PushSheet, words_of
-from gantrysim.measured.tones import ToneSheet
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+from gantrysim.push import PushResult
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
@@ -47,8 +48,6 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         Reading less commanded size and the believed line width, over the commanded size, mm;
         circles by direction, squares by side or diagonal ("up", "down").
     """
-    from matplotlib.lines import Line2D
-
     ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
     ax.axhline(0.0, color=FAINT, linewidth=0.6)
     nominal = np.array([r.nominal for r in sheet.readings])
@@ -133,6 +132,59 @@ def plot_tones(sheet: ToneSheet, ax: Axes | None = None) -> Axes:
     return _rows(names, tension, spread, colours, "tension of a limp string, N", ax)
 
 
+def plot_push(
+    result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
+    colour: str = BLUE,
+) -> Axes:  # fmt: skip
+    """Draw a push test: what the scale reads, or how far the other part stays behind.
+
+    Parameters
+    ----------
+    result : PushResult
+        From `gantrysim.push`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.  Several pushes may share one.
+    what : str
+        "force" or "lag".
+    label : str
+        Name of this push in the legend; its own words if absent.
+    colour : str
+        Of its line.
+
+    Returns
+    -------
+    Axes
+        Force in N or lag in mm, over the travel of the pushed part in mm.  The first leg, from
+        rest, is thin; the loop that follows is wide, with arrows the way it is gone through.
+
+    Raises
+    ------
+    ValueError
+        If `what` is neither.
+    """
+    one_of(what, ("force", "lag"), "what")
+    fresh = ax is None
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    values = result.force if what == "force" else result.lag
+    if fresh or not ax.lines:
+        ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    for leg, width in ((0, 0.7), (1, 1.8), (2, 1.8)):
+        own = result.leg == leg
+        x, y = result.travel[own], values[own]
+        ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round")
+        if leg:
+            _arrow_on(ax, x, y, colour)
+    name = "carriage" if result.at == "carriage" else f"{result.at} plate"
+    ax.set_xlabel(f"travel of the {name}, mm", fontsize=NORMAL)
+    words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
+    ax.set_ylabel(words, fontsize=NORMAL)
+    shown = label or f"pushed at the {name}, motor {result.motor}"
+    handle = Line2D([], [], color=colour, linewidth=1.8, label=shown)
+    ax.add_line(handle)  # an empty line: the legend finds it again when another push is drawn
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    return ax
+
+
 def _rows(
     names: list[str], values: list[float], spread: list[float], colours: list[str], label: str,
     ax: Axes | None,
@@ -148,3 +200,12 @@ def _rows(
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlabel(label, fontsize=NORMAL)
     return ax
+
+
+def _arrow_on(ax: Axes, x: Array, y: Array, colour: str) -> None:
+    """An arrow head on the middle of the way along a leg."""
+    k = int(np.searchsorted(np.abs(x - x[0]), 0.5 * abs(x[-1] - x[0])))
+    k = min(max(k, 1), len(x) - 1)
+    way = math.copysign(1e-6 * max(abs(x[-1] - x[0]), 1e-9), x[-1] - x[0])
+    arrow = {"arrowstyle": "-|>", "color": colour, "linewidth": 0.0, "mutation_scale": 15}
+    ax.annotate("", (x[k] + way, y[k]), (x[k] - way, y[k]), arrowprops=arrow, zorder=4)

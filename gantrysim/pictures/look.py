@@ -30,6 +30,8 @@ SHAPE_COLOURS = {"circle": BLUE, "square": VERMILION}
 WIDTH = 5.6  # inches of a new one-panel figure
 SMALL, NORMAL = 10.0, 11.5  # points; still legible when the figure shrinks to a phone
 
+DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
+
 _STEPS = (1.0, 2.0, 5.0, 10.0)
 _ROW = 0.075  # from the pattern down to the words below it, as part of its width
 _LEGEND_DROP = 44.0  # points from the axis down to the legend
@@ -51,6 +53,22 @@ def new_axes(width: float, height: float, columns: int = 1) -> NDArray[Any]:
     _, axes = plt.subplots(1, columns, figsize=(width, height), layout="constrained", squeeze=False)
     row: NDArray[Any] = axes[0]
     return row
+
+
+def two_axes(axes: Sequence[Axes] | NDArray[Any] | None, bounds: Array, each: str) -> NDArray[Any]:
+    """Two Axes side by side: those given, or a new figure for a pattern within bounds, mm.
+
+    Raises
+    ------
+    ValueError
+        If those given are not two, one for each of what is compared.
+    """
+    if axes is None:
+        return new_axes(1.75 * WIDTH, 0.88 * height_for(bounds), columns=2)
+    pair = np.asarray(axes, dtype=object).ravel()
+    if len(pair) != 2:
+        raise ValueError(f"axes must be two Axes, one for each {each}, found {len(pair)}.")
+    return pair
 
 
 def dress(ax: Axes) -> None:
@@ -146,3 +164,39 @@ def nearest_nice(value: float) -> float:
     power = 10.0 ** math.floor(math.log10(value))
     near = min(_STEPS, key=lambda step: abs(math.log(step * power / value)))
     return float(f"{near * power:.6g}")
+
+
+def nice_magnification(largest_error: float, spacing: float) -> float:
+    """Round factor (1, 2, 5, 10, 20, ...) that makes errors visible and keeps rings apart.
+
+    Parameters
+    ----------
+    largest_error : float
+        Largest error to be drawn, mm.
+    spacing : float
+        Step from ring to ring, mm.
+
+    Returns
+    -------
+    float
+        The round number nearest (in ratio) to the factor that draws the largest error as 40 %
+        of the spacing; never below 1.
+
+    Examples
+    --------
+    >>> nice_magnification(0.1, 2.5)
+    10.0
+    """
+    if largest_error <= 0.0:
+        return 1.0
+    return nearest_nice(max(DRAWN_ERROR * spacing / largest_error, 1.0))
+
+
+def rms_um(errors: Sequence[Array]) -> float:
+    """Root mean square length of errors in mm, shape (n, 2) each, as µm."""
+    return 1e3 * float(np.sqrt(np.mean(np.sum(np.concatenate(errors) ** 2, axis=1))))
+
+
+def plural(shape: str) -> str:
+    """Name of a shape where there are several."""
+    return f"{shape}s"

@@ -54,6 +54,35 @@ def whole_number(value: Any, name: str, *, least: int) -> int:
     return found
 
 
+def of_kind(value: Any, kind: type | tuple[type, ...], name: str) -> None:
+    """Raise ValueError unless `value` is an object of a kind, or of one of several."""
+    if not isinstance(value, kind):
+        kinds = kind if isinstance(kind, tuple) else (kind,)
+        words = " or ".join(k.__name__ for k in kinds)
+        article = "an" if words[0] in "AEIOU" else "a"
+        raise ValueError(f"{name} must be {article} {words}, found {shortened(value)}.")
+
+
+def confidence_level(value: Any, name: str = "confidence") -> float:
+    """`value` as a probability that proves something: above a half and below one."""
+    found = finite_number(value, name)
+    if not 0.5 < found < 1.0:
+        raise ValueError(
+            f"{name} must be a probability above 0.5 and below 1, such as 0.95 for 95 %, "
+            f"found {shortened(value)}."
+        )
+    return found
+
+
+def names_of(values: Any, name: str) -> list[str]:
+    """`values` as a list of texts; ValueError for a bare text, or anything else in it."""
+    if isinstance(values, Sequence) and not isinstance(values, str | bytes):
+        found = list(values)
+        if all(isinstance(v, str) for v in found):
+            return found
+    raise ValueError(f"{name} must be a list of names, found {shortened(values)}.")
+
+
 def all_of(values: Any, kind: type, source: str) -> tuple[Any, ...]:
     """Readings as a tuple; ValueError if there is none, or one is of another kind."""
     found = tuple(values)

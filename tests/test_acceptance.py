@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import json
 import math
@@ -17,6 +18,7 @@ from gantrysim.inverse.accept import _verdict
 from gantrysim.inverse.burned import COMMON, SKEW
 from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
 from gantrysim.inverse.drawn import worst_of_lines
+from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.lineforms import (
     covariance,
     draw_alike,
@@ -25,6 +27,7 @@ from gantrysim.inverse.lineforms import (
     zone_range,
 )
 from gantrysim.inverse.noise import Noise
+from gantrysim.inverse.prior import HEALTHY_SCATTER, Quantity
 from gantrysim.inverse.tolerance import decide, guard_band
 from gantrysim.metrology.roundness import minimum_zone_circle
 
@@ -249,7 +252,59 @@ def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
     assert "predicts" in told.report()
 
 
+def test_a_flat_that_foretells_nothing_costs_the_closing_gap_alone(tight: Finding) -> None:
+    flat = FaultKind(
+        "wheel_flat_left", "a wheel of the left end plate has a flat", "mm",
+        (Quantity("depth", "mm", 0.18, 0.5, ratio=True),), None, "", "roll the plate by hand",
+        pattern={0: np.zeros((1, 1))},
+    )  # fmt: skip
+    fit = tight.best.fit
+    mode = dataclasses.replace(fit.mode, kinds=(flat,))
+    hidden = dataclasses.replace(
+        tight.best, faults=("wheel_flat_left",), fit=dataclasses.replace(fit, mode=mode)
+    )
+    finding = dataclasses.replace(tight, ranked=(hidden,))
+    piece = tight.pieces[0]
+    asked = gs.Tolerance(roundness=2.0, size=0.9, closure=0.5)
+    verdict = gs.accept(piece, asked, finding=finding)
+    roundness, size, closure = verdict.requirements
+    assert (roundness.probability, size.probability) == (1.0, 1.0)
+    assert closure.probability is None
+    assert "no explanation of the finding says how the machine draws" in closure.words
+    assert verdict.decision == "cannot tell"
+    # a form that is too large is found out all the same
+    narrow = gs.Tolerance(roundness=0.05, closure=0.5)
+    assert gs.accept(piece, narrow, finding=finding).decision == "not yet"
+    # and where another explanation foretells a gap, it counts with its probability
+    both = dataclasses.replace(
+        tight,
+        ranked=(
+            dataclasses.replace(hidden, probability=0.7),
+            dataclasses.replace(tight.best, probability=0.3),
+        ),
+    )
+    some = gs.accept(piece, asked, finding=both)
+    assert some.unknown == pytest.approx(0.7)
+    assert some.requirements[2].probability == 1.0
+    assert some.decision == "cannot tell"
+    assert "0.70" in some.report()
+
+
 # Predictions
+
+
+def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding) -> None:
+    fit = tight.best.fit
+    rng = np.random.default_rng(8)
+    drags = [m.left.friction for m in fit.draw_machines(3000, rng)]  # each draw once
+    kind, n = fit.mode.kinds[0], len(fit.problem.scatter)
+    own = [
+        3.0 * HEALTHY_SCATTER[0].quantity.value(u[0]) + kind.quantities[0].value(u[n])
+        for u in fit.draws
+    ]
+    assert sorted(drags) == pytest.approx(sorted(own))
+    again = fit.draw_machines(3000, np.random.default_rng(8))
+    assert [m.left.friction for m in again] == drags
 
 
 def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:

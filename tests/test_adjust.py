@@ -6,7 +6,6 @@ import csv
 import dataclasses
 import json
 import math
-from types import SimpleNamespace
 
 import matplotlib as mpl
 import numpy as np
@@ -19,14 +18,19 @@ from test_diagnose import TEST
 import gantrysim as gs
 from gantrysim.handbook import Handbook
 from gantrysim.inverse.adjust import CHECK, DO, LEAVE, Advice, advise
-from gantrysim.inverse.fit import Estimate
+from gantrysim.inverse.diagnose import Hypothesis
+from gantrysim.inverse.fit import Estimate, Fit
 from gantrysim.inverse.hypotheses import KINDS, FaultKind
 from gantrysim.inverse.knobs.base import Knob
 from gantrysim.inverse.knobs.belts import TONE_READING, BeltTension
 from gantrysim.inverse.knobs.drive import Square
 from gantrysim.inverse.knobs.named import knob_for
 from gantrysim.inverse.knobs.wheels import NUT_BY_HAND, Nuts
+from gantrysim.inverse.lost import CHECK as LOST_CHECK
+from gantrysim.inverse.lost import LOST
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Quantity
+from gantrysim.inverse.problem import Problem
+from gantrysim.inverse.solver import Mode
 from gantrysim.inverse.step import ALIKE_MINUTES, Costs, choose_step
 
 mpl.use("Agg")
@@ -55,37 +59,48 @@ def hypothesis(
     at: float = 0.5,
     sd: float = 0.1,
     told: bool = True,
-    nominal: gs.Machine | None = None,
-) -> SimpleNamespace:
+    converged: bool = True,
+) -> Hypothesis:
     """An explanation whose faults' unknowns stand at `at`, all else at its nominal value."""
-    nominal = nominal or gs.Machine()
-    first = len(HEALTHY_SCATTER)
-    u = np.zeros(first + sum(len(k.quantities) for k in kinds) + 6)
-    u[first:-6] = at
-    machine, here = nominal, first
-    for kind in kinds:
-        cut = slice(here, here + len(kind.quantities))
-        values = [q.value(v) for q, v in zip(kind.quantities, u[cut], strict=True)]
-        machine = kind.apply(machine, values)
-        here = cut.stop
+    problem = Problem(gs.Machine(), ())
+    u = problem.start(kinds)
+    u[len(HEALTHY_SCATTER) :] = at
+    mode = Mode(kinds, u, sd**2 * np.eye(u.size), 0.0, 0.0, (), (), converged)
     names = tuple(k.name for k in kinds) if faults is None else faults
-    mode = SimpleNamespace(kinds=kinds, u=u, covariance=sd**2 * np.eye(u.size), converged=True)
-    return SimpleNamespace(
+    return Hypothesis(
         faults=names,
         probability=p,
-        words=" and ".join(k.words for k in kinds) or "something else",
         magnitudes={k.name: Estimate(k.name, k.unit, 1.0, 0.9, 1.1, told) for k in kinds},
-        fit=SimpleNamespace(machine=machine, mode=mode),
+        indistinguishable_from=(),
+        log_evidence=0.0,
+        words=" and ".join(k.words for k in kinds) or "something else",
+        check=LOST_CHECK if names == (LOST,) else "; ".join(k.check for k in kinds),
+        fit=Fit(problem, mode, problem.machine(kinds, u)),
     )
 
 
-def finding(*ranked: SimpleNamespace, group: int = 1, certain: bool = True) -> SimpleNamespace:
-    return SimpleNamespace(
-        ranked=ranked,
-        machine=gs.Machine(),
-        group=tuple(h.faults for h in ranked[:group]),
-        certain=certain and group == 1,
-    )
+@dataclasses.dataclass(frozen=True, eq=False)
+class Told(gs.Finding):
+    """A finding of which it is said how thin it is and whether it would be certain."""
+
+    few: bool = False
+    alone: bool = True
+
+    @property
+    def thin(self) -> bool:
+        return self.few
+
+    @property
+    def certain(self) -> bool:
+        return self.alone and not self.best.indistinguishable_from and not self.few
+
+
+def finding(
+    *ranked: Hypothesis, group: int = 1, certain: bool = True, thin: bool = False
+) -> gs.Finding:
+    others = tuple(h.faults for h in ranked[1:group])
+    best = dataclasses.replace(ranked[0], indistinguishable_from=others)
+    return Told((), gs.Machine(), (best, *ranked[1:]), few=thin, alone=certain)
 
 
 def kind(name: str) -> FaultKind:
@@ -476,6 +491,43 @@ def test_an_action_is_weighed(p, told, certain, action):
     advice = advise(finding(own, certain=certain), draws=40)
     assert advice.adjustments[0].action == action
     assert (advice.advised == ()) == (action == LEAVE)
+
+
+def test_a_hint_is_checked_first_also_where_the_whole_group_shares_it():
+    tight = kind("tight_carriage")
+
+    def shared(*, thin=False, converged=True):
+        one = hypothesis(tight, kind("coupler_slip"), p=0.6, converged=converged)
+        two = hypothesis(tight, kind("out_of_square"), p=0.4)
+        advice = advise(finding(one, two, group=2, thin=thin), draws=40)
+        return advice.adjustments[0].action
+
+    assert shared() == DO
+    assert shared(thin=True) == CHECK
+    assert shared(converged=False) == CHECK
+    alone = hypothesis(kind("tight_wheels_left"), p=0.99, converged=False)
+    assert advise(finding(alone), draws=40).adjustments[0].action == CHECK
+
+
+def test_amounts_come_from_the_draws_behind_the_stated_interval():
+    """An offset well told beside a stiffness left at its bounded prior, joined to it.
+
+    The normal approximation would let that stiffness leave its bounds and take the offset along;
+    the draws do not, so a signed amount is exactly as wide as the interval that is stated.
+    """
+    slip = hypothesis(kind("coupler_slip"), at=0.9, sd=0.2)
+    u, covariance = slip.fit.mode.u, slip.fit.mode.covariance.copy()
+    shaft = [s.quantity.name for s in HEALTHY_SCATTER].index("shaft stiffness")
+    covariance[shaft, shaft] = 0.95
+    covariance[-1, shaft] = covariance[shaft, -1] = 0.9 * 0.2 * math.sqrt(0.95)
+    mode = dataclasses.replace(slip.fit.mode, u=u, covariance=covariance)
+    fit = dataclasses.replace(slip.fit, mode=mode)
+    own = dataclasses.replace(slip, fit=fit, magnitudes=fit.magnitudes)
+    (screw,) = advise(finding(own), draws=3000).adjustments
+    told = fit.magnitudes["coupler_slip"]
+    assert screw.step.high - screw.step.low == pytest.approx(told.high - told.low, rel=1e-6)
+    normal = 3.92 * 0.2 * kind("coupler_slip").quantities[0].spread
+    assert told.high - told.low < 0.97 * normal
 
 
 def test_healthy_is_left_alone():

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import gantrysim as gs
+from gantrysim.inverse.diagnose import Hypothesis
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.paths import Line, read_test, ring_test
 
@@ -367,3 +369,74 @@ def test_json_is_not_saved_under_a_toml_name(tmp_path):
     with pytest.raises(ValueError, match=r"saved as JSON; choose a name ending in \.json"):
         TEST.save(tmp_path / "burn.toml")
     assert not list(tmp_path.iterdir())
+
+
+BURN = gs.simulate(gs.Machine(), TEST)
+PIECE = Piece(TEST, tuple(Line(x.shape, x.ring, x.size, -1, x.xy) for x in BURN.lines), "bench")
+KEPT = gs.Tolerance(roundness=0.2)
+NO_FINDING = "finding must be a Finding, found 'finding'."
+
+
+@pytest.mark.parametrize(
+    "call, sentence",
+    [
+        (
+            lambda: gs.accept(PIECE, KEPT, confidence=95),
+            "confidence must be a probability above 0.5 and below 1, such as 0.95 for 95 %, "
+            "found 95.",
+        ),
+        (lambda: gs.accept(BURN, KEPT, confidence=0.05), "above 0.5 and below 1"),
+        (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a finite number"),
+        (lambda: gs.accept(PIECE, 0.2), "tolerance must be a Tolerance, found 0.2."),
+        (lambda: gs.accept(PIECE, KEPT, "bench"), "machine must be a Machine, found 'bench'."),
+        (lambda: gs.accept(PIECE, KEPT, finding="finding"), NO_FINDING),
+        (lambda: gs.accept(PIECE, KEPT, seed=-1), "seed must be a whole number, 0 or more"),
+        (lambda: gs.will_hold("finding", TEST, KEPT), NO_FINDING),
+        (lambda: gs.advise("finding"), NO_FINDING),
+        (lambda: gs.next_test("finding"), NO_FINDING),
+        (lambda: gs.what_can_be_told("burn.json"), "test must be a RingTest, found 'burn.json'."),
+        (lambda: gs.what_can_be_told(TEST, 7), "machine must be a Machine, found 7."),
+        (
+            lambda: gs.what_can_be_told(TEST, faults="scale_x"),
+            "faults must be a list of names, found 'scale_x'.",
+        ),
+        (
+            lambda: gs.what_can_be_told(TEST, faults=[]),
+            "faults must name at least one fault, found [].",
+        ),
+        (lambda: gs.new_log(5, gs.Machine(), name="Alder"), "path must be that of a file, or None"),
+        (lambda: gs.new_log(None, "bench", name="Alder"), "machine must be a Machine"),
+        (lambda: gs.new_log(None, gs.Machine(), name=" "), "name must be a text that is not empty"),
+    ],
+)
+def test_every_door_says_in_one_sentence_what_it_takes(call, sentence):
+    with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+        call()
+    one_sentence(error, name="must")
+
+
+def test_doors_that_take_a_finding_look_at_the_rest_too():
+    healthy = gs.fit(PIECE, gs.Machine())
+    best = Hypothesis((), 1.0, {}, (), 0.0, "as fitted", "", healthy)
+    finding = gs.Finding((PIECE,), gs.Machine(), (best,))
+    for call, sentence in (
+        (lambda: gs.will_hold(finding, "job", KEPT), "test must be a RingTest, found 'job'."),
+        (lambda: gs.will_hold(finding, TEST, "tight"), "tolerance must be a Tolerance"),
+        (lambda: gs.will_hold(finding, TEST, KEPT, confidence=1.0), "above 0.5 and below 1"),
+        (lambda: gs.will_hold(finding, TEST, KEPT, draws=3), "draws must be a whole number, 20"),
+        (lambda: gs.advise(finding, handbook="blue"), "handbook must be a Handbook, found 'blue'."),
+        (lambda: gs.advise(finding, costs=40.0), "costs must be a Costs, found 40.0."),
+        (lambda: gs.advise(finding, seed=0.5), "seed must be a whole number, 0 or more"),
+        (lambda: gs.next_test(finding, minutes="long"), "minutes must be a finite number"),
+        (lambda: gs.next_test(finding, minutes=-5.0), "minutes must be above zero, found -5.0."),
+        (lambda: gs.next_test(finding, costs=3), "costs must be a Minutes, found 3."),
+        (lambda: gs.next_test(finding, candidates=TEST), "candidates must be a list or tuple"),
+        (
+            lambda: gs.next_test(finding, candidates=["push"]),
+            "candidates[0] must be a RingTest or PushTest or ToneTest or CaliperTest or Look",
+        ),
+        (lambda: gs.next_test(finding, candidates=[]), "candidates must hold at least one"),
+    ):
+        with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+            call()
+        one_sentence(error, name="must")

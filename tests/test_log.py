@@ -198,7 +198,12 @@ def drop(*keys: Any) -> Callable[[Any], None]:
     ("change", "words"),
     [
         (put("format", value="something else"), "'format' must be"),
-        (put("version", value=7), "'version' must be 1, found 7"),
+        (put("version", value=7), "'version' must be 1 or 2, found 7"),
+        (put("version", value=True), "'version' must be 1 or 2, found True"),
+        (put("version", value=1), "'belief.machine_sha256' is unknown"),
+        (drop("belief", "machine_sha256"), "'belief.machine_sha256' is missing"),
+        (put("machine", "span", value=500.0), "begin a new log"),
+        (put("history", 0, "readings", value="none"), r"history\[0\].readings' must be a list"),
         (put("extra", value=1), "'log.extra' is unknown"),
         (drop("belief"), "'log.belief' is missing"),
         (put("name", value=5), "'name' must be a text"),
@@ -275,6 +280,88 @@ def test_a_log_takes_only_what_belongs_to_it(tight: Finding, better: Finding) ->
         gs.Change("tight_wheels_middle", 1.0)
     with pytest.raises(ValueError, match="probability from 0 to 1"):
         log.adjusted(gs.Change("tight_wheels_left", 1.0), cured=2.0)
+
+
+def test_a_piece_is_believed_once(full: gs.MachineLog, tight: Finding, tmp_path: Path) -> None:
+    before = (tmp_path / "birch.json").read_bytes()
+    with pytest.raises(ValueError, match=r"burn of 2031-04-05 that stands in this log") as error:
+        full.burned(tight.pieces[0], tight)
+    assert str(error.value).endswith("each piece is believed once.")
+    # the content counts, not the object or its name
+    twin = dataclasses.replace(tight.pieces[0], source="read a second time")
+    with pytest.raises(ValueError, match="read a second time"):
+        full.burned(twin, dataclasses.replace(tight, measured=(twin,)))
+    assert (tmp_path / "birch.json").read_bytes() == before
+    new = gs.new_log(None, gs.Machine(), name="Alder")
+    both = (tight.pieces[0], twin)
+    with pytest.raises(ValueError, match="each piece is believed once"):
+        new.burned(both, dataclasses.replace(tight, measured=both))
+
+
+def test_a_burn_is_kept_with_its_sheets(tight: Finding, tmp_path: Path) -> None:
+    piece = tight.pieces[0]
+    reading = gs.CaliperReading("circle", 3, 40.0, "diameter_0", 80.02)
+    sheet = gs.CaliperSheet(TEST, (reading,), "sheet of the birch")
+    joint = dataclasses.replace(tight, measured=(piece, sheet))
+    path = tmp_path / "elm.json"
+    log = gs.new_log(path, gs.Machine(), name="Elm").burned([piece, sheet], joint)
+    (burn,) = log.burns
+    assert burn.readings == ("CaliperSheet('sheet of the birch', 1 readings of 1 rings)",)
+    assert gs.open_log(path).to_dict() == log.to_dict()
+    assert "with CaliperSheet('sheet of the birch'" in log.report()
+    new = gs.new_log(None, gs.Machine(), name="Elm")
+    assert new.burned(sheet, joint).burns[0].readings == burn.readings
+    with pytest.raises(ValueError, match="not about CaliperSheet"):
+        new.burned([piece, sheet], tight)
+    with pytest.raises(ValueError, match="a burn needs a Piece"):
+        new.burned(sheet, dataclasses.replace(tight, measured=(sheet,)))
+    with pytest.raises(ValueError, match="str cannot be diagnosed"):
+        new.burned("points.csv", tight)  # type: ignore[arg-type]
+
+
+def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_path: Path) -> None:
+    old = json.loads(text[0])
+    old["version"] = 1
+    del old["belief"]["machine_sha256"]
+    for entry in old["history"]:
+        entry.pop("readings", None)
+    path = tmp_path / "old.json"
+    path.write_text(json.dumps(old), encoding="utf-8")
+    log = gs.open_log(path)
+    assert log.belief.machine == log.machine == gs.Machine()
+    assert log.adjusted(gs.Change("tight_wheels_left", 1.0)).entries
+    assert json.loads(path.read_text(encoding="utf-8"))["version"] == 2
+    assert gs.open_log(path).burns[0].pieces[0].n_points == log.pieces[0].n_points
+
+
+# Whose belief
+
+
+def test_the_belief_of_one_machine_is_refused_for_another(tight: Finding) -> None:
+    piece, belief = tight.pieces[0], tight.belief()
+    wider = gs.Machine().set("span", 440.0)
+    with pytest.raises(ValueError, match=r"another machine \(its span is 430.0, here 440.0\)"):
+        gs.diagnose(piece, wider, belief=belief)
+    stiffer = gs.Machine().set("left.friction", 4.0)
+    with pytest.raises(ValueError, match=r"its left.wheels.0.\w+ is"):
+        gs.diagnose(piece, stiffer, belief=belief)
+    with pytest.raises(ValueError, match="another machine"):
+        after_turn(belief, wider, gs.Change("tight_wheels_left", 1.0))
+    after = after_turn(belief, gs.Machine(), gs.Change("tight_wheels_left", 1.0))
+    assert after.machine == gs.Machine()
+    belief.check(gs.Machine(span=430))  # a whole number is the same length
+    Belief.fresh().check(wider)  # what nothing was learned about fits any machine
+    assert gs.new_log(None, wider, name="Yew").belief.machine == wider
+
+
+def test_a_whole_number_in_a_machine_is_the_same_after_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "yew.json"
+    gs.new_log(path, gs.Machine(span=440), name="Yew")
+    assert gs.open_log(path).machine.span == 440.0
+    content = json.loads(path.read_text(encoding="utf-8"))
+    content["machine"]["span"] = 440.0
+    path.write_text(json.dumps(content), encoding="utf-8")
+    assert gs.open_log(path).belief.machine == gs.Machine(span=440)
 
 
 # Belief after a turn

@@ -48,7 +48,17 @@ def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
     with pytest.raises(ValueError, match="nothing can be predicted"):
         gs.will_hold(finding, TEST, gs.Tolerance(roundness=0.2), draws=20)
     log = gs.new_log(None, gs.Machine(), name="Alder").burned(finding.pieces[0], finding)
-    assert log.adjusted(finding.adjustments().adjustments[0]).report()
+    advice = finding.adjustments()
+    assert log.adjusted(advice.adjustments[0]).report()
+    # common practice, no source: what makes a motor lose its steps, or a belt its teeth
+    check = next(c for c in advice.checks if c.fault == "lost_steps")
+    for words in ("grub screws", "tooth", "motor current", "rail", "maker's manual"):
+        assert words in check.words, words
+    for words in ("pencil line", "tooth", "motor current", "half the feed and acceleration"):
+        assert words in check.expect, words
+    report = advice.report()
+    for words in ("power off", "Power off", "laser disconnected", "Laser disconnected", "re-home"):
+        assert words in report, words
 
 
 def test_a_whole_drive_is_never_said_to_lose_steps() -> None:

@@ -16,7 +16,13 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from gantrysim.burn import Burn
-from gantrysim.inputs import finite_number, shortened, whole_number
+from gantrysim.inputs import (
+    confidence_level,
+    finite_number,
+    of_kind,
+    shortened,
+    whole_number,
+)
 from gantrysim.inverse.burned import COMMON, DIFFERENCE, SKEW, BurnedPiece, prepare_piece
 from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
 from gantrysim.inverse.drawn import worst_of_lines
@@ -98,7 +104,8 @@ def accept(
     Raises
     ------
     ValueError
-        If it is neither a piece nor a burn, or the piece has no ring that can be measured.
+        If it is neither a piece nor a burn, the piece has no ring that can be measured, or
+        another argument is of a wrong kind or size (confidence: above 0.5 and below 1).
 
     Notes
     -----
@@ -107,7 +114,13 @@ def accept(
     because passes that lie on each other share grain and scanner errors; what is left is as sure
     as the effective number of independent values allows.
     """
-    draws = whole_number(draws, "draws", least=100)
+    of_kind(tolerance, Tolerance, "tolerance")
+    if machine is not None:
+        of_kind(machine, Machine, "machine")
+    if finding is not None:
+        of_kind(finding, Finding, "finding")
+    confidence = confidence_level(confidence)
+    draws, seed = whole_number(draws, "draws", least=100), whole_number(seed, "seed", least=0)
     if isinstance(measured, Burn):
         exact = worst_of_lines(measured.lines, measured.commanded, measured.test, tolerance)
         known = {name: np.full(1, value) for name, value in exact.items()}
@@ -125,13 +138,23 @@ def accept(
     with threadpool_limits(1):
         known, found = looked.draws(tolerance, scanner, draws, rng)
     notes: dict[str, str] = {}
+    unknown = 0.0
     if "closure" in tolerance.limits and finding is not None:
-        only = Tolerance(closure=tolerance.closure, least_size=tolerance.least_size)
-        told, _ = _predicted(finding, measured.test, only, max(50, draws // 20), seed)
-        gaps = told["closure"]
-        known["closure"] = gaps[rng.integers(len(gaps), size=draws)]
+        clear, unknown = _foretelling(finding)
         notes["closure"] = "as the finding predicts it; it does not show in the points"
-    return _verdict(tolerance, known, found, confidence, measured.source, notes=notes)
+        if clear:
+            only = Tolerance(closure=tolerance.closure, least_size=tolerance.least_size)
+            told = _predicted(clear, measured.test, only, max(50, draws // 20), seed)
+            known |= {k: gaps[rng.integers(len(gaps), size=draws)] for k, gaps in told.items()}
+        else:
+            notes["closure"] = (
+                "it does not show in the points, and no explanation of the finding says how the "
+                "machine draws"
+            )
+    return _verdict(
+        tolerance, known, found, confidence, measured.source,
+        unknown=unknown, foretold=("closure",), notes=notes,
+    )  # fmt: skip
 
 
 def will_hold(
@@ -156,8 +179,8 @@ def will_hold(
     confidence : float
         Probability that proves it.
     draws, seed : int
-        Of machines, from all explanations by their probability and from the posterior of each
-        (Laplace).
+        Of machines, from all explanations by their probability and from the posterior draws of
+        each that the stated intervals use (`gantrysim.inverse.fit.Fit.draws`).
 
     Returns
     -------
@@ -169,11 +192,24 @@ def will_hold(
     Raises
     ------
     ValueError
-        If the test leaves the travel of the machine, or nothing can be predicted at all.
+        If the test leaves the travel of the machine, nothing can be predicted at all, or an
+        argument is of a wrong kind or size.
     """
-    draws = whole_number(draws, "draws", least=20)
-    known, unknown = _predicted(finding, test, tolerance, draws, seed)
-    return _verdict(tolerance, known, {}, confidence, "prediction", unknown=unknown)
+    of_kind(finding, Finding, "finding")
+    of_kind(test, RingTest, "test")
+    of_kind(tolerance, Tolerance, "tolerance")
+    confidence = confidence_level(confidence)
+    draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
+    clear, unknown = _foretelling(finding)
+    if not clear:
+        raise ValueError(
+            "nothing can be predicted: no explanation of this finding says how the machine draws."
+        )
+    known = _predicted(clear, test, tolerance, draws, seed)
+    foretold = tuple(tolerance.limits)
+    return _verdict(
+        tolerance, known, {}, confidence, "prediction", unknown=unknown, foretold=foretold
+    )
 
 
 # Judging draws
@@ -187,31 +223,38 @@ def _verdict(
     source: str,
     *,
     unknown: float = 0.0,
+    foretold: Sequence[str] = (),
     notes: Mapping[str, str] | None = None,
 ) -> Verdict:
-    limits = tolerance.limits
+    """Judge draws: `unknown` is the probability that the `foretold` values say nothing."""
+    notes = notes or {}
     count = len(next(iter(known.values()))) if known else 1
+    shown = np.ones(count, dtype=bool)  # what does not rest on a prediction is within
     within = np.ones(count, dtype=bool)
     requirements = []
-    for name, limit in limits.items():
+    for name, limit in tolerance.limits.items():
         values = known.get(name)
         unit = CHARACTERISTICS[name][0]
         if values is None:
-            note = _ABSENT[name]
+            note = notes.get(name, _ABSENT[name])
             requirements.append(Requirement(name, unit, limit, None, None, None, None, None, note))
             continue
         good = np.abs(values) <= limit
         within &= good
+        if name not in foretold:
+            shown &= good
         low, middle, high = np.quantile(values, [0.025, 0.5, 0.975]).tolist()
-        note = (notes or {}).get(name, "")
         requirements.append(
             Requirement(
-                name, unit, limit, found.get(name), middle, low, high, float(good.mean()), note
+                name, unit, limit, found.get(name), middle, low, high, float(good.mean()),
+                notes.get(name, ""),
             )
-        )
+        )  # fmt: skip
     probability = float(within.mean())
-    low, high = probability * (1.0 - unknown), probability * (1.0 - unknown) + unknown
-    decision = decide(low, high, confidence=confidence) if known else CANNOT_TELL
+    low = probability * (1.0 - unknown)
+    decision = CANNOT_TELL
+    if known:
+        decision = decide(low, low + float(shown.mean()) * unknown, confidence=confidence)
     if decision == PASS and any(r.probability is None for r in requirements):
         decision = CANNOT_TELL
     return Verdict(
@@ -459,39 +502,30 @@ def _side_deviations(line: Line, row: SquareRow, noise: Noise) -> Array:
 
 
 def _predicted(
-    finding: Finding, test: RingTest, tolerance: Tolerance, draws: int, seed: int
-) -> tuple[dict[str, Array], float]:
-    """Draws of the worst values on a test, and the probability of what cannot be predicted."""
+    clear: Mapping[Hypothesis, float], test: RingTest, tolerance: Tolerance, draws: int, seed: int
+) -> dict[str, Array]:
+    """Draws of the worst values on a test, from explanations by their probability."""
     rng = np.random.default_rng(seed)
-    likely = [h for h in finding.ranked if h.probability > _LIKELY]
-    clear = [h for h in likely if _predictable(h)]
-    share = np.array([h.probability for h in clear])
-    if not clear:
-        raise ValueError(
-            "nothing can be predicted: no explanation of this finding says how the machine draws."
-        )
-    unknown = 1.0 - float(share.sum() / sum(h.probability for h in likely))
-    chosen = rng.choice(len(clear), size=draws, p=share / share.sum())
+    share = np.array(list(clear.values()))
+    counts = rng.multinomial(draws, share / share.sum())
     found: dict[str, list[float]] = {}
-    for k in chosen:
-        machine = draw_machine(clear[int(k)], rng)
-        burn = simulate(machine, test, step=_STEP, feed_forces=True)
-        for name, value in worst_of_lines(burn.lines, burn.commanded, test, tolerance).items():
-            found.setdefault(name, []).append(value)
-    return {name: np.array(values) for name, values in found.items()}, unknown
+    for hypothesis, count in zip(clear, counts.tolist(), strict=True):
+        for machine in hypothesis.fit.draw_machines(count, rng):
+            burn = simulate(machine, test, step=_STEP, feed_forces=True)
+            worst = worst_of_lines(burn.lines, burn.commanded, test, tolerance)
+            for name, value in worst.items():
+                found.setdefault(name, []).append(value)
+    return {name: np.array(values) for name, values in found.items()}
+
+
+def _foretelling(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
+    """Explanations that foretell a burn, with their probability; and that of all others."""
+    likely = [h for h in finding.ranked if h.probability > _LIKELY]
+    clear = {h: h.probability for h in likely if _predictable(h)}
+    return clear, 1.0 - sum(clear.values()) / sum(h.probability for h in likely)
 
 
 def _predictable(hypothesis: Hypothesis) -> bool:
     """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
     named = hypothesis.faults not in ((UNLISTED,), (LOST,))
     return named and all(kind.pattern is None for kind in hypothesis.fit.mode.kinds)
-
-
-def draw_machine(hypothesis: Hypothesis, rng: np.random.Generator) -> Machine:
-    """Draw a machine from the posterior of an explanation (Laplace)."""
-    problem, mode = hypothesis.fit.problem, hypothesis.fit.mode
-    n = mode.u.size - problem.own
-    root = np.linalg.cholesky(mode.covariance[:n, :n])
-    u = mode.u.copy()
-    u[:n] = np.clip(u[:n] + root @ rng.standard_normal(n), -8.0, 8.0)
-    return problem.machine(mode.kinds, u)

@@ -15,7 +15,7 @@ import numpy as np
 
 from gantrysim.burn import Burn
 from gantrysim.handbook import Handbook
-from gantrysim.inputs import whole_number, write_new_text
+from gantrysim.inputs import of_kind, whole_number, write_new_text
 from gantrysim.inverse.adjustment import (
     CHECK,
     DO,
@@ -25,11 +25,10 @@ from gantrysim.inverse.adjustment import (
     cells_of,
     rows_of,
 )
+from gantrysim.inverse.diagnose import Finding, Hypothesis
 from gantrysim.inverse.fit import Estimate
-from gantrysim.inverse.hypotheses import FaultKind
 from gantrysim.inverse.knobs.base import Knob
 from gantrysim.inverse.knobs.named import knob_for
-from gantrysim.inverse.prior import HEALTHY_SCATTER
 from gantrysim.inverse.step import Costs, choose_step
 from gantrysim.machine import Machine
 from gantrysim.paths import RingTest, ring_test
@@ -37,8 +36,6 @@ from gantrysim.simulate import simulate
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from gantrysim.inverse.diagnose import Finding, Hypothesis
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,9 +206,10 @@ def advise(
     costs : Costs, optional
         Minutes that another round and an overshoot cost.
     draws : int
-        Draws from the posterior behind every amount.
+        Machines picked from the posterior draws that the stated intervals use
+        (`gantrysim.inverse.fit.Fit.draws`), behind every amount.
     seed : int
-        Of those draws.
+        Of what is picked, and of the hand's errors.
 
     Returns
     -------
@@ -219,22 +217,31 @@ def advise(
         Hand checks, cheapest first, and adjustments for the best explanation and all that the
         piece cannot tell from it.
 
+    Raises
+    ------
+    ValueError
+        If it is no finding, or another argument is of a wrong kind or size.
+
     Notes
     -----
     A fault of probability p is turned at once if turning in vain costs less than the hand check,
-    ``(1 - p) overshoot <= minutes of the check``, and if nothing in the group speaks against it.
+    ``(1 - p) overshoot <= minutes of the check``, if nothing in the group speaks against it, if
+    its search settled, and if the piece shows rings enough for more than a hint.
     What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
     the cost of a round.  It is left where curing it gains less than the check costs,
     ``p round < minutes``.
     """
     costs = costs if costs is not None else Costs()
-    draws = whole_number(draws, "draws", least=20)
     handbook = handbook if handbook is not None else Handbook()
+    of_kind(finding, Finding, "finding")
+    of_kind(handbook, Handbook, "handbook")
+    of_kind(costs, Costs, "costs")
+    draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
     checks: dict[str, HandCheck] = {}
     adjustments = []
     for hypothesis in group:
-        made = _draws(hypothesis, finding.machine, draws, np.random.default_rng(seed))
+        made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
         for name in hypothesis.faults:
             kind = next((k for k in hypothesis.fit.mode.kinds if k.name == name), None)
             knob = knob_for(
@@ -242,7 +249,7 @@ def advise(
                 finding.machine,
                 handbook,
                 variant=kind.variant if kind else "",
-                check=kind.check if kind else "",
+                check=kind.check if kind else hypothesis.check,
             )
             rng = np.random.default_rng(seed + 1)
             adjustments.append(_adjustment(finding, hypothesis, name, knob, made, costs, rng))
@@ -259,34 +266,6 @@ def advise(
         certain=finding.certain,
         costs=costs,
     )
-
-
-def _draws(
-    hypothesis: Hypothesis, nominal: Machine, count: int, rng: np.random.Generator
-) -> list[Machine]:
-    """Machines drawn from the Laplace posterior of an explanation."""
-    mode = hypothesis.fit.mode
-    first = len(HEALTHY_SCATTER)
-    size = first + sum(len(kind.quantities) for kind in mode.kinds)
-    values, vectors = np.linalg.eigh(mode.covariance[:size, :size])
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    unknowns = mode.u[:size] + rng.standard_normal((count, size)) @ root.T
-    return [_machine(nominal, mode.kinds, u) for u in unknowns]
-
-
-def _machine(nominal: Machine, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
-    """The machine at the unknowns: healthy scatter, then the faults in their order."""
-    changes: dict[str, float] = {}
-    for scatter, number in zip(HEALTHY_SCATTER, u, strict=False):
-        changes.update(scatter.changes(nominal, float(number)))
-    machine = nominal.set_many(changes)
-    first = len(HEALTHY_SCATTER)
-    for kind in kinds:
-        last = first + len(kind.quantities)
-        values = [q.value(float(v)) for q, v in zip(kind.quantities, u[first:last], strict=True)]
-        machine = kind.apply(machine, values)
-        first = last
-    return machine
 
 
 def _adjustment(
@@ -334,7 +313,8 @@ def _action(
     size = hypothesis.magnitudes.get(name)
     agreed = all(name in faults for faults in finding.group)
     told = size is not None and size.told
-    sure = finding.certain or (agreed and len(finding.group) > 1)
+    settled = hypothesis.fit.mode.converged and not finding.thin
+    sure = settled and (finding.certain or (agreed and len(finding.group) > 1))
     vain = costs.round if knob.forgiving else costs.overshoot
     cheap = knob.by_reading or (1.0 - p) * vain <= minutes
     return DO if agreed and told and sure and cheap else CHECK

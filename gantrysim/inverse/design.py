@@ -16,11 +16,12 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from gantrysim.inputs import of_kind, positive, whole_number
 from gantrysim.inverse.blind import noun
 from gantrysim.inverse.burned import BurnedPiece, shared_discrepancy
 from gantrysim.inverse.candidates import (
@@ -185,7 +186,7 @@ def next_test(
     ------
     ValueError
         If nothing fits in the budget, nothing was burned and no candidates are given, or a test
-        leaves the travel of the machine.
+        leaves the travel of the machine, or an argument is of a wrong kind or size.
 
     Notes
     -----
@@ -198,8 +199,18 @@ def next_test(
     diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
     repeat is rather too high.
     """
-    question = _Question.of(finding)
+    of_kind(finding, Finding, "finding")
     costs = Minutes() if costs is None else costs
+    of_kind(costs, Minutes, "costs")
+    minutes = None if minutes is None else positive(minutes, "minutes")
+    seed = whole_number(seed, "seed", least=0)
+    if candidates is not None:
+        of_kind(candidates, (list, tuple), "candidates")
+        if not candidates:
+            raise ValueError("candidates must hold at least one test or check by hand, found none.")
+        for k, candidate in enumerate(candidates):
+            of_kind(candidate, get_args(Candidate), f"candidates[{k}]")
+    question = _Question.of(finding)
     if candidates is None:
         names = {name for h in question.alive for name in h.faults}
         last = question.last

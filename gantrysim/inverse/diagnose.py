@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.inverse import findingwords
 from gantrysim.inverse.burned import BurnedPiece
-from gantrysim.inverse.fit import Estimate, Fit, magnitudes
+from gantrysim.inverse.fit import Estimate, Fit, magnitudes, rough_draws
 from gantrysim.inverse.hypotheses import KINDS, FaultKind, believed, plausible
 from gantrysim.inverse.kicks import wheel_flats
 from gantrysim.inverse.lost import CHECK as LOST_CHECK
@@ -232,7 +232,7 @@ class Finding:
             + GIVEN_BACK * prior_probability(h.faults, fresh)
             for h in likely
         }
-        return Belief(mean, np.linalg.inv(covariance), weights, sizes)
+        return Belief(mean, np.linalg.inv(covariance), weights, sizes, self.machine)
 
     def adjustments(self, **options: Any) -> Advice:
         """Return what to turn, which way and how far, and what to check by hand first.
@@ -306,6 +306,11 @@ def diagnose(
     Finding
         Explanations ranked by posterior probability, with magnitudes, 95 % intervals, and the
         groups that this piece cannot tell apart.
+
+    Raises
+    ------
+    ValueError
+        If something handed in is of another kind, or the belief is about another machine.
 
     Notes
     -----
@@ -460,16 +465,20 @@ def _rank(
     for faults, members in families.items():
         mode = max(members, key=lambda item: item[0])[1]
         alike = _alike(faults, score, slack)
+        fit = Fit(problem, mode, problem.machine(mode.kinds, mode.u))
+        likely = score[faults] - total > _UNLIKELY
         hypotheses.append(
             Hypothesis(
                 faults=faults,
                 probability=math.exp(score[faults] - total),
-                magnitudes=magnitudes(problem, mode, curved=score[faults] - total > _UNLIKELY),
+                magnitudes=(
+                    fit.magnitudes if likely else magnitudes(problem, mode, rough_draws(mode))
+                ),
                 indistinguishable_from=alike,
                 log_evidence=evidence[faults] - top,
                 words=_explain(faults, mode.kinds),
                 check=LOST_CHECK if faults == (LOST,) else "; ".join(k.check for k in mode.kinds),
-                fit=Fit(problem, mode, problem.machine(mode.kinds, mode.u)),
+                fit=fit,
             )
         )
     return tuple(sorted(hypotheses, key=lambda h: -h.probability))

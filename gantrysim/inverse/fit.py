@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 import math
 from collections.abc import Sequence
@@ -72,19 +73,29 @@ def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
     return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
 
 
-def magnitudes(problem: Problem, mode: Mode, *, curved: bool = True) -> dict[str, Estimate]:
-    """Magnitudes of the faults of a mode with their 95 % intervals, from posterior draws.
+def rough_draws(mode: Mode) -> np.ndarray:
+    """Draws from Laplace's normal: enough for an explanation that nobody will act on."""
+    normal = np.random.default_rng(SEED).standard_normal((COUNT, mode.u.size))
+    return mode.u + normal @ np.linalg.cholesky(mode.covariance).T
 
-    ``curved`` draws follow the curved scales of the unknowns (0.1 s); else Laplace's normal is
-    drawn from, which is enough for an explanation that nobody will act on.
+
+def magnitudes(
+    problem: Problem, mode: Mode, draws: np.ndarray | None = None
+) -> dict[str, Estimate]:
+    """Magnitudes of the faults of a mode with their 95 % intervals.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem that the mode belongs to.
+    mode : Mode
+        The mode.
+    draws : ndarray, shape (n, size), optional
+        Draws of its unknowns; those of `posterior_draws` if absent (0.1 s).
     """
     if not mode.kinds:
         return {}
-    if curved:
-        draws = posterior_draws(problem, mode)
-    else:
-        normal = np.random.default_rng(SEED).standard_normal((COUNT, mode.u.size))
-        draws = mode.u + normal @ np.linalg.cholesky(mode.covariance).T
+    draws = posterior_draws(problem, mode) if draws is None else draws
     cuts = zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True)
     return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
 
@@ -132,10 +143,31 @@ class Fit:
     mode: Mode
     machine: Machine
 
+    @functools.cached_property
+    def draws(self) -> np.ndarray:
+        """Posterior draws of the unknowns, shape (n, size), behind all that is said of the fit.
+
+        Made once (0.1 s), always with the same seed: `gantrysim.inverse.draws.SEED`.
+        """
+        return posterior_draws(self.problem, self.mode)
+
+    def draw_machines(self, count: int, rng: np.random.Generator) -> list[Machine]:
+        """Machines from the posterior: `count` of `draws`, picked at random.
+
+        Parameters
+        ----------
+        count : int
+            How many; up to the number of draws no draw is picked twice.
+        rng : Generator
+            Picks them.
+        """
+        chosen = rng.choice(len(self.draws), size=count, replace=count > len(self.draws))
+        return [self.problem.machine(self.mode.kinds, self.draws[k]) for k in chosen]
+
     @property
     def magnitudes(self) -> dict[str, Estimate]:
         """Fault magnitudes by name."""
-        return magnitudes(self.problem, self.mode)
+        return magnitudes(self.problem, self.mode, self.draws) if self.mode.kinds else {}
 
     @property
     def parameters(self) -> tuple[Estimate, ...]:

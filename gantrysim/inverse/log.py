@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gantrysim.inputs import finite_number, read_text, shortened, write_new_text
+from gantrysim.inputs import finite_number, of_kind, read_text, shortened, write_new_text
 from gantrysim.inverse import logfile
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import Finding, diagnose
 from gantrysim.inverse.prior import Belief
-from gantrysim.inverse.problem import Measured
+from gantrysim.inverse.problem import Measured, listed
 from gantrysim.inverse.tolerance import Verdict
 from gantrysim.inverse.turned import Change, after_turn
 from gantrysim.machine import Machine
@@ -52,6 +52,9 @@ class Burned:
     finding : mapping
         ``ranked`` explanations with probability, magnitudes and the group each belongs to,
         ``certain``, and the ``words`` of the report.
+    readings : tuple of str
+        Sheets of readings by hand that entered the finding beside the pieces: kind, source and
+        number of readings.  What they taught is in the belief.
     """
 
     date: str
@@ -59,6 +62,7 @@ class Burned:
     pieces: tuple[Piece, ...]
     error: float
     finding: Mapping[str, Any]
+    readings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -148,14 +152,20 @@ class MachineLog:
         return diagnose(measured, self.machine, belief=self.belief)
 
     def burned(
-        self, piece: Piece, finding: Finding, *, date: Date = "", note: str = ""
+        self,
+        measured: Measured | Sequence[Measured],
+        finding: Finding,
+        *,
+        date: Date = "",
+        note: str = "",
     ) -> MachineLog:
         """Return the log with a burn and what was found: the finding's posterior is believed.
 
         Parameters
         ----------
-        piece : Piece
-            What was measured; the finding's other pieces are kept with it.
+        measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+            What was measured, such as a piece and its caliper sheet; all that the finding was
+            made from is kept with it: pieces by their points, sheets by a line of text.
         finding : Finding
             What it says, best from `MachineLog.diagnose`.
         date : str or date
@@ -166,17 +176,42 @@ class MachineLog:
         Raises
         ------
         ValueError
-            If the finding is about another piece or another machine, or the file was changed by
-            somebody else since this log was made.
+            If the finding is about something else or another machine, no piece was burned for
+            it, a piece stands in the log already, or the file was changed by somebody else since
+            this log was made.
         """
+        things = listed(measured)
         if not isinstance(finding, Finding):
             raise ValueError(f"burned needs a Finding, found {shortened(finding)}.")
-        if not any(piece is known for known in finding.measured):
-            raise ValueError(f"the finding is not about {piece!r} but {finding.measured!r}.")
+        for thing in things:
+            if not any(thing is known for known in finding.measured):
+                raise ValueError(f"the finding is not about {thing!r} but {finding.measured!r}.")
         if finding.machine != self.machine:
             raise ValueError("the finding is about another machine than the one of this log.")
-        entry = Burned(_date(date), _note(note), finding.pieces, _error(finding), _summary(finding))
+        if not finding.pieces:
+            raise ValueError(
+                "a burn needs a Piece among what its finding was made from, found only "
+                f"{finding.measured!r}; diagnose the readings together with a piece."
+            )
+        self._refuse_twice(finding.pieces)
+        entry = Burned(
+            _date(date), _note(note), finding.pieces, _error(finding), _summary(finding),
+            tuple(repr(x) for x in finding.measured if not isinstance(x, Piece)),
+        )  # fmt: skip
         return self._with(entry, finding.belief())
+
+    def _refuse_twice(self, pieces: Sequence[Piece]) -> None:
+        """Raise ValueError if the points of a piece stand in the log: they are believed once."""
+        known = {logfile.check_sum(p): burn.date for burn in self.burns for p in burn.pieces}
+        for piece in pieces:
+            points = logfile.check_sum(piece)
+            if points in known:
+                when = f" of {known[points]}" if known[points] else ""
+                raise ValueError(
+                    f"{piece!r} has the points of a burn{when} that stands in this log; each piece "
+                    "is believed once."
+                )
+            known[points] = ""
 
     def adjusted(
         self,
@@ -259,7 +294,7 @@ class MachineLog:
             "version": logfile.VERSION,
             "name": self.name,
             "machine": logfile.plain(self.machine.to_dict(), "machine"),
-            "belief": logfile.belief_table(self.belief),
+            "belief": logfile.belief_table(self.belief, self.machine),
             "history": [_table(entry) for entry in self.entries],
         }
 
@@ -330,10 +365,18 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
         If there is such a file: logs are never overwritten.
     FileNotFoundError
         If its folder does not exist.
+    ValueError
+        If path, machine or name is of another kind.
     """
-    if not isinstance(machine, Machine):
-        raise ValueError(f"machine must be a Machine, found {shortened(machine)}.")
-    log = MachineLog(logfile.word(name, "name"), machine, Belief.fresh())
+    if path is not None and (not isinstance(path, str | os.PathLike) or not os.fspath(path)):
+        raise ValueError(
+            "path must be that of a file, or None to keep the log in memory, found "
+            f"{shortened(path)}."
+        )
+    of_kind(machine, Machine, "machine")
+    if not isinstance(name, str) or not name.strip():
+        raise ValueError(f"name must be a text that is not empty, found {shortened(name)}.")
+    log = MachineLog(name, machine, replace(Belief.fresh(), machine=machine))
     if path is None:
         return log
     if Path(path).exists():
@@ -365,21 +408,24 @@ def open_log(path: str | os.PathLike[str]) -> MachineLog:
 def _log_of(content: Any) -> MachineLog:
     if not isinstance(content, dict) or content.get("format") != logfile.FORMAT:
         raise ValueError(f"field 'format' must be {logfile.FORMAT!r}: this is no machine log.")
-    if content.get("version") != logfile.VERSION:
-        found = shortened(content.get("version"))
-        raise ValueError(f"field 'version' must be {logfile.VERSION}, found {found}.")
+    version = content.get("version")
+    if isinstance(version, bool) or version not in logfile.VERSIONS:
+        accepted = " or ".join(map(str, logfile.VERSIONS))
+        raise ValueError(f"field 'version' must be {accepted}, found {shortened(version)}.")
     names = ("format", "version", "name", "machine", "belief", "history")
     table = logfile.fields(content, "log", names)
     history = logfile.row(table["history"], "history")
+    machine = logfile.machine_from(table["machine"], "machine")
     return MachineLog(
         logfile.word(table["name"], "name"),
-        logfile.machine_from(table["machine"], "machine"),
-        logfile.belief_from(table["belief"], "belief"),
-        tuple(_entry(entry, f"history[{k}]") for k, entry in enumerate(history)),
+        machine,
+        logfile.belief_from(table["belief"], "belief", machine, int(version)),
+        tuple(_entry(entry, f"history[{k}]", int(version)) for k, entry in enumerate(history)),
     )
 
 
-_BURNED = ("kind", "date", "note", "error_mm", "finding", "pieces")
+_BURNED = ("kind", "date", "note", "error_mm", "finding", "pieces", "readings")
+_BURNED_ONCE = _BURNED[:-1]  # version 1 kept no word of readings by hand
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
@@ -388,13 +434,14 @@ _VERDICT = (
 )  # fmt: skip
 
 
-def _entry(value: Any, where: str) -> Entry:
+def _entry(value: Any, where: str, version: int) -> Entry:
     kind = value.get("kind") if isinstance(value, dict) else None
     if kind not in logfile.KINDS:
         accepted = ", ".join(logfile.KINDS)
         found = shortened(kind)
         raise ValueError(f"field '{where}.kind' must be one of {accepted}, found {found}.")
-    names = {"burned": _BURNED, "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
+    burned = _BURNED if version > 1 else _BURNED_ONCE
+    names = {"burned": burned, "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
     table = logfile.fields(value, where, names)
     when = logfile.date(table["date"], f"{where}.date")
     note = logfile.word(table["note"], f"{where}.note")
@@ -426,7 +473,8 @@ def _entry(value: Any, where: str) -> Entry:
         raise ValueError(f"field '{where}.pieces' must hold a piece, found none.")
     read = tuple(logfile.piece_from(p, f"{where}.pieces[{k}]") for k, p in enumerate(pieces))
     error = logfile.number(table["error_mm"], f"{where}.error_mm", least=0.0)
-    return Burned(when, note, read, error, finding)
+    readings = logfile.names(table.get("readings", []), f"{where}.readings")
+    return Burned(when, note, read, error, finding, readings)
 
 
 # Writing
@@ -441,6 +489,7 @@ def _table(entry: Entry) -> dict[str, Any]:
             "error_mm": entry.error,
             "finding": dict(entry.finding),
             "pieces": [logfile.piece_table(piece) for piece in entry.pieces],
+            "readings": list(entry.readings),
         }
     if isinstance(entry, Adjusted):
         values = {name: getattr(entry, name) for name in _ADJUSTED[1:]}
@@ -489,8 +538,9 @@ def _words(entry: Entry) -> str:
         )
         sure = "" if entry.finding["certain"] else ", not certain"
         size = f", {sizes}" if sizes else ""
+        beside = f", with {', '.join(entry.readings)}" if entry.readings else ""
         return (
-            f"burned, error {entry.error * 1e3:.0f} µm rms; found {name}{size}, "
+            f"burned{beside}, error {entry.error * 1e3:.0f} µm rms; found {name}{size}, "
             f"probability {best['probability']:.2f}{sure}."
         )
     if isinstance(entry, Adjusted):

@@ -19,7 +19,9 @@ from gantrysim.machinefile import machine_of
 from gantrysim.measured.points import Piece
 from gantrysim.paths import Line, ring_test_of
 
-FORMAT, VERSION = "gantrysim machine log", 1
+FORMAT = "gantrysim machine log"
+#: Version 1 did not say which machine its belief is about: it is that of the log.
+VERSION, VERSIONS = 2, (1, 2)
 KINDS = ("burned", "adjusted", "accepted")
 
 
@@ -221,9 +223,23 @@ def _whole(value: Any, where: str) -> int:
     return value
 
 
-def belief_table(belief: Belief) -> dict[str, Any]:
-    """What is believed, with names and units."""
+def machine_sum(machine: Machine) -> str:
+    """SHA-256 over a machine as described, whole numbers and others alike."""
+    return hashlib.sha256(json.dumps(_floats(machine.to_dict())).encode()).hexdigest()
+
+
+def _floats(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _floats(value[key]) for key in sorted(value)}
+    if isinstance(value, list | tuple):
+        return [_floats(entry) for entry in value]
+    return value if value is None or isinstance(value, str | bool) else float(value)
+
+
+def belief_table(belief: Belief, machine: Machine) -> dict[str, Any]:
+    """What is believed of a machine, with names and units."""
     return {
+        "machine_sha256": machine_sum(machine),
         "scatter": [s.quantity.name for s in HEALTHY_SCATTER],
         "mean": belief.mean.tolist(),
         "precision": belief.precision.tolist(),
@@ -235,9 +251,15 @@ def belief_table(belief: Belief) -> dict[str, Any]:
     }
 
 
-def belief_from(value: Any, where: str) -> Belief:
-    """What is believed, of a table as `belief_table` gives it."""
-    table = fields(value, where, ("scatter", "mean", "precision", "weights", "sizes"))
+def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belief:
+    """What is believed of a machine, of a table as `belief_table` gives it."""
+    own = ("machine_sha256",) if version > 1 else ()
+    table = fields(value, where, (*own, "scatter", "mean", "precision", "weights", "sizes"))
+    if own and word(table[own[0]], f"{where}.machine_sha256") != machine_sum(machine):
+        raise ValueError(
+            f"field '{where}.machine_sha256' does not fit the machine: its description was changed "
+            "after this was learned; begin a new log for it."
+        )
     usual = tuple(s.quantity.name for s in HEALTHY_SCATTER)
     if names(table["scatter"], f"{where}.scatter") != usual:
         raise ValueError(
@@ -272,7 +294,7 @@ def belief_from(value: Any, where: str) -> Belief:
         )
         for key, entry in table["sizes"].items()
     }
-    return Belief(mean, precision, weights, sizes)
+    return Belief(mean, precision, weights, sizes, machine)
 
 
 def _quantity(value: Any, where: str) -> Quantity:

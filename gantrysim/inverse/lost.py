@@ -20,8 +20,17 @@ WORDS = (
     "first for what held it back (wheels far too tight, a jam), then at its current and the speed"
 )
 CHECK = (
-    "with the power off push the beam and the carriage through their whole travel: neither "
-    "should jam or need force"
+    "with the power off and the laser disconnected push the beam and the carriage through their "
+    "whole travel: no stop, cable or chip on a rail may jam them; mark each motor pulley and its "
+    "shaft with one pencil line and see that its grub screws are tight (one on the flat); press "
+    "each belt at its pulley: no tooth may climb or jump; then compare the motor currents with the "
+    "maker's manual, and the feed and acceleration of the test with what it allows"
+)
+#: What the check shows with lost steps, and without (common practice, no source).
+EXPECT = (
+    "a place where it jams, a pencil line that parts at a motor pulley, a belt tooth that jumps, a "
+    "motor current below the manual's, or a figure that closes when drawn at half the feed and "
+    "acceleration if this is it; none of these if it is not"
 )
 #: Part of the line that must stand apart before steps count as lost: a few bad points do not.
 _SHARE = 0.02

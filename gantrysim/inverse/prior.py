@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -154,14 +155,43 @@ class Belief:
         what is left in the usual proportions.
     sizes : mapping
         By `FaultKind.key`, what is believed of a fault's quantities where that is not the usual.
+    machine : Machine, optional
+        The machine as described that it is about; none where nothing was learned yet.
     """
 
     mean: np.ndarray
     precision: np.ndarray
     weights: Mapping[tuple[str, ...], float] = field(default_factory=dict)
     sizes: Mapping[str, tuple[Quantity, ...]] = field(default_factory=dict)
+    machine: Machine | None = None
+
+    def check(self, machine: Machine) -> None:
+        """Raise ValueError unless it is about this machine, as described, or about none."""
+        if self.machine is None or self.machine == machine:
+            return
+        own, other = _flat(self.machine.to_dict()), _flat(machine.to_dict())
+        places = [place for place in own if own[place] != other.get(place)]
+        told = f"its {places[0]} is {own[places[0]]}, here {other.get(places[0])}" if places else ""
+        raise ValueError(
+            f"belief is about another machine ({told or 'it has other parts'}); give the machine "
+            "that it was learned on, or no belief."
+        )
 
     @classmethod
     def fresh(cls, scatter: tuple[Scatter, ...] = HEALTHY_SCATTER) -> Belief:
         """Nothing is known but the description of the machine."""
         return cls(np.zeros(len(scatter)), np.eye(len(scatter)))
+
+
+def _flat(value: Any, place: str = "") -> dict[str, Any]:
+    """Nested fields by their dotted place."""
+    if isinstance(value, Mapping):
+        items = [(str(k), v) for k, v in value.items()]
+    elif isinstance(value, list | tuple):
+        items = [(str(k), v) for k, v in enumerate(value)]
+    else:
+        return {place: value}
+    out: dict[str, Any] = {}
+    for key, entry in items:
+        out |= _flat(entry, f"{place}.{key}" if place else key)
+    return out

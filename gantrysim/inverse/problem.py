@@ -197,12 +197,15 @@ def prepare(
     ------
     ValueError
         If an argument is of another kind, there is nothing measured, a test leaves the travel
-        of this machine, or a piece shows what its test does not draw.
+        of this machine, a piece shows what its test does not draw, or the belief is about
+        another machine.
     """
     if not isinstance(nominal, Machine):
         raise ValueError(f"the machine must be a Machine, found {shortened(nominal)}")
     if belief is not None and not isinstance(belief, Belief):
         raise ValueError(f"belief must be a Belief, found {shortened(belief)}")
+    if belief is not None:
+        belief.check(nominal)
     sources = tuple(_source(thing, nominal) for thing in listed(measured))
     return Problem(nominal, sources, belief or Belief.fresh())
 

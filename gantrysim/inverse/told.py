@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from gantrysim.inputs import names_of, of_kind
 from gantrysim.inverse.blind import blind_directions, noun
 from gantrysim.inverse.diagnose import ALIKE, alike_within
 from gantrysim.inverse.draws import COUNT, SEED
@@ -63,7 +64,8 @@ def what_can_be_told(
     Raises
     ------
     ValueError
-        If the test leaves the travel of the machine, or a fault has no such name.
+        If the test leaves the travel of the machine, a fault has no such name, or an argument
+        is of a wrong kind.
 
     Notes
     -----
@@ -73,7 +75,12 @@ def what_can_be_told(
     discrepancy of `gantrysim.inverse.discrepancy`.
     """
     machine = Machine() if machine is None else machine
-    names = list(dict.fromkeys(k.name for k in KINDS)) if faults is None else list(faults)
+    of_kind(test, RingTest, "test")
+    of_kind(machine, Machine, "machine")
+    usually = dict.fromkeys(k.name for k in KINDS)
+    names = list(usually) if faults is None else names_of(faults, "faults")
+    if not names:
+        raise ValueError("faults must name at least one fault, found [].")
     kinds = tuple(kind for name in names for kind in of_name(name))
     whole = _tell(test, machine, kinds)
     circles, squares = (_tell(part, machine, kinds) for part in shapes_apart(test))

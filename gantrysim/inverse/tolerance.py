@@ -190,8 +190,8 @@ class Verdict:
     probability : float
         That everything which shows is within its limit.
     unknown : float
-        Probability of what the prediction knows nothing about (explanations that it cannot
-        draw); 0 for a measured piece.
+        Probability of explanations of which nothing can be predicted; 0 for a measured piece
+        unless its closing gap is predicted.
     confidence : float
         Probability that proves it.
     tolerance : Tolerance
@@ -226,8 +226,8 @@ class Verdict:
         rows += [f"  {r.words}" for r in self.requirements]
         if self.unknown > 0.005:
             rows.append(
-                f"  With probability {self.unknown:.2f} something else is the matter, of which "
-                "nothing can be predicted."
+                f"  With probability {self.unknown:.2f} something is the matter of which nothing "
+                "can be predicted."
             )
         if self.decision == CANNOT_TELL and self.requirements:
             rows.append(

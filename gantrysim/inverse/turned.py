@@ -151,10 +151,12 @@ def after_turn(
     Raises
     ------
     ValueError
-        If the fault has no known kind, or a probability is none.
+        If the fault has no known kind, a probability is none, or the belief is about another
+        machine.
     """
     if cured is not None and not 0.0 <= finite_number(cured, "cured") <= 1.0:
         raise ValueError(f"cured must be a probability from 0 to 1, found {cured:g}.")
+    belief.check(machine)
     kinds = _kinds(turn.fault)
     sizes = dict(belief.sizes)
     left: list[Remaining] = []
@@ -174,7 +176,7 @@ def after_turn(
         done, over = cured, (1.0 - cured) * over / max(1.0 - done, 1e-12)
     weights = _moved(belief, turn.fault, done, min(over, 1.0 - done))
     mean, covariance = _widened(belief, machine, turn.fault, rest.hand)
-    return Belief(mean, np.linalg.inv(covariance), weights, sizes)
+    return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine)
 
 
 def remaining(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from gantrysim.inverse.knobs.base import SAFETY_POWERED, Knob
+from gantrysim.inverse.lost import EXPECT as LOST_EXPECT
 from gantrysim.machine import Machine
 
 #: A rule, or a square with feelers, sets to this, mm (95 %; common practice, no source).
@@ -281,3 +282,14 @@ class Pulley(Knob):
         """Wobble of the rim on both machines."""
         wobble = 2.0 * self.stands(faulty)
         return f"a rim that wobbles by about {wobble:.2g} mm if this is it, none if it is not"
+
+
+@dataclass(frozen=True)
+class Holding(Knob):
+    """A drive that lost steps: nothing to turn by an amount, what held or slipped is found."""
+
+    safety: ClassVar[str] = SAFETY_POWERED + " Power off before a hand goes in."
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """What the hand checks show."""
+        return LOST_EXPECT

@@ -8,8 +8,17 @@ from gantrysim.components import span_mass, steps_per_mm
 from gantrysim.handbook import Handbook
 from gantrysim.inverse.knobs.base import Knob
 from gantrysim.inverse.knobs.belts import PLUCKED, BeltTension, belt_label
-from gantrysim.inverse.knobs.drive import Coupling, Pulley, SetScrew, Square, Steps
+from gantrysim.inverse.knobs.drive import (
+    Coupling,
+    Holding,
+    Pulley,
+    SetScrew,
+    Square,
+    Steps,
+)
 from gantrysim.inverse.knobs.wheels import NewWheel, Nuts
+from gantrysim.inverse.lost import CHECK as LOST_CHECK
+from gantrysim.inverse.lost import LOST
 from gantrysim.machine import SIDES, Belt, Machine
 from gantrysim.plates import Wheel
 
@@ -121,15 +130,16 @@ def _of_drive(name: str, machine: Machine, check: str) -> Knob:
         return Square(
             "square", look=check, confirm=after, minutes=10.0, span=span, travel=travel
         )  # fmt: skip
-    if name == "lost_steps":
-        return Knob(
+    if name == LOST:
+        return Holding(
             "drive",
-            "free whatever sticks, see that both motors hold, then draw with less feed and "
-            "acceleration until the pattern closes",
-            check
-            or "with the power off push beam and carriage over the whole travel: no hard "
-            "spot; then see whether the head comes back to the same mark after a test",
-            "draw the same test again: the head comes back to the same mark",
+            "free what jams; tighten the grub screws of the motor pulleys on the flats of their "
+            "shafts; tighten or replace a belt whose teeth jump; set the motor currents to the "
+            "maker's manual; then draw with less feed and acceleration until the pattern closes",
+            check or LOST_CHECK,
+            "draw the same test again at half the feed and acceleration, then as before: the head "
+            "comes back to the same mark both times",
+            15.0,
         )
     return Knob(
         "whole machine",

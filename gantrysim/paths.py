@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import html
 import json
-import math
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -21,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from gantrysim.inputs import (
     finite_number,
@@ -33,96 +31,39 @@ from gantrysim.inputs import (
     whole_number,
     write_new_text,
 )
-from gantrysim.outlines import MIN_CIRCLE_STEPS, Array, ring_outlines, straight
+from gantrysim.outlines import MIN_CIRCLE_STEPS, ring_outlines, straight
+from gantrysim.strokes import Line, Stroke
 from gantrysim.testfile import checked_fields, read_content
+from gantrysim.testlayout import (
+    DIRECTIONS,
+    LAYOUTS,
+    MAX_RINGS,
+    ORDERS,
+    SEQUENCE_MODES,
+    SHAPES,
+    chosen_shapes,
+    drawing_order,
+    ring_sizes,
+    start_angles,
+)
 
-SHAPES = ("circle", "square")
-DIRECTIONS = ("ccw", "cw")
-LAYOUTS = ("concentric", "side_by_side", "circles", "squares")
-ORDERS = ("inside_out", "outside_in")
-SEQUENCE_MODES = ("shape_by_shape", "interleaved")
-MAX_RINGS = 1000  # a nest; more is a slip of the decimal point in the spacing
+__all__ = [
+    "DIRECTIONS",
+    "LAYOUTS",
+    "ORDERS",
+    "SEQUENCE_MODES",
+    "SHAPES",
+    "Line",
+    "Nest",
+    "RingTest",
+    "Stroke",
+    "read_test",
+    "ring_test",
+    "ring_test_of",
+]
+
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
-
-
-@dataclass(frozen=True, eq=False)
-class Line:
-    """One drawn line: a burned stroke, or the measured points of one.
-
-    Parameters
-    ----------
-    shape : str
-        "circle" or "square".
-    ring : int
-        0 is the innermost ring of its nest.
-    size : float
-        Commanded circle radius or half side of the square, mm.
-    pass_index : int
-        0 is the first pass; -1 where passes cannot be told apart.
-    xy : ndarray, shape (n, 2)
-        Positions, mm; in drawing order for burns.  Kept as a read-only view.
-
-    Raises
-    ------
-    ValueError
-        If `xy` is not a finite (n, 2) array.
-    """
-
-    shape: str
-    ring: int
-    size: float
-    pass_index: int
-    xy: Array
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "xy", _read_only_points(self.xy, f"{self.shape} ring {self.ring}"))
-
-    def __repr__(self) -> str:
-        which = "any pass" if self.pass_index < 0 else f"pass {self.pass_index}"
-        return (
-            f"Line({self.shape} ring {self.ring}, {self.size:g} mm, {which}, {len(self.xy)} points)"
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Stroke:
-    """One commanded move: a pass round a ring, or a travel move with the beam off.
-
-    Parameters
-    ----------
-    shape : str
-        "circle", "square" or "travel".
-    ring, size, pass_index : int, float, int
-        As in `Line`, size in mm; a travel move has -1, 0.0, -1.
-    xy : ndarray, shape (n, 2)
-        Commanded carriage positions, mm, from the start point to the end point.  Kept read-only.
-    speed : float
-        Commanded feed or travel speed, mm/s.
-
-    Raises
-    ------
-    ValueError
-        If `xy` is not a finite (n, 2) array.
-    """
-
-    shape: str
-    ring: int
-    size: float
-    pass_index: int
-    xy: Array
-    speed: float
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "xy", _read_only_points(self.xy, f"stroke {self.shape}"))
-
-    def __repr__(self) -> str:
-        if self.shape == "travel":
-            return f"Stroke(travel, {len(self.xy)} points, {self.speed:g} mm/s)"
-        return (
-            f"Stroke({self.shape} ring {self.ring}, {self.size:g} mm, pass {self.pass_index}, "
-            f"{len(self.xy)} points, {self.speed:g} mm/s)"
-        )
 
 
 @dataclass(frozen=True)
@@ -473,11 +414,11 @@ def ring_test(
     ValueError
         With one sentence naming the argument, what was found and what is accepted.
     """
-    chosen = _chosen_shapes(shapes)
+    chosen = chosen_shapes(shapes)
     if layout not in LAYOUTS[:2] and layout != f"{chosen[0]}s":
         raise ValueError(f"layout must be {listed(LAYOUTS[:2])}, found {layout!r}.")
-    sizes = _ring_sizes(spacing, largest, smallest)
-    starts = _starts(start_deg)
+    sizes = ring_sizes(spacing, largest, smallest)
+    starts = start_angles(start_deg)
     x, y = point(centre, "centre")
     size_of, centre_of = dict.fromkeys(chosen, sizes), dict.fromkeys(chosen, (x, y))
     if len(chosen) == 1:
@@ -497,7 +438,7 @@ def ring_test(
     nests = tuple(Nest(s, centre_of[s], size_of[s], starts[s], direction) for s in chosen)
     return RingTest(
         nests=nests,
-        sequence=_drawing_order(nests, order, sequence_mode, passes),
+        sequence=drawing_order(size_of, order, sequence_mode, passes),
         layout=layout, spacing=spacing, order=order, sequence_mode=sequence_mode, passes=passes,
         feed=feed, travel_speed=travel_speed, acceleration=acceleration, centripetal=centripetal,
         corner_speed_change=corner_speed_change, start_from=start_from, line_width=line_width,
@@ -537,61 +478,8 @@ def ring_test_of(content: Any) -> RingTest:
     nests = fields["nests"] = tuple(Nest(**nest) for nest in fields["nests"])
     if "sequence" not in fields:
         how = (fields["order"], fields["sequence_mode"], fields["passes"])
-        fields["sequence"] = _drawing_order(nests, *how)
+        fields["sequence"] = drawing_order({n.shape: n.sizes for n in nests}, *how)
     return RingTest(**fields)
-
-
-def _chosen_shapes(shapes: Sequence[str]) -> tuple[str, ...]:
-    named = (shapes,) if isinstance(shapes, str) else tuple(shapes)
-    for shape in named:
-        one_of(shape, SHAPES, "shapes")
-    if not named or len(set(named)) != len(named):
-        raise ValueError(f"shapes must name circle, square or both once, found {shapes!r}.")
-    return tuple(shape for shape in SHAPES if shape in named)
-
-
-def _ring_sizes(spacing: float, largest: float, smallest: float | None) -> tuple[float, ...]:
-    spacing, largest = positive(spacing, "spacing"), positive(largest, "largest")
-    least = spacing if smallest is None else positive(smallest, "smallest")
-    if least > largest:
-        name = "spacing" if smallest is None else "smallest"
-        raise ValueError(f"largest must be at least {name} ({least:g} mm), found {largest:g} mm.")
-    steps = (largest - least) / spacing
-    if steps >= MAX_RINGS:
-        raise ValueError(
-            f"spacing {spacing:g} mm gives {steps:.3g} rings up to {largest:g} mm; "
-            f"at most {MAX_RINGS} are accepted."
-        )
-    # decimal sizes such as 0.3 = 0.4 - 0.1 are meant exactly: rounding takes the float noise off
-    return tuple(round(largest - k * spacing, 9) for k in range(math.floor(steps + 1e-9), -1, -1))
-
-
-def _starts(start_deg: float | Mapping[str, float] | None) -> dict[str, float]:
-    starts = {"circle": 0.0, "square": 45.0}
-    if start_deg is None:
-        return starts
-    if not isinstance(start_deg, Mapping):
-        return dict.fromkeys(starts, finite_number(start_deg, "start_deg"))
-    for shape, value in start_deg.items():
-        one_of(shape, SHAPES, "shape in start_deg")
-        starts[shape] = finite_number(value, f"start_deg of the {shape}s")
-    return starts
-
-
-def _drawing_order(
-    nests: tuple[Nest, ...], order: str, sequence_mode: str, passes: int
-) -> tuple[tuple[str, int, int], ...]:
-    one_of(order, ORDERS, "order")
-    one_of(sequence_mode, SEQUENCE_MODES, "sequence_mode")
-    turned = order == "outside_in"
-    if sequence_mode == "interleaved":
-        rings = sorted((size, nest.shape, k) for nest in nests for k, size in enumerate(nest.sizes))
-        return tuple((shape, k, passes) for _, shape, k in (reversed(rings) if turned else rings))
-    return tuple(
-        (nest.shape, k, passes)
-        for nest in nests
-        for k in (reversed(range(len(nest.sizes))) if turned else range(len(nest.sizes)))
-    )
 
 
 def _checked_nests(nests: Any) -> tuple[Nest, ...]:
@@ -604,14 +492,3 @@ def _checked_nests(nests: Any) -> tuple[Nest, ...]:
     if not nests or len({nest.shape for nest in nests}) != len(nests):
         raise ValueError("nests must hold one Nest, or one of circles and one of squares.")
     return tuple(nests)
-
-
-def _read_only_points(xy: ArrayLike, name: str) -> Array:
-    points = np.asarray(xy, dtype=np.float64).view()
-    if points.ndim != 2 or points.shape[1] != 2:
-        raise ValueError(f"points of {name} must have shape (n, 2), found {points.shape}.")
-    # a finite sum proves finite points at a third of the price
-    if not (math.isfinite(points.sum()) or np.isfinite(points).all()):
-        raise ValueError(f"points of {name} must be finite numbers in mm, found NaN or infinity.")
-    points.flags.writeable = False
-    return points

@@ -34,6 +34,11 @@ class Burn:
         Burned lines in drawing order: places of the spot on the bed, mm.
     commanded : tuple of ndarray, shape (n, 2) each
         Where the same samples would lie on a faultless machine, mm.
+    beside : tuple of Line
+        Mark, scale reference and caption as burned beside the rings after the last of them, mm;
+        no measure takes them in.
+    beside_commanded : tuple of ndarray, shape (n, 2) each
+        Where a faultless machine would burn those, mm.
 
     See Also
     --------
@@ -45,11 +50,13 @@ class Burn:
     test: RingTest
     lines: tuple[Line, ...]
     commanded: tuple[np.ndarray, ...]
+    beside: tuple[Line, ...] = ()
+    beside_commanded: tuple[np.ndarray, ...] = ()
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         """Take over what another process burned; its points are read-only here too."""
         self.__dict__.update(state)
-        for line in self.lines:
+        for line in (*self.lines, *self.beside):
             line.xy.flags.writeable = False
 
     def line(self, shape: str, ring: int, pass_index: int = 0) -> Line:
@@ -80,20 +87,12 @@ class Burn:
 
     def to_dict(self) -> dict[str, Any]:
         """Return test and lines as plain Python types (mm)."""
-        return {
+        found = {
             "test": self.test.to_dict(),
             "machine": self.machine.to_dict(),
-            "lines": [
-                {
-                    "shape": x.shape,
-                    "ring": x.ring,
-                    "size_mm": x.size,
-                    "pass": x.pass_index,
-                    "xy_mm": x.xy.tolist(),
-                }
-                for x in self.lines
-            ],
+            "lines": [_plain(line) for line in self.lines],
         }
+        return {**found, "beside": [_plain(x) for x in self.beside]} if self.beside else found
 
     def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the burned points as CSV (the columns that `read_points` reads; passes from 1), mm.
@@ -162,7 +161,8 @@ class Burn:
         --------
         gantrysim.mark : dose and marked width.
         """
-        path = exposure(self.test, self.lines, self.commanded)
+        lines, commanded = self.lines + self.beside, self.commanded + self.beside_commanded
+        path = exposure(self.test, lines, commanded)
         return mark_image(
             path, dpi=dpi, power=power, spot_radius=spot_radius, scaled=scaled, wood=wood
         )
@@ -185,3 +185,13 @@ class Burn:
             "<table><caption>Burn</caption><tr><th>shape</th><th>ring</th><th>pass</th>"
             f"<th>size, mm</th><th>error, µm rms</th></tr>{rows}</table>{more}"
         )
+
+
+def _plain(line: Line) -> dict[str, Any]:
+    return {
+        "shape": line.shape,
+        "ring": line.ring,
+        "size_mm": line.size,
+        "pass": line.pass_index,
+        "xy_mm": line.xy.tolist(),
+    }

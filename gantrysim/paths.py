@@ -5,12 +5,15 @@ stated order.  All lengths are commanded carriage positions in mm in the machine
 beam, y along the rails, home at the origin), speeds mm/s, accelerations mm/s^2, angles degrees
 counter-clockwise from +x.  Nothing here knows the machine: the spot lies a fixed head offset away
 from these positions.
+
+A mark, a scale reference and a caption may be burned beside the rings.  They are commanded after
+the last ring, from a standstill, so that no ring is drawn otherwise than without them.
 """
 
 from __future__ import annotations
 
-import html
 import json
+import math
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -21,6 +24,14 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.beside import (
+    Beside,
+    Box,
+    ScaleReference,
+    checked_caption,
+    checked_scale,
+    placed_beside,
+)
 from gantrysim.inputs import (
     finite_number,
     listed,
@@ -28,12 +39,13 @@ from gantrysim.inputs import (
     point,
     positive,
     shortened,
+    true_or_false,
     whole_number,
     write_new_text,
 )
-from gantrysim.outlines import MIN_CIRCLE_STEPS, ring_outlines, straight
+from gantrysim.outlines import MIN_CIRCLE_STEPS, Array, ring_outlines, straight
 from gantrysim.strokes import Line, Stroke
-from gantrysim.testfile import checked_fields, read_content
+from gantrysim.testfile import beside_fields, checked_fields, read_content
 from gantrysim.testlayout import (
     DIRECTIONS,
     LAYOUTS,
@@ -46,6 +58,7 @@ from gantrysim.testlayout import (
     ring_sizes,
     start_angles,
 )
+from gantrysim.testwords import sentence_of, table_of
 
 __all__ = [
     "DIRECTIONS",
@@ -141,6 +154,12 @@ class RingTest:
         Where the carriage stands before the first travel move, mm; home is (0, 0).
     line_width : float
         Nominal width of the burned line, mm.
+    orientation_mark : bool
+        Whether an L is burned beside the rings that shows which way up the piece lay.
+    scale_reference : float, optional
+        Distance of the crosses burned beside the rings, along x and along y, mm.
+    caption : str
+        Lines of letters burned beside the rings; line feeds part them.
 
     Raises
     ------
@@ -162,6 +181,9 @@ class RingTest:
     corner_speed_change: float
     start_from: tuple[float, float] = (0.0, 0.0)
     line_width: float = 0.12
+    orientation_mark: bool = False
+    scale_reference: float | None = None
+    caption: str = ""
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -181,6 +203,9 @@ class RingTest:
                 f"passes must be the largest number of passes in the sequence ({most}), "
                 f"found {self.passes}."
             )
+        put(self, "orientation_mark", true_or_false(self.orientation_mark, "orientation_mark"))
+        put(self, "scale_reference", checked_scale(self.scale_reference))
+        put(self, "caption", checked_caption(self.caption, self.box()))
 
     def _checked_sequence(self) -> tuple[tuple[str, int, int], ...]:
         rings = {nest.shape: len(nest.sizes) for nest in self.nests}
@@ -212,12 +237,38 @@ class RingTest:
             f"this test has no {shape!r} nest, only {listed([n.shape for n in self.nests])}."
         )
 
+    def box(self) -> Box:
+        """Left, bottom, right and top of the commanded rings, mm."""
+        reach = [(nest.centre, nest.sizes[-1]) for nest in self.nests]
+        low = [min(centre[axis] - size for centre, size in reach) for axis in (0, 1)]
+        high = [max(centre[axis] + size for centre, size in reach) for axis in (0, 1)]
+        return low[0], low[1], high[0], high[1]
+
+    def beside(self) -> Beside:
+        """Corners of all that is burned beside the rings, mm; see `gantrysim.beside`."""
+        return placed_beside(
+            self.box(),
+            mark=self.orientation_mark, scale=self.scale_reference, caption=self.caption,
+        )  # fmt: skip
+
+    def extras(self) -> tuple[Array, ...]:
+        """Strokes of the orientation mark, each (n, 2), mm; empty for a plain test."""
+        return self.beside().mark
+
+    def scale_references(self) -> tuple[ScaleReference, ...]:
+        """The commanded distances along x and along y, mm; empty for a plain test."""
+        return self.beside().references
+
+    def caption_strokes(self) -> tuple[Array, ...]:
+        """Strokes of the caption, each (n, 2), mm; empty without one."""
+        return self.beside().caption
+
     def strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
         """Travel moves and burned strokes in drawing order.
 
         The passes of one visit to a ring follow each other without travel; a straight travel move
         leads to every visit that does not start where the one before ended.  Nothing follows the
-        last stroke.
+        last stroke; what is burned beside the rings comes from `beside_strokes`.
 
         Parameters
         ----------
@@ -260,6 +311,47 @@ class RingTest:
             here = xy[-1]
         return tuple(strokes)
 
+    def beside_strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
+        """Travel moves and burned strokes of mark, scale reference and caption, in drawing order.
+
+        They begin where the last ring ended, and each stroke is drawn once.
+
+        Parameters
+        ----------
+        step : float
+            Largest distance between samples along a burned stroke, mm.
+
+        Returns
+        -------
+        tuple of Stroke
+            With the shapes "mark", "scale" and "caption", numbered within each; empty for a plain
+            test.
+        """
+        step = positive(step, "step")
+        beside = self.beside()
+        strokes: list[Stroke] = []
+        here = np.array(self._last_place())
+        for shape in ("mark", "scale", "caption"):
+            for number, corners in enumerate(getattr(beside, shape)):
+                if math.dist(here, corners[0]) > 0.0:
+                    travel = straight(here, corners[0], TRAVEL_STEPS * step)
+                    strokes.append(Stroke("travel", -1, 0.0, -1, travel, self.travel_speed))
+                sides = [straight(a, b, step) for a, b in pairwise(corners)]
+                xy = np.concatenate([sides[0], *(side[1:] for side in sides[1:])])
+                strokes.append(Stroke(shape, number, 0.0, 0, xy, self.feed))
+                here = corners[-1]
+        return tuple(strokes)
+
+    def _last_place(self) -> Array:
+        """Where the last ring starts and ends, mm."""
+        shape, ring, _ = self.sequence[-1]
+        nest = self.nest(shape)
+        (outline,) = ring_outlines(
+            shape, nest.centre, [nest.sizes[ring]],
+            start_deg=nest.start_deg, direction=nest.direction, step=nest.sizes[ring],
+        )  # fmt: skip
+        return outline[-1]
+
     def _refuse_too_many_points(self, step: float) -> None:
         drawn = [(self.nest(shape).sizes[ring], passes) for shape, ring, passes in self.sequence]
         kept = [(size, 1) for nest in self.nests for size in nest.sizes]
@@ -296,6 +388,7 @@ class RingTest:
                 for nest in self.nests
             },
             "sequence": [{"shape": s, "ring": r, "passes": p} for s, r, p in self.sequence],
+            **beside_fields(self.orientation_mark, self.scale_reference, self.caption),
         }
 
     def save(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
@@ -316,20 +409,7 @@ class RingTest:
 
     def summary(self) -> str:
         """The test in one plain sentence."""
-        parts = []
-        for nest in self.nests:
-            what = "radius" if nest.shape == "circle" else "half side"
-            span = f"{nest.sizes[0]:g}" + (f" to {nest.sizes[-1]:g}" if len(nest.sizes) > 1 else "")
-            turn = "counter-clockwise" if nest.direction == "ccw" else "clockwise"
-            parts.append(
-                f"{len(nest.sizes)} {nest.shape}{'s' * (len(nest.sizes) > 1)} ({span} mm {what}) "
-                f"about ({nest.centre[0]:g}, {nest.centre[1]:g}) mm {turn} "
-                f"from {nest.start_deg:g} degrees"
-            )
-        how = "" if len(self.nests) == 1 else f", {self.sequence_mode.replace('_', ' ')}"
-        passes = "1 pass" if self.passes == 1 else f"{self.passes} passes"
-        order = self.order.replace("_", " ")
-        return f"{' and '.join(parts)}, drawn {order}{how}, {passes} at {self.feed:g} mm/s."
+        return sentence_of(self)
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the commanded strokes; takes and returns matplotlib Axes."""
@@ -343,19 +423,7 @@ class RingTest:
         return f"RingTest({nests}, {how})"
 
     def _repr_html_(self) -> str:
-        rows = [
-            ("layout", f"{self.layout}, {self.order}, {self.sequence_mode}"),
-            ("spacing", f"{self.spacing:g} mm"),
-            ("passes", str(self.passes)),
-            ("feed, travel", f"{self.feed:g}, {self.travel_speed:g} mm/s"),
-            ("acceleration, centripetal", f"{self.acceleration:g}, {self.centripetal:g} mm/s²"),
-            ("corner speed change", f"{self.corner_speed_change:g} mm/s"),
-            ("starts from", f"({self.start_from[0]:g}, {self.start_from[1]:g}) mm"),
-        ]
-        body = "".join(
-            f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in rows
-        )
-        return f"<p><b>Ring test</b>: {html.escape(self.summary())}</p><table>{body}</table>"
+        return table_of(self)
 
 
 def ring_test(
@@ -379,6 +447,9 @@ def ring_test(
     corner_speed_change: float = 8.0,
     start_from: tuple[float, float] = (0.0, 0.0),
     line_width: float = 0.12,
+    orientation_mark: bool = False,
+    scale_reference: float | None = None,
+    caption: str = "",
 ) -> RingTest:
     """Lay out a test of nested circles, squares or both.
 
@@ -408,6 +479,12 @@ def ring_test(
         Along burned strokes and travel moves, mm/s.
     acceleration, centripetal, corner_speed_change, start_from, line_width
         As in `RingTest`; mm/s^2, mm/s^2, mm/s, mm, mm.
+    orientation_mark : bool
+        Burn an L beside the rings, from which a lifted piece is read the right way up.
+    scale_reference : float, optional
+        Burn crosses beside the rings this far apart along x and along y, mm.
+    caption : str
+        Burn this beside the rings: A to Z, 0 to 9, - . / = and spaces, up to three lines.
 
     Raises
     ------
@@ -442,6 +519,7 @@ def ring_test(
         layout=layout, spacing=spacing, order=order, sequence_mode=sequence_mode, passes=passes,
         feed=feed, travel_speed=travel_speed, acceleration=acceleration, centripetal=centripetal,
         corner_speed_change=corner_speed_change, start_from=start_from, line_width=line_width,
+        orientation_mark=orientation_mark, scale_reference=scale_reference, caption=caption,
     )  # fmt: skip
 
 
@@ -450,7 +528,8 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
 
     The fields are those of `RingTest.to_dict`.  Fields not known here are ignored;
     `burn_width_nominal_mm` may be left out (0.12 mm), and so may `sequence`, which then follows
-    from `order`, `sequence_mode` and `passes`.
+    from `order`, `sequence_mode` and `passes`, and `orientation_mark`, `scale_reference_mm` and
+    `caption` (none).
 
     Raises
     ------

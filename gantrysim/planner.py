@@ -20,6 +20,8 @@ from gantrysim.paths import RingTest, Stroke
 
 #: Turns sharper than this are corners; gentler ones are samples of a curve, rad.
 CORNER_ANGLE = 0.2
+#: Strokes that lie on an arc of their size as radius, mm.
+ARCS = ("circle", "arc")
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,7 +172,7 @@ def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
     xy = np.concatenate([s.xy for s in strokes])
     counts = [len(s.xy) for s in strokes]
     top = np.repeat([s.speed for s in strokes], counts)
-    bend = np.repeat([1.0 / s.size if s.shape == "circle" else 0.0 for s in strokes], counts)
+    bend = np.repeat([1.0 / s.size if s.shape in ARCS else 0.0 for s in strokes], counts)
     with np.errstate(divide="ignore"):
         top = np.where(bend > 0.0, np.minimum(top, np.sqrt(test.centripetal / bend)), top)
     step = np.diff(xy, axis=0, prepend=xy[:1])
@@ -188,6 +190,26 @@ def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
     speed = _look_ahead(limit, length, test.acceleration)
     before = np.concatenate([[0.0], speed[:-1]])
     return _Course(xy, counts, step, chord, length, bend, top, before, speed)
+
+
+def _turn(stroke: Stroke) -> float:
+    """1 where the samples of an arc turn to the left, -1 where they turn to the right."""
+    chord = np.diff(stroke.xy, axis=0)
+    turned = chord[:-1, 0] * chord[1:, 1] - chord[:-1, 1] * chord[1:, 0]
+    return 1.0 if turned.sum() > 0.0 else -1.0
+
+
+def _arc_centre(stroke: Stroke) -> np.ndarray:
+    """Centre of the arc on which the samples of a stroke lie, mm."""
+    xy = stroke.xy
+    if (xy[0] == xy[-1]).all():
+        return np.asarray(0.5 * (xy.min(axis=0) + xy.max(axis=0)))
+    halves = 0.5 * np.diff(xy, axis=0)
+    longest = int(np.argmax(np.hypot(halves[:, 0], halves[:, 1])))
+    half = halves[longest]
+    across = np.array([-half[1], half[0]]) / math.hypot(*half)
+    rise = math.sqrt(max(stroke.size**2 - half @ half, 0.0))
+    return np.asarray(xy[longest] + half + _turn(stroke) * rise * across)
 
 
 def _half_angle(chord: np.ndarray, bend: np.ndarray) -> np.ndarray:
@@ -225,10 +247,9 @@ def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
     inward = np.zeros_like(xy)
     first = 0
     for stroke, count in zip(strokes, course.counts, strict=True):
-        if stroke.shape == "circle":
+        if stroke.shape in ARCS:
             cut = slice(first, first + count)
-            centre = 0.5 * (xy[cut].min(axis=0) + xy[cut].max(axis=0))
-            inward[cut] = (centre - xy[cut]) / stroke.size
+            inward[cut] = (_arc_centre(stroke) - xy[cut]) / stroke.size
         first += count
     acceleration = rise[:, None] * along + (speed**2 * course.bend)[:, None] * inward
     return Motion(
@@ -367,7 +388,7 @@ def timeline(test: RingTest, strokes: tuple[Stroke, ...]) -> Timeline:
     up = (peak**2 - c.before**2) / (2.0 * a)
     gone = np.column_stack([np.zeros_like(up), up, up + cruise])
     begin = np.concatenate([c.xy[:1], c.xy[:-1]])
-    bend = _signed_bend(test, strokes, c)
+    bend = _signed_bend(strokes, c)
     with np.errstate(divide="ignore", invalid="ignore"):
         along = np.where(moving[:, None], c.step / c.chord[:, None], 0.0)
     along = _turned(along, -np.sign(bend) * _half_angle(c.chord, bend))
@@ -422,13 +443,9 @@ def _closed(pieces: np.ndarray, end: float, last: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(np.concatenate([pieces, still]))
 
 
-def _signed_bend(test: RingTest, strokes: tuple[Stroke, ...], c: _Course) -> np.ndarray:
+def _signed_bend(strokes: tuple[Stroke, ...], c: _Course) -> np.ndarray:
     """Curvature of each segment, 1/mm, positive where the path turns left."""
-    signs = [
-        -1.0 if s.shape == "circle" and test.nest("circle").direction == "cw" else 1.0
-        for s in strokes
-    ]
-    return c.bend * np.repeat(signs, c.counts)
+    return c.bend * np.repeat([_turn(s) if s.shape in ARCS else 1.0 for s in strokes], c.counts)
 
 
 def _turned(along: np.ndarray, angle: np.ndarray) -> np.ndarray:

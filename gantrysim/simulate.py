@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypedDict
 
 import numpy as np
 
 from gantrysim.burn import Burn
 from gantrysim.machine import Machine
 from gantrysim.mechanics import march, march_in_time, natural_frequencies, spot, x_block, y_block
-from gantrysim.paths import Line, RingTest, Stroke
+from gantrysim.paths import SHAPES, Line, RingTest, Stroke
 from gantrysim.planner import plan, slow, timeline
 
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
@@ -79,7 +80,8 @@ def simulate(
     Burn
         The burned lines; with inertia a `TimedBurn`.  The machine starts homed, at rest, at
         ``test.start_from``; what every contact remembers is carried through travel moves,
-        rings and passes.
+        rings and passes.  What is burned beside the rings follows the last of them from a
+        standstill, so the rings are those of the plain test.
 
     Raises
     ------
@@ -96,35 +98,30 @@ def simulate(
         raise ValueError(
             f"time_step = {time_step!r} needs inertia=True: otherwise no time passes in a step"
         )
-    strokes = test.strokes(step)
+    rings = test.strokes(step)
+    strokes = (*rings, *test.beside_strokes(step))
     command = np.concatenate([stroke.xy for stroke in strokes])
     check_travel(machine, command)
     if inertia:
-        return _in_time(machine, test, strokes, command, time_step)
+        h = time_step
+        if h is None:
+            h = default_time_step(machine, np.concatenate([stroke.xy for stroke in rings]))
+        return _in_time(machine, test, strokes, h)
     motion = plan(test, strokes) if feed_forces else slow(command)
     q_x, _ = march(x_block(machine), motion, 0)
     q_y, _ = march(y_block(machine), motion, 1)
-    lines, wanted = _burned(machine, strokes, spot(machine, q_y, q_x))
-    return Burn(machine=machine, test=test, lines=lines, commanded=wanted)
+    return Burn(machine=machine, test=test, **_burned(machine, strokes, spot(machine, q_y, q_x)))
 
 
-def _in_time(
-    machine: Machine,
-    test: RingTest,
-    strokes: tuple[Stroke, ...],
-    command: np.ndarray,
-    time_step: float | None,
-) -> TimedBurn:
+def _in_time(machine: Machine, test: RingTest, strokes: tuple[Stroke, ...], h: float) -> TimedBurn:
     """Burn with masses that swing: march in time, read off where the samples are reached."""
     course = timeline(test, strokes)
-    h = default_time_step(machine, command) if time_step is None else time_step
     x = march_in_time(x_block(machine), course, 0, time_step=h)
     y = march_in_time(y_block(machine), course, 1, time_step=h)
-    lines, wanted = _burned(machine, strokes, spot(machine, y.q, x.q))
     return TimedBurn(
-        machine=machine, test=test, lines=lines, commanded=wanted, time_step=h,
-        duration=course.duration, lost_cycles=(x.lost_cycles, y.lost_cycles),
-        shift=(x.shift, y.shift),
+        machine=machine, test=test, time_step=h, duration=course.duration,
+        lost_cycles=(x.lost_cycles, y.lost_cycles), shift=(x.shift, y.shift),
+        **_burned(machine, strokes, spot(machine, y.q, x.q)),
     )  # fmt: skip
 
 
@@ -154,12 +151,20 @@ def default_time_step(machine: Machine, command: np.ndarray) -> float:
     return min(max(period / STEPS_PER_PERIOD, SHORTEST_STEP), LONGEST_STEP)
 
 
-def _burned(
-    machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray
-) -> tuple[tuple[Line, ...], tuple[np.ndarray, ...]]:
+class _Lines(TypedDict):
+    """Fields of a `Burn` that hold lines, mm."""
+
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+    beside: tuple[Line, ...]
+    beside_commanded: tuple[np.ndarray, ...]
+
+
+def _burned(machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray) -> _Lines:
     """Burned lines and where a faultless machine would draw them, mm."""
     offset = np.array([machine.head.along, machine.head.beyond])
-    lines, wanted = [], []
+    lines: list[Line] = []
+    wanted: list[np.ndarray] = []
     first = 0
     for stroke in strokes:
         last = first + len(stroke.xy)
@@ -168,7 +173,11 @@ def _burned(
             lines.append(Line(*label, burned[first:last]))
             wanted.append(stroke.xy + offset)
         first = last
-    return tuple(lines), tuple(wanted)
+    rings = sum(line.shape in SHAPES for line in lines)
+    return _Lines(
+        lines=tuple(lines[:rings]), commanded=tuple(wanted[:rings]),
+        beside=tuple(lines[rings:]), beside_commanded=tuple(wanted[rings:]),
+    )  # fmt: skip
 
 
 def check_travel(machine: Machine, command: np.ndarray) -> None:

@@ -28,6 +28,12 @@ NEST = {
     "direction": "direction",
 }
 ENTRY = ("shape", "ring", "passes")
+# what is burned beside the rings; a plain test leaves these out
+BESIDE = {
+    "orientation_mark": "orientation_mark",
+    "scale_reference": "scale_reference_mm",
+    "caption": "caption",
+}
 
 
 def read_content(path: str | os.PathLike[str]) -> Any:
@@ -52,8 +58,8 @@ def read_content(path: str | os.PathLike[str]) -> Any:
 def checked_fields(content: Any) -> dict[str, Any]:
     """Arguments of a `RingTest`: numbers checked, `nests` as arguments of `Nest`.
 
-    `line_width` and `sequence` are left out where the file leaves them out; unknown fields are
-    ignored.
+    `line_width`, `sequence` and what is burned beside the rings are left out where the file
+    leaves them out; unknown fields are ignored.
 
     Raises
     ------
@@ -70,9 +76,16 @@ def checked_fields(content: Any) -> dict[str, Any]:
         fields[key] = _field(table, key)
     fields["passes"] = whole_number(_field(table, "passes"), "field 'passes'", least=1)
     fields["start_from"] = point(_field(table, "start_from_mm"), "field 'start_from_mm'")
+    fields.update((name, table[key]) for name, key in BESIDE.items() if key in table)
     if "sequence" in table:
         fields["sequence"] = _sequence(table["sequence"])
     return fields
+
+
+def beside_fields(mark: bool, scale: float | None, caption: str) -> dict[str, Any]:
+    """Fields of what is burned beside the rings, mm; empty for a plain test."""
+    found = zip(BESIDE.values(), (mark, scale, caption), strict=True)
+    return {key: value for key, value in found if value}
 
 
 def _nests(value: Any) -> list[dict[str, Any]]:

@@ -111,6 +111,29 @@ class Burn:
             writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
         return write_new_text(path, text.getvalue(), overwrite=overwrite)
 
+    def to_svg(self, path: str | Path, *, magnify: float = 1.0, overwrite: bool = False) -> Path:
+        """Write predicted lines over commanded ones as SVG in mm; returns its path.
+
+        Parameters
+        ----------
+        path : path
+            Of the file.
+        magnify : float
+            How many times larger than it is the error is drawn; written on the drawing.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Raises
+        ------
+        ValueError
+            If `magnify` is not above zero.
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        from gantrysim.formats.svg import write_burn_svg
+
+        return write_burn_svg(self, path, magnify=magnify, overwrite=overwrite)
+
     def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
         """Draw the burned lines over the commanded ones with the error magnified.
 

@@ -38,18 +38,17 @@ from gantrysim.inputs import (
     one_of,
     point,
     positive,
-    shortened,
     true_or_false,
     whole_number,
     write_new_text,
 )
+from gantrysim.nests import Nest, checked_nests
 from gantrysim.outlines import MIN_CIRCLE_STEPS, Array, ring_outlines, straight
 from gantrysim.strokes import Line, Stroke
-from gantrysim.testfile import beside_fields, checked_fields, read_content
+from gantrysim.testfile import checked_fields, content_of, read_content
 from gantrysim.testlayout import (
     DIRECTIONS,
     LAYOUTS,
-    MAX_RINGS,
     ORDERS,
     SEQUENCE_MODES,
     SHAPES,
@@ -77,54 +76,6 @@ __all__ = [
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
-
-
-@dataclass(frozen=True)
-class Nest:
-    """One family of nested shapes about a centre.
-
-    Parameters
-    ----------
-    shape : str
-        "circle" or "square" (sides along the axes).
-    centre : (float, float)
-        Commanded centre, mm.
-    sizes : tuple of float
-        Radii or half sides, mm, ascending; ring 0 is the innermost.
-    start_deg : float
-        Every ring starts where the ray in this direction from the centre meets it, degrees.
-    direction : str
-        "ccw" or "cw".
-
-    Raises
-    ------
-    ValueError
-        If the shape or direction is unknown, a number is not finite, or the sizes do not ascend
-        from above zero.
-    """
-
-    shape: str
-    centre: tuple[float, float]
-    sizes: tuple[float, ...]
-    start_deg: float = 0.0
-    direction: str = "ccw"
-
-    def __post_init__(self) -> None:
-        one_of(self.shape, SHAPES, "shape")
-        one_of(self.direction, DIRECTIONS, "direction")
-        put = object.__setattr__
-        put(self, "centre", point(self.centre, f"centre of the {self.shape}s"))
-        put(self, "start_deg", finite_number(self.start_deg, f"start_deg of the {self.shape}s"))
-        name = f"sizes of the {self.shape}s"
-        if isinstance(self.sizes, str) or not isinstance(self.sizes, Sequence | np.ndarray):
-            raise ValueError(f"{name} must be a list of numbers in mm, found {self.sizes!r}.")
-        if not 1 <= len(self.sizes) <= MAX_RINGS:
-            raise ValueError(f"{name} must hold 1 to {MAX_RINGS} values, found {len(self.sizes)}.")
-        sizes = tuple(positive(size, name) for size in self.sizes)
-        for inner, outer in pairwise(sizes):
-            if outer <= inner:
-                raise ValueError(f"{name} must ascend, found {outer:g} mm after {inner:g} mm.")
-        put(self, "sizes", sizes)
 
 
 @dataclass(frozen=True)
@@ -187,7 +138,7 @@ class RingTest:
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        put(self, "nests", _checked_nests(self.nests))
+        put(self, "nests", checked_nests(self.nests))
         one_of(self.layout, LAYOUTS, "layout")
         one_of(self.order, ORDERS, "order")
         one_of(self.sequence_mode, SEQUENCE_MODES, "sequence_mode")
@@ -364,32 +315,7 @@ class RingTest:
 
     def to_dict(self) -> dict[str, Any]:
         """Content of a test file: plain numbers, strings, lists; field names carry the units."""
-        return {
-            "layout": self.layout,
-            "spacing_mm": self.spacing,
-            "order": self.order,
-            "sequence_mode": self.sequence_mode,
-            "passes": self.passes,
-            "feed_mm_s": self.feed,
-            "travel_mm_s": self.travel_speed,
-            "accel_mm_s2": self.acceleration,
-            "centripetal_mm_s2": self.centripetal,
-            "corner_speed_change_mm_s": self.corner_speed_change,
-            "start_from_mm": list(self.start_from),
-            "burn_width_nominal_mm": self.line_width,
-            "shapes": {
-                nest.shape: {
-                    "shape": nest.shape,
-                    "centre_mm": list(nest.centre),
-                    "sizes_mm": list(nest.sizes),
-                    "start_deg": nest.start_deg,
-                    "direction": nest.direction,
-                }
-                for nest in self.nests
-            },
-            "sequence": [{"shape": s, "ring": r, "passes": p} for s, r, p in self.sequence],
-            **beside_fields(self.orientation_mark, self.scale_reference, self.caption),
-        }
+        return content_of(self)
 
     def save(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
         """Write the test as JSON that `read_test` reads back equal; returns the path.
@@ -406,6 +332,40 @@ class RingTest:
         return write_new_text(
             path, json.dumps(self.to_dict(), indent=1) + "\n", overwrite=overwrite
         )
+
+    def to_svg(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
+        """Write the drawing as SVG in mm; returns its path.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and `overwrite` is false.
+        """
+        from gantrysim.formats.svg import write_test_svg
+
+        return write_test_svg(self, path, overwrite=overwrite)
+
+    def to_motion_code(self, path: str | os.PathLike[str], **how: Any) -> Path:
+        """Write the test as RS-274 motion code, beam off unless a power is stated.
+
+        Parameters
+        ----------
+        path : path
+            Of the file.
+        **how
+            ``machine``, ``power`` (part of full power), ``s_max``, ``overwrite``: see
+            `gantrysim.formats.motioncode.write_motion_code`.
+
+        Raises
+        ------
+        ValueError
+            If the test leaves the machine's travel or the power is out of range.
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        from gantrysim.formats.motioncode import write_motion_code
+
+        return write_motion_code(self, path, **how)
 
     def summary(self) -> str:
         """The test in one plain sentence."""
@@ -559,15 +519,3 @@ def ring_test_of(content: Any) -> RingTest:
         how = (fields["order"], fields["sequence_mode"], fields["passes"])
         fields["sequence"] = drawing_order({n.shape: n.sizes for n in nests}, *how)
     return RingTest(**fields)
-
-
-def _checked_nests(nests: Any) -> tuple[Nest, ...]:
-    if (
-        isinstance(nests, Nest)
-        or not isinstance(nests, Sequence)
-        or not all(isinstance(n, Nest) for n in nests)
-    ):
-        raise ValueError(f"nests must be a tuple of Nest, found {shortened(nests)}.")
-    if not nests or len({nest.shape for nest in nests}) != len(nests):
-        raise ValueError("nests must hold one Nest, or one of circles and one of squares.")
-    return tuple(nests)

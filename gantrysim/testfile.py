@@ -7,9 +7,12 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gantrysim.inputs import point, positive, read_text, shortened, whole_number
+
+if TYPE_CHECKING:
+    from gantrysim.paths import RingTest
 
 # argument of RingTest: name in the file, which carries the unit
 NUMBERS = {
@@ -82,10 +85,35 @@ def checked_fields(content: Any) -> dict[str, Any]:
     return fields
 
 
-def beside_fields(mark: bool, scale: float | None, caption: str) -> dict[str, Any]:
-    """Fields of what is burned beside the rings, mm; empty for a plain test."""
-    found = zip(BESIDE.values(), (mark, scale, caption), strict=True)
-    return {key: value for key, value in found if value}
+def content_of(test: RingTest) -> dict[str, Any]:
+    """Content of a test file: plain numbers, strings, lists; field names carry the units."""
+    beside = {key: getattr(test, name) for name, key in BESIDE.items() if getattr(test, name)}
+    return {
+        "layout": test.layout,
+        "spacing_mm": test.spacing,
+        "order": test.order,
+        "sequence_mode": test.sequence_mode,
+        "passes": test.passes,
+        "feed_mm_s": test.feed,
+        "travel_mm_s": test.travel_speed,
+        "accel_mm_s2": test.acceleration,
+        "centripetal_mm_s2": test.centripetal,
+        "corner_speed_change_mm_s": test.corner_speed_change,
+        "start_from_mm": list(test.start_from),
+        "burn_width_nominal_mm": test.line_width,
+        "shapes": {
+            nest.shape: {
+                "shape": nest.shape,
+                "centre_mm": list(nest.centre),
+                "sizes_mm": list(nest.sizes),
+                "start_deg": nest.start_deg,
+                "direction": nest.direction,
+            }
+            for nest in test.nests
+        },
+        "sequence": [{"shape": s, "ring": r, "passes": p} for s, r, p in test.sequence],
+        **beside,
+    }
 
 
 def _nests(value: Any) -> list[dict[str, Any]]:

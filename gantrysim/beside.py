@@ -30,6 +30,8 @@ MAX_LINES = 3
 LEAST_WIDTH = 60.0  # a caption may be as wide as the rings, or as this, mm
 SCALE_RANGE = (5.0, 1000.0)  # of the scale reference, mm
 
+BESIDE = ("mark", "scale", "caption")  # shapes of the strokes, in drawing order
+
 Box = tuple[float, float, float, float]  # left, bottom, right, top, mm
 
 

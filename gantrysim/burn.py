@@ -15,6 +15,7 @@ from gantrysim.inputs import write_new_text
 from gantrysim.machine import Machine
 from gantrysim.mark import exposure
 from gantrysim.paths import Line, RingTest
+from gantrysim.toolpath import Toolpath
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -207,6 +208,78 @@ class Burn:
         return (
             "<table><caption>Burn</caption><tr><th>shape</th><th>ring</th><th>pass</th>"
             f"<th>size, mm</th><th>error, µm rms</th></tr>{rows}</table>{more}"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class PathBurn:
+    """What a machine makes of a path that is no ring test, such as a customer's job.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine that drew it.
+    path : Toolpath
+        What was commanded.
+    lines : tuple of Line
+        Burned lines in drawing order: places of the spot on the bed, mm; their ring is the number
+        of the chain drawn without lifting.
+    commanded : tuple of ndarray, shape (n, 2) each
+        Where the same samples would lie on a faultless machine, mm.
+    duration : float
+        Of the whole drawing, s; 0 in the slow limit, in which no time passes.
+    lost_cycles : (int, int)
+        Cycles of four full steps that the X and the Y motor have lost; with inertia only.
+    """
+
+    machine: Machine
+    path: Toolpath
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+    duration: float = 0.0
+    lost_cycles: tuple[int, int] = (0, 0)
+
+    @property
+    def errors(self) -> tuple[np.ndarray, ...]:
+        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
+        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
+
+    def rms_error(self) -> float:
+        """Root mean square distance between burned and commanded places, mm."""
+        return float(np.sqrt(np.mean(np.sum(np.concatenate(self.errors) ** 2, axis=1))))
+
+    def largest_error(self) -> float:
+        """Largest distance between burned and commanded places, mm."""
+        return float(np.hypot(*np.concatenate(self.errors).T).max())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return machine and lines as plain Python types (mm)."""
+        return {
+            "source": self.path.source,
+            "machine": self.machine.to_dict(),
+            "rms_error_mm": self.rms_error(),
+            "largest_error_mm": self.largest_error(),
+            "lines": [_plain(line) for line in self.lines],
+        }
+
+    def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+        """Draw the burned path over the commanded one with the error magnified.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+        magnify : float, optional
+            How many times larger the error is drawn; chosen for a readable picture if absent.
+        """
+        from gantrysim import pathplots
+
+        return pathplots.plot_path_burn(self, ax, magnify=magnify)
+
+    def __repr__(self) -> str:
+        return (
+            f"PathBurn({len(self.lines)} lines, {self.path.length:.0f} mm, "
+            f"error {self.rms_error() * 1e3:.0f} um rms, {self.largest_error() * 1e3:.0f} um most)"
         )
 
 

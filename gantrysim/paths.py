@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.beside import (
+    BESIDE,
     Beside,
     Box,
     ScaleReference,
@@ -282,7 +283,7 @@ class RingTest:
         beside = self.beside()
         strokes: list[Stroke] = []
         here = np.array(self._last_place())
-        for shape in ("mark", "scale", "caption"):
+        for shape in BESIDE:
             for number, corners in enumerate(getattr(beside, shape)):
                 if math.dist(here, corners[0]) > 0.0:
                     travel = straight(here, corners[0], TRAVEL_STEPS * step)

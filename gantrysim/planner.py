@@ -12,16 +12,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numba import njit
 
-from gantrysim.paths import RingTest, Stroke
+from gantrysim.strokes import Stroke
 
 #: Turns sharper than this are corners; gentler ones are samples of a curve, rad.
 CORNER_ANGLE = 0.2
 #: Strokes that lie on an arc of their size as radius, mm.
 ARCS = ("circle", "arc")
+
+
+class Limits(Protocol):
+    """What is planned: anything that states its limits, as `RingTest` and `Toolpath` do."""
+
+    @property
+    def acceleration(self) -> float:
+        """Along the path, mm/s^2."""
+
+    @property
+    def centripetal(self) -> float:
+        """Across the path, mm/s^2."""
+
+    @property
+    def corner_speed_change(self) -> float:
+        """Largest jump of the velocity vector at a corner, mm/s."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +184,7 @@ class _Course:
     speed: np.ndarray  # speed at the sample, mm/s
 
 
-def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
+def _course(test: Limits, strokes: tuple[Stroke, ...]) -> _Course:
     """Speeds at the samples of the strokes of a test."""
     xy = np.concatenate([s.xy for s in strokes])
     counts = [len(s.xy) for s in strokes]
@@ -217,12 +234,12 @@ def _half_angle(chord: np.ndarray, bend: np.ndarray) -> np.ndarray:
     return np.asarray(np.arcsin(np.minimum(0.5 * chord * np.abs(bend), 1.0)))
 
 
-def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
+def plan(test: Limits, strokes: tuple[Stroke, ...]) -> Motion:
     """Plan the speed along the strokes of a test.
 
     Parameters
     ----------
-    test : RingTest
+    test : RingTest or Toolpath
         For acceleration, centripetal limit and corner rule.
     strokes : tuple of Stroke
         From ``test.strokes(step)``.
@@ -360,12 +377,12 @@ def _places(pieces: np.ndarray, times: np.ndarray, axis: int) -> np.ndarray:
     return out
 
 
-def timeline(test: RingTest, strokes: tuple[Stroke, ...]) -> Timeline:
+def timeline(test: Limits, strokes: tuple[Stroke, ...]) -> Timeline:
     """Plan the motion along the strokes of a test at every instant.
 
     Parameters
     ----------
-    test : RingTest
+    test : RingTest or Toolpath
         For acceleration, centripetal limit and corner rule.
     strokes : tuple of Stroke
         From ``test.strokes(step)``.

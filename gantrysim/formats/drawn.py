@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gantrysim.beside import BESIDE
 from gantrysim.outlines import Array, ring_outlines
 from gantrysim.paths import RingTest
 
@@ -65,7 +66,7 @@ def drawing_of(test: RingTest) -> tuple[Drawn, ...]:
         )  # fmt: skip
         seen[shape, ring] += passes
     beside = test.beside()
-    for shape in ("mark", "scale", "caption"):
+    for shape in BESIDE:
         strokes = getattr(beside, shape)
         found.extend(Drawn(shape, k, 0.0, 0, 1, xy) for k, xy in enumerate(strokes))
     return tuple(found)

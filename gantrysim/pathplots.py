@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
@@ -25,14 +23,13 @@ from gantrysim.look import (
     write_below,
 )
 from gantrysim.plotting import nice_magnification
-from gantrysim.strokes import Stroke
 from gantrysim.toolpath import Toolpath
 
 _PATH_ROOM = 0.06  # of the extent of a path: what a ring spacing would be
 
 
 def plot_toolpath(path: Toolpath, ax: Axes | None = None) -> Axes:
-    """Draw a commanded path: lines, travel moves and the start of each chain.
+    """Draw a commanded path: lines, travel moves and where it starts.
 
     Parameters
     ----------
@@ -53,26 +50,17 @@ def plot_toolpath(path: Toolpath, ax: Axes | None = None) -> Axes:
     ax.add_collection(LineCollection([s.xy for s in drawn], colors=BLUE, linewidths=1.1))
     travels = [s.xy for s in strokes if s.shape == "travel"]
     ax.add_collection(LineCollection(travels, colors=FAINT, linewidths=0.7, linestyles=(0, (4, 3))))
-    starts = np.array([own[0].xy[0] for own in _chains(drawn)])
-    ax.plot(*starts.T, "o", color=INK, markersize=2.5)
+    ax.plot(*drawn[0].xy[0], "o", color=INK, markersize=4)
     frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
     notes = [f"{path.length:.0f} mm drawn"]
     write_below(ax, bounds, 1.0, notes=notes, bar=False, words="as commanded (×1)")
     handles = [
         Line2D([], [], color=BLUE, label="drawn"),
         Line2D([], [], color=FAINT, dashes=(4, 3), linewidth=0.9, label="travel, beam off"),
-        Line2D([], [], color=INK, marker="o", markersize=3, linestyle="", label="start"),
+        Line2D([], [], color=INK, marker="o", markersize=4, linestyle="", label="start"),
     ]
     legend(ax, handles)
     return ax
-
-
-def _chains(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
-    """Strokes by the chain that they belong to."""
-    chains: dict[int, list[Stroke]] = {}
-    for stroke in strokes:
-        chains.setdefault(stroke.ring, []).append(stroke)
-    return list(chains.values())
 
 
 def plot_path_burn(burn: PathBurn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:

@@ -26,6 +26,7 @@ from gantrysim.faults import (
 )
 from gantrysim.formats.motioncode import write_motion_code
 from gantrysim.formats.motionreader import read_motion_code
+from gantrysim.formats.svgreader import read_svg
 from gantrysim.handbook import Handbook
 from gantrysim.inverse.accept import accept, will_hold
 from gantrysim.inverse.adjust import Advice, advise
@@ -100,6 +101,7 @@ __all__ = [
     "Toolpath",
     "Move",
     "read_motion_code",
+    "read_svg",
     "write_motion_code",
     "simulate",
     "Burn",

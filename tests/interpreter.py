@@ -30,6 +30,7 @@ TABLE_4 = (
     {"M0", "M1", "M2", "M30", "M60"},
     {"M3", "M4", "M5"},
 )
+SAME = 1e-9  # mm: increments add up to their start but for rounding
 LETTER = re.compile(r"([a-z])([-+]?[0-9]*\.?[0-9]*)")
 
 
@@ -141,7 +142,7 @@ def _bend(piece: Piece, seen: dict[str, float], unit: float) -> None:
         raise Refused("radii differ")
     ratio = (piece.end - centre) / (piece.start - centre)
     angle = math.atan2(ratio.imag, ratio.real) % math.tau
-    if piece.end == piece.start:
+    if abs(piece.end - piece.start) < SAME:
         angle = 0.0
     piece.centre = centre
     piece.sweep = (angle or math.tau) if piece.code == "G3" else angle - math.tau

@@ -39,8 +39,13 @@ def read(path):
 
 
 def places(path, frame, count=201):
-    """Points along a path, back in the machine frame, mm."""
-    at = np.array([segment.point(t) for segment in path for t in np.linspace(0, 1, count)])
+    """Points along a path, back in the machine frame, mm.
+
+    The ends of a segment are those written: the reader finds an arc's from an arc cosine, which
+    near 1 keeps half of the digits.
+    """
+    within = np.linspace(0, 1, count)[1:-1]
+    at = np.array([z for s in path for z in (s.start, *(s.point(t) for t in within), s.end)])
     return np.column_stack([frame[0] + at.real, frame[1] - at.imag])
 
 

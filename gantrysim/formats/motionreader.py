@@ -21,6 +21,7 @@ from gantrysim.toolpath import Move, Toolpath
 
 MAX_BYTES = 20_000_000
 MAX_LINES = 500_000
+SAME_PLACE = 1e-9  # mm: increments add up to their start but for rounding
 MAX_PLACE = 1e5  # mm; further is a slip
 INCH = 25.4
 RADIUS_TOLERANCE = {1.0: 0.002, INCH: 0.0002 * INCH}  # mm, by the unit in use
@@ -229,7 +230,7 @@ def _arc(
             f"the arc starts {first:.4f} mm from its centre and ends {last:.4f} mm from it; "
             f"{RADIUS_TOLERANCE[state.unit]:g} mm of difference are accepted"
         )
-    if end == state.place:
+    if math.dist(end, state.place) < SAME_PLACE:
         return centre, math.tau if ccw else -math.tau
     (ax, ay), (bx, by) = ((x - centre[0], y - centre[1]) for x, y in (state.place, end))
     turn = math.atan2(ax * by - ay * bx, ax * bx + ay * by)

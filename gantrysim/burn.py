@@ -103,14 +103,7 @@ class Burn:
         FileExistsError
             If the file exists and ``overwrite`` is false.
         """
-        text = io.StringIO()
-        text.write("# predicted points on the burned lines, one line a point; lengths in mm\n")
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(["shape", "ring", "size_mm", "pass", "x_mm", "y_mm"])
-        for x in self.lines:
-            head = [x.shape, x.ring, f"{x.size:.9g}", x.pass_index + 1]
-            writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
-        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+        return _write_csv(self.lines, path, overwrite=overwrite)
 
     def to_svg(self, path: str | Path, *, magnify: float = 1.0, overwrite: bool = False) -> Path:
         """Write predicted lines over commanded ones as SVG in mm; returns its path.
@@ -262,6 +255,16 @@ class PathBurn:
             "lines": [_plain(line) for line in self.lines],
         }
 
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the burned points as CSV, mm: the columns of `Burn.to_csv`, a chain for a ring.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        return _write_csv(self.lines, path, overwrite=overwrite)
+
     def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
         """Draw the burned path over the commanded one with the error magnified.
 
@@ -281,6 +284,26 @@ class PathBurn:
             f"PathBurn({len(self.lines)} lines, {self.path.length:.0f} mm, "
             f"error {self.rms_error() * 1e3:.0f} um rms, {self.largest_error() * 1e3:.0f} um most)"
         )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("drawn", f"{self.path.length:.1f} mm"),
+            ("error, rms", f"{self.rms_error() * 1e3:.0f} µm"),
+            ("error, most", f"{self.largest_error() * 1e3:.0f} µm"),
+        ]
+        body = "".join(f"<tr><td>{name}</td><td>{value}</td></tr>" for name, value in rows)
+        return f"<table><caption>Burn of a path</caption>{body}</table>"
+
+
+def _write_csv(lines: tuple[Line, ...], path: str | Path, *, overwrite: bool) -> Path:
+    text = io.StringIO()
+    text.write("# predicted points on the burned lines, one line a point; lengths in mm\n")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["shape", "ring", "size_mm", "pass", "x_mm", "y_mm"])
+    for x in lines:
+        head = [x.shape, x.ring, f"{x.size:.9g}", x.pass_index + 1]
+        writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
+    return write_new_text(path, text.getvalue(), overwrite=overwrite)
 
 
 def _plain(line: Line) -> dict[str, Any]:

@@ -280,6 +280,8 @@ class RingTest:
             test.
         """
         step = positive(step, "step")
+        if not (self.orientation_mark or self.scale_reference or self.caption):
+            return ()
         beside = self.beside()
         strokes: list[Stroke] = []
         here = np.array(self._last_place())

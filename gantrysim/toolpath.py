@@ -5,6 +5,7 @@ Lengths are commanded carriage positions in mm in the machine frame, as in `gant
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -242,3 +243,6 @@ class Toolpath:
     def __repr__(self) -> str:
         drawn = sum(move.burned for move in self.moves)
         return f"Toolpath({len(self.moves)} moves, {drawn} drawn, {self.length:.1f} mm)"
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>Path</b>: {html.escape(self.summary())}</p>"

@@ -127,6 +127,11 @@ def test_a_path_burn_reports_itself(tmp_path):
     assert len(found["lines"]) == len(burn.lines)
     assert re.fullmatch(r"PathBurn\(\d+ lines, \d+ mm, error \d+ um rms, \d+ um most\)", repr(burn))
     assert repr(path).startswith("Toolpath(")
+    assert f"{burn.rms_error() * 1e3:.0f} µm" in burn._repr_html_()
+    assert "test.ngc" in path._repr_html_()
+    rows = burn.to_csv(tmp_path / "job.csv").read_text().splitlines()
+    assert rows[1] == "shape,ring,size_mm,pass,x_mm,y_mm"
+    assert len(rows) == 2 + sum(len(line.xy) for line in burn.lines)
     assert path.summary().startswith("A path from test.ngc of")
 
 

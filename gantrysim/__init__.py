@@ -10,7 +10,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-from gantrysim.burn import Burn
+from gantrysim.beside import ScaleReference
+from gantrysim.burn import Burn, PathBurn
 from gantrysim.burnimage import BurnImage, Wood
 from gantrysim.faults import (
     CouplerBacklash,
@@ -24,6 +25,9 @@ from gantrysim.faults import (
     TightCarriage,
     TightWheels,
 )
+from gantrysim.formats.motioncode import write_motion_code
+from gantrysim.formats.motionreader import read_motion_code
+from gantrysim.formats.svgreader import read_svg
 from gantrysim.handbook import Handbook
 from gantrysim.inverse.accept import accept, will_hold
 from gantrysim.inverse.adjust import Advice, advise
@@ -61,6 +65,7 @@ from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
 from gantrysim.simulate import TimedBurn, simulate
+from gantrysim.toolpath import Move, Toolpath
 
 __version__ = "0.1.0"
 
@@ -93,8 +98,15 @@ __all__ = [
     "Line",
     "ring_test",
     "read_test",
+    "ScaleReference",
+    "Toolpath",
+    "Move",
+    "read_motion_code",
+    "read_svg",
+    "write_motion_code",
     "simulate",
     "Burn",
+    "PathBurn",
     "TimedBurn",
     "BurnImage",
     "Wood",

@@ -83,6 +83,13 @@ def names_of(values: Any, name: str) -> list[str]:
     raise ValueError(f"{name} must be a list of names, found {shortened(values)}.")
 
 
+def true_or_false(value: Any, name: str) -> bool:
+    """`value` as a truth value; ValueError for anything else."""
+    if not isinstance(value, bool | np.bool_):
+        raise ValueError(f"{name} must be true or false, found {shortened(value)}.")
+    return bool(value)
+
+
 def all_of(values: Any, kind: type, source: str) -> tuple[Any, ...]:
     """Readings as a tuple; ValueError if there is none, or one is of another kind."""
     found = tuple(values)

@@ -5,11 +5,13 @@ stated order.  All lengths are commanded carriage positions in mm in the machine
 beam, y along the rails, home at the origin), speeds mm/s, accelerations mm/s^2, angles degrees
 counter-clockwise from +x.  Nothing here knows the machine: the spot lies a fixed head offset away
 from these positions.
+
+A mark, a scale reference and a caption may be burned beside the rings.  They are commanded after
+the last ring, from a standstill, so that no ring is drawn otherwise than without them.
 """
 
 from __future__ import annotations
 
-import html
 import json
 import math
 import os
@@ -21,156 +23,60 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
+from gantrysim.beside import (
+    BESIDE,
+    Beside,
+    Box,
+    ScaleReference,
+    checked_caption,
+    checked_scale,
+    placed_beside,
+)
 from gantrysim.inputs import (
     finite_number,
     listed,
     one_of,
     point,
     positive,
-    shortened,
+    true_or_false,
     whole_number,
     write_new_text,
 )
+from gantrysim.nests import Nest, checked_nests
 from gantrysim.outlines import MIN_CIRCLE_STEPS, Array, ring_outlines, straight
-from gantrysim.testfile import checked_fields, read_content
+from gantrysim.strokes import Line, Stroke
+from gantrysim.testfile import checked_fields, content_of, read_content
+from gantrysim.testlayout import (
+    DIRECTIONS,
+    LAYOUTS,
+    ORDERS,
+    SEQUENCE_MODES,
+    SHAPES,
+    chosen_shapes,
+    drawing_order,
+    ring_sizes,
+    start_angles,
+)
+from gantrysim.testwords import sentence_of, table_of
 
-SHAPES = ("circle", "square")
-DIRECTIONS = ("ccw", "cw")
-LAYOUTS = ("concentric", "side_by_side", "circles", "squares")
-ORDERS = ("inside_out", "outside_in")
-SEQUENCE_MODES = ("shape_by_shape", "interleaved")
-MAX_RINGS = 1000  # a nest; more is a slip of the decimal point in the spacing
+__all__ = [
+    "DIRECTIONS",
+    "LAYOUTS",
+    "ORDERS",
+    "SEQUENCE_MODES",
+    "SHAPES",
+    "Line",
+    "Nest",
+    "RingTest",
+    "Stroke",
+    "read_test",
+    "ring_test",
+    "ring_test_of",
+]
+
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
-
-
-@dataclass(frozen=True, eq=False)
-class Line:
-    """One drawn line: a burned stroke, or the measured points of one.
-
-    Parameters
-    ----------
-    shape : str
-        "circle" or "square".
-    ring : int
-        0 is the innermost ring of its nest.
-    size : float
-        Commanded circle radius or half side of the square, mm.
-    pass_index : int
-        0 is the first pass; -1 where passes cannot be told apart.
-    xy : ndarray, shape (n, 2)
-        Positions, mm; in drawing order for burns.  Kept as a read-only view.
-
-    Raises
-    ------
-    ValueError
-        If `xy` is not a finite (n, 2) array.
-    """
-
-    shape: str
-    ring: int
-    size: float
-    pass_index: int
-    xy: Array
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "xy", _read_only_points(self.xy, f"{self.shape} ring {self.ring}"))
-
-    def __repr__(self) -> str:
-        which = "any pass" if self.pass_index < 0 else f"pass {self.pass_index}"
-        return (
-            f"Line({self.shape} ring {self.ring}, {self.size:g} mm, {which}, {len(self.xy)} points)"
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Stroke:
-    """One commanded move: a pass round a ring, or a travel move with the beam off.
-
-    Parameters
-    ----------
-    shape : str
-        "circle", "square" or "travel".
-    ring, size, pass_index : int, float, int
-        As in `Line`, size in mm; a travel move has -1, 0.0, -1.
-    xy : ndarray, shape (n, 2)
-        Commanded carriage positions, mm, from the start point to the end point.  Kept read-only.
-    speed : float
-        Commanded feed or travel speed, mm/s.
-
-    Raises
-    ------
-    ValueError
-        If `xy` is not a finite (n, 2) array.
-    """
-
-    shape: str
-    ring: int
-    size: float
-    pass_index: int
-    xy: Array
-    speed: float
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "xy", _read_only_points(self.xy, f"stroke {self.shape}"))
-
-    def __repr__(self) -> str:
-        if self.shape == "travel":
-            return f"Stroke(travel, {len(self.xy)} points, {self.speed:g} mm/s)"
-        return (
-            f"Stroke({self.shape} ring {self.ring}, {self.size:g} mm, pass {self.pass_index}, "
-            f"{len(self.xy)} points, {self.speed:g} mm/s)"
-        )
-
-
-@dataclass(frozen=True)
-class Nest:
-    """One family of nested shapes about a centre.
-
-    Parameters
-    ----------
-    shape : str
-        "circle" or "square" (sides along the axes).
-    centre : (float, float)
-        Commanded centre, mm.
-    sizes : tuple of float
-        Radii or half sides, mm, ascending; ring 0 is the innermost.
-    start_deg : float
-        Every ring starts where the ray in this direction from the centre meets it, degrees.
-    direction : str
-        "ccw" or "cw".
-
-    Raises
-    ------
-    ValueError
-        If the shape or direction is unknown, a number is not finite, or the sizes do not ascend
-        from above zero.
-    """
-
-    shape: str
-    centre: tuple[float, float]
-    sizes: tuple[float, ...]
-    start_deg: float = 0.0
-    direction: str = "ccw"
-
-    def __post_init__(self) -> None:
-        one_of(self.shape, SHAPES, "shape")
-        one_of(self.direction, DIRECTIONS, "direction")
-        put = object.__setattr__
-        put(self, "centre", point(self.centre, f"centre of the {self.shape}s"))
-        put(self, "start_deg", finite_number(self.start_deg, f"start_deg of the {self.shape}s"))
-        name = f"sizes of the {self.shape}s"
-        if isinstance(self.sizes, str) or not isinstance(self.sizes, Sequence | np.ndarray):
-            raise ValueError(f"{name} must be a list of numbers in mm, found {self.sizes!r}.")
-        if not 1 <= len(self.sizes) <= MAX_RINGS:
-            raise ValueError(f"{name} must hold 1 to {MAX_RINGS} values, found {len(self.sizes)}.")
-        sizes = tuple(positive(size, name) for size in self.sizes)
-        for inner, outer in pairwise(sizes):
-            if outer <= inner:
-                raise ValueError(f"{name} must ascend, found {outer:g} mm after {inner:g} mm.")
-        put(self, "sizes", sizes)
 
 
 @dataclass(frozen=True)
@@ -200,6 +106,12 @@ class RingTest:
         Where the carriage stands before the first travel move, mm; home is (0, 0).
     line_width : float
         Nominal width of the burned line, mm.
+    orientation_mark : bool
+        Whether an L is burned beside the rings that shows which way up the piece lay.
+    scale_reference : float, optional
+        Distance of the crosses burned beside the rings, along x and along y, mm.
+    caption : str
+        Lines of letters burned beside the rings; line feeds part them.
 
     Raises
     ------
@@ -221,10 +133,13 @@ class RingTest:
     corner_speed_change: float
     start_from: tuple[float, float] = (0.0, 0.0)
     line_width: float = 0.12
+    orientation_mark: bool = False
+    scale_reference: float | None = None
+    caption: str = ""
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        put(self, "nests", _checked_nests(self.nests))
+        put(self, "nests", checked_nests(self.nests))
         one_of(self.layout, LAYOUTS, "layout")
         one_of(self.order, ORDERS, "order")
         one_of(self.sequence_mode, SEQUENCE_MODES, "sequence_mode")
@@ -240,6 +155,9 @@ class RingTest:
                 f"passes must be the largest number of passes in the sequence ({most}), "
                 f"found {self.passes}."
             )
+        put(self, "orientation_mark", true_or_false(self.orientation_mark, "orientation_mark"))
+        put(self, "scale_reference", checked_scale(self.scale_reference))
+        put(self, "caption", checked_caption(self.caption, self.box()))
 
     def _checked_sequence(self) -> tuple[tuple[str, int, int], ...]:
         rings = {nest.shape: len(nest.sizes) for nest in self.nests}
@@ -271,12 +189,38 @@ class RingTest:
             f"this test has no {shape!r} nest, only {listed([n.shape for n in self.nests])}."
         )
 
+    def box(self) -> Box:
+        """Left, bottom, right and top of the commanded rings, mm."""
+        reach = [(nest.centre, nest.sizes[-1]) for nest in self.nests]
+        low = [min(centre[axis] - size for centre, size in reach) for axis in (0, 1)]
+        high = [max(centre[axis] + size for centre, size in reach) for axis in (0, 1)]
+        return low[0], low[1], high[0], high[1]
+
+    def beside(self) -> Beside:
+        """Corners of all that is burned beside the rings, mm; see `gantrysim.beside`."""
+        return placed_beside(
+            self.box(),
+            mark=self.orientation_mark, scale=self.scale_reference, caption=self.caption,
+        )  # fmt: skip
+
+    def extras(self) -> tuple[Array, ...]:
+        """Strokes of the orientation mark, each (n, 2), mm; empty for a plain test."""
+        return self.beside().mark
+
+    def scale_references(self) -> tuple[ScaleReference, ...]:
+        """The commanded distances along x and along y, mm; empty for a plain test."""
+        return self.beside().references
+
+    def caption_strokes(self) -> tuple[Array, ...]:
+        """Strokes of the caption, each (n, 2), mm; empty without one."""
+        return self.beside().caption
+
     def strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
         """Travel moves and burned strokes in drawing order.
 
         The passes of one visit to a ring follow each other without travel; a straight travel move
         leads to every visit that does not start where the one before ended.  Nothing follows the
-        last stroke.
+        last stroke; what is burned beside the rings comes from `beside_strokes`.
 
         Parameters
         ----------
@@ -319,6 +263,49 @@ class RingTest:
             here = xy[-1]
         return tuple(strokes)
 
+    def beside_strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
+        """Travel moves and burned strokes of mark, scale reference and caption, in drawing order.
+
+        They begin where the last ring ended, and each stroke is drawn once.
+
+        Parameters
+        ----------
+        step : float
+            Largest distance between samples along a burned stroke, mm.
+
+        Returns
+        -------
+        tuple of Stroke
+            With the shapes "mark", "scale" and "caption", numbered within each; empty for a plain
+            test.
+        """
+        step = positive(step, "step")
+        if not (self.orientation_mark or self.scale_reference or self.caption):
+            return ()
+        beside = self.beside()
+        strokes: list[Stroke] = []
+        here = np.array(self._last_place())
+        for shape in BESIDE:
+            for number, corners in enumerate(getattr(beside, shape)):
+                if math.dist(here, corners[0]) > 0.0:
+                    travel = straight(here, corners[0], TRAVEL_STEPS * step)
+                    strokes.append(Stroke("travel", -1, 0.0, -1, travel, self.travel_speed))
+                sides = [straight(a, b, step) for a, b in pairwise(corners)]
+                xy = np.concatenate([sides[0], *(side[1:] for side in sides[1:])])
+                strokes.append(Stroke(shape, number, 0.0, 0, xy, self.feed))
+                here = corners[-1]
+        return tuple(strokes)
+
+    def _last_place(self) -> Array:
+        """Where the last ring starts and ends, mm."""
+        shape, ring, _ = self.sequence[-1]
+        nest = self.nest(shape)
+        (outline,) = ring_outlines(
+            shape, nest.centre, [nest.sizes[ring]],
+            start_deg=nest.start_deg, direction=nest.direction, step=nest.sizes[ring],
+        )  # fmt: skip
+        return outline[-1]
+
     def _refuse_too_many_points(self, step: float) -> None:
         drawn = [(self.nest(shape).sizes[ring], passes) for shape, ring, passes in self.sequence]
         kept = [(size, 1) for nest in self.nests for size in nest.sizes]
@@ -331,31 +318,7 @@ class RingTest:
 
     def to_dict(self) -> dict[str, Any]:
         """Content of a test file: plain numbers, strings, lists; field names carry the units."""
-        return {
-            "layout": self.layout,
-            "spacing_mm": self.spacing,
-            "order": self.order,
-            "sequence_mode": self.sequence_mode,
-            "passes": self.passes,
-            "feed_mm_s": self.feed,
-            "travel_mm_s": self.travel_speed,
-            "accel_mm_s2": self.acceleration,
-            "centripetal_mm_s2": self.centripetal,
-            "corner_speed_change_mm_s": self.corner_speed_change,
-            "start_from_mm": list(self.start_from),
-            "burn_width_nominal_mm": self.line_width,
-            "shapes": {
-                nest.shape: {
-                    "shape": nest.shape,
-                    "centre_mm": list(nest.centre),
-                    "sizes_mm": list(nest.sizes),
-                    "start_deg": nest.start_deg,
-                    "direction": nest.direction,
-                }
-                for nest in self.nests
-            },
-            "sequence": [{"shape": s, "ring": r, "passes": p} for s, r, p in self.sequence],
-        }
+        return content_of(self)
 
     def save(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
         """Write the test as JSON that `read_test` reads back equal; returns the path.
@@ -373,22 +336,43 @@ class RingTest:
             path, json.dumps(self.to_dict(), indent=1) + "\n", overwrite=overwrite
         )
 
+    def to_svg(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
+        """Write the drawing as SVG in mm; returns its path.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and `overwrite` is false.
+        """
+        from gantrysim.formats.svg import write_test_svg
+
+        return write_test_svg(self, path, overwrite=overwrite)
+
+    def to_motion_code(self, path: str | os.PathLike[str], **how: Any) -> Path:
+        """Write the test as RS-274 motion code, beam off unless a power is stated.
+
+        Parameters
+        ----------
+        path : path
+            Of the file.
+        **how
+            ``machine``, ``power`` (part of full power), ``s_max``, ``overwrite``: see
+            `gantrysim.formats.motioncode.write_motion_code`.
+
+        Raises
+        ------
+        ValueError
+            If the test leaves the machine's travel or the power is out of range.
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        from gantrysim.formats.motioncode import write_motion_code
+
+        return write_motion_code(self, path, **how)
+
     def summary(self) -> str:
         """The test in one plain sentence."""
-        parts = []
-        for nest in self.nests:
-            what = "radius" if nest.shape == "circle" else "half side"
-            span = f"{nest.sizes[0]:g}" + (f" to {nest.sizes[-1]:g}" if len(nest.sizes) > 1 else "")
-            turn = "counter-clockwise" if nest.direction == "ccw" else "clockwise"
-            parts.append(
-                f"{len(nest.sizes)} {nest.shape}{'s' * (len(nest.sizes) > 1)} ({span} mm {what}) "
-                f"about ({nest.centre[0]:g}, {nest.centre[1]:g}) mm {turn} "
-                f"from {nest.start_deg:g} degrees"
-            )
-        how = "" if len(self.nests) == 1 else f", {self.sequence_mode.replace('_', ' ')}"
-        passes = "1 pass" if self.passes == 1 else f"{self.passes} passes"
-        order = self.order.replace("_", " ")
-        return f"{' and '.join(parts)}, drawn {order}{how}, {passes} at {self.feed:g} mm/s."
+        return sentence_of(self)
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the commanded strokes; takes and returns matplotlib Axes."""
@@ -402,19 +386,7 @@ class RingTest:
         return f"RingTest({nests}, {how})"
 
     def _repr_html_(self) -> str:
-        rows = [
-            ("layout", f"{self.layout}, {self.order}, {self.sequence_mode}"),
-            ("spacing", f"{self.spacing:g} mm"),
-            ("passes", str(self.passes)),
-            ("feed, travel", f"{self.feed:g}, {self.travel_speed:g} mm/s"),
-            ("acceleration, centripetal", f"{self.acceleration:g}, {self.centripetal:g} mm/s²"),
-            ("corner speed change", f"{self.corner_speed_change:g} mm/s"),
-            ("starts from", f"({self.start_from[0]:g}, {self.start_from[1]:g}) mm"),
-        ]
-        body = "".join(
-            f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in rows
-        )
-        return f"<p><b>Ring test</b>: {html.escape(self.summary())}</p><table>{body}</table>"
+        return table_of(self)
 
 
 def ring_test(
@@ -438,6 +410,9 @@ def ring_test(
     corner_speed_change: float = 8.0,
     start_from: tuple[float, float] = (0.0, 0.0),
     line_width: float = 0.12,
+    orientation_mark: bool = False,
+    scale_reference: float | None = None,
+    caption: str = "",
 ) -> RingTest:
     """Lay out a test of nested circles, squares or both.
 
@@ -467,17 +442,23 @@ def ring_test(
         Along burned strokes and travel moves, mm/s.
     acceleration, centripetal, corner_speed_change, start_from, line_width
         As in `RingTest`; mm/s^2, mm/s^2, mm/s, mm, mm.
+    orientation_mark : bool
+        Burn an L beside the rings, from which a lifted piece is read the right way up.
+    scale_reference : float, optional
+        Burn crosses beside the rings this far apart along x and along y, mm.
+    caption : str
+        Burn this beside the rings: A to Z, 0 to 9, - . / = and spaces, up to three lines.
 
     Raises
     ------
     ValueError
         With one sentence naming the argument, what was found and what is accepted.
     """
-    chosen = _chosen_shapes(shapes)
+    chosen = chosen_shapes(shapes)
     if layout not in LAYOUTS[:2] and layout != f"{chosen[0]}s":
         raise ValueError(f"layout must be {listed(LAYOUTS[:2])}, found {layout!r}.")
-    sizes = _ring_sizes(spacing, largest, smallest)
-    starts = _starts(start_deg)
+    sizes = ring_sizes(spacing, largest, smallest)
+    starts = start_angles(start_deg)
     x, y = point(centre, "centre")
     size_of, centre_of = dict.fromkeys(chosen, sizes), dict.fromkeys(chosen, (x, y))
     if len(chosen) == 1:
@@ -497,10 +478,11 @@ def ring_test(
     nests = tuple(Nest(s, centre_of[s], size_of[s], starts[s], direction) for s in chosen)
     return RingTest(
         nests=nests,
-        sequence=_drawing_order(nests, order, sequence_mode, passes),
+        sequence=drawing_order(size_of, order, sequence_mode, passes),
         layout=layout, spacing=spacing, order=order, sequence_mode=sequence_mode, passes=passes,
         feed=feed, travel_speed=travel_speed, acceleration=acceleration, centripetal=centripetal,
         corner_speed_change=corner_speed_change, start_from=start_from, line_width=line_width,
+        orientation_mark=orientation_mark, scale_reference=scale_reference, caption=caption,
     )  # fmt: skip
 
 
@@ -509,7 +491,8 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
 
     The fields are those of `RingTest.to_dict`.  Fields not known here are ignored;
     `burn_width_nominal_mm` may be left out (0.12 mm), and so may `sequence`, which then follows
-    from `order`, `sequence_mode` and `passes`.
+    from `order`, `sequence_mode` and `passes`, and `orientation_mark`, `scale_reference_mm` and
+    `caption` (none).
 
     Raises
     ------
@@ -537,81 +520,5 @@ def ring_test_of(content: Any) -> RingTest:
     nests = fields["nests"] = tuple(Nest(**nest) for nest in fields["nests"])
     if "sequence" not in fields:
         how = (fields["order"], fields["sequence_mode"], fields["passes"])
-        fields["sequence"] = _drawing_order(nests, *how)
+        fields["sequence"] = drawing_order({n.shape: n.sizes for n in nests}, *how)
     return RingTest(**fields)
-
-
-def _chosen_shapes(shapes: Sequence[str]) -> tuple[str, ...]:
-    named = (shapes,) if isinstance(shapes, str) else tuple(shapes)
-    for shape in named:
-        one_of(shape, SHAPES, "shapes")
-    if not named or len(set(named)) != len(named):
-        raise ValueError(f"shapes must name circle, square or both once, found {shapes!r}.")
-    return tuple(shape for shape in SHAPES if shape in named)
-
-
-def _ring_sizes(spacing: float, largest: float, smallest: float | None) -> tuple[float, ...]:
-    spacing, largest = positive(spacing, "spacing"), positive(largest, "largest")
-    least = spacing if smallest is None else positive(smallest, "smallest")
-    if least > largest:
-        name = "spacing" if smallest is None else "smallest"
-        raise ValueError(f"largest must be at least {name} ({least:g} mm), found {largest:g} mm.")
-    steps = (largest - least) / spacing
-    if steps >= MAX_RINGS:
-        raise ValueError(
-            f"spacing {spacing:g} mm gives {steps:.3g} rings up to {largest:g} mm; "
-            f"at most {MAX_RINGS} are accepted."
-        )
-    # decimal sizes such as 0.3 = 0.4 - 0.1 are meant exactly: rounding takes the float noise off
-    return tuple(round(largest - k * spacing, 9) for k in range(math.floor(steps + 1e-9), -1, -1))
-
-
-def _starts(start_deg: float | Mapping[str, float] | None) -> dict[str, float]:
-    starts = {"circle": 0.0, "square": 45.0}
-    if start_deg is None:
-        return starts
-    if not isinstance(start_deg, Mapping):
-        return dict.fromkeys(starts, finite_number(start_deg, "start_deg"))
-    for shape, value in start_deg.items():
-        one_of(shape, SHAPES, "shape in start_deg")
-        starts[shape] = finite_number(value, f"start_deg of the {shape}s")
-    return starts
-
-
-def _drawing_order(
-    nests: tuple[Nest, ...], order: str, sequence_mode: str, passes: int
-) -> tuple[tuple[str, int, int], ...]:
-    one_of(order, ORDERS, "order")
-    one_of(sequence_mode, SEQUENCE_MODES, "sequence_mode")
-    turned = order == "outside_in"
-    if sequence_mode == "interleaved":
-        rings = sorted((size, nest.shape, k) for nest in nests for k, size in enumerate(nest.sizes))
-        return tuple((shape, k, passes) for _, shape, k in (reversed(rings) if turned else rings))
-    return tuple(
-        (nest.shape, k, passes)
-        for nest in nests
-        for k in (reversed(range(len(nest.sizes))) if turned else range(len(nest.sizes)))
-    )
-
-
-def _checked_nests(nests: Any) -> tuple[Nest, ...]:
-    if (
-        isinstance(nests, Nest)
-        or not isinstance(nests, Sequence)
-        or not all(isinstance(n, Nest) for n in nests)
-    ):
-        raise ValueError(f"nests must be a tuple of Nest, found {shortened(nests)}.")
-    if not nests or len({nest.shape for nest in nests}) != len(nests):
-        raise ValueError("nests must hold one Nest, or one of circles and one of squares.")
-    return tuple(nests)
-
-
-def _read_only_points(xy: ArrayLike, name: str) -> Array:
-    points = np.asarray(xy, dtype=np.float64).view()
-    if points.ndim != 2 or points.shape[1] != 2:
-        raise ValueError(f"points of {name} must have shape (n, 2), found {points.shape}.")
-    # a finite sum proves finite points at a third of the price
-    if not (math.isfinite(points.sum()) or np.isfinite(points).all()):
-        raise ValueError(f"points of {name} must be finite numbers in mm, found NaN or infinity.")
-    points.flags.writeable = False
-    return points

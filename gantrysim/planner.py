@@ -12,14 +12,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numba import njit
 
-from gantrysim.paths import RingTest, Stroke
+from gantrysim.strokes import Stroke
 
 #: Turns sharper than this are corners; gentler ones are samples of a curve, rad.
 CORNER_ANGLE = 0.2
+#: Strokes that lie on an arc of their size as radius, mm.
+ARCS = ("circle", "arc")
+
+
+class Limits(Protocol):
+    """What is planned: anything that states its limits, as `RingTest` and `Toolpath` do."""
+
+    @property
+    def acceleration(self) -> float:
+        """Along the path, mm/s^2."""
+
+    @property
+    def centripetal(self) -> float:
+        """Across the path, mm/s^2."""
+
+    @property
+    def corner_speed_change(self) -> float:
+        """Largest jump of the velocity vector at a corner, mm/s."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,12 +184,12 @@ class _Course:
     speed: np.ndarray  # speed at the sample, mm/s
 
 
-def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
+def _course(test: Limits, strokes: tuple[Stroke, ...]) -> _Course:
     """Speeds at the samples of the strokes of a test."""
     xy = np.concatenate([s.xy for s in strokes])
     counts = [len(s.xy) for s in strokes]
     top = np.repeat([s.speed for s in strokes], counts)
-    bend = np.repeat([1.0 / s.size if s.shape == "circle" else 0.0 for s in strokes], counts)
+    bend = np.repeat([1.0 / s.size if s.shape in ARCS else 0.0 for s in strokes], counts)
     with np.errstate(divide="ignore"):
         top = np.where(bend > 0.0, np.minimum(top, np.sqrt(test.centripetal / bend)), top)
     step = np.diff(xy, axis=0, prepend=xy[:1])
@@ -190,17 +209,37 @@ def _course(test: RingTest, strokes: tuple[Stroke, ...]) -> _Course:
     return _Course(xy, counts, step, chord, length, bend, top, before, speed)
 
 
+def _turn(stroke: Stroke) -> float:
+    """1 where the samples of an arc turn to the left, -1 where they turn to the right."""
+    chord = np.diff(stroke.xy, axis=0)
+    turned = chord[:-1, 0] * chord[1:, 1] - chord[:-1, 1] * chord[1:, 0]
+    return 1.0 if turned.sum() > 0.0 else -1.0
+
+
+def _arc_centre(stroke: Stroke) -> np.ndarray:
+    """Centre of the arc on which the samples of a stroke lie, mm."""
+    xy = stroke.xy
+    if (xy[0] == xy[-1]).all():
+        return np.asarray(0.5 * (xy.min(axis=0) + xy.max(axis=0)))
+    halves = 0.5 * np.diff(xy, axis=0)
+    longest = int(np.argmax(np.hypot(halves[:, 0], halves[:, 1])))
+    half = halves[longest]
+    across = np.array([-half[1], half[0]]) / math.hypot(*half)
+    rise = math.sqrt(max(stroke.size**2 - half @ half, 0.0))
+    return np.asarray(xy[longest] + half + _turn(stroke) * rise * across)
+
+
 def _half_angle(chord: np.ndarray, bend: np.ndarray) -> np.ndarray:
     """Half the angle under which a chord is seen from the centre of its arc, rad."""
     return np.asarray(np.arcsin(np.minimum(0.5 * chord * np.abs(bend), 1.0)))
 
 
-def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
+def plan(test: Limits, strokes: tuple[Stroke, ...]) -> Motion:
     """Plan the speed along the strokes of a test.
 
     Parameters
     ----------
-    test : RingTest
+    test : RingTest or Toolpath
         For acceleration, centripetal limit and corner rule.
     strokes : tuple of Stroke
         From ``test.strokes(step)``.
@@ -225,10 +264,9 @@ def plan(test: RingTest, strokes: tuple[Stroke, ...]) -> Motion:
     inward = np.zeros_like(xy)
     first = 0
     for stroke, count in zip(strokes, course.counts, strict=True):
-        if stroke.shape == "circle":
+        if stroke.shape in ARCS:
             cut = slice(first, first + count)
-            centre = 0.5 * (xy[cut].min(axis=0) + xy[cut].max(axis=0))
-            inward[cut] = (centre - xy[cut]) / stroke.size
+            inward[cut] = (_arc_centre(stroke) - xy[cut]) / stroke.size
         first += count
     acceleration = rise[:, None] * along + (speed**2 * course.bend)[:, None] * inward
     return Motion(
@@ -339,12 +377,12 @@ def _places(pieces: np.ndarray, times: np.ndarray, axis: int) -> np.ndarray:
     return out
 
 
-def timeline(test: RingTest, strokes: tuple[Stroke, ...]) -> Timeline:
+def timeline(test: Limits, strokes: tuple[Stroke, ...]) -> Timeline:
     """Plan the motion along the strokes of a test at every instant.
 
     Parameters
     ----------
-    test : RingTest
+    test : RingTest or Toolpath
         For acceleration, centripetal limit and corner rule.
     strokes : tuple of Stroke
         From ``test.strokes(step)``.
@@ -367,7 +405,7 @@ def timeline(test: RingTest, strokes: tuple[Stroke, ...]) -> Timeline:
     up = (peak**2 - c.before**2) / (2.0 * a)
     gone = np.column_stack([np.zeros_like(up), up, up + cruise])
     begin = np.concatenate([c.xy[:1], c.xy[:-1]])
-    bend = _signed_bend(test, strokes, c)
+    bend = _signed_bend(strokes, c)
     with np.errstate(divide="ignore", invalid="ignore"):
         along = np.where(moving[:, None], c.step / c.chord[:, None], 0.0)
     along = _turned(along, -np.sign(bend) * _half_angle(c.chord, bend))
@@ -422,13 +460,9 @@ def _closed(pieces: np.ndarray, end: float, last: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(np.concatenate([pieces, still]))
 
 
-def _signed_bend(test: RingTest, strokes: tuple[Stroke, ...], c: _Course) -> np.ndarray:
+def _signed_bend(strokes: tuple[Stroke, ...], c: _Course) -> np.ndarray:
     """Curvature of each segment, 1/mm, positive where the path turns left."""
-    signs = [
-        -1.0 if s.shape == "circle" and test.nest("circle").direction == "cw" else 1.0
-        for s in strokes
-    ]
-    return c.bend * np.repeat(signs, c.counts)
+    return c.bend * np.repeat([_turn(s) if s.shape in ARCS else 1.0 for s in strokes], c.counts)
 
 
 def _turned(along: np.ndarray, angle: np.ndarray) -> np.ndarray:

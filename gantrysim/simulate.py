@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypedDict, overload
 
 import numpy as np
 
-from gantrysim.burn import Burn
+from gantrysim.beside import BESIDE
+from gantrysim.burn import Burn, PathBurn
 from gantrysim.machine import Machine
 from gantrysim.mechanics import march, march_in_time, natural_frequencies, spot, x_block, y_block
 from gantrysim.paths import Line, RingTest, Stroke
 from gantrysim.planner import plan, slow, timeline
+from gantrysim.toolpath import Toolpath
 
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
 STEPS_PER_PERIOD = 20.0
@@ -43,22 +46,46 @@ class TimedBurn(Burn):
         return f"{super().__repr__()[:-1]}, {self.duration:.0f} s, lost steps x {x}, y {y})"
 
 
+@overload
 def simulate(
     machine: Machine,
     test: RingTest,
+    *,
+    step: float = ...,
+    feed_forces: bool = ...,
+    inertia: bool = ...,
+    time_step: float | None = ...,
+) -> Burn: ...
+
+
+@overload
+def simulate(
+    machine: Machine,
+    test: Toolpath,
+    *,
+    step: float = ...,
+    feed_forces: bool = ...,
+    inertia: bool = ...,
+    time_step: float | None = ...,
+) -> PathBurn: ...
+
+
+def simulate(
+    machine: Machine,
+    test: RingTest | Toolpath,
     *,
     step: float = 0.5,
     feed_forces: bool = False,
     inertia: bool = False,
     time_step: float | None = None,
-) -> Burn:
+) -> Burn | PathBurn:
     """Predict the lines that a machine burns.
 
     Parameters
     ----------
     machine : Machine
         The machine.
-    test : RingTest
+    test : RingTest or Toolpath
         What is commanded.
     step : float
         Largest distance between samples along a burned line, mm.  Between reversals the
@@ -76,16 +103,17 @@ def simulate(
 
     Returns
     -------
-    Burn
-        The burned lines; with inertia a `TimedBurn`.  The machine starts homed, at rest, at
-        ``test.start_from``; what every contact remembers is carried through travel moves,
-        rings and passes.
+    Burn or PathBurn
+        The burned lines of a ring test, with inertia a `TimedBurn`; a `PathBurn` for a path.  The
+        machine starts homed, at rest, at ``test.start_from``, a path at home; what every contact
+        remembers is carried through travel moves, rings and passes.  What is burned beside the
+        rings follows the last of them from a standstill, so the rings are those of the plain test.
 
     Raises
     ------
     ValueError
-        If the test leaves the machine's travel, or a time step is given without inertia or is
-        not a positive number.
+        If the test or path leaves the machine's travel, or a time step is given without inertia
+        or is not a positive number.
 
     Notes
     -----
@@ -96,35 +124,48 @@ def simulate(
         raise ValueError(
             f"time_step = {time_step!r} needs inertia=True: otherwise no time passes in a step"
         )
-    strokes = test.strokes(step)
+    rings = test.strokes(step)
+    strokes = (*rings, *test.beside_strokes(step))
     command = np.concatenate([stroke.xy for stroke in strokes])
-    check_travel(machine, command)
+    check_travel(machine, command, what="path" if isinstance(test, Toolpath) else "test")
     if inertia:
-        return _in_time(machine, test, strokes, command, time_step)
+        h = time_step
+        if h is None:
+            h = default_time_step(machine, np.concatenate([stroke.xy for stroke in rings]))
+        return _in_time(machine, test, strokes, h)
     motion = plan(test, strokes) if feed_forces else slow(command)
     q_x, _ = march(x_block(machine), motion, 0)
     q_y, _ = march(y_block(machine), motion, 1)
-    lines, wanted = _burned(machine, strokes, spot(machine, q_y, q_x))
-    return Burn(machine=machine, test=test, lines=lines, commanded=wanted)
+    drawn = _burned(machine, strokes, spot(machine, q_y, q_x))
+    if isinstance(test, Toolpath):
+        return _path_burn(machine, test, drawn, duration=float(motion.dt.sum()))
+    return Burn(machine=machine, test=test, **drawn)
+
+
+def _path_burn(
+    machine: Machine,
+    path: Toolpath,
+    drawn: _Lines,
+    *,
+    duration: float,
+    lost: tuple[int, int] = (0, 0),
+) -> PathBurn:
+    return PathBurn(machine, path, drawn["lines"], drawn["commanded"], duration, lost)
 
 
 def _in_time(
-    machine: Machine,
-    test: RingTest,
-    strokes: tuple[Stroke, ...],
-    command: np.ndarray,
-    time_step: float | None,
-) -> TimedBurn:
+    machine: Machine, test: RingTest | Toolpath, strokes: tuple[Stroke, ...], h: float
+) -> TimedBurn | PathBurn:
     """Burn with masses that swing: march in time, read off where the samples are reached."""
     course = timeline(test, strokes)
-    h = default_time_step(machine, command) if time_step is None else time_step
     x = march_in_time(x_block(machine), course, 0, time_step=h)
     y = march_in_time(y_block(machine), course, 1, time_step=h)
-    lines, wanted = _burned(machine, strokes, spot(machine, y.q, x.q))
+    drawn, lost = _burned(machine, strokes, spot(machine, y.q, x.q)), (x.lost_cycles, y.lost_cycles)
+    if isinstance(test, Toolpath):
+        return _path_burn(machine, test, drawn, duration=course.duration, lost=lost)
     return TimedBurn(
-        machine=machine, test=test, lines=lines, commanded=wanted, time_step=h,
-        duration=course.duration, lost_cycles=(x.lost_cycles, y.lost_cycles),
-        shift=(x.shift, y.shift),
+        machine=machine, test=test, time_step=h, duration=course.duration,
+        lost_cycles=lost, shift=(x.shift, y.shift), **drawn,
     )  # fmt: skip
 
 
@@ -154,12 +195,20 @@ def default_time_step(machine: Machine, command: np.ndarray) -> float:
     return min(max(period / STEPS_PER_PERIOD, SHORTEST_STEP), LONGEST_STEP)
 
 
-def _burned(
-    machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray
-) -> tuple[tuple[Line, ...], tuple[np.ndarray, ...]]:
+class _Lines(TypedDict):
+    """Fields of a `Burn` that hold lines, mm."""
+
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+    beside: tuple[Line, ...]
+    beside_commanded: tuple[np.ndarray, ...]
+
+
+def _burned(machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray) -> _Lines:
     """Burned lines and where a faultless machine would draw them, mm."""
     offset = np.array([machine.head.along, machine.head.beyond])
-    lines, wanted = [], []
+    lines: list[Line] = []
+    wanted: list[np.ndarray] = []
     first = 0
     for stroke in strokes:
         last = first + len(stroke.xy)
@@ -168,11 +217,15 @@ def _burned(
             lines.append(Line(*label, burned[first:last]))
             wanted.append(stroke.xy + offset)
         first = last
-    return tuple(lines), tuple(wanted)
+    rings = sum(line.shape not in BESIDE for line in lines)
+    return _Lines(
+        lines=tuple(lines[:rings]), commanded=tuple(wanted[:rings]),
+        beside=tuple(lines[rings:]), beside_commanded=tuple(wanted[rings:]),
+    )  # fmt: skip
 
 
-def check_travel(machine: Machine, command: np.ndarray) -> None:
-    """Refuse a command that leaves the machine's travel.
+def check_travel(machine: Machine, command: np.ndarray, *, what: str = "test") -> None:
+    """Refuse a command, called `what` in the sentence, that leaves the machine's travel.
 
     Raises
     ------
@@ -183,6 +236,6 @@ def check_travel(machine: Machine, command: np.ndarray) -> None:
         low, high = float(command[:, axis].min()), float(command[:, axis].max())
         if low < 0.0 or high > room:
             raise ValueError(
-                f"the test goes from {low:.1f} to {high:.1f} mm in {name}, but the machine "
+                f"the {what} goes from {low:.1f} to {high:.1f} mm in {name}, but the machine "
                 f"travels from 0 to {room:g} mm; move its centre or make it smaller"
             )

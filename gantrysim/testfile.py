@@ -7,9 +7,12 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gantrysim.inputs import point, positive, read_text, shortened, whole_number
+
+if TYPE_CHECKING:
+    from gantrysim.paths import RingTest
 
 # argument of RingTest: name in the file, which carries the unit
 NUMBERS = {
@@ -28,6 +31,12 @@ NEST = {
     "direction": "direction",
 }
 ENTRY = ("shape", "ring", "passes")
+# what is burned beside the rings; a plain test leaves these out
+BESIDE = {
+    "orientation_mark": "orientation_mark",
+    "scale_reference": "scale_reference_mm",
+    "caption": "caption",
+}
 
 
 def read_content(path: str | os.PathLike[str]) -> Any:
@@ -52,8 +61,8 @@ def read_content(path: str | os.PathLike[str]) -> Any:
 def checked_fields(content: Any) -> dict[str, Any]:
     """Arguments of a `RingTest`: numbers checked, `nests` as arguments of `Nest`.
 
-    `line_width` and `sequence` are left out where the file leaves them out; unknown fields are
-    ignored.
+    `line_width`, `sequence` and what is burned beside the rings are left out where the file
+    leaves them out; unknown fields are ignored.
 
     Raises
     ------
@@ -70,9 +79,41 @@ def checked_fields(content: Any) -> dict[str, Any]:
         fields[key] = _field(table, key)
     fields["passes"] = whole_number(_field(table, "passes"), "field 'passes'", least=1)
     fields["start_from"] = point(_field(table, "start_from_mm"), "field 'start_from_mm'")
+    fields.update((name, table[key]) for name, key in BESIDE.items() if key in table)
     if "sequence" in table:
         fields["sequence"] = _sequence(table["sequence"])
     return fields
+
+
+def content_of(test: RingTest) -> dict[str, Any]:
+    """Content of a test file: plain numbers, strings, lists; field names carry the units."""
+    beside = {key: getattr(test, name) for name, key in BESIDE.items() if getattr(test, name)}
+    return {
+        "layout": test.layout,
+        "spacing_mm": test.spacing,
+        "order": test.order,
+        "sequence_mode": test.sequence_mode,
+        "passes": test.passes,
+        "feed_mm_s": test.feed,
+        "travel_mm_s": test.travel_speed,
+        "accel_mm_s2": test.acceleration,
+        "centripetal_mm_s2": test.centripetal,
+        "corner_speed_change_mm_s": test.corner_speed_change,
+        "start_from_mm": list(test.start_from),
+        "burn_width_nominal_mm": test.line_width,
+        "shapes": {
+            nest.shape: {
+                "shape": nest.shape,
+                "centre_mm": list(nest.centre),
+                "sizes_mm": list(nest.sizes),
+                "start_deg": nest.start_deg,
+                "direction": nest.direction,
+            }
+            for nest in test.nests
+        },
+        "sequence": [{"shape": s, "ring": r, "passes": p} for s, r, p in test.sequence],
+        **beside,
+    }
 
 
 def _nests(value: Any) -> list[dict[str, Any]]:

@@ -28,7 +28,7 @@ from gantrysim.pictures.look import (
 
 
 def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
-    """Draw a commanded test: rings, travel moves, start points, direction and order.
+    """Draw a commanded test: rings and what is burned beside them, travel moves, start points.
 
     Rings run from light (drawn first) to dark (drawn last).  A dot marks each start point, an
     arrow the direction, and numbers count the rings in drawing order.
@@ -47,8 +47,10 @@ def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
     """
     strokes = test.strokes()
     drawn = [s for s in strokes if s.shape != "travel"]
-    bounds = bounds_of([s.xy for s in drawn])
+    beside = [s.xy for s in test.beside_strokes() if s.shape != "travel"]
+    bounds = bounds_of([s.xy for s in drawn] + beside)
     ax = ready_axes(ax, height_for(bounds))
+    ax.add_collection(LineCollection(beside, colors=INK, linewidths=0.9))
     for shape in dict.fromkeys(s.shape for s in drawn):
         own = [(k, s.xy) for k, s in enumerate(drawn) if s.shape == shape]
         shades = [_shade(SHAPE_COLOURS[shape], k / max(len(drawn) - 1, 1)) for k, _ in own]

@@ -1,0 +1,251 @@
+"""A customer's path, read from an SVG drawing.
+
+Read are path, line, polyline, polygon, rect, circle and ellipse, in groups with transforms.  What
+would draw something else (text, images, copies by `use`) is refused by name: a drawing that is
+read in part would be a wrong path.  Fills, colours and style sheets mean nothing here: every
+outline is drawn once, in document order.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import xml.etree.ElementTree as ET
+from itertools import pairwise
+from pathlib import Path
+
+from gantrysim.formats.pathdata import Affine, Segment, ellipse, segments_of
+from gantrysim.inputs import point, positive, read_text
+from gantrysim.toolpath import Move, Toolpath
+
+MAX_BYTES = 20_000_000
+MAX_MOVES = 1_000_000
+MAX_DEPTH = 100
+MAX_PLACE = 1e5  # mm; further is a slip
+UNITS = {"mm": 1.0, "cm": 10.0, "in": 25.4, "px": 25.4 / 96, "": 25.4 / 96, "pt": 25.4 / 72}
+GROUPS = ("svg", "g", "a")
+UNSEEN = ("title", "desc", "defs", "metadata", "style", "clipPath", "mask", "marker", "pattern",
+          "symbol", "linearGradient", "radialGradient", "filter", "script")  # fmt: skip
+SHAPES = ("path", "line", "polyline", "polygon", "rect", "circle", "ellipse")
+_LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-z]*)\s*")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
+
+
+def read_svg(
+    path: str | os.PathLike[str],
+    *,
+    corner: tuple[float, float] = (0.0, 0.0),
+    feed: float = 40.0,
+    travel_speed: float = 100.0,
+    tolerance: float = 0.002,
+    acceleration: float = 800.0,
+    centripetal: float = 800.0,
+    corner_speed_change: float = 8.0,
+) -> Toolpath:
+    """Read a path from an SVG drawing.
+
+    Parameters
+    ----------
+    path : path
+        Of the file, up to 20 MB.
+    corner : (float, float)
+        Where the lower left corner of the page lies, as a commanded carriage position, mm.
+    feed, travel_speed : float
+        Along what is drawn and between it, mm/s.
+    tolerance : float
+        How far chords may leave a curve that is no circle, mm.
+    acceleration, centripetal, corner_speed_change : float
+        Limits of the machine that will draw it, mm/s^2, mm/s^2, mm/s.
+
+    Returns
+    -------
+    Toolpath
+        Right way up: y of the page is turned over.  It begins at home.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence naming the file and the element.
+    """
+    x, y = point(corner, "corner")
+    feed, travel = positive(feed, "feed"), positive(travel_speed, "travel_speed")
+    tolerance = positive(tolerance, "tolerance")
+    if Path(path).is_file() and Path(path).stat().st_size > MAX_BYTES:
+        raise ValueError(f"{path}: larger than {MAX_BYTES / 1e6:g} MB; split the drawing.")
+    text = read_text(path, "an SVG drawing")
+    try:
+        root = _root(text)
+        to = _page(root, x, y)
+        segments = _walk(root, to, tolerance)
+        return Toolpath(
+            _moves(segments, feed, travel),
+            acceleration, centripetal, corner_speed_change, source=Path(path).name,
+        )  # fmt: skip
+    except ValueError as error:
+        raise ValueError(f"{path}: {str(error).rstrip('.')}.") from None
+
+
+def _root(text: str) -> ET.Element:
+    if "<!ENTITY" in text:
+        raise ValueError("entities are not read; save the drawing as plain SVG")
+    try:
+        root = ET.fromstring(re.sub(r"^\s*<\?xml[^>]*\?>", "", text))
+    except ET.ParseError as error:
+        raise ValueError(f"not readable as XML ({error})") from None
+    if _name(root) != "svg":
+        raise ValueError(f"an svg element is expected, found {_name(root)!r}")
+    return root
+
+
+def _name(element: ET.Element) -> str:
+    """Name of an element without its namespace; empty for what is no element."""
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+
+
+def _page(root: ET.Element, x: float, y: float) -> Affine:
+    """From the user units of the page to mm of the machine, y turned over."""
+    wide, high = root.get("width"), root.get("height")
+    box = root.get("viewBox")
+    numbers = [float(n) for n in _NUMBER.findall(box)] if box else []
+    if box and (len(numbers) != 4 or not min(numbers[2:]) > 0.0):
+        raise ValueError(f"viewBox must be four numbers with a width and a height, found {box!r}")
+    if wide is None or high is None:
+        if not numbers:
+            raise ValueError("the page needs width and height, or a viewBox")
+        unit = UNITS["px"]
+        return Affine(unit, 0.0, 0.0, -unit, x - unit * numbers[0],
+                      y + unit * (numbers[1] + numbers[3]))  # fmt: skip
+    across, up = _length(wide, "width of the page"), _length(high, "height of the page")
+    if not (across > 0.0 and up > 0.0):
+        raise ValueError("the page must have a width and a height above 0")
+    left, top, units, tall = numbers or (0.0, 0.0, across / UNITS["px"], up / UNITS["px"])
+    scale = across / units
+    if abs(up / tall - scale) > 1e-4 * scale:
+        raise ValueError(
+            f"width and height of the page must stand in the ratio of its viewBox, found {scale:g} "
+            f"mm a unit across and {up / tall:g} mm up"
+        )
+    return Affine(scale, 0.0, 0.0, -scale, x - scale * left, y + up + scale * top)
+
+
+def _length(text: str, what: str) -> float:
+    """A length with its unit, mm."""
+    found = _LENGTH.fullmatch(text)
+    if found is None or found[2] not in UNITS:
+        raise ValueError(f"{what} must be a length in mm, cm, in, pt or px, found {text[:30]!r}")
+    return float(found[1]) * UNITS[found[2]]
+
+
+def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
+    """Segments of everything below the root, in document order."""
+    segments: list[Segment] = []
+    waiting = [(root, to, 0)]
+    while waiting:
+        element, outer, depth = waiting.pop()
+        name = _name(element)
+        if not name or name in UNSEEN or (":" in name):
+            continue
+        where = f"element {name!r}" + (f" {element.get('id')!r}" if element.get("id") else "")
+        if depth > MAX_DEPTH:
+            raise ValueError(f"{where} lies in more than {MAX_DEPTH} groups")
+        foreign = "}" in element.tag and "www.w3.org/2000/svg" not in element.tag
+        if foreign:
+            continue
+        if name not in (*GROUPS, *SHAPES) or (name == "svg" and depth):
+            raise ValueError(
+                f"{where} is not read; accepted are {', '.join(SHAPES)} in groups, so turn it "
+                "into paths first"
+            )
+        try:
+            inner = outer.after(_transform(element.get("transform", "")))
+            if name in SHAPES:
+                segments += _shape(name, element, inner, tolerance)
+        except (ValueError, OverflowError) as error:
+            raise ValueError(f"{where}: {error}") from None
+        if len(segments) > MAX_MOVES:
+            raise ValueError(f"more than {MAX_MOVES} moves; split the drawing")
+        waiting += [(child, inner, depth + 1) for child in reversed(element)]
+    return segments
+
+
+def _transform(text: str) -> Affine:
+    """The attribute `transform`."""
+    place, to = 0, Affine()
+    while place < len(text):
+        found = _TRANSFORM.match(text, place)
+        if found is None:
+            raise ValueError(f"transform is not read, found {text[place : place + 30]!r}")
+        to = to.after(_one_transform(found[1], [float(n) for n in _NUMBER.findall(found[2])]))
+        place = found.end()
+    return to
+
+
+def _one_transform(kind: str, n: list[float]) -> Affine:
+    if kind == "matrix" and len(n) == 6:
+        return Affine(*n)
+    if kind == "translate" and len(n) in (1, 2):
+        return Affine(e=n[0], f=n[1] if len(n) == 2 else 0.0)
+    if kind == "scale" and len(n) in (1, 2):
+        return Affine(a=n[0], d=n[-1])
+    if kind == "rotate" and len(n) in (1, 3):
+        cos, sin = math.cos(math.radians(n[0])), math.sin(math.radians(n[0]))
+        x, y = n[1:] or (0.0, 0.0)
+        return Affine(cos, sin, -sin, cos, x - cos * x + sin * y, y - sin * x - cos * y)
+    if kind == "skewX" and len(n) == 1:
+        return Affine(c=math.tan(math.radians(n[0])))
+    if kind == "skewY" and len(n) == 1:
+        return Affine(b=math.tan(math.radians(n[0])))
+    raise ValueError(f"transform {kind} does not take {len(n)} numbers")
+
+
+def _shape(name: str, element: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
+    """Segments of one shape."""
+
+    def value(key: str) -> float:
+        return _length(element.get(key, "0"), key) / UNITS["px"]
+
+    if name == "path":
+        return segments_of(element.get("d", ""), to, tolerance)
+    if name in ("circle", "ellipse"):
+        rx, ry = (value("r"),) * 2 if name == "circle" else (value("rx"), value("ry"))
+        if min(rx, ry) < 0.0:
+            raise ValueError("a radius must not be negative")
+        centre = complex(value("cx"), value("cy"))
+        return ellipse(centre, rx, ry, to, tolerance) if min(rx, ry) > 0.0 else []
+    if name == "line":
+        corners = [complex(value("x1"), value("y1")), complex(value("x2"), value("y2"))]
+    elif name == "rect":
+        if value("rx") or value("ry"):
+            raise ValueError("rounded corners are not read; turn the rectangle into a path")
+        x, y, w, h = (value(key) for key in ("x", "y", "width", "height"))
+        corners = [complex(x, y), complex(x + w, y), complex(x + w, y + h), complex(x, y + h)]
+    else:
+        n = [float(t) for t in _NUMBER.findall(element.get("points", ""))]
+        if len(n) % 2:
+            raise ValueError("points must be pairs of numbers")
+        corners = [complex(a, b) for a, b in zip(n[::2], n[1::2], strict=True)]
+    if name in ("rect", "polygon") and corners:
+        corners.append(corners[0])
+    return [Segment(to(a), to(b)) for a, b in pairwise(corners) if a != b]
+
+
+def _moves(segments: list[Segment], feed: float, travel: float) -> tuple[Move, ...]:
+    """Segments with the travel between them."""
+    moves = []
+    here = (0.0, 0.0)
+    for segment in segments:
+        start, end = ((z.real, z.imag) for z in (segment.start, segment.end))
+        if not all(abs(v) <= MAX_PLACE for v in (*start, *end)):
+            raise ValueError(f"a place lies beyond {MAX_PLACE:g} mm")
+        if math.dist(here, start) > 1e-9:
+            moves.append(Move(here, start, False, travel))
+        elif here != start:
+            start = here
+        centre = None if segment.centre is None else (segment.centre.real, segment.centre.imag)
+        moves.append(Move(start, end, True, feed, centre, segment.turn))
+        here = end
+    return tuple(moves)

@@ -7,6 +7,7 @@ forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
 
 from __future__ import annotations
 
+import importlib
 from typing import Any
 
 from gantrysim.burn import Burn
@@ -159,14 +160,16 @@ _PICTURES = (
 
 
 def __getattr__(name: str) -> Any:
-    """Find the picture functions of `gantrysim.plotting`."""
+    """Find the picture functions of `gantrysim.plotting`, and the derivations."""
     if name in _PICTURES:
         from gantrysim import plotting
 
         return getattr(plotting, name)
+    if name == "theory":  # loads sympy
+        return importlib.import_module("gantrysim.theory")
     raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
-    """Public names, pictures included."""
-    return sorted([*__all__, *_PICTURES, "__version__"])
+    """Public names, pictures and derivations included."""
+    return sorted([*__all__, *_PICTURES, "theory", "__version__"])

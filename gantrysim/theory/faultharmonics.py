@@ -228,7 +228,7 @@ def _play(m: Expr) -> tuple[Expr, Expr]:
     product = (sp.sin((m + 1) * ANGLE) + sp.sin((m - 1) * ANGLE)) / 2
     half = sp.integrate(product, (ANGLE, 0, sp.pi), conds="none")
     x = sp.factor(sp.simplify(2 / sp.pi * half))
-    return SENSE * x, -SENSE * x * sp.cos(m * sp.pi / 2)
+    return SENSE * x, SENSE * x * sp.cos(m * sp.pi / 2)  # y is x a quarter turn on
 
 
 def _lagged() -> tuple[Expr, tuple[Step, ...]]:

@@ -159,6 +159,8 @@ class CircleSeries(Derivation):
         The same of a profile even in the commanded angle, as samples at equal times give it.
     cosine_2, sine_2, cosine_4, sine_4 : expression
         Harmonics of the radial error over R: coefficients of cos and sin of 2 and 4 theta.
+    roundness_one_axis, roundness_equal : expression
+        RONt over R with play on x only (p) and with the same play on both axes (p).
     ovality : expression
         Four times the amplitude of the second harmonic over R: largest less smallest diameter of
         the two-lobed part.
@@ -171,6 +173,8 @@ class CircleSeries(Derivation):
     sine_2: Expr
     cosine_4: Expr
     sine_4: Expr
+    roundness_one_axis: Expr
+    roundness_equal: Expr
     ovality: Expr
 
 
@@ -196,6 +200,12 @@ def circle_series(order: int = 6) -> CircleSeries:
         raise ValueError(f"order must be a whole number from 3 to 7, found {order!r}.")
     (mean, _), (c2, s2), (c4, s4) = (_harmonic(n, order) for n in (0, 2, 4))
     in_time = _mean_in_time(order)
+    path, small = circle_path(), {WINDUP_X: _T**2 * RADIUS, WINDUP_Y: _T**2 * RADIUS}
+    highest = path.peak_x - (RADIUS - WINDUP_X)
+    one, equal = (
+        _series(sp.simplify(rounded.subs(small) / RADIUS), order).subs(_T, ROOT_X)
+        for rounded in (path.roundness_one_axis, highest)
+    )
     return CircleSeries(
         order=order,
         title=f"Small play on a circle, terms below order {order} in the roots of r / R",
@@ -221,6 +231,8 @@ def circle_series(order: int = 6) -> CircleSeries:
         sine_2=s2,
         cosine_4=c4,
         sine_4=s4,
+        roundness_one_axis=one,
+        roundness_equal=equal,
         ovality=4 * sp.sqrt(c2**2 + s2**2),
     )  # fmt: skip
 

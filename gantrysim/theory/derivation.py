@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import sympy as sp
 from scipy import special
 
 from gantrysim.theory.quantities import QUANTITIES, Expr
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: Results with more operations than this are not written out in a notebook.
+LONG = 90
 
 
 class Step(NamedTuple):
@@ -74,6 +80,40 @@ class Derivation:
             raise ValueError(f"name must be one of {', '.join(self.expressions)}, found {name!r}.")
         return numeric(self.expressions[name], *symbols)
 
+    def plot(
+        self,
+        name: str,
+        over: Expr,
+        low: float,
+        high: float,
+        *,
+        at: Mapping[Expr, float],
+        ax: Axes | None = None,
+    ) -> Axes:
+        """Draw a result over one symbol, the others held; takes and returns matplotlib Axes.
+
+        Parameters
+        ----------
+        name : str
+            Which result.
+        over : symbol
+            Along the axis; angles are drawn in degrees.
+        low, high : float
+            From where to where, in the unit of the symbol (angles in rad).
+        at : mapping
+            Values of the other symbols, in their units.
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+
+        Raises
+        ------
+        ValueError
+            If there is no such result, or a symbol of it has no value.
+        """
+        from gantrysim import theoryplots
+
+        return theoryplots.plot_derivation(self, name, over, low, high, at=at, ax=ax)
+
     def to_dict(self) -> dict[str, Any]:
         """Title, source, steps, results and symbols as plain text."""
         return {
@@ -91,7 +131,7 @@ class Derivation:
         return f"{type(self).__name__}({self.title}: {', '.join(self.expressions)})"
 
     def _repr_latex_(self) -> str:
-        rows = [rf"\text{{{_plain(n)}}} &= {sp.latex(e)}" for n, e in self.expressions.items()]
+        rows = [rf"\text{{{_plain(n)}}} &= {_shown(e)}" for n, e in self.expressions.items()]
         return r"$$\begin{aligned}" + r" \\ ".join(rows) + r"\end{aligned}$$"
 
     def _repr_markdown_(self) -> str:
@@ -102,7 +142,7 @@ class Derivation:
                 parts.append(f"$${step.latex}$$")
         for name, e in self.expressions.items():
             parts.append(f"**{_plain(name)}**")
-            parts.append(f"$${sp.latex(e)}$$")
+            parts.append(f"$${_shown(e)}$$")
         for s in self.symbols:
             meaning, unit = _meaning(s)
             parts.append(f"- ${sp.latex(s)}$: {meaning}, {unit}")
@@ -115,7 +155,7 @@ class Derivation:
 
         steps = "".join(f"<li>{html.escape(s.text)}{shown(s.latex)}</li>" for s in self.steps)
         found = "".join(
-            f"<dt>{html.escape(_plain(name))}</dt><dd>{shown(sp.latex(e))}</dd>"
+            f"<dt>{html.escape(_plain(name))}</dt><dd>{shown(_shown(e))}</dd>"
             for name, e in self.expressions.items()
         )
         rows = "".join(
@@ -178,6 +218,12 @@ def numeric(expr: Expr, *symbols: Expr) -> Callable[..., Any]:
 def _meaning(symbol: Expr) -> tuple[str, str]:
     known = QUANTITIES.get(symbol)
     return (known.meaning, known.unit) if known else ("", "")
+
+
+def _shown(expr: Expr) -> str:
+    """LaTeX of a result, or that it is long."""
+    long = sp.count_ops(expr) > LONG
+    return r"\text{(long, not written out)}" if long else str(sp.latex(expr))
 
 
 def _plain(name: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
+from sympy import latex
 
 from gantrysim.look import BLUE, FAINT, INK, NORMAL, SMALL, WIDTH, ready_axes
 from gantrysim.theory.derivation import Derivation
@@ -25,6 +26,7 @@ def plot_derivation(
     high: float,
     *,
     at: Mapping[Expr, float],
+    label: str | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw one result of a derivation over one of its symbols.
@@ -41,6 +43,8 @@ def plot_derivation(
         From where to where, in the unit of the symbol (angles in rad).
     at : mapping
         Values of the other symbols, in their units.
+    label : str, optional
+        What is drawn, with its unit; the name of the result if absent.
     ax : Axes, optional
         Where to draw; a new figure if absent.
 
@@ -59,12 +63,13 @@ def plot_derivation(
     meaning, unit = QUANTITIES[over]
     if unit == "rad":
         values, unit = np.degrees(values), "degrees"
-    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    if drawn.min() <= 0.0 <= drawn.max():
+        ax.axhline(0.0, color=FAINT, linewidth=0.6)
     ax.plot(values, drawn, color=BLUE, linewidth=1.6)
-    ax.set_xlabel(meaning if unit == "1" else f"{meaning}, {unit}", fontsize=NORMAL)
-    ax.set_ylabel(name.replace("_", " "), fontsize=NORMAL)
+    ax.set_xlabel(f"{meaning}, {unit}", fontsize=NORMAL)
+    ax.set_ylabel(label or name.replace("_", " "), fontsize=NORMAL)
     words = ", ".join(
-        f"{s.name} = {v:g}{'' if QUANTITIES[s].unit == '1' else ' ' + QUANTITIES[s].unit}"
+        f"${latex(s)}$ = {v:g} {QUANTITIES[s].unit}".removesuffix(" dimensionless")
         for s, v in at.items()
     )
     ax.set_title(words, fontsize=SMALL, color=INK, loc="right")

@@ -43,6 +43,8 @@ class CirclePath(Derivation):
         Sides of the bounding box, mm.
     radius : expression
         Distance from the centre over the angle theta (rad), mm.
+    deviation : expression
+        That distance less R, mm.
     peak_x, peak_y : expression
         Distance of the points where x and where y breaks away, the furthest, mm.
     roundness : expression
@@ -59,6 +61,7 @@ class CirclePath(Derivation):
     box_x: Expr
     box_y: Expr
     radius: Expr
+    deviation: Expr
     peak_x: Expr
     peak_y: Expr
     roundness: Expr
@@ -115,6 +118,7 @@ def circle_path() -> CirclePath:
         box_x=2 * (R - x),
         box_y=2 * (R - y),
         radius=radius,
+        deviation=radius - R,
         peak_x=peak_x,
         peak_y=peak_y,
         roundness=sp.Max(peak_x, peak_y) - (R - sp.Max(x, y)),

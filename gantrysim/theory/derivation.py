@@ -88,6 +88,7 @@ class Derivation:
         high: float,
         *,
         at: Mapping[Expr, float],
+        label: str | None = None,
         ax: Axes | None = None,
     ) -> Axes:
         """Draw a result over one symbol, the others held; takes and returns matplotlib Axes.
@@ -102,6 +103,8 @@ class Derivation:
             From where to where, in the unit of the symbol (angles in rad).
         at : mapping
             Values of the other symbols, in their units.
+        label : str, optional
+            What is drawn, with its unit; the name of the result if absent.
         ax : Axes, optional
             Where to draw; a new figure if absent.
 
@@ -112,7 +115,7 @@ class Derivation:
         """
         from gantrysim import theoryplots
 
-        return theoryplots.plot_derivation(self, name, over, low, high, at=at, ax=ax)
+        return theoryplots.plot_derivation(self, name, over, low, high, at=at, label=label, ax=ax)
 
     def to_dict(self) -> dict[str, Any]:
         """Title, source, steps, results and symbols as plain text."""

@@ -108,6 +108,9 @@ class FaultHarmonics(Derivation):
                     )  # fmt: skip
         return int(sp.Matrix(rows).rank())
 
+    def _repr_markdown_(self) -> str:
+        return super()._repr_markdown_() + "\n" + self.markdown_table()
+
     def markdown_table(self) -> str:
         """The table of harmonics as Markdown, one row a cause."""
         columns = sorted({key for row in self.table.values() for key in row})

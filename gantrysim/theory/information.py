@@ -45,7 +45,8 @@ class FrictionInformation(Derivation):
         In a circle of radius R (mm) with the scales of both axes known and unknown, 1/N^2, to
         the lowest order in the root of windup over radius.
     square_known, square_unknown : expression
-        In a square of half side h (mm), 1/N^2, exact in the slow limit; only the middle part
+        In a square of half side h (mm), 1/N^2, exact in the slow limit but for
+        terms of second order in the yaw; only the middle part
         c_s of each side is measured (1: the whole side).
     ratio_known, ratio_unknown : expression
         Circle over square of equal width (h = R).
@@ -79,6 +80,7 @@ def friction_information() -> FrictionInformation:
     circle = _circle(scales=False), _circle(scales=True)
     square = _square(scales=False), _square(scales=True)
     ratios = tuple(sp.factor(c / s.subs(h, R)) for c, s in zip(circle, square, strict=True))
+    projection = sp.Symbol(r"S_{fn} S_{nn}^{-1} S_{nf}")  # matrices: kept in this order
     lag = racking_lag()
     mean = sp.diff(lag.lag_mean, FRICTION_L)
     slope = sp.diff(lag.skew, FRICTION_L) / SPAN
@@ -96,8 +98,7 @@ def friction_information() -> FrictionInformation:
                  sp.Eq(sp.Symbol("delta_n"), -(a + g * ALONG), evaluate=False)),
             Step("Shift, turn and scales have signatures of their own. Information is the square "
                  "of the friction's over the line, less its projection on those.",
-                 sp.Eq(sp.Symbol("I"), DENSITY * (sp.Symbol("S_ff") - sp.Symbol("S_fn")
-                       * sp.Symbol("S_nn^{-1}") * sp.Symbol("S_nf")))),
+                 sp.Eq(sp.Symbol("I"), DENSITY * (sp.Symbol("S_ff") - projection))),
             Step("Circle, scales unknown: nothing of the mean lag is lost.",
                  sp.Eq(sp.Symbol("I_c"), circle[1], evaluate=False)),
             Step("Square, scales unknown: the mean lag is a scale error, only the slope is left.",

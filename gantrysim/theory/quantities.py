@@ -70,7 +70,7 @@ Expr = Any  # a sympy expression: sympy has no types
 
 
 class Quantity(NamedTuple):
-    """What a symbol stands for, and its unit ("1" where it has none)."""
+    """What a symbol stands for, and its unit ("dimensionless" where it has none)."""
 
     meaning: str
     unit: str
@@ -116,20 +116,20 @@ ALONG = _real("l", "way along the square since the axis last began to rise", "mm
 START_ALONG = _real("l_0", "way along the square at which the line begins", "mm")
 DRAWN = _real("d", "way along the square since the line began", "mm")
 ANGLE = _real("theta", "angle seen from the centre, from +x", "rad")
-SENSE = _real("s", "+1 counter-clockwise, -1 clockwise", "1")
-ROOT_X = _positive("p", "root of windup over radius, x", "1")
-ROOT_Y = _positive("w", "root of windup over radius, y", "1")
+SENSE = _real("s", "+1 counter-clockwise, -1 clockwise", "dimensionless")
+ROOT_X = _positive("p", "root of windup over radius, x", "dimensionless")
+ROOT_Y = _positive("w", "root of windup over radius, y", "dimensionless")
 
 # --- the other faults -------------------------------------------------------------------------
 
-SCALE_X = _real("e_x", "scale error of x", "1")
-SCALE_Y = _real("e_y", "scale error of y", "1")
-SCALE = _real("e", "scale error of both axes", "1")
+SCALE_X = _real("e_x", "scale error of x", "dimensionless")
+SCALE_Y = _real("e_y", "scale error of y", "dimensionless")
+SCALE = _real("e", "scale error of both axes", "dimensionless")
 LEAN = _real("alpha", "squareness error: +y leans toward +x", "rad")
 LAG_X = _real("tau_x", "velocity lag of x", "s")
 LAG_Y = _real("tau_y", "velocity lag of y", "s")
 ORDER = sp.Symbol("m", integer=True, positive=True, even=True)
-QUANTITIES[ORDER] = Quantity("order of a harmonic, even", "1")
+QUANTITIES[ORDER] = Quantity("order of a harmonic, even", "dimensionless")
 LAG = _positive("tau", "velocity lag of both axes", "s")
 
 # --- two sides --------------------------------------------------------------------------------
@@ -146,11 +146,11 @@ STIFFNESS_R = _positive("k_R", "stiffness of the right belt", "N/mm")
 MEAN_LAG = _real("a", "lag in the middle of the pattern for each newton of friction", "mm/N")
 LAG_SLOPE = _real("g", "how that lag grows along the beam for each newton", "1/N")
 DENSITY = _positive("nu", "measured points for each mm of line, over their variance", "1/mm^3")
-MEASURED = _positive("c_s", "part of each side of the square that is measured", "1")
+MEASURED = _positive("c_s", "part of each side of the square that is measured", "dimensionless")
 RINGS = sp.Symbol("N", positive=True, integer=True)
 SPACING = _positive("Delta", "step in half side from ring to ring", "mm")
-RATIO = _positive("c", "size of a second square over that of the first", "1")
-QUANTITIES[RINGS] = Quantity("number of nested rings, the smallest of one step", "1")
+RATIO = _positive("c", "size of a second square over that of the first", "dimensionless")
+QUANTITIES[RINGS] = Quantity("number of nested rings, the smallest of one step", "dimensionless")
 
 # --- eccentric nut ----------------------------------------------------------------------------
 
@@ -160,6 +160,6 @@ WHEEL = _positive("k_w", "radial stiffness of one wheel", "N/mm")
 BEARING = _positive("D_0", "drag of one wheel's bearings at no load", "N")
 SCRUB = _positive("D_1", "scrub of one wheel under the reference load", "N")
 REFERENCE = _positive("P_0", "reference load of the scrub", "N")
-EXPONENT = _positive("n", "power of the load with which the scrub grows", "1")
+EXPONENT = _positive("n", "power of the load with which the scrub grows", "dimensionless")
 CLEARANCE = _positive("c_0", "clearance between wheel and rail", "mm")
 BASE = _positive("B", "wheel base along the rail", "mm")

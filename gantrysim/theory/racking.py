@@ -102,7 +102,8 @@ def racking_lag() -> RackingLag:
                  "left one does when its belt has changed by twice its friction.",
                  sp.Eq(sp.Symbol("w_1"), first, evaluate=False)),
             Step("From there it drags at the right one through the coupling, which gives way "
-                 "here.", sp.Eq(sp.Symbol("w_2"), second, evaluate=False)),
+                 "here: at twice the lag of the right side.",
+                 sp.Eq(sp.Symbol("w_2"), second, evaluate=False)),
             Step("Then both slide down with the same lags, negative: a line along the beam tilts "
                  "the other way. A squareness error does not change sign.",
                  sp.Eq(sp.Symbol("psi"), 2 * skew / SPAN, evaluate=False)),

@@ -121,7 +121,7 @@ def shrink() -> Shrink:
             Step("On a circle the signature changes sign at each axis, a scale error's does not: "
                  "their product over a turn is zero.",
                  sp.Eq(sp.Symbol("delta_r"), r * signature, evaluate=False)),
-            Step("Only the flats, short of order sqrt(r / R), resemble a scale error.",
+            Step("Only the flats, a part of order sqrt(r / R) of the turn, resemble a scale error.",
                  sp.Eq(sp.Symbol("eta"), share.subs(small, sp.sqrt(r / R)), evaluate=False)),
         ),
         same_scale=same,

@@ -24,8 +24,8 @@ def wave_integral(expr: Expr, variable: Expr, low: Expr, high: Expr) -> Expr:
     Notes
     -----
     With Z = exp(i x) the polynomial is a sum of powers of Z, each of which integrates at once
-    (Euler's formulas).  The general integrator of the algebra package finds the same, a hundred
-    times more slowly.
+    (Euler's formulas).  The general integrator of the algebra package finds the same, far
+    more slowly.
     """
     turned = expr.replace(sp.sin, lambda arg: _euler(arg / variable, -sp.I, -1))
     turned = turned.replace(sp.cos, lambda arg: _euler(arg / variable, sp.Integer(1), 1))

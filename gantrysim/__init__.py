@@ -173,12 +173,14 @@ _PICTURES = {
 
 
 def __getattr__(name: str) -> Any:
-    """Find the picture functions of `gantrysim.pictures`."""
+    """Find the picture functions of `gantrysim.pictures`, and the derivations."""
     if name in _PICTURES:
         return getattr(import_module(f"gantrysim.pictures.{_PICTURES[name]}"), name)
+    if name == "theory":  # loads sympy
+        return import_module("gantrysim.theory")
     raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
-    """Public names, pictures included."""
-    return sorted([*__all__, *_PICTURES, "__version__"])
+    """Public names, pictures and derivations included."""
+    return sorted([*__all__, *_PICTURES, "theory", "__version__"])

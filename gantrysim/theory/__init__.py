@@ -1,0 +1,79 @@
+"""Derivations behind the closed forms, as symbolic mathematics that a notebook can show.
+
+Each function derives one piece of the theory and hands back a frozen `Derivation`: named
+expressions, the steps that led to them, their source.  `numeric` turns an expression into a
+function of numbers.  Units are those of `QUANTITIES`: mm, N, N/mm, s, rad.
+
+    from gantrysim import theory
+
+    theory.play_on_circle()                      # shows itself in a notebook
+    path = theory.circle_path()
+    rounded = path.numeric("roundness", theory.RADIUS, theory.WINDUP_X, theory.WINDUP_Y)
+    rounded(20.0, 0.1, 0.1)                      # mm
+
+Importing this loads sympy; `import gantrysim` alone does not.
+"""
+
+from __future__ import annotations
+
+from gantrysim.theory.circlepath import CirclePath, CircleSeries, circle_path, circle_series
+from gantrysim.theory.derivation import Derivation, Step, numeric
+from gantrysim.theory.faultharmonics import CAUSES, ORDERS, FaultHarmonics, fault_harmonics
+from gantrysim.theory.information import FrictionInformation, friction_information
+from gantrysim.theory.nut import EccentricNut, eccentric_nut
+from gantrysim.theory.play import (
+    PlayElement,
+    PlayOnCircle,
+    PlayOnSquare,
+    play_element,
+    play_on_circle,
+    play_on_square,
+)
+from gantrysim.theory.quantities import *  # noqa: F403  (the symbols; their list is there)
+from gantrysim.theory.quantities import __all__ as _SYMBOLS
+from gantrysim.theory.racking import RackingLag, racking_lag
+from gantrysim.theory.shrink import Shrink, shrink
+
+#: Every derivation, in the order of a lesson.
+DERIVATIONS = (
+    play_element,
+    play_on_circle,
+    play_on_square,
+    circle_path,
+    circle_series,
+    fault_harmonics,
+    shrink,
+    racking_lag,
+    friction_information,
+    eccentric_nut,
+)
+
+__all__ = [
+    "DERIVATIONS",
+    "Derivation",
+    "Step",
+    "numeric",
+    "play_element",
+    "PlayElement",
+    "play_on_circle",
+    "PlayOnCircle",
+    "play_on_square",
+    "PlayOnSquare",
+    "circle_path",
+    "CirclePath",
+    "circle_series",
+    "CircleSeries",
+    "fault_harmonics",
+    "FaultHarmonics",
+    "CAUSES",
+    "ORDERS",
+    "shrink",
+    "Shrink",
+    "racking_lag",
+    "RackingLag",
+    "friction_information",
+    "FrictionInformation",
+    "eccentric_nut",
+    "EccentricNut",
+    *_SYMBOLS,
+]

@@ -1,0 +1,170 @@
+"""What a circle and a square tell about the friction of one side: Fisher information.
+
+The line is measured with white noise, normal to itself; how the piece was laid down (shift, turn)
+is unknown, and the scales of both axes may be.  What those could explain as well is no
+information: it is projected out (Cramer-Rao with nuisance parameters).
+
+Friction on a side makes the beam lag in y by a + g x for each newton, x from the middle of the
+pattern: the mean lag a, and its slope along the beam g from racking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import sympy as sp
+
+from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.quantities import (
+    ALONG,
+    ANGLE,
+    DENSITY,
+    FRICTION_L,
+    HALF,
+    LAG_SLOPE,
+    MEAN_LAG,
+    MEASURED,
+    RADIUS,
+    SPAN,
+    Expr,
+)
+from gantrysim.theory.racking import racking_lag
+from gantrysim.theory.waves import wave_integral
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class FrictionInformation(Derivation):
+    """Fisher information about a friction that drags at y; from `friction_information`.
+
+    Parameters
+    ----------
+    circle_known, circle_unknown : expression
+        In a circle of radius R (mm) with the scales of both axes known and unknown, 1/N^2, to
+        the lowest order in the root of windup over radius.
+    square_known, square_unknown : expression
+        In a square of half side h (mm), 1/N^2, exact in the slow limit but for
+        terms of second order in the yaw; only the middle part
+        c_s of each side is measured (1: the whole side).
+    ratio_known, ratio_unknown : expression
+        Circle over square of equal width (h = R).
+    mean_lag, lag_slope : expression
+        a (mm/N) and g (1/N) of friction on the left side of a machine with equal belts, the
+        pattern in the middle of the beam.
+    ratio_of_left_side : expression
+        `ratio_unknown` with those.
+    """
+
+    circle_known: Expr
+    circle_unknown: Expr
+    square_known: Expr
+    square_unknown: Expr
+    ratio_known: Expr
+    ratio_unknown: Expr
+    mean_lag: Expr
+    lag_slope: Expr
+    ratio_of_left_side: Expr
+
+
+@cache
+def friction_information() -> FrictionInformation:
+    """Derive the information of circle and square about the friction of a side (N).
+
+    Returns
+    -------
+    FrictionInformation
+    """
+    R, h, a, g = RADIUS, HALF, MEAN_LAG, LAG_SLOPE
+    circle = _circle(scales=False), _circle(scales=True)
+    square = _square(scales=False), _square(scales=True)
+    ratios = tuple(sp.factor(c / s.subs(h, R)) for c, s in zip(circle, square, strict=True))
+    projection = sp.Symbol(r"S_{fn} S_{nn}^{-1} S_{nf}")  # matrices: kept in this order
+    lag = racking_lag()
+    mean = sp.diff(lag.lag_mean, FRICTION_L)
+    slope = sp.diff(lag.skew, FRICTION_L) / SPAN
+    return FrictionInformation(
+        title="What circle and square tell about friction",
+        source="Fisher information with nuisance parameters (any text on estimation); derived "
+        "here",
+        steps=(
+            Step("Friction holds the beam back in y, against its way, by this much for each "
+                 "newton.", sp.Eq(sp.Symbol("l"), a + g * sp.Symbol("x"))),
+            Step("On a circle the outward part of that changes sign where y turns back.",
+                 sp.Eq(sp.Symbol("delta_r"), _on_circle(), evaluate=False)),
+            Step("On a square only the two sides along the beam move outward or inward, both "
+                 "the same way; the other two are displaced along themselves.",
+                 sp.Eq(sp.Symbol("delta_n"), -(a + g * ALONG), evaluate=False)),
+            Step("Shift, turn and scales have signatures of their own. Information is the square "
+                 "of the friction's over the line, less its projection on those.",
+                 sp.Eq(sp.Symbol("I"), DENSITY * (sp.Symbol("S_ff") - projection))),
+            Step("Circle, scales unknown: nothing of the mean lag is lost.",
+                 sp.Eq(sp.Symbol("I_c"), circle[1], evaluate=False)),
+            Step("Square, scales unknown: the mean lag is a scale error, only the slope is left.",
+                 sp.Eq(sp.Symbol("I_s"), square[1], evaluate=False)),
+            Step("With the scales known the square tells the mean lag a little better than the "
+                 "circle.", sp.Eq(sp.Symbol("I_s"), square[0], evaluate=False)),
+        ),
+        circle_known=circle[0],
+        circle_unknown=circle[1],
+        square_known=square[0],
+        square_unknown=square[1],
+        ratio_known=ratios[0],
+        ratio_unknown=ratios[1],
+        mean_lag=mean,
+        lag_slope=sp.factor(slope),
+        ratio_of_left_side=sp.factor(sp.simplify(ratios[1].subs({a: mean, g: slope}))),
+    )  # fmt: skip
+
+
+def _on_circle() -> Expr:
+    """Outward part of the lag on a counter-clockwise circle, for each newton."""
+    lag = MEAN_LAG + LAG_SLOPE * RADIUS * sp.cos(ANGLE)
+    return -sp.sign(sp.cos(ANGLE)) * sp.sin(ANGLE) * lag
+
+
+def _circle(*, scales: bool) -> Expr:
+    cos, sin = sp.cos(ANGLE), sp.sin(ANGLE)
+    unknown = [cos, sin]  # a turn moves no point outward
+    if scales:
+        unknown += [RADIUS * cos**2, RADIUS * sin**2]
+    right, left = (_on_circle().subs(sp.sign(cos), sign) for sign in (1, -1))
+
+    def product(one: tuple[Expr, Expr], other: tuple[Expr, Expr]) -> Expr:
+        spans = ((-sp.pi / 2, sp.pi / 2), (sp.pi / 2, 3 * sp.pi / 2))
+        return sum(
+            wave_integral(f * g * RADIUS, ANGLE, *span)
+            for f, g, span in zip(one, other, spans, strict=True)
+        )
+
+    return _information((right, left), [(n, n) for n in unknown], product)
+
+
+def _square(*, scales: bool) -> Expr:
+    """Sides in the order right, top, left, bottom; the way along each is x or y, -h to h."""
+    lag = -(MEAN_LAG + LAG_SLOPE * ALONG)
+    zero, one = sp.Integer(0), sp.Integer(1)
+    unknown = [
+        (one, zero, -one, zero),
+        (zero, one, zero, -one),
+        (-ALONG, ALONG, ALONG, -ALONG),
+    ]
+    if scales:
+        unknown += [(HALF, zero, HALF, zero), (zero, HALF, zero, HALF)]
+
+    def product(one: tuple[Expr, ...], other: tuple[Expr, ...]) -> Expr:
+        return sum(
+            sp.integrate(sp.expand(f * g), (ALONG, -MEASURED * HALF, MEASURED * HALF))
+            for f, g in zip(one, other, strict=True)
+        )
+
+    return _information((zero, lag, zero, lag), unknown, product)
+
+
+def _information(wanted: tuple, unknown: list, product: Callable[[Any, Any], Expr]) -> Expr:
+    """Square of the wanted signature less its projection on the unknown ones, times nu."""
+    gram = sp.Matrix(len(unknown), len(unknown), lambda i, j: product(unknown[i], unknown[j]))
+    mixed = sp.Matrix([product(wanted, u) for u in unknown])
+    left = product(wanted, wanted) - (mixed.T * gram.LUsolve(mixed))[0]
+    return sp.factor(DENSITY * sp.simplify(left))

@@ -1,0 +1,310 @@
+"""Play on a circle and on a square: where an axis sticks and where it follows.
+
+A mass with Coulomb friction, pulled slowly through a spring, stands still until the spring pulls
+as hard as the friction holds, then follows at that distance: the play operator.  A gantry axis is
+just that, so a drawn circle or square is two play operators, one for each axis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import sympy as sp
+
+from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.quantities import (
+    ALONG,
+    BACKLASH,
+    COMMAND,
+    DRAWN,
+    FRICTION,
+    HALF,
+    PHASE,
+    PLACE,
+    RADIUS,
+    SPEED,
+    START,
+    START_ALONG,
+    STIFFNESS,
+    TURNED,
+    WINDUP,
+    Expr,
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class PlayElement(Derivation):
+    """A mass with friction behind a spring; from `play_element`.
+
+    Parameters
+    ----------
+    windup : expression
+        F / k + b / 2, mm: how far the place stays behind the command.
+    lost_motion : expression
+        Twice that, mm: travel of the command that a full reversal swallows.
+    loop_energy : expression
+        Work lost in one cycle of a command between -R and R, N mm.
+    """
+
+    windup: Expr
+    lost_motion: Expr
+    loop_energy: Expr
+
+
+@cache
+def play_element() -> PlayElement:
+    """Derive the windup of an axis: friction F (N) against stiffness k (N/mm), backlash b (mm).
+
+    Returns
+    -------
+    PlayElement
+    """
+    gap = sp.Symbol("x", positive=True)
+    behind = sp.solve(sp.Eq(STIFFNESS * gap, FRICTION), gap)[0]
+    windup = behind + BACKLASH / 2
+    # one cycle: 2 (R - r) forth and as much back, against F all the way
+    path = 2 * sp.integrate(1, (PLACE, -(RADIUS - behind), RADIUS - behind))
+    return PlayElement(
+        title="Windup of one axis",
+        source="energetic form: Mielke & Theil, NoDEA 11 (2004) 151; play: Krasnosel'skii and "
+        "Pokrovskii, Systems with Hysteresis; solved here",
+        steps=(
+            Step(
+                "Energy of the spring, and what friction costs for a move of dq.",
+                sp.Eq(sp.Function("E")(COMMAND, PLACE), STIFFNESS * (COMMAND - PLACE) ** 2 / 2),
+            ),
+            Step(
+                "Standing still is stable as long as no small move pays for its friction.",
+                sp.Le(sp.Abs(STIFFNESS * (COMMAND - PLACE)), FRICTION),
+            ),
+            Step("So the place follows at this distance.", sp.Eq(WINDUP, behind, evaluate=False)),
+            Step("Backlash adds half its width: both ends of it are reached by turns.",
+                 sp.Eq(WINDUP, windup, evaluate=False)),
+            Step("One cycle pays F over the whole way of the place.",
+                 sp.Eq(sp.Symbol("A"), FRICTION * path, evaluate=False)),
+        ),
+        windup=windup,
+        lost_motion=sp.expand(2 * windup),
+        loop_energy=sp.factor(FRICTION * path),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class PlayOnCircle(Derivation):
+    """One axis of a drawn circle; from `play_on_circle`.
+
+    The command of the axis is R cos(varphi): for x of a circle started at the angle a (rad) and
+    drawn with sense s, varphi = s a + t; for y it is s (a - pi/2) + t.
+
+    Parameters
+    ----------
+    stuck_angle : expression
+        Turn over which the axis stands after each reversal, rad.
+    reach : expression
+        Furthest place, mm.
+    flat : expression
+        Length of the flat that the other axis draws meanwhile, mm.
+    steady : expression
+        Place in the steady state over the phase varphi, mm.
+    first_slip : expression
+        Turn from a relaxed start at the phase alpha_0 to the first movement, rad.
+    first_turn : expression
+        Place over the turn t of the first round from a relaxed start at alpha_0, mm.
+    closure_gap : expression
+        End less start of that first round, mm.
+    describing_real, describing_imaginary : expression
+        Describing function: the first harmonic of the place over that of the command, for a
+        command R sin; dimensionless.
+    """
+
+    stuck_angle: Expr
+    reach: Expr
+    flat: Expr
+    steady: Expr
+    first_slip: Expr
+    first_turn: Expr
+    closure_gap: Expr
+    describing_real: Expr
+    describing_imaginary: Expr
+
+
+@cache
+def play_on_circle() -> PlayOnCircle:
+    """Derive one axis of a circle of radius R (mm) drawn with a windup r (mm), 0 < r < R.
+
+    Returns
+    -------
+    PlayOnCircle
+    """
+    R, r = RADIUS, WINDUP
+    released = sp.solve(sp.Eq(R * sp.cos(PHASE), R - 2 * r), PHASE)
+    stuck = next(root for root in released if root.subs({R: 10, r: 1}) < sp.pi)
+    turn = sp.Mod(PHASE, 2 * sp.pi)
+    steady = sp.Piecewise(
+        (R - r, turn < stuck),
+        (R * sp.cos(PHASE) + r, turn < sp.pi),
+        (r - R, turn < sp.pi + stuck),
+        (R * sp.cos(PHASE) - r, True),
+    )
+    half = sp.Mod(START, sp.pi)
+    cosine = sp.cos(half)
+    slip = sp.Piecewise(
+        (sp.acos(cosine - r / R) - half, cosine >= r / R - 1),
+        (2 * sp.pi - sp.acos(cosine + r / R) - half, True),
+    )
+    now = START + TURNED
+    falling = sp.Piecewise((1, sp.Mod(now, 2 * sp.pi) < sp.pi), (-1, True))
+    reversal = sp.pi * (sp.floor((START + slip) / sp.pi) + 1)
+    first_turn = sp.Piecewise(
+        (R * sp.cos(START), slip > TURNED),
+        (R * sp.cos(now) + falling * r, now < reversal),
+        (steady.subs(PHASE, now), True),
+    )
+    began_falling = sp.Piecewise((1, sp.Mod(START, 2 * sp.pi) < sp.pi), (-1, True))
+    gap = began_falling * sp.Piecewise((R - r - R * cosine, half < stuck), (r, True))
+    real, imaginary = _describing(stuck)
+    return PlayOnCircle(
+        title="One axis of a circle drawn with play",
+        source="play operator: Krasnosel'skii and Pokrovskii; describing function: classical "
+        "(any text on nonlinear control), integrated here; starts and gaps derived here",
+        steps=(
+            Step("The axis is commanded along a cosine.", sp.Eq(COMMAND, R * sp.cos(PHASE))),
+            Step("At the top it is at R - r, pulled forward; it stands until the command has come "
+                 "back by 2 r.", sp.Eq(R * sp.cos(PHASE), R - 2 * r)),
+            Step("That takes this turn.", sp.Eq(sp.Symbol("delta"), stuck, evaluate=False)),
+            Step("While it stands the other axis draws a flat of R sin delta.",
+                 sp.Eq(sp.Symbol("L"), sp.simplify(R * sp.sin(stuck)), evaluate=False)),
+            Step("From a relaxed start it moves when the command has gone r from there: before "
+                 "the next reversal, or behind it.", sp.Eq(sp.Symbol("t_1"), slip, evaluate=False)),
+            Step("From the next reversal on the round is steady; so the first round misses its "
+                 "start by what steady and relaxed differ there."),
+            Step("First harmonic of the place, twice its mean with the sine and the cosine of the "
+                 "command.", sp.Eq(sp.Symbol("N"), real + sp.I * imaginary, evaluate=False)),
+        ),
+        stuck_angle=stuck,
+        reach=R - r,
+        flat=2 * sp.sqrt(r * (R - r)),
+        steady=steady,
+        first_slip=slip,
+        first_turn=first_turn,
+        closure_gap=gap,
+        describing_real=real,
+        describing_imaginary=imaginary,
+    )  # fmt: skip
+
+
+def _describing(stuck: Expr) -> tuple[Expr, Expr]:
+    """First harmonic of the play of a sine over the sine, by integrals over half a turn.
+
+    With varphi = t - pi/2 the command R cos(varphi) is R sin(t): the sine's harmonic is the one
+    of cos(varphi), and the cosine's is the one of -sin(varphi).
+    """
+    R, r, d = RADIUS, WINDUP, sp.Symbol("delta", positive=True)
+    half_turn = ((R - r, (PHASE, 0, d)), (R * sp.cos(PHASE) + r, (PHASE, d, sp.pi)))
+
+    def harmonic(wave: Expr) -> Expr:
+        total = sum(sp.integrate(place * wave, over) for place, over in half_turn)
+        return sp.simplify((2 / (sp.pi * R) * total).subs(d, stuck))
+
+    return harmonic(sp.cos(PHASE)), harmonic(-sp.sin(PHASE))
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class PlayOnSquare(Derivation):
+    """One axis of a drawn square; from `play_on_square`.
+
+    The way l (mm) along the square is counted from where the axis begins to rise: it rises over
+    2 h, rests at +h over 2 h, falls over 2 h, rests at -h.  Counter-clockwise with p (mm) counted
+    from the lower right corner, l is p for y and p + 2 h for x.  A clockwise square is the same
+    with y turned over.
+
+    Parameters
+    ----------
+    side : expression
+        Side of the steady square, mm.
+    stands : expression
+        Way of the command, from each corner, over which nothing moves, mm.
+    dwell : expression
+        Time that takes, s.
+    commanded, steady : expression
+        Commanded and steady place of the axis over l, mm.
+    first_slip : expression
+        Way from a relaxed start at l_0 to the first movement of the axis, mm.
+    first_turn : expression
+        Place over the way d drawn in the first round from a relaxed start at l_0, mm.
+    closure_gap : expression
+        End less start of that first round, mm.
+    """
+
+    side: Expr
+    stands: Expr
+    dwell: Expr
+    commanded: Expr
+    steady: Expr
+    first_slip: Expr
+    first_turn: Expr
+    closure_gap: Expr
+
+
+@cache
+def play_on_square() -> PlayOnSquare:
+    """Derive one axis of a square of half side h (mm) drawn with a windup r (mm), 0 < r < h.
+
+    Returns
+    -------
+    PlayOnSquare
+    """
+    h, r = HALF, WINDUP
+    lap = sp.Mod(ALONG, 8 * h)
+    commanded = sp.Piecewise(
+        (lap - h, lap < 2 * h), (h, lap < 4 * h), (5 * h - lap, lap < 6 * h), (-h, True)
+    )
+    step = sp.Symbol("x", positive=True)
+    stands = sp.solve(sp.Eq(-h + step - r, r - h), step)[0]
+    steady = sp.Piecewise(
+        (r - h, lap < stands),
+        (lap - h - r, lap < 2 * h),
+        (h - r, lap < 4 * h + stands),
+        (5 * h - lap + r, lap < 6 * h),
+        (r - h, True),
+    )
+    half = sp.Mod(START_ALONG, 4 * h)  # rising and falling halves mirror each other
+    slip = sp.Piecewise(
+        (r, half <= 2 * h - r),
+        (6 * h - 2 * half + r, half < 2 * h),
+        (4 * h - half + r, True),
+    )
+    now = START_ALONG + DRAWN
+    rising = sp.Piecewise((1, sp.Mod(now, 8 * h) < 4 * h), (-1, True))
+    reversal = 4 * h * (sp.floor((START_ALONG + slip) / (4 * h)) + 1)
+    began_rising = sp.Piecewise((1, sp.Mod(START_ALONG, 8 * h) < 4 * h), (-1, True))
+    gap = began_rising * sp.Piecewise((r - half, half < stands), (-r, True))
+    return PlayOnSquare(
+        title="One axis of a square drawn with play",
+        source="play operator: Krasnosel'skii and Pokrovskii; derived here",
+        steps=(
+            Step("At a corner the axis that now moves was left r short on the other side; it "
+                 "stands until the command is r ahead of it.",
+                 sp.Eq(-h + step - r, r - h, evaluate=False)),
+            Step("Meanwhile the other axis is not commanded to move: the spot stands still.",
+                 sp.Eq(step, stands, evaluate=False)),
+            Step("Each side ends r short of its corner at both ends.",
+                 sp.Eq(sp.Symbol("S"), 2 * (h - r), evaluate=False)),
+            Step("From a relaxed start the axis moves when the command has gone r from there.",
+                 sp.Eq(sp.Symbol("d_1"), slip, evaluate=False)),
+            Step("From the next reversal on the round is steady."),
+        ),
+        side=2 * (h - r),
+        stands=stands,
+        dwell=stands / SPEED,
+        commanded=commanded,
+        steady=steady,
+        first_slip=slip,
+        first_turn=sp.Piecewise(
+            (commanded.subs(ALONG, START_ALONG), slip > DRAWN),
+            (commanded.subs(ALONG, now) - rising * r, now < reversal),
+            (steady.subs(ALONG, now), True),
+        ),
+        closure_gap=gap,
+    )  # fmt: skip

@@ -1,0 +1,121 @@
+"""Two coupled sides: how far each stays behind, and what a full reversal looks like.
+
+Each side is pulled by its belt against its friction; the racking stiffness ties them together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import sympy as sp
+
+from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.quantities import (
+    FRICTION_L,
+    FRICTION_R,
+    RACKING,
+    SPAN,
+    STIFFNESS,
+    STIFFNESS_L,
+    STIFFNESS_R,
+    Expr,
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class RackingLag(Derivation):
+    """Lags of two coupled sides; from `racking_lag`.
+
+    The reversal is written for the left side slipping first, that is for
+    F_L / k_L <= F_R / k_R; exchange the sides otherwise.
+
+    Parameters
+    ----------
+    lag_left, lag_right : expression
+        How far each side stays behind while both slide, mm.
+    lag_mean : expression
+        Mean of the two for equal belts, mm.
+    skew : expression
+        lag_right - lag_left for equal belts, mm; over the span it is an angle.
+    skew_loose, skew_stiff : expression
+        Its limits without racking stiffness and with a rigid beam, mm.
+    first_slip, second_slip : expression
+        Travel of the command after a reversal at which the left and the right side move, mm.
+    left_when_right_slips : expression
+        How far the left side has moved by then, mm.
+    tilt : expression
+        Difference in tilt of two lines along the beam, one drawn after moving up and one after
+        moving down, rad, for equal belts.
+    """
+
+    lag_left: Expr
+    lag_right: Expr
+    lag_mean: Expr
+    skew: Expr
+    skew_loose: Expr
+    skew_stiff: Expr
+    first_slip: Expr
+    second_slip: Expr
+    left_when_right_slips: Expr
+    tilt: Expr
+
+
+@cache
+def racking_lag() -> RackingLag:
+    """Derive the lags of two sides: frictions (N), belts (N/mm), racking stiffness (N/mm).
+
+    Returns
+    -------
+    RackingLag
+    """
+    kl, kr, c, fl, fr = STIFFNESS_L, STIFFNESS_R, RACKING, FRICTION_L, FRICTION_R
+    ql, qr, u, w = sp.symbols("q_L q_R u w", real=True)
+    energy = (kl * (u - ql) ** 2 + kr * (u - qr) ** 2 + c * (qr - ql) ** 2) / 2
+    pull_l, pull_r = -sp.diff(energy, ql), -sp.diff(energy, qr)
+    sliding = sp.solve([pull_l - fl, pull_r - fr], [ql, qr], dict=True)[0]
+    lag_l, lag_r = (sp.factor(sp.simplify(u - sliding[q])) for q in (ql, qr))
+    equal = {kl: STIFFNESS, kr: STIFFNESS}
+    mean = sp.simplify((lag_l + lag_r).subs(equal) / 2)
+    skew = sp.factor(sp.simplify((lag_r - lag_l).subs(equal)))
+
+    # reversal: the command comes back by w from where both slid up
+    top = {u: -w, ql: -lag_l, qr: -lag_r}
+    first = sp.solve(sp.Eq(pull_l.subs(top), -fl), w)[0]
+    follows = sp.solve(sp.Eq(pull_l.subs({u: -w, qr: -lag_r}), -fl), ql)[0]
+    held = pull_r.subs({u: -w, ql: follows, qr: -lag_r})
+    second = sp.factor(sp.simplify(sp.solve(sp.Eq(held, -fr), w)[0]))
+    moved = sp.factor(sp.simplify(-lag_l - follows.subs(w, second)))
+    return RackingLag(
+        title="Lag of two coupled sides",
+        source="statics of two springs and a coupling, derived here; lumped models of dual-drive "
+        "gantries: Teo, Tan et al., Mechatronics 17 (2007) 361 (from memory)",
+        steps=(
+            Step("Energy of the two belts and of racking.", sp.Eq(sp.Symbol("E"), energy)),
+            Step("While both slide up, each belt with the coupling balances a friction.",
+                 sp.Eq(sp.Matrix([pull_l, pull_r]), sp.Matrix([fl, fr]))),
+            Step("Left side:", sp.Eq(sp.Symbol("l_L"), lag_l, evaluate=False)),
+            Step("Right side:", sp.Eq(sp.Symbol("l_R"), lag_r, evaluate=False)),
+            Step("With equal belts the mean knows only the sum of the frictions, the skew only "
+                 "their difference.", sp.Eq(sp.Symbol("Delta"), skew, evaluate=False)),
+            Step("After a reversal both stand; the coupling does not change until one moves. The "
+                 "left one does when its belt has changed by twice its friction.",
+                 sp.Eq(sp.Symbol("w_1"), first, evaluate=False)),
+            Step("From there it drags at the right one through the coupling, which gives way "
+                 "here: at twice the lag of the right side.",
+                 sp.Eq(sp.Symbol("w_2"), second, evaluate=False)),
+            Step("Then both slide down with the same lags, negative: a line along the beam tilts "
+                 "the other way. A squareness error does not change sign.",
+                 sp.Eq(sp.Symbol("psi"), 2 * skew / SPAN, evaluate=False)),
+        ),
+        lag_left=lag_l,
+        lag_right=lag_r,
+        lag_mean=mean,
+        skew=skew,
+        skew_loose=sp.limit(skew, c, 0),
+        skew_stiff=sp.limit(skew, c, sp.oo),
+        first_slip=sp.simplify(first),
+        second_slip=second,
+        left_when_right_slips=moved,
+        tilt=2 * skew / SPAN,
+    )  # fmt: skip

@@ -1,0 +1,157 @@
+"""Why friction passes as a scale error on one square, not on nested ones, and not on a circle.
+
+Play takes the same off every size; a scale error takes in proportion.  On one square both leave a
+smaller square and nothing else, so nothing in it can tell them apart.  A circle turns its axes
+round in mid-line, where play leaves steps that no scale error makes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import sympy as sp
+
+from gantrysim.theory.circlepath import circle_series
+from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.play import play_on_square
+from gantrysim.theory.quantities import (
+    ALONG,
+    ANGLE,
+    DENSITY,
+    HALF,
+    RADIUS,
+    RATIO,
+    RINGS,
+    ROOT_X,
+    ROOT_Y,
+    SCALE,
+    SPACING,
+    WINDUP,
+    Expr,
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class Shrink(Derivation):
+    """Constant shrink against proportional shrink; from `shrink`.
+
+    Parameters
+    ----------
+    same_scale : expression
+        Scale error that draws the square that play draws, both axes alike; dimensionless.
+    difference_on_square : expression
+        Furthest distance of the two squares then, mm.
+    misfit_on_second : expression
+        What that scale error leaves wrong in a second square, of half side h times c, mm.
+    information_fixed, information_free : expression
+        Fisher information about the windup (1/mm^2) in N nested squares with half sides of
+        Delta, 2 Delta ... N Delta (mm), with the scale known and unknown; nu is points for each
+        mm of line over their variance (1/mm^3), the piece's shift and turn unknown.
+    kept_share : expression
+        The second over the first; zero for one square, 1/9 for many.
+    explained_on_square, explained_on_circle : expression
+        Share of the play's signature, in the mean square over the line, that the two scale errors
+        explain: on a square, and on a circle to the lowest order in the root of r / R.
+    left_on_circle : expression
+        Root mean square that no scale error removes from a circle, both axes with play, mm, to
+        first order in the windup.
+    """
+
+    same_scale: Expr
+    difference_on_square: Expr
+    misfit_on_second: Expr
+    information_fixed: Expr
+    information_free: Expr
+    kept_share: Expr
+    explained_on_square: Expr
+    explained_on_circle: Expr
+    left_on_circle: Expr
+
+
+@cache
+def shrink() -> Shrink:
+    """Derive what play (windup r on both axes, mm) and scale do to squares and circles.
+
+    Returns
+    -------
+    Shrink
+    """
+    h, r, R = HALF, WINDUP, RADIUS
+    square = play_on_square()
+    scaled = 2 * h * (1 + SCALE)
+    same = sp.solve(sp.Eq(square.side, scaled), SCALE)[0]
+    # each corner of one on the same corner of the other: then so are the sides
+    apart = [
+        sp.simplify(square.steady.subs(ALONG, along) - corner * (1 + same)).subs(r > 2 * h, False)
+        for along, corner in ((sp.Integer(0), -h), (4 * h, h))
+    ]
+    second = sp.factor(sp.simplify((RATIO * h * (1 + same)) - (RATIO * h - r)))
+
+    fixed, free = _nested()
+    signature = sp.sign(sp.sin(ANGLE)) * sp.cos(ANGLE) - sp.sign(sp.cos(ANGLE)) * sp.sin(ANGLE)
+    quarter = (ANGLE, 0, sp.pi / 2)  # all four are alike: a quarter turn maps x on y
+    power = sp.integrate((sp.cos(ANGLE) - sp.sin(ANGLE)) ** 2, quarter) * 2 / sp.pi
+    # the scale errors explain what play leaves in the mean and in cos 2 theta
+    series = circle_series(6)
+    mean, second_harmonic = (
+        (R * e).subs({ROOT_X: sp.sqrt(r / R), ROOT_Y: sp.sqrt(r / R)})
+        for e in (series.mean, series.cosine_2)
+    )
+    share = (mean**2 + second_harmonic**2 / 2) / (r**2 * power)
+    small = sp.Symbol("epsilon", positive=True)
+    share = sp.series(sp.expand(share.subs(r, small**2 * R)), small, 0, 3).removeO()
+    return Shrink(
+        title="Constant shrink and proportional shrink",
+        source="derived here; the two-circle rule of size against nominal is common practice, no "
+        "source",
+        steps=(
+            Step("Play on both axes leaves a square with this side, whatever its size.",
+                 sp.Eq(sp.Symbol("S"), square.side, evaluate=False)),
+            Step("A scale error leaves this one.", sp.Eq(sp.Symbol("S"), scaled, evaluate=False)),
+            Step("One square: the same line, point for point, for this scale error.",
+                 sp.Eq(SCALE, same, evaluate=False)),
+            Step("A second square c times as large then comes out wrong: the size over the "
+                 "nominal size is a straight line whose slope is the scale and whose intercept "
+                 "is the lost motion.",
+                 sp.Eq(sp.Symbol("S"), (1 + SCALE) * 2 * h - 2 * r, evaluate=False)),
+            Step("Information about the windup in N nested squares: the mean square of its "
+                 "signature (1) over the line of length 8 h, less what the scale's (h) explains.",
+                 sp.Eq(sp.Symbol("I"), free, evaluate=False)),
+            Step("On a circle the signature changes sign at each axis, a scale error's does not: "
+                 "their product over a turn is zero.",
+                 sp.Eq(sp.Symbol("delta_r"), r * signature, evaluate=False)),
+            Step("Only the flats, a part of order sqrt(r / R) of the turn, resemble a scale error.",
+                 sp.Eq(sp.Symbol("eta"), share.subs(small, sp.sqrt(r / R)), evaluate=False)),
+        ),
+        same_scale=same,
+        difference_on_square=sp.Max(*[sp.Abs(a) for a in apart]),
+        misfit_on_second=second,
+        information_fixed=fixed,
+        information_free=free,
+        kept_share=sp.factor(sp.simplify(free / fixed)),
+        explained_on_square=sp.simplify(
+            _product(-1, h, h) ** 2 / (_product(-1, -1, h) * _product(h, h, h))
+        ),
+        explained_on_circle=sp.simplify(share.subs(small, sp.sqrt(r / R))),
+        left_on_circle=r * sp.sqrt(power),
+    )  # fmt: skip
+
+
+def _product(one: Expr, other: Expr, half: Expr) -> Expr:
+    """Integral of the product of two outward errors, even along all sides of a square."""
+    return sp.integrate(sp.sympify(one) * other, (ALONG, 0, 8 * half))
+
+
+def _nested() -> tuple[Expr, Expr]:
+    """Information about the windup in nested squares, with the scale known and unknown.
+
+    Both signatures are the same on all sides, so neither resembles a shift or a turn.
+    """
+    ring = sp.Symbol("i", positive=True, integer=True)
+    half = ring * SPACING
+    windup, both, scale = (
+        sp.factor(sp.summation(_product(a, b, half), (ring, 1, RINGS)))
+        for a, b in ((-1, -1), (-1, half), (half, half))
+    )
+    return DENSITY * windup, sp.factor(sp.simplify(DENSITY * (windup - both**2 / scale)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from gantrysim.look import (
 from gantrysim.measured.calipers import CaliperSheet
 from gantrysim.measured.push import PushSheet, words_of
 from gantrysim.measured.tones import ToneSheet
+from gantrysim.metrology.calipered import CaliperMeasures
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -71,6 +72,49 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         )
     ax.set_xlabel("commanded size, mm", fontsize=NORMAL)
     ax.set_ylabel("off the commanded size, mm", fontsize=NORMAL)
+    legend(ax, handles)
+    return ax
+
+
+def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
+    """Draw stretch and squareness of each ring, with their standard uncertainty.
+
+    Parameters
+    ----------
+    measures : CaliperMeasures
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
+        commanded size, mm; circles and squares by colour.
+    """
+    from matplotlib.lines import Line2D
+
+    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
+    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    handles = []
+    kinds = (("stretch_mrad", "o", "x less y"), ("squareness_mrad", "^", "squareness"))
+    for shape in dict.fromkeys(r.shape for r in measures.rows):
+        for name, mark, words in kinds:
+            own = [r for r in measures.rows if r.shape == shape and getattr(r, name) is not None]
+            if not own:
+                continue
+            value, spread = zip(*(getattr(r, name) for r in own), strict=True)
+            look: dict[str, Any] = {
+                "color": SHAPE_COLOURS[shape],
+                "marker": mark,
+                "markersize": 4.5,
+            }
+            # beside one another: rings of one size would hide each other
+            size = np.array([r.commanded for r in own]) + (0.25 if mark == "^" else -0.25)
+            ax.errorbar(size, value, yerr=spread, linestyle="", elinewidth=0.8, **look)
+            handles.append(Line2D([], [], linestyle="", label=f"{shape}: {words}", **look))
+    ax.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
+    ax.set_ylabel("error, mm/m", fontsize=NORMAL)
     legend(ax, handles)
     return ax
 

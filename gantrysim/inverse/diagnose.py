@@ -21,7 +21,7 @@ from gantrysim.inverse.lost import CHECK as LOST_CHECK
 from gantrysim.inverse.lost import LOST, steps_lost
 from gantrysim.inverse.lost import WORDS as LOST_WORDS
 from gantrysim.inverse.prior import Belief, Quantity
-from gantrysim.inverse.problem import Measured, Problem, listed, prepare
+from gantrysim.inverse.problem import Problem, listed, prepare
 from gantrysim.inverse.reasons import why_alike
 from gantrysim.inverse.solver import (
     Mode,
@@ -32,6 +32,7 @@ from gantrysim.inverse.solver import (
     solve,
 )
 from gantrysim.machine import SIDES, Machine
+from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.points import Piece
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ class Finding:
         Explanations, most probable first.
     """
 
-    measured: tuple[Measured, ...]
+    measured: tuple[Measurement, ...]
     machine: Machine
     ranked: tuple[Hypothesis, ...]
 
@@ -268,7 +269,7 @@ class Finding:
 
 
 def diagnose(
-    measured: Measured | Sequence[Measured],
+    measured: Measurement | Sequence[Measurement],
     machine: Machine | None = None,
     *,
     belief: Belief | None = None,

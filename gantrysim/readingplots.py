@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.lines import Line2D
 
 from gantrysim.inputs import one_of
 from gantrysim.look import (
@@ -30,6 +31,11 @@ if TYPE_CHECKING:
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
+#: Mark of each error of a ring, how far beside its ring it is drawn, mm, and its name.
+_ERRORS = {
+    "stretch_mrad": ("o", -0.25, "scale x less y"),
+    "squareness_mrad": ("^", 0.25, "squareness"),
+}
 
 
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
@@ -48,8 +54,6 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         Reading less commanded size and the believed line width, over the commanded size, mm;
         circles by direction, squares by side or diagonal ("up", "down").
     """
-    from matplotlib.lines import Line2D
-
     ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
     ax.axhline(0.0, color=FAINT, linewidth=0.6)
     nominal = np.array([r.nominal for r in sheet.readings])
@@ -92,27 +96,24 @@ def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> 
         Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
         commanded size, mm; circles and squares by colour.
     """
-    from matplotlib.lines import Line2D
-
     ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
     ax.axhline(0.0, color=FAINT, linewidth=0.6)
     handles = []
-    kinds = (("stretch_mrad", "o", "x less y"), ("squareness_mrad", "^", "squareness"))
     for shape in dict.fromkeys(r.shape for r in measures.rows):
-        for name, mark, words in kinds:
+        handles.append(Line2D([], [], color=SHAPE_COLOURS[shape], linewidth=4, label=f"{shape}s"))
+        for name, (mark, aside, _) in _ERRORS.items():
             own = [r for r in measures.rows if r.shape == shape and getattr(r, name) is not None]
             if not own:
                 continue
             value, spread = zip(*(getattr(r, name) for r in own), strict=True)
-            look: dict[str, Any] = {
-                "color": SHAPE_COLOURS[shape],
-                "marker": mark,
-                "markersize": 4.5,
-            }
-            # beside one another: rings of one size would hide each other
-            size = np.array([r.commanded for r in own]) + (0.25 if mark == "^" else -0.25)
-            ax.errorbar(size, value, yerr=spread, linestyle="", elinewidth=0.8, **look)
-            handles.append(Line2D([], [], linestyle="", label=f"{shape}: {words}", **look))
+            ax.errorbar(
+                [r.commanded + aside for r in own], value, yerr=spread, linestyle="", marker=mark,
+                markersize=4.5, elinewidth=0.8, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+    for mark, _, words in _ERRORS.values():
+        handles.append(
+            Line2D([], [], color=INK, marker=mark, markersize=4.5, linestyle="", label=words)
+        )
     ax.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
     ax.set_ylabel("error, mm/m", fontsize=NORMAL)
     legend(ax, handles)

@@ -101,7 +101,7 @@ def write_caliper_sheet(
         "Measure cold, jaws square to the sheet, over the outer edges of the line (outside sizes).",
         "diameter_A: across the circle in the direction A degrees from the piece's X toward its Y",
         "width along X, height along Y at the middle of the sides; diagonal_up: low left corner to",
-        "upper right. commanded_mm only helps to find the ring: a reading holds one line width more.",
+        "upper right. commanded_mm only helps to find the ring: a reading holds a line width more.",
         "What your caliper is (permissible error: as its maker states it) and how your hand is:",
     )
     columns = (*calipers.COLUMNS[:-1], "commanded_mm", calipers.COLUMNS[-1])

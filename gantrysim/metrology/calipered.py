@@ -220,7 +220,7 @@ def _solve(design: Array, values: Array, covariance: Array) -> tuple[Array, Arra
     """Generalised least squares: estimates and their covariance."""
     weight = np.linalg.inv(covariance)
     spread = np.linalg.inv(design.T @ weight @ design)
-    return spread @ design.T @ weight @ values, spread
+    return np.asarray(spread @ design.T @ weight @ values), np.asarray(spread, dtype=np.float64)
 
 
 def _circle(

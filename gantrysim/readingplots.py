@@ -1,4 +1,4 @@
-"""Pictures of hand readings: calipers, pushes by hand, tones of belts."""
+"""Pictures of what was measured: a piece with its error magnified, calipers, pushes, tones."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.lines import Line2D
 
-from gantrysim.inputs import one_of
+from gantrysim.inputs import one_of, positive
 from gantrysim.look import (
     BLUE,
+    COMMANDED,
     FAINT,
     INK,
     NORMAL,
@@ -18,24 +19,95 @@ from gantrysim.look import (
     SMALL,
     VERMILION,
     WIDTH,
+    bounds_of,
+    dots,
+    frame,
+    height_for,
     legend,
     ready_axes,
+    write_below,
 )
 from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.points import Piece
 from gantrysim.measured.push import PushSheet, words_of
 from gantrysim.measured.tones import ToneSheet
 from gantrysim.metrology.calipered import CaliperMeasures
+from gantrysim.paths import Line
+from gantrysim.unrolled import centred
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
+_TURN = np.linspace(0.0, 2.0 * np.pi, 181)
+_UNIT = {
+    "circle": np.column_stack([np.cos(_TURN), np.sin(_TURN)]),
+    "square": np.array([(1, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], dtype=float),
+}
 #: Mark of each error of a ring, how far beside its ring it is drawn, mm, and its name.
 _ERRORS = {
     "stretch_mrad": ("o", -0.25, "scale x less y"),
     "squareness_mrad": ("^", 0.25, "squareness"),
 }
+
+
+def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -> Axes:
+    """Draw the points of a piece over the commanded rings, their outward error magnified.
+
+    Parameters
+    ----------
+    piece : Piece
+        What to draw; it is turned and shifted onto its test.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float
+        How many times larger than it is the error is drawn.
+
+    Returns
+    -------
+    Axes
+        Machine frame without the offset of the head, mm.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = positive(magnify, "magnify")
+    have = [n for n in piece.test.nests if any(x.shape == n.shape for x in piece.lines)]
+    drawn = {
+        n.shape: np.concatenate([_magnified(x, factor) for x in centred(piece, n.shape)]) + n.centre
+        for n in have
+    }
+    bounds = bounds_of([np.array(n.centre) + s * np.array([[-1, -1], [1, 1]])
+                        for n in have for s in n.sizes[-1:]])  # fmt: skip
+    ax = ready_axes(ax, height_for(bounds))
+    for nest in have:
+        for size in {x.size for x in piece.lines if x.shape == nest.shape}:
+            outline = size * _UNIT[nest.shape] + nest.centre
+            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+        ax.plot(
+            *drawn[nest.shape].T, linestyle="", marker=".", markersize=2.2, markeredgewidth=0,
+            color=SHAPE_COLOURS[nest.shape],
+        )  # fmt: skip
+    frame(ax, bounds_of([bounds, *drawn.values()]))
+    write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
+    legend(ax, [dots(SHAPE_COLOURS[n.shape], f"{n.shape}s") for n in have])
+    return ax
+
+
+def _magnified(line: Line, factor: float) -> np.ndarray:
+    """Points of a ring about its centre, mm, moved outward by their error times the factor - 1."""
+    xy = line.xy
+    if line.shape == "circle":
+        r = np.hypot(*xy.T)
+        way = xy / np.maximum(r, 1e-9)[:, None]
+    else:
+        own = np.abs(xy[:, 0]) >= np.abs(xy[:, 1])
+        way = np.sign(xy) * np.column_stack([own, ~own])
+        r = np.abs(xy).max(axis=1)
+    return xy + (factor - 1.0) * (r - line.size)[:, None] * way
 
 
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:

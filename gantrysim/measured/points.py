@@ -164,11 +164,22 @@ class Piece(Measurement):
             ],
         }
 
-    def plot(self, ax: Any = None) -> Any:
-        """Draw the measured points; takes and returns matplotlib Axes."""
+    def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
+        """Draw the measured points; takes and returns matplotlib Axes.
+
+        With `magnify` over the commanded rings, with the outward error so many times larger.
+        """
+        from gantrysim import plotting, readingplots
+
+        if magnify is None:
+            return plotting.plot_piece(self, ax=ax)
+        return readingplots.plot_piece_errors(self, ax=ax, magnify=magnify)
+
+    def plot_unrolled(self, ax: Any = None, **which: Any) -> Any:
+        """Draw the error of each ring over the angle; `which` as in `gantrysim.plot_unrolled`."""
         from gantrysim import plotting
 
-        return plotting.plot_piece(self, ax=ax)
+        return plotting.plot_unrolled(self, ax=ax, **which)
 
     def _in_short(self) -> str:
         drawn = len(drawn_passes(self.test))

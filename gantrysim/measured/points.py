@@ -402,6 +402,8 @@ def _robust_radius(xy: Array) -> float:
     radius = 0.0
     for _ in range(2):
         unit = np.abs(kept).max()
+        if unit == 0.0:  # all on one spot
+            return 0.0
         design = np.column_stack((2 * kept / unit, np.ones(len(kept))))
         u, v, c = np.linalg.lstsq(design, (kept**2).sum(axis=1) / unit**2, rcond=None)[0]
         radius = unit * float(np.sqrt(max(c + u * u + v * v, 0.0)))

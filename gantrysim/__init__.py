@@ -55,8 +55,10 @@ from gantrysim.many import Failure, ManyBurns, simulate_many
 from gantrysim.measured.blank import write_caliper_sheet, write_push_sheet, write_tone_sheet
 from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
 from gantrysim.measured.measurement import Measurement
+from gantrysim.measured.photo import FlatPicture, flatten_photo
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
+from gantrysim.measured.reference import Card, Grid, Rule
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import CaliperMeasures, Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
@@ -107,6 +109,11 @@ __all__ = [
     "Measurement",
     "Piece",
     "read_points",
+    "flatten_photo",
+    "FlatPicture",
+    "Card",
+    "Grid",
+    "Rule",
     "CaliperSheet",
     "CaliperReading",
     "read_calipers",

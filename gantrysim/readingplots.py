@@ -28,6 +28,7 @@ from gantrysim.look import (
     write_below,
 )
 from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.photo import FlatPicture
 from gantrysim.measured.points import Piece
 from gantrysim.measured.push import PushSheet, words_of
 from gantrysim.measured.tones import ToneSheet
@@ -108,6 +109,37 @@ def _magnified(line: Line, factor: float) -> np.ndarray:
         way = np.sign(xy) * np.column_stack([own, ~own])
         r = np.abs(xy).max(axis=1)
     return xy + (factor - 1.0) * (r - line.size)[:, None] * way
+
+
+def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
+    """Draw a photograph made flat, its scale in mm.
+
+    Parameters
+    ----------
+    picture : FlatPicture
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Frame of the reference, mm.
+    """
+    rows, columns = picture.grey.shape
+    half, size = 0.5 * picture.pitch, picture.pitch * np.array([columns, rows])
+    low = np.array(picture.origin) - half
+    bounds = np.array([low, low + size])
+    ax = ready_axes(ax, height_for(bounds))
+    step = max(1, max(rows, columns) // 1600)  # as fine as a page shows
+    ax.imshow(
+        picture.grey[::step, ::step], cmap="gray", vmin=0, vmax=255, origin="upper",
+        extent=(bounds[0, 0], bounds[1, 0], bounds[0, 1], bounds[1, 1]),
+    )  # fmt: skip
+    frame(ax, bounds, names=("x along the reference", "y"))
+    words = f"accurate to {picture.accuracy:.2g} mm (95 %)"
+    write_below(ax, bounds, 1.0, bar=False, words=words)
+    return ax
 
 
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:

@@ -56,9 +56,9 @@ from gantrysim.measured.blank import write_caliper_sheet, write_push_sheet, writ
 from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
 from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.photo import FlatPicture, flatten_photo
+from gantrysim.measured.photomarks import Card, Grid, Rule
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
-from gantrysim.measured.reference import Card, Grid, Rule
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import CaliperMeasures, Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label
 from scipy.spatial import ConvexHull
 
-from gantrysim.measured.reference import Card
+from gantrysim.measured.photomarks import Card
 
 Array = NDArray[np.float64]
 

@@ -23,8 +23,8 @@ from scipy.ndimage import map_coordinates, spline_filter
 
 from gantrysim.inputs import finite_number, positive, shortened
 from gantrysim.measured.cardfind import found_card
+from gantrysim.measured.photomarks import Card, Grid, Reference, Rule, sight
 from gantrysim.measured.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
-from gantrysim.measured.reference import Card, Grid, Reference, Rule, sight
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
@@ -57,7 +57,7 @@ class Piece(Measurement):
     test: RingTest
     lines: tuple[Line, ...]
     source: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default=(), kw_only=True)
 
     what: ClassVar[str] = "Measured piece"
     columns: ClassVar[tuple[str, ...]] = COLUMNS

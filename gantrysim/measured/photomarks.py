@@ -27,8 +27,9 @@ LEAST_PITCH = 6.0  # pixels from one line to the next, that they can be told apa
 _SMOOTH = 1.2  # pixels
 _STEP = 0.25  # of a pixel along a profile
 _LEAN = 0.15  # most by which the near end of a rule may look longer than the far one
-#: Fits to ever nearer sightings; most misfit of the last, in the sightings' own uncertainty.
-_TURNS, _WILD = 3, 10.0
+#: Looks at the picture, and fits to ever nearer sightings in each; most misfit of the last, in the
+#: sightings' own uncertainty; fewest sightings, and part of those there might be.
+_TURNS, _TRIMS, _WILD, _LEAST_SEEN, _LEAST_PART = 3, 6, 10.0, 8, 0.15
 _STRAY = 4.0  # robust standard deviations
 
 
@@ -124,7 +125,8 @@ class Grid:
         feed is good to a few parts in a thousand (common practice, no source): measure across the
         whole grid, both ways, with calipers or a rule.
     raised : float
-        The grid's face above the burned face, mm.
+        The grid's face above the burned face, mm; below zero for a piece that lies on it: minus its
+        thickness.
     """
 
     pitch: float
@@ -294,22 +296,50 @@ def sight(grey: NDArray[Any], reference: Reference) -> Plane:
                 f"{LEAST_PITCH:g} are needed, so come closer or use coarser ones."
             )
     reach = reference.reach()
-    for turn in range(_TURNS):
+    for _ in range(_TURNS):
         seen, good = _profiles(grey, plane, places, normals, reach, edge=reference.edge)
-        good &= _near_neighbours(plane, seen, places, normals, owner, good)
-        few = np.count_nonzero(good) < max(8, 0.5 * len(good)) or (
-            reference.edge and np.bincount(owner[good], minlength=4).min() < PROFILES // 4
-        )
-        if not few:
-            seen_lines = _sightings(seen, places, normals, owner, good, reference)
-            plane = fit_plane(plane, seen_lines, tilt_deg=reference.tilt_deg)
-        if few or (turn == _TURNS - 1 and plane.misfit > _WILD):
-            raise ValueError(
-                f"the {name} is not seen where it should be; give its place in the picture more "
-                "closely, and keep it clear of shadows and flat on the sheet."
-            )
-        reach = max(0.5 * reach, 4.0 * plane.scale) if turn == 0 else reach
+        if reference.edge:  # its whole length is to be seen
+            good &= _near_neighbours(plane, seen, places, normals, owner, good)
+        plane, good = _fitted(plane, seen, places, normals, owner, good, reach, reference)
+        reach = max(0.5 * reach, 6.0 * plane.scale)
+    if plane.misfit > _WILD:
+        raise _unseen(reference)
     return plane
+
+
+def _fitted(
+    plane: Plane, seen: Array, places: Array, normals: Array, owner: NDArray[np.int64],
+    good: NDArray[np.bool_], reach: float, reference: Reference,
+) -> tuple[Plane, NDArray[np.bool_]]:  # fmt: skip
+    """The plane through the sightings that agree, found by leaving out ever smaller misfits.
+
+    A piece that lies on a grid hides much of it and shows lines of its own: what is seen there is
+    spread over the whole reach, and what is seen of the grid is not.
+    """
+    limit = reach
+    for _ in range(_TRIMS):
+        off = np.abs(np.sum((plane.to_sheet(seen) - places) * normals, axis=1))
+        near = good & (off <= limit)
+        count = np.bincount(owner[near], minlength=int(owner.max()) + 1)
+        if (
+            near.sum() < max(_LEAST_SEEN, _LEAST_PART * len(near))
+            or (reference.edge and count.min() < PROFILES // 4)
+            or (isinstance(reference, Rule) and near.sum() < 0.5 * len(near))
+        ):
+            raise _unseen(reference)
+        lines = _sightings(seen, places, normals, owner, near, reference)
+        plane = fit_plane(plane, lines, tilt_deg=reference.tilt_deg)
+        off = np.abs(np.sum((plane.to_sheet(seen) - places) * normals, axis=1))
+        usual = 1.4826 * float(np.median(off[near]))
+        limit = max(min(0.6 * limit, _STRAY * usual), 0.5 * plane.scale)
+    return plane, near
+
+
+def _unseen(reference: Reference) -> ValueError:
+    return ValueError(
+        f"the {type(reference).__name__} is not seen where it should be; give its place in the "
+        "picture more closely, and keep it clear of shadows and flat on the sheet."
+    )
 
 
 def _sightings(
@@ -356,7 +386,7 @@ def _profiles(
     seen = ends[0] + part[:, None] * (ends[1] - ends[0])
     rows_, columns = plane.shape
     inside = (seen > 1.0).all(axis=1) & (seen[:, 0] < columns - 2) & (seen[:, 1] < rows_ - 2)
-    clear = mid > 0.35 * np.median(mid)
+    clear = mid > 0.4 * np.quantile(mid, 0.8)  # some may be hidden, and show bare ground
     return seen, inside & clear & (part > 0.02) & (part < 0.98)
 
 

@@ -176,6 +176,7 @@ def laid_onto(found: np.ndarray, true: np.ndarray) -> np.ndarray:
     """What is left after shifting and turning, shape (n, 2)."""
     a, b = found - found.mean(axis=0), true - true.mean(axis=0)
     u, _, vt = np.linalg.svd(a.T @ b)
+    u[:, -1] *= np.sign(np.linalg.det(u @ vt))  # a turn, no mirror
     return a @ u @ vt - b
 
 

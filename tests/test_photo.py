@@ -21,7 +21,7 @@ from photographed import (
 from PIL import Image
 
 import gantrysim as gs
-from gantrysim.measured.cardfind import found_card
+from gantrysim.measured.photofind import found_card, found_grid
 from gantrysim.measured.plane import (
     Sightings,
     distorted,
@@ -254,6 +254,45 @@ def test_a_grid_round_the_piece(with_grid):
     plt.close("all")
 
 
+@pytest.mark.parametrize("turn", [4.0, -35.0, 100.0])
+def test_the_grid_is_found_by_itself(turn, tmp_path):
+    camera = moved(CAMERA, turn=turn, distance=330.0)
+    sheet = Sheet(ground=235)
+    sheet.grid(10, 10, 10.0, 19, 13)
+    sheet.box(42, 27, 158, 123, 170)
+    sheet.draw.ellipse(sheet._box(60, 35, 140, 115), outline=50, width=4)
+    grey = photograph(sheet, camera, np.random.default_rng(6))
+    grid = gs.Grid(10.0, 19, 13, uncertainty=1e-4)
+    corners = np.array(found_grid(grey, grid).corners)
+    true = camera.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
+    nearest = np.hypot(*(corners[:, None] - true[None]).T).min(axis=0)
+    assert nearest.max() < 0.3 * 10.0 / 0.26  # a third of the pitch, pixels of 0.26 mm
+    path = saved(tmp_path / "a.png", grey)
+    flat = gs.flatten_photo(path, grid, accuracy=0.3, area=around(INSIDE, camera))
+    left = laid_onto(flat.plane.to_sheet(camera.pixels(INSIDE)), INSIDE)
+    assert np.hypot(*left.T).max() < 0.03
+    with pytest.raises(ValueError, match=r"no net of 9 by 19 dark lines stands out"):
+        gs.flatten_photo(path, gs.Grid(10.0, 9, 19), accuracy=9.0)
+
+
+@pytest.mark.parametrize("count", [(18, 13), (20, 13), (19, 12), (13, 9), (10, 7), (37, 25)])
+def test_a_miscounted_grid_is_no_wrong_scale(with_grid, count):
+    told = CAMERA.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
+    with pytest.raises(ValueError, match=r"count them again|is not seen where|pixels apart"):
+        gs.flatten_photo(with_grid, gs.Grid(10.0, *count, told.tolist()), accuracy=9.0)
+
+
+def test_a_grid_told_the_other_way_round_is_not_mirrored(with_grid):
+    told = CAMERA.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
+    for order in ([0, 1, 2, 3], [3, 2, 1, 0], [2, 3, 0, 1], [1, 0, 3, 2]):
+        grid = gs.Grid(10.0, 19, 13, told[order].tolist(), uncertainty=1e-4)
+        plane = gs.flatten_photo(with_grid, grid, accuracy=0.3).plane
+        left = laid_onto(plane.to_sheet(CAMERA.pixels(INSIDE)), INSIDE)
+        assert np.hypot(*left.T).max() < 0.02
+        a, b, c = plane.to_sheet(CAMERA.pixels([(50, 50), (90, 50), (50, 90)]))
+        assert (b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0] > 0.0
+
+
 def test_a_piece_lies_on_the_grid(tmp_path):
     """Wood with rings of its own hides the middle two thirds of the grid."""
     sheet = Sheet(ground=235)
@@ -390,6 +429,7 @@ def test_a_flat_picture_is_a_scan(with_grid, tmp_path):
     assert content["u_scale"] == pytest.approx(math.sqrt(flat.scanner_covariance[0, 0]))
     assert np.linalg.eigvalsh(flat.scanner_covariance).min() > 0.0
     assert repr(flat).startswith("FlatPicture(")
+    assert f"{flat.accuracy:.2g} mm" in flat._repr_html_()
     # the corner of the lowest left pixel is where it says
     x, y = flat.origin
     low = flat.places(np.array([(x, y)]) / flat.raise_scale)

@@ -11,6 +11,7 @@ scale, scale difference and skew, in the terms in which the errors of a scanner 
 
 from __future__ import annotations
 
+import html
 import os
 import warnings
 from dataclasses import dataclass
@@ -22,7 +23,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
 from gantrysim.inputs import finite_number, positive, shortened
-from gantrysim.measured.cardfind import found_card
+from gantrysim.measured.measurement import html_table
+from gantrysim.measured.photofind import found_card, found_grid
 from gantrysim.measured.photomarks import Card, Grid, Reference, Rule, sight
 from gantrysim.measured.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
 
@@ -150,6 +152,20 @@ class FlatPicture:
             f"accurate to {self.accuracy:.2g} mm)"
         )
 
+    def _repr_html_(self) -> str:
+        u = np.sqrt(np.diag(self.scanner_covariance))
+        rows = [
+            ("accuracy of lengths and places (95 %)", f"{self.accuracy:.2g} mm"),
+            ("of it neither scale nor skew", f"{self.warp:.2g} mm"),
+            ("standard uncertainty of scale", f"{1e3 * u[0]:.2g} mm/m"),
+            ("of scale x less y", f"{1e3 * u[1]:.2g} mm/m"),
+            ("of skew", f"{1e3 * u[2]:.2g} mrad"),
+            ("pixel", f"{self.pitch:.3g} mm"),
+            ("camera about", f"{self.plane.distance:.0f} mm away"),
+        ]
+        title = f"<p><b>Photograph made flat</b>: {html.escape(self.source)}</p>"
+        return f"{title}{html_table(('what', 'how much'), rows)}"
+
 
 def flatten_photo(
     path: str | os.PathLike[str],
@@ -195,6 +211,8 @@ def flatten_photo(
     try:
         if isinstance(reference, Card) and reference.corners is None:
             reference = found_card(grey, reference)
+        elif isinstance(reference, Grid) and reference.corners is None:
+            reference = found_grid(grey, reference)
         plane = sight(grey, reference)
     except ValueError as error:
         raise ValueError(f"{path}: {error}") from None

@@ -30,6 +30,7 @@ _LEAN = 0.15  # most by which the near end of a rule may look longer than the fa
 #: Looks at the picture, and fits to ever nearer sightings in each; most misfit of the last, in the
 #: sightings' own uncertainty; fewest sightings, and part of those there might be.
 _TURNS, _TRIMS, _WILD, _LEAST_SEEN, _LEAST_PART = 3, 6, 10.0, 8, 0.15
+_OUTER = 0.6  # part of the lines in a grid's outer cells that must be there, or must not
 _STRAY = 4.0  # robust standard deviations
 
 
@@ -83,7 +84,7 @@ class Card:
             [(0.0, 0.0), (self.width, 0.0), (self.width, self.height), (0.0, self.height)]
         )
         return first_guess(
-            _ordered(np.array(self.corners), self.width > self.height), sheet, grey.shape
+            ordered(np.array(self.corners), self.width > self.height), sheet, grey.shape
         )
 
     def lines(self) -> tuple[Array, Array, NDArray[np.int64]]:
@@ -117,9 +118,10 @@ class Grid:
         From line to line, mm, along both.
     columns, rows : int
         How many lines across and up.
-    corners : four (column, row)
-        About where its outermost crossings are in the picture, in pixels, in order round it, from
-        the crossing of first column and first row along the first row.
+    corners : four (column, row), optional
+        About where its outermost crossings are in the picture, to a third of the pitch, in pixels,
+        in order round it, the first two on one row.  Looked for if absent: its outer lines must be
+        seen all round, and end near their outermost crossings.
     uncertainty : float
         Standard uncertainty of its pitch, relative, along each way by itself.  A printer's paper
         feed is good to a few parts in a thousand (common practice, no source): measure across the
@@ -132,7 +134,7 @@ class Grid:
     pitch: float
     columns: int
     rows: int
-    corners: Sequence[Sequence[float]]
+    corners: Sequence[Sequence[float]] | None = None
     uncertainty: float = 0.001
     raised: float = 0.0
 
@@ -145,7 +147,8 @@ class Grid:
         whole_number(self.rows, "rows", least=2)
         positive(self.uncertainty, "uncertainty")
         finite_number(self.raised, "raised")
-        object.__setattr__(self, "corners", _places(self.corners, 4, "corners"))
+        if self.corners is not None:
+            object.__setattr__(self, "corners", _places(self.corners, 4, "corners"))
 
     @property
     def relative(self) -> tuple[float, float]:
@@ -154,9 +157,13 @@ class Grid:
 
     def placed(self, grey: NDArray[Any]) -> Plane:
         """A first guess by the corners."""
+        assert self.corners is not None
         x, y = (self.columns - 1) * self.pitch, (self.rows - 1) * self.pitch
         sheet = np.array([(0.0, 0.0), (x, 0.0), (x, y), (0.0, y)])
-        return first_guess(np.array(self.corners), sheet, grey.shape)
+        corners = np.array(self.corners)
+        if not counter_clockwise(corners):  # the same rows, told from the other end
+            corners = corners[::-1]
+        return first_guess(corners, sheet, grey.shape)
 
     def lines(self) -> tuple[Array, Array, NDArray[np.int64]]:
         """Places half way between crossings, normals of their lines, and which line each is on."""
@@ -304,7 +311,35 @@ def sight(grey: NDArray[Any], reference: Reference) -> Plane:
         reach = max(0.5 * reach, 6.0 * plane.scale)
     if plane.misfit > _WILD:
         raise _unseen(reference)
+    if isinstance(reference, Grid):
+        _check_count(grey, plane, reference, good)
     return plane
+
+
+def _check_count(grey: NDArray[Any], plane: Plane, grid: Grid, near: NDArray[np.bool_]) -> None:
+    """Refuse a grid that has more or fewer lines than it is said to, by its outer cells.
+
+    A wrong count would be a wrong scale.  Outer cells are those that a piece leaves in view.
+    """
+    places, normals, _ = grid.lines()
+    last = grid.pitch * np.array([grid.columns - 1.0, grid.rows - 1.0])
+    across = np.where(normals[:, 0] > 0.0, 1, 0)  # which way the line runs
+    rows = np.arange(len(places))
+    along = places[rows, across]
+    outer = (along < grid.pitch) | (along > last[across] - grid.pitch)
+    between = places + 0.5 * grid.pitch * normals
+    other = outer & (between[rows, 1 - across] < last[1 - across])
+    reach = 0.2 * grid.pitch
+    # lines that are there set the measure for those that should not be
+    both = np.concatenate([places[outer & near], between[other]])
+    turned = np.concatenate([normals[outer & near], normals[other]])
+    extra = _profiles(grey, plane, both, turned, reach, edge=False)[1][int((outer & near).sum()) :]
+    if near[outer].mean() < _OUTER or extra.mean() > _OUTER:
+        fewer = near[outer].mean() < _OUTER
+        raise ValueError(
+            f"the Grid seems to have {'fewer or other' if fewer else 'more'} lines than "
+            f"{grid.columns} by {grid.rows}; count them again."
+        )
 
 
 def _fitted(
@@ -324,7 +359,7 @@ def _fitted(
         if (
             near.sum() < max(_LEAST_SEEN, _LEAST_PART * len(near))
             or (reference.edge and count.min() < PROFILES // 4)
-            or (isinstance(reference, Rule) and near.sum() < 0.5 * len(near))
+            or (isinstance(reference, Rule) and near.sum() < 0.7 * len(near))
         ):
             raise _unseen(reference)
         lines = _sightings(seen, places, normals, owner, near, reference)
@@ -423,7 +458,13 @@ def _near_neighbours(
     return near
 
 
-def _ordered(corners: Array, wide: bool) -> Array:
+def counter_clockwise(corners: Array) -> bool:
+    """Whether corners (column, row) run counter-clockwise as seen."""
+    x, y = corners[:, 0], -corners[:, 1]
+    return bool(x @ np.roll(y, -1) > y @ np.roll(x, -1))
+
+
+def ordered(corners: Array, wide: bool) -> Array:
     """Corners counter-clockwise as seen, the first side a long one if the card is wide."""
     middle = corners.mean(axis=0)
     turn = np.arctan2(middle[1] - corners[:, 1], corners[:, 0] - middle[0])

@@ -1,7 +1,8 @@
-"""Looking for a card in a photograph: the patch whose outline is most nearly the card's.
+"""Looking for a card or a grid in a photograph.
 
-The picture is cut at several levels of grey; of each, the largest patches that touch no border are
-taken for a card if four straight sides hold them and their sides stand in the card's proportion.
+A card: the picture is cut at several levels of grey; of each, the largest patches that touch no
+border are taken for a card if four straight sides hold them and stand in the card's proportion.
+A grid: its dark lines all hang together, and four straight sides hold the largest such net.
 """
 
 from __future__ import annotations
@@ -12,16 +13,18 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
+from scipy.ndimage import gaussian_filter, label
 from scipy.spatial import ConvexHull
 
-from gantrysim.measured.photomarks import Card
+from gantrysim.measured.photomarks import Card, Grid, counter_clockwise, ordered
 
 Array = NDArray[np.float64]
 
 #: Side of the reduced picture, pixels; least and most of it that a card may take up.
 _SMALL, _LEAST, _MOST = 800, 0.003, 0.6
 _LEVELS = 19
+#: For a grid: side of the reduced picture, and the blur whose grey is the ground, pixels.
+_FINE, _GROUND = 1600, 6.0
 #: How far the proportion of the sides as seen may be off (logarithm: a tilt shortens one), and how
 #: much of its four-sided outline a patch fills: rounded corners leave 0.998.
 _SQUEEZED, _FILLED = 0.2, 0.998
@@ -69,6 +72,48 @@ def found_card(grey: NDArray[Any], card: Card) -> Card:
         )
     corners = best[1] * step + 0.5 * (step - 1)
     return dataclasses.replace(card, corners=corners.tolist())
+
+
+def found_grid(grey: NDArray[Any], grid: Grid) -> Grid:
+    """The grid with its corners found.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, columns)
+        The picture.
+    grid : Grid
+        Its pitch, mm, and counts.
+
+    Raises
+    ------
+    ValueError
+        If no net of dark lines with such sides is seen, in one sentence.
+    """
+    step = max(1, max(grey.shape) // _FINE)
+    rows, columns = (n // step * step for n in grey.shape)
+    small = grey[:rows, :columns].reshape(rows // step, step, -1, step).mean(axis=(1, 3))
+    dark = gaussian_filter(small, _GROUND) - gaussian_filter(small, 0.7)
+    wanted = math.log((grid.columns - 1) / (grid.rows - 1))
+    for part in (0.5, 0.35, 0.2):
+        nets, _ = label(dark > part * np.quantile(dark, 0.985), structure=np.ones((3, 3)))
+        sizes = np.bincount(nets.ravel())
+        sizes[0] = 0
+        net = np.argwhere(nets == int(sizes.argmax()))[:, ::-1].astype(float)
+        if len(net) < 100:
+            continue
+        corners = _four_corners(net[ConvexHull(net).vertices])
+        if corners is None or _area(corners) < _LEAST * small.size:
+            continue
+        corners = ordered(corners, grid.columns >= grid.rows)
+        sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+        squeezed = abs(math.log((sides[0] + sides[2]) / (sides[1] + sides[3])) - wanted)
+        if squeezed < _SQUEEZED and counter_clockwise(corners):
+            corners = corners * step + 0.5 * (step - 1)
+            return dataclasses.replace(grid, corners=corners.tolist())
+    raise ValueError(
+        f"no net of {grid.columns} by {grid.rows} dark lines stands out in the picture; show its "
+        "outer lines all round, or give corners=((column, row), ...) of it."
+    )
 
 
 def _patches(mask: NDArray[np.bool_]) -> list[Array]:

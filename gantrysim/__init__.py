@@ -57,11 +57,15 @@ from gantrysim.machine import (
 )
 from gantrysim.machinefile import read_machine, save_machine
 from gantrysim.many import Failure, ManyBurns, simulate_many
+from gantrysim.measured.blank import write_caliper_sheet, write_push_sheet, write_tone_sheet
 from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
+from gantrysim.measured.measurement import Measurement
+from gantrysim.measured.photo import FlatPicture, flatten_photo
+from gantrysim.measured.photomarks import Card, Grid, Rule
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
-from gantrysim.metrology import Measures, measure
+from gantrysim.metrology import CaliperMeasures, Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
 from gantrysim.simulate import TimedBurn, simulate
@@ -115,19 +119,29 @@ __all__ = [
     "Failure",
     "push",
     "PushResult",
+    "Measurement",
     "Piece",
     "read_points",
+    "flatten_photo",
+    "FlatPicture",
+    "Card",
+    "Grid",
+    "Rule",
     "CaliperSheet",
     "CaliperReading",
     "read_calipers",
+    "write_caliper_sheet",
     "PushSheet",
     "PushReading",
     "read_push",
+    "write_push_sheet",
     "ToneSheet",
     "ToneReading",
     "read_tones",
+    "write_tone_sheet",
     "measure",
     "Measures",
+    "CaliperMeasures",
     "fit",
     "Fit",
     "Profile",

@@ -137,6 +137,8 @@ def read_text(path: str | os.PathLike[str], what: str) -> str:
         raise FileNotFoundError(f"{path}: no such file; {what} is expected.")
     if file.is_dir():
         raise ValueError(f"{path}: this is a folder; {what} is expected.")
+    if not file.is_file():  # a pipe or a device might never end
+        raise ValueError(f"{path}: this is no plain file; {what} is expected.")
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -22,7 +22,7 @@ from gantrysim.inverse.lost import CHECK as LOST_CHECK
 from gantrysim.inverse.lost import LOST, steps_lost
 from gantrysim.inverse.lost import WORDS as LOST_WORDS
 from gantrysim.inverse.prior import Belief, Quantity
-from gantrysim.inverse.problem import Measured, Problem, listed, prepare
+from gantrysim.inverse.problem import Problem, listed, prepare
 from gantrysim.inverse.solver import (
     Mode,
     extend,
@@ -32,6 +32,7 @@ from gantrysim.inverse.solver import (
     solve,
 )
 from gantrysim.machine import SIDES, Machine
+from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.points import Piece
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ class Finding:
         Explanations, most probable first.
     """
 
-    measured: tuple[Measured, ...]
+    measured: tuple[Measurement, ...]
     machine: Machine
     ranked: tuple[Hypothesis, ...]
 
@@ -281,7 +282,7 @@ class Finding:
 
 
 def diagnose(
-    measured: Measured | Sequence[Measured],
+    measured: Measurement | Sequence[Measurement],
     machine: Machine | None = None,
     *,
     belief: Belief | None = None,
@@ -353,7 +354,7 @@ def diagnose(
     return Finding(things, machine, _rank(learned, modes, unlisted, slack))
 
 
-def rings_of(measured: Sequence[Measured]) -> int:
+def rings_of(measured: Sequence[Measurement]) -> int:
     """How many rings the pieces among what was measured show together."""
     pieces = [thing for thing in measured if isinstance(thing, Piece)]
     return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)

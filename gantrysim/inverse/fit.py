@@ -16,11 +16,12 @@ from gantrysim.inverse.burned import sides_of
 from gantrysim.inverse.draws import COUNT, SEED, posterior_draws
 from gantrysim.inverse.hypotheses import FaultKind, of_name
 from gantrysim.inverse.kicks import wheel_flats
-from gantrysim.inverse.problem import Measured, Problem, prepare, values_of
+from gantrysim.inverse.problem import Problem, prepare, values_of
 from gantrysim.inverse.profile import Profile
 from gantrysim.inverse.profile import profile as profile_of
 from gantrysim.inverse.solver import Mode, extend, learn_noise, search
 from gantrysim.machine import Machine
+from gantrysim.measured.measurement import Measurement
 
 
 @dataclass(frozen=True)
@@ -272,7 +273,9 @@ class Fit:
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
 
-def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence[str] = ()) -> Fit:
+def fit(
+    piece: Measurement | Sequence[Measurement], machine: Machine, faults: Sequence[str] = ()
+) -> Fit:
     """Fit one hypothesis to what was measured on a machine.
 
     Parameters

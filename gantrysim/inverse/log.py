@@ -22,10 +22,11 @@ from gantrysim.inverse import logfile
 from gantrysim.inverse.adjustment import Adjustment
 from gantrysim.inverse.diagnose import Finding, diagnose
 from gantrysim.inverse.prior import Belief
-from gantrysim.inverse.problem import Measured, listed
+from gantrysim.inverse.problem import listed
 from gantrysim.inverse.tolerance import Verdict
 from gantrysim.inverse.turned import Change, after_turn
 from gantrysim.machine import Machine
+from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.points import Piece
 
 if TYPE_CHECKING:
@@ -147,13 +148,13 @@ class MachineLog:
         """The first measured piece of each burn."""
         return tuple(burn.pieces[0] for burn in self.burns)
 
-    def diagnose(self, measured: Measured | Sequence[Measured]) -> Finding:
+    def diagnose(self, measured: Measurement | Sequence[Measurement]) -> Finding:
         """Diagnose what was measured on this machine with what is believed of it."""
         return diagnose(measured, self.machine, belief=self.belief)
 
     def burned(
         self,
-        measured: Measured | Sequence[Measured],
+        measured: Measurement | Sequence[Measurement],
         finding: Finding,
         *,
         date: Date = "",

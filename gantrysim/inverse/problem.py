@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from gantrysim.inverse.metric import Fitted, Metric
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Scatter
 from gantrysim.machine import Machine
 from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.measurement import Measurement, refuse_other
 from gantrysim.measured.points import Piece
 from gantrysim.measured.push import PushSheet
 from gantrysim.measured.tones import ToneSheet
@@ -42,7 +43,7 @@ class Source(Protocol):
         """Whitening of its residuals."""
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
-        """Measured minus predicted for a machine and its own unknowns."""
+        """Measurement minus predicted for a machine and its own unknowns."""
 
     def linearise(
         self,
@@ -58,10 +59,6 @@ class Source(Protocol):
         self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> Source:
         """The source with its noise learned from a good fit."""
-
-
-#: What can be diagnosed.
-Measured: TypeAlias = Piece | CaliperSheet | PushSheet | ToneSheet
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,19 +166,22 @@ class Problem:
         return machine
 
 
+_ACCEPTED = "Piece, CaliperSheet, PushSheet and ToneSheet, or several of them in a list"
+
+
 def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
     """Values of a fault's quantities at standard normal numbers."""
     return [q.value(float(v)) for q, v in zip(kind.quantities, u, strict=True)]
 
 
 def prepare(
-    measured: Measured | Sequence[Measured], nominal: Machine, belief: Belief | None = None
+    measured: Measurement | Sequence[Measurement], nominal: Machine, belief: Belief | None = None
 ) -> Problem:
     """Make everything measured on a machine ready for fitting.
 
     Parameters
     ----------
-    measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+    measured : Measurement, or a sequence of them
         What was measured.
     nominal : Machine
         The machine as described.
@@ -210,7 +210,7 @@ def prepare(
     return Problem(nominal, sources, belief or Belief.fresh())
 
 
-def listed(measured: Measured | Sequence[Measured]) -> tuple[Measured, ...]:
+def listed(measured: Measurement | Sequence[Measurement]) -> tuple[Measurement, ...]:
     """One or several measurements as a tuple.
 
     Raises
@@ -222,17 +222,16 @@ def listed(measured: Measured | Sequence[Measured]) -> tuple[Measured, ...]:
     if not things:
         raise ValueError("nothing was measured: give at least one piece or sheet of readings")
     for thing in things:
-        if not isinstance(thing, Measured):
-            raise ValueError(
-                f"{type(thing).__name__} cannot be diagnosed; accepted are Piece, CaliperSheet, "
-                "PushSheet and ToneSheet"
-            )
+        if not isinstance(thing, Piece | CaliperSheet | PushSheet | ToneSheet):
+            refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
     return things
 
 
-def _source(thing: Measured, nominal: Machine) -> Source:
+def _source(thing: Measurement, nominal: Machine) -> Source:
     if isinstance(thing, Piece):
         return prepare_piece(thing, nominal)
     if isinstance(thing, CaliperSheet):
         return CaliperSource.of(thing, nominal)
+    if not isinstance(thing, PushSheet | ToneSheet):
+        refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
     return HandSource(thing)

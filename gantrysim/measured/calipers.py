@@ -10,22 +10,31 @@ not average out; `CaliperSheet.nuisances` says how they enter.
 
 from __future__ import annotations
 
-import html
 import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import all_of, finite_number, point, positive, shortened, write_new_text
+from gantrysim.inputs import all_of, finite_number, point, positive, shortened
+from gantrysim.measured.measurement import ReadingSheet
 from gantrysim.measured.points import check_ring, check_size, drawn_passes, test_of
 from gantrysim.measured.table import read_table
 from gantrysim.paths import RingTest
 
 COLUMNS = ("shape", "ring", "size_mm", "what", "value_mm")
+#: What a file may state for all its readings, in a comment line "# resolution_mm = 0.01".
+SETTINGS = {
+    "resolution_mm": 0.01,
+    "permissible_error_mm": 0.03,
+    "repeatability_mm": 0.02,
+    "line_width_mm": 0.12,
+    "line_width_spread_mm": 0.05,
+    "turn_deg": 1.5,
+}
 ACROSS = {"width": 0.0, "height": 90.0, "diagonal_up": 45.0, "diagonal_down": 135.0}
 _ACCEPTED = {
     "circle": "'diameter_' and the direction from 0 to below 180 degrees, as in 'diameter_45'",
@@ -93,8 +102,8 @@ class CaliperReading:
         return 2.0 * self.size * corner
 
 
-@dataclass(frozen=True, eq=False)
-class CaliperSheet:
+@dataclass(frozen=True, eq=False, repr=False)
+class CaliperSheet(ReadingSheet):
     """Caliper readings of one burned piece.
 
     Parameters
@@ -110,7 +119,8 @@ class CaliperSheet:
     repeatability : float
         Standard deviation of repeated readings of one size by one hand, mm.
     permissible_error : float
-        Maximum permissible error of the caliper as its maker states it (ISO 13385-1), mm.
+        Maximum permissible error of the caliper as its maker states it, mm; not below the
+        resolution (ISO 13385-1).
     line_width : (float, float)
         Believed width of the burned line and its standard deviation, mm.
     turn_deg : float
@@ -118,11 +128,14 @@ class CaliperSheet:
         machine's axes, the same for all of a sheet, degrees.  It cannot stand in `nuisances`: what
         it does depends on the outline (`gantrysim.inverse.readings.turn_slopes`).  1.5 degrees is
         what the sheets of an independent simulator show.
+    notes : tuple of str
+        What is to be remarked, as of rows left empty.
 
     Raises
     ------
     ValueError
-        If a reading belongs to no ring of the test or cannot be in mm.
+        If a reading belongs to no ring of the test or cannot be in mm, or the caliper is said to be
+        better than its display.
     """
 
     test: RingTest
@@ -133,14 +146,21 @@ class CaliperSheet:
     permissible_error: float = 0.03
     line_width: tuple[float, float] = (0.12, 0.05)
     turn_deg: float = 1.5
+    notes: tuple[str, ...] = ()
+
+    what: ClassVar[str] = "Caliper readings"
+    columns: ClassVar[tuple[str, ...]] = COLUMNS
+    remarks: ClassVar[tuple[str, ...]] = (
+        "caliper readings of the burned piece, mm",
+        "outside sizes: they hold one width of the burned line",
+    )
 
     def __post_init__(self) -> None:
         if not isinstance(self.test, RingTest):
             raise ValueError(f"test must be a RingTest, found {shortened(self.test)}.")
         object.__setattr__(self, "readings", all_of(self.readings, CaliperReading, self.source))
-        positive(self.resolution, "resolution")
+        check_caliper(self.resolution, self.permissible_error)
         positive(self.repeatability, "repeatability")
-        positive(self.permissible_error, "permissible_error")
         positive(self.turn_deg, "turn_deg")
         width, spread = point(self.line_width, "line_width")
         positive(width, "line_width")
@@ -152,11 +172,6 @@ class CaliperSheet:
             check_size(self.test, reading.shape, reading.ring, reading.size, place)
             _check_not_larger(reading, place)
         _check_scale(self)
-
-    @property
-    def values(self) -> Array:
-        """The readings, mm, shape (n,)."""
-        return np.array([reading.value for reading in self.readings])
 
     @property
     def uncertainty(self) -> Array:
@@ -181,37 +196,9 @@ class CaliperSheet:
         scale = bound / RANGE * np.array([reading.nominal for reading in self.readings])
         return np.column_stack([self.line_width[1] * one, bound * one, scale])
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings and lists; the name of each carries its unit."""
-        return {
-            "source": self.source,
-            "resolution_mm": self.resolution,
-            "repeatability_mm": self.repeatability,
-            "permissible_error_mm": self.permissible_error,
-            "line_width_mm": list(self.line_width),
-            "turn_deg": self.turn_deg,
-            "test": self.test.to_dict(),
-            "readings": [dict(zip(COLUMNS, _row(r), strict=True)) for r in self.readings],
-        }
-
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the readings as `read_calipers` reads them, without loss; returns the path.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
-        """
-        rows = [
-            (
-                f"# caliper readings of the burned piece, mm, resolution {self.resolution:g}, "
-                f"repeatability {self.repeatability:g}"
-            ),
-            "# outside sizes: they hold one width of the burned line",
-            ",".join(COLUMNS),
-        ]
-        rows += [",".join(str(cell) for cell in _row(reading)) for reading in self.readings]
-        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
+    def _settings(self) -> dict[str, float]:
+        caliper = (self.resolution, self.permissible_error, self.repeatability)
+        return dict(zip(SETTINGS, (*caliper, *self.line_width, self.turn_deg), strict=True))
 
     def plot(self, ax: Any = None) -> Any:
         """Draw how far each reading is off its commanded size; takes and returns Axes."""
@@ -219,39 +206,46 @@ class CaliperSheet:
 
         return plot_calipers(self, ax=ax)
 
-    def __repr__(self) -> str:
+    def _in_short(self) -> str:
         rings = len({(r.shape, r.ring) for r in self.readings})
-        return f"CaliperSheet({self.source!r}, {len(self.readings)} readings of {rings} rings)"
+        return f"{self.n_readings} readings of {rings} rings"
 
-    def _repr_html_(self) -> str:
-        names = ("shape", "ring", "size, mm", "what", "reading, mm", "off its commanded size, mm")
-        rows = ["".join(f"<th>{name}</th>" for name in names)]
+    def _csv_rows(self) -> list[tuple[Any, ...]]:
+        return [(r.shape, r.ring, r.size, r.what, r.value) for r in self.readings]
+
+    def _caption(self) -> str:
+        return f"; a line width of {self.line_width[0]:g} mm is taken off in the last column"
+
+    def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
+        head = ("shape", "ring", "size, mm", "what", "reading, mm", "off its commanded size, mm")
+        rows: list[Sequence[Any]] = []
         for r in self.readings:
             off = r.value - r.nominal - self.line_width[0]
-            cells = (r.shape, r.ring, f"{r.size:g}", html.escape(r.what), f"{r.value:g}")
-            rows.append("".join(f"<td>{cell}</td>" for cell in (*cells, f"{off:+.2f}")))
-        title = (
-            f"<p><b>Caliper readings</b>: {html.escape(self.source)}; a line width of "
-            f"{self.line_width[0]:g} mm is taken off in the last column</p>"
-        )
-        return f"{title}<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+            rows.append((r.shape, r.ring, f"{r.size:g}", r.what, f"{r.value:g}", f"{off:+.2f}"))
+        return head, rows
 
 
 def read_calipers(
     path: str | os.PathLike[str],
     test: RingTest | str | os.PathLike[str],
     *,
-    resolution: float = 0.01,
-    repeatability: float = 0.02,
-    permissible_error: float = 0.03,
-    line_width: tuple[float, float] = (0.12, 0.05),
-    turn_deg: float = 1.5,
+    resolution: float | None = None,
+    repeatability: float | None = None,
+    permissible_error: float | None = None,
+    line_width: tuple[float, float] | None = None,
+    turn_deg: float | None = None,
 ) -> CaliperSheet:
     """Read caliper readings of a burned piece from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
     `shape,ring,size_mm,what,value_mm` in any order; other columns are ignored.  A size measured
-    more than once may stand in the file as often.
+    more than once may stand in the file as often; a row whose reading is empty is left out, and
+    `CaliperSheet.notes` says how many were.
+
+    What is not given here is taken from lines such as `# resolution_mm = 0.01`, as
+    `write_caliper_sheet` and `CaliperSheet.to_csv` write them: resolution_mm,
+    permissible_error_mm, repeatability_mm, line_width_mm, line_width_spread_mm, turn_deg; and
+    where there is none, from the values named below.
 
     Parameters
     ----------
@@ -259,17 +253,17 @@ def read_calipers(
         The CSV file; lengths in mm; see `CaliperReading` for `what`.
     test : RingTest or path
         What was commanded, or its file for `read_test`.
-    resolution : float
-        Step of the display, mm.
-    repeatability : float
-        Standard deviation of repeated readings, mm; 0.02 to 0.05 on a drawn line (judgement).
-    permissible_error : float
-        Maximum permissible error of the caliper, mm.  ISO 13385-1 says how it is tested and leaves
-        the figure to the maker; 0.03 mm up to 200 mm is usual (from memory).
-    line_width : (float, float)
-        Believed width of the burned line and its standard deviation, mm.
-    turn_deg : float
-        Standard deviation of the turn of the directions across circles, degrees.
+    resolution : float, optional
+        Step of the display, mm; 0.01.
+    repeatability : float, optional
+        Standard deviation of repeated readings, mm; 0.02, on a drawn line up to 0.05 (judgement).
+    permissible_error : float, optional
+        Maximum permissible error of the caliper, mm; 0.03.  ISO 13385-1 says how it is tested and
+        leaves the figure to the maker; 0.03 mm up to 200 mm is usual (from memory).
+    line_width : (float, float), optional
+        Believed width of the burned line and its standard deviation, mm; (0.12, 0.05).
+    turn_deg : float, optional
+        Standard deviation of the turn of the directions across circles, degrees; 1.5.
 
     Returns
     -------
@@ -283,7 +277,9 @@ def read_calipers(
         With one sentence naming the file and the line, what was found and what is accepted.
     """
     test = test_of(test)
-    table = read_table(path, COLUMNS, "a CSV file of caliper readings")
+    table = read_table(
+        path, COLUMNS, "a CSV file of caliper readings", by_hand="value_mm", settings=SETTINGS
+    )
     shapes, words = table.words("shape"), table.words("what")
     rings = table.whole_numbers("ring").tolist()
     sizes, values = table.numbers("size_mm").tolist(), table.numbers("value_mm").tolist()
@@ -300,10 +296,31 @@ def read_calipers(
         reading = CaliperReading(shape, ring, test.nest(shape).sizes[ring], words[i], values[i])
         _check_not_larger(reading, place)
         readings.append(reading)
+    stated = table.settings
     return CaliperSheet(
-        test, tuple(readings), str(path), resolution, repeatability, permissible_error,
-        line_width, turn_deg,
-    )  # fmt: skip
+        test,
+        tuple(readings),
+        str(path),
+        stated["resolution_mm"] if resolution is None else resolution,
+        stated["repeatability_mm"] if repeatability is None else repeatability,
+        stated["permissible_error_mm"] if permissible_error is None else permissible_error,
+        (stated["line_width_mm"], stated["line_width_spread_mm"])
+        if line_width is None
+        else line_width,
+        stated["turn_deg"] if turn_deg is None else turn_deg,
+        table.notes,
+    )
+
+
+def check_caliper(resolution: float, permissible_error: float) -> None:
+    """Refuse a caliper that is said to be better than its display (ISO 13385-1); mm."""
+    positive(resolution, "resolution")
+    positive(permissible_error, "permissible_error")
+    if permissible_error < resolution:
+        raise ValueError(
+            f"permissible_error must not be below the resolution of {resolution:g} mm "
+            f"(ISO 13385-1), found {permissible_error:g}."
+        )
 
 
 def _angle(shape: str, what: str) -> float | None:
@@ -318,10 +335,6 @@ def _angle(shape: str, what: str) -> float | None:
     except ValueError:
         return None
     return angle if 0.0 <= angle < 180.0 else None
-
-
-def _row(reading: CaliperReading) -> tuple[Any, ...]:
-    return reading.shape, reading.ring, reading.size, reading.what, reading.value
 
 
 def _check_not_larger(reading: CaliperReading, place: str) -> None:

@@ -7,18 +7,17 @@ from 0; both write -1 where the passes of a ring cannot be told apart.
 
 from __future__ import annotations
 
-import html
 import os
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import listed, shortened, write_new_text
+from gantrysim.inputs import listed, shortened
+from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.table import read_table
 from gantrysim.paths import SHAPES, Line, RingTest, read_test
 
@@ -33,8 +32,8 @@ Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 
-@dataclass(frozen=True, eq=False)
-class Piece:
+@dataclass(frozen=True, eq=False, repr=False)
+class Piece(Measurement):
     """The measured points of one burned and lifted piece.
 
     Parameters
@@ -46,6 +45,8 @@ class Piece:
         piece (x right, y up), which is turned by a few degrees and shifted against the machine.
     source : str
         Where the points came from, for captions and reports.
+    notes : tuple of str
+        What is to be remarked, a sentence each.
 
     Raises
     ------
@@ -56,6 +57,14 @@ class Piece:
     test: RingTest
     lines: tuple[Line, ...]
     source: str
+    notes: tuple[str, ...] = field(default=(), kw_only=True)
+
+    what: ClassVar[str] = "Measured piece"
+    columns: ClassVar[tuple[str, ...]] = COLUMNS
+    remarks: ClassVar[tuple[str, ...]] = (
+        "measured points on the burned lines, frame of the lifted piece; lengths in mm",
+        "pass counts from 1; -1 where the passes of a ring cannot be told apart",
+    )
 
     def __post_init__(self) -> None:
         if not isinstance(self.test, RingTest):
@@ -127,34 +136,21 @@ class Piece:
         return sum(len(line.xy) for line in self.lines)
 
     @property
+    def n_readings(self) -> int:
+        """Number of points, as `n_points`."""
+        return self.n_points
+
+    @property
     def missing(self) -> tuple[tuple[str, int], ...]:
         """The (shape, ring) that the test draws and that have no points."""
         found = {(line.shape, line.ring) for line in self.lines if len(line.xy)}
         return tuple(ring for ring in drawn_passes(self.test) if ring not in found)
 
-    def to_csv(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
-        """Write the points as `read_points` reads them, without loss; returns the path.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
-        """
-        rows = [
-            "# measured points on the burned lines, frame of the lifted piece; lengths in mm",
-            "# pass counts from 1; -1 where the passes of a ring cannot be told apart",
-            ",".join(COLUMNS),
-        ]
-        for line in self.lines:
-            number = line.pass_index + 1 if line.pass_index >= 0 else -1
-            start = f"{line.shape},{line.ring},{line.size:.9g},{number}"
-            rows += [f"{start},{x!r},{y!r}" for x, y in line.xy.tolist()]
-        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
-
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; `pass_index` counts from 0."""
         return {
             "source": self.source,
+            "notes": list(self.notes),
             "test": self.test.to_dict(),
             "lines": [
                 {
@@ -168,26 +164,37 @@ class Piece:
             ],
         }
 
-    def plot(self, ax: Any = None) -> Any:
-        """Draw the measured points; takes and returns matplotlib Axes."""
-        from gantrysim.pictures.patterns import plot_piece
+    def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
+        """Draw the measured points; takes and returns matplotlib Axes.
 
-        return plot_piece(self, ax=ax)
+        With `magnify` over the commanded rings, with the outward error so many times larger.
+        """
+        from gantrysim.pictures import patterns, readings
 
-    def __repr__(self) -> str:
+        if magnify is None:
+            return patterns.plot_piece(self, ax=ax)
+        return readings.plot_piece_errors(self, ax=ax, magnify=magnify)
+
+    def plot_unrolled(self, ax: Any = None, **which: Any) -> Any:
+        """Draw the error of each ring over the angle; `which` as in `gantrysim.plot_unrolled`."""
+        from gantrysim.pictures import unrolled
+
+        return unrolled.plot_unrolled(self, ax=ax, **which)
+
+    def _in_short(self) -> str:
         drawn = len(drawn_passes(self.test))
-        return (
-            f"Piece({self.source!r}, {self.n_points} points on "
-            f"{drawn - len(self.missing)} of {drawn} rings)"
-        )
+        return f"{self.n_points} points on {drawn - len(self.missing)} of {drawn} rings"
 
-    def _repr_html_(self) -> str:
-        rows = [
-            (
-                "<tr><th>shape</th><th>rings</th><th>points</th>"
-                "<th>points of a known pass</th><th>rings without points</th></tr>"
-            )
-        ]
+    def _csv_rows(self) -> Iterator[tuple[Any, ...]]:
+        for line in self.lines:
+            number = line.pass_index + 1 if line.pass_index >= 0 else -1
+            start = (line.shape, line.ring, f"{line.size:.9g}", number)
+            for x, y in line.xy.tolist():
+                yield (*start, x, y)
+
+    def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
+        head = ("shape", "rings", "points", "points of a known pass", "rings without points")
+        rows: list[Sequence[Any]] = []
         for nest in self.test.nests:
             lines = [line for line in self.lines if line.shape == nest.shape]
             points = sum(len(line.xy) for line in lines)
@@ -195,10 +202,9 @@ class Piece:
             missing = (
                 ", ".join(str(k) for shape, k in self.missing if shape == nest.shape) or "none"
             )
-            cells = (nest.shape, len({line.ring for line in lines}), points, known, missing)
-            rows.append("<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>")
-        title = f"<p><b>Measured piece</b>: {html.escape(self.source)}</p>"
-        return f"{title}<table>{''.join(rows)}</table>"
+            rings = len({line.ring for line in lines})
+            rows.append((nest.shape, rings, points, known, missing))
+        return head, rows
 
 
 def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike[str]) -> Piece:
@@ -396,6 +402,8 @@ def _robust_radius(xy: Array) -> float:
     radius = 0.0
     for _ in range(2):
         unit = np.abs(kept).max()
+        if unit == 0.0:  # all on one spot
+            return 0.0
         design = np.column_stack((2 * kept / unit, np.ones(len(kept))))
         u, v, c = np.linalg.lstsq(design, (kept**2).sum(axis=1) / unit**2, rcond=None)[0]
         radius = unit * float(np.sqrt(max(c + u * u + v * v, 0.0)))

@@ -11,13 +11,11 @@ and wheels, push gently, and follow the maker's manual.
 
 from __future__ import annotations
 
-import html
 import math
 import os
-from collections.abc import Iterable
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,14 +28,17 @@ from gantrysim.inputs import (
     point,
     positive,
     shortened,
-    write_new_text,
 )
+from gantrysim.measured.measurement import ReadingSheet
 from gantrysim.measured.table import Table, read_table
 from gantrysim.push import MOTORS, PLACES, PushResult
 
 COLUMNS = ("at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty")
 #: May be left out: how far the part was pushed.
 STROKE = "stroke_mm"
+#: What a file may state for all its readings, in a comment line "# scale_error = 0.02": relative,
+#: and the maximum permissible error of the spring scale's zero, N.
+SETTINGS = {"scale_error": 0.02, "permissible_error_n": 0.0}
 #: How far a hand pushes if the sheet does not say, mm: with motors off, and holding.
 USUAL_STROKE = {"off": 3.0, "holding": 0.4}
 
@@ -114,8 +115,8 @@ class PushReading:
         return unit_of(self.what)
 
 
-@dataclass(frozen=True, eq=False)
-class PushSheet:
+@dataclass(frozen=True, eq=False, repr=False)
+class PushSheet(ReadingSheet):
     """Readings of pushes by hand on one machine.
 
     Parameters
@@ -127,20 +128,39 @@ class PushSheet:
     scale_error : float
         Standard deviation of the spring scale's own scale, relative: it is the same in all forces
         of a sheet.  2 per cent is common practice, no source; hang a known weight on it to know.
+    permissible_error : float
+        Greatest error of the spring scale's zero, N, 0 if it was set before each push; the same in
+        all forces of a sheet, as a rectangular distribution (GUM 4.3.7).
+    notes : tuple of str
+        What is to be remarked, as of rows left empty.
 
     Raises
     ------
     ValueError
-        If there is no reading.
+        If there is no reading, or an error is negative.
     """
 
     readings: tuple[PushReading, ...]
     source: str
     scale_error: float = 0.02
+    permissible_error: float = 0.0
+    notes: tuple[str, ...] = ()
+    test: None = field(default=None, init=False)
+
+    what: ClassVar[str] = "Pushes by hand"
+    columns: ClassVar[tuple[str, ...]] = (*COLUMNS, STROKE)
+    remarks: ClassVar[tuple[str, ...]] = (
+        "push by hand: what was read where, with the motor off or holding",
+        "value and uncertainty in the unit that the name ends in: n, mm, n_mm",
+    )
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "readings", all_of(self.readings, PushReading, self.source))
         positive(self.scale_error, "scale_error")
+        if finite_number(self.permissible_error, "permissible_error") < 0.0:
+            raise ValueError(
+                f"permissible_error must not be below zero, found {self.permissible_error:g}."
+            )
 
     @classmethod
     def of(
@@ -194,44 +214,24 @@ class PushSheet:
         return cls(tuple(readings), source)
 
     @property
-    def values(self) -> Array:
-        """The readings in the units of their names, shape (n,)."""
-        return np.array([reading.value for reading in self.readings])
-
-    @property
     def uncertainty(self) -> Array:
         """Standard uncertainty of each reading alone, in the same units, shape (n,)."""
         return np.array([reading.uncertainty for reading in self.readings])
 
     @property
     def nuisances(self) -> Array:
-        """What all readings share, at one prior standard deviation, shape (n, 1).
+        """What all readings share, each at one prior standard deviation, shape (n, 2).
 
-        The spring scale's own scale, which all forces (and stiffness) carry; lengths do not.
+        The spring scale's own scale, which all forces (and stiffness) carry, and its zero, which
+        cancels in the width of a loop and in a stiffness; lengths carry neither.
         """
-        forces = [0.0 if reading.unit == "mm" else reading.value for reading in self.readings]
-        return self.scale_error * np.array(forces)[:, None]
+        scale = [0.0 if r.unit == "mm" else self.scale_error * r.value for r in self.readings]
+        bound = self.permissible_error / math.sqrt(3.0)
+        zero = [bound if r.unit == "N" and r.what != "loop_force_n" else 0.0 for r in self.readings]
+        return np.column_stack([scale, zero])
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings and lists."""
-        rows = [dict(zip((*COLUMNS, STROKE), _row(r), strict=True)) for r in self.readings]
-        return {"source": self.source, "scale_error": self.scale_error, "readings": rows}
-
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the readings as `read_push` reads them, without loss; returns the path.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
-        """
-        rows = [
-            "# push by hand: what was read where, with the motor off or holding",
-            "# value and uncertainty in the unit that the name ends in: n, mm, n_mm",
-            ",".join((*COLUMNS, STROKE)),
-        ]
-        rows += [",".join(str(cell) for cell in _row(reading)) for reading in self.readings]
-        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
+    def _settings(self) -> dict[str, float]:
+        return dict(zip(SETTINGS, (self.scale_error, self.permissible_error), strict=True))
 
     def plot(self, ax: Any = None, *, unit: str | None = None) -> Any:
         """Draw the readings of one unit, the commonest if absent; takes and returns Axes."""
@@ -239,35 +239,51 @@ class PushSheet:
 
         return plot_push_sheet(self, ax=ax, unit=unit)
 
-    def __repr__(self) -> str:
+    def _in_short(self) -> str:
         pushes = len({(r.at, r.motor, r.place, r.stroke) for r in self.readings})
-        return f"PushSheet({self.source!r}, {len(self.readings)} readings of {pushes} pushes)"
+        return f"{self.n_readings} readings of {pushes} pushes"
 
-    def _repr_html_(self) -> str:
-        names = ("at", "motor", "carriage at, mm", "what", "reading")
-        rows = ["".join(f"<th>{name}</th>" for name in names)]
+    def _csv_rows(self) -> list[tuple[Any, ...]]:
+        return [
+            (r.at, r.motor, *r.place, r.what, r.value, r.uncertainty, r.stroke)
+            for r in self.readings
+        ]
+
+    def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
+        head = ("at", "motor", "carriage at, mm", "what", "reading")
+        rows: list[Sequence[Any]] = []
         for r in self.readings:
             place = f"({r.place[0]:g}, {r.place[1]:g})"
             reading = f"{r.value:.3g} ± {r.uncertainty:.2g} {r.unit}"
-            cells = (r.at, r.motor, place, words_of(r.what), reading)
-            rows.append("".join(f"<td>{html.escape(cell)}</td>" for cell in cells))
-        title = f"<p><b>Pushes by hand</b>: {html.escape(self.source)}</p>"
-        return f"{title}<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+            rows.append((r.at, r.motor, place, words_of(r.what), reading))
+        return head, rows
 
 
-def read_push(path: str | os.PathLike[str], *, scale_error: float = 0.02) -> PushSheet:
+def read_push(
+    path: str | os.PathLike[str],
+    *,
+    scale_error: float | None = None,
+    permissible_error: float | None = None,
+) -> PushSheet:
     """Read measured push tests from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
     `at,motor,x_mm,y_mm,what,value,uncertainty` in any order, and `stroke_mm` where the part was not
-    pushed the usual 3 mm (motor off) or 0.4 mm (holding); other columns are ignored.
+    pushed the usual 3 mm (motor off) or 0.4 mm (holding); other columns are ignored.  A row whose
+    value is empty is left out, and `PushSheet.notes` says how many were; it also says where a
+    reading contradicts another.
+
+    What is not given here is taken from lines such as `# scale_error = 0.02`, as `write_push_sheet`
+    and `PushSheet.to_csv` write them: scale_error, permissible_error_n.
 
     Parameters
     ----------
     path : path
         The CSV file; see `PushReading` for the columns.  `uncertainty` is a standard uncertainty.
-    scale_error : float
-        Standard deviation of the spring scale's own scale, relative.
+    scale_error : float, optional
+        Standard deviation of the spring scale's own scale, relative; 0.02.
+    permissible_error : float, optional
+        Greatest error of the spring scale's zero, N; 0.
 
     Returns
     -------
@@ -280,7 +296,10 @@ def read_push(path: str | os.PathLike[str], *, scale_error: float = 0.02) -> Pus
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    table = read_table(path, COLUMNS, "a CSV file of push readings", optional=(STROKE,))
+    table = read_table(
+        path, COLUMNS, "a CSV file of push readings",
+        optional=(STROKE,), by_hand="value", settings=SETTINGS,
+    )  # fmt: skip
     at, motor, what = (table.words(name) for name in ("at", "motor", "what"))
     x, y = table.numbers("x_mm").tolist(), table.numbers("y_mm").tolist()
     value, spread = table.numbers("value").tolist(), table.numbers("uncertainty").tolist()
@@ -294,7 +313,14 @@ def read_push(path: str | os.PathLike[str], *, scale_error: float = 0.02) -> Pus
         except ValueError as error:
             raise ValueError(f"{table.place(i)}: {error}") from None
         readings.append(reading)
-    return PushSheet(tuple(readings), str(path), scale_error)
+    stated = table.settings
+    return PushSheet(
+        tuple(readings),
+        str(path),
+        stated["scale_error"] if scale_error is None else scale_error,
+        stated["permissible_error_n"] if permissible_error is None else permissible_error,
+        (*table.notes, *_contradictions(readings)),
+    )
 
 
 def unit_of(what: str) -> str:
@@ -306,6 +332,29 @@ def words_of(what: str) -> str:
     """A number's name without its unit, as a caption says it."""
     end = next(end for end in ("_n_mm", "_mm", "_n") if what.endswith(end))
     return what.removesuffix(end).replace("_", " ")
+
+
+def _contradictions(readings: list[PushReading]) -> list[str]:
+    """Sentences about forces to keep moving that are above those to start, beyond their errors."""
+    by_push: dict[tuple[Any, ...], dict[str, list[PushReading]]] = {}
+    for r in readings:
+        by_push.setdefault((r.at, r.motor, r.place), {}).setdefault(r.what, []).append(r)
+    out = []
+    for (at, _, place), found in by_push.items():
+        for way in ("forward", "back"):
+            pairs = [
+                (start, keep)
+                for start in found.get(f"start_{way}_n", [])
+                for keep in found.get(f"keep_{way}_n", [])
+                if keep.value - start.value > 3.0 * math.hypot(start.uncertainty, keep.uncertainty)
+            ]
+            if pairs:
+                start, keep = pairs[0]
+                out.append(
+                    f"{at} at ({place[0]:g}, {place[1]:g}): {keep.value:g} N to keep moving {way} "
+                    f"is above {start.value:g} N to start; read again."
+                )
+    return out
 
 
 def _strokes(table: Table, motor: list[str]) -> list[float]:
@@ -326,10 +375,3 @@ def _check_name(what: str, motor: str) -> None:
         raise ValueError(
             f"{what} can be read with motor {listed(QUANTITIES[what])}, found {motor!r}."
         )
-
-
-def _row(reading: PushReading) -> tuple[Any, ...]:
-    return (
-        reading.at, reading.motor, *reading.place, reading.what, reading.value,
-        reading.uncertainty, reading.stroke,
-    )  # fmt: skip

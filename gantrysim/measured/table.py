@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import read_text, shortened
+from gantrysim.inputs import finite_number, read_text, shortened
 
 LARGEST = 1e9
+#: Beyond these a file is refused before it is read: no measurement by hand or of a scanned piece
+#: comes near (a thousand points on each of a thousand lines), and memory is not without end.
+MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
 
 
 @dataclass(frozen=True)
@@ -28,11 +32,17 @@ class Table:
         Cells of each expected column, one for each row.
     line_numbers : tuple of int
         Line of the file on which each row stands, from 1.
+    settings : dict of str to float
+        What its comment lines state for all rows, or what is usual.
+    notes : tuple of str
+        How many rows were left out because nobody filled them in.
     """
 
     path: str
     columns: dict[str, tuple[str, ...]]
     line_numbers: tuple[int, ...]
+    settings: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.line_numbers)
@@ -72,7 +82,13 @@ class Table:
 
 
 def read_table(
-    path: str | os.PathLike[str], columns: Sequence[str], what: str, *, optional: Sequence[str] = ()
+    path: str | os.PathLike[str],
+    columns: Sequence[str],
+    what: str,
+    *,
+    optional: Sequence[str] = (),
+    by_hand: str | None = None,
+    settings: Mapping[str, float] | None = None,
 ) -> Table:
     """Read the named columns of a CSV file.
 
@@ -89,6 +105,10 @@ def read_table(
         The expected content, for the sentence of an error.
     optional : sequence of str
         Columns that are read where they stand in the header.
+    by_hand : str, optional
+        The column that somebody fills in: rows where it is empty are left out and counted.
+    settings : mapping of str to float, optional
+        What a comment line `# name = number` may state for all rows, and what holds without it.
 
     Raises
     ------
@@ -98,7 +118,9 @@ def read_table(
         With one sentence naming the file and the line.
     """
     what = f"{what} with columns {','.join(columns)}"
-    rows = _rows(path, read_text(path, what))
+    _check_bounds(path, what)
+    text = read_text(path, what)
+    rows = _rows(path, text)
     if not rows:
         raise ValueError(f"{path}: holds only comments; {what} is expected.")
     number, header = rows[0]
@@ -112,9 +134,93 @@ def read_table(
                 f"{path}, line {number}: {len(cells)} values found, "
                 f"but the header names {len(header)} columns."
             )
-    numbers, body = zip(*rows[1:], strict=True)
+    kept, notes = _filled(path, rows[1:], None if by_hand is None else places[by_hand], by_hand)
+    numbers, body = zip(*kept, strict=True)
     by_column = list(zip(*body, strict=True))
-    return Table(str(path), {name: by_column[i] for name, i in places.items()}, numbers)
+    return Table(
+        str(path),
+        {name: by_column[i] for name, i in places.items()},
+        numbers,
+        _stated(path, text, settings or {}),
+        notes,
+    )
+
+
+def _filled(
+    path: str | os.PathLike[str],
+    rows: list[tuple[int, list[str]]],
+    place: int | None,
+    name: str | None,
+) -> tuple[list[tuple[int, list[str]]], tuple[str, ...]]:
+    """Rows with something in the column that a hand fills in, and a sentence about the others."""
+    if place is None:
+        return rows, ()
+    kept = [row for row in rows if row[1][place].strip()]
+    if not kept:
+        raise ValueError(
+            f"{path}: none of the {len(rows)} rows holds a {name}; fill in at least one."
+        )
+    empty = len(rows) - len(kept)
+    if not empty:
+        return kept, ()
+    return kept, (f"{empty} of {len(rows)} rows hold no {name} and were left out.",)
+
+
+def _stated(
+    path: str | os.PathLike[str], text: str, usual: Mapping[str, float]
+) -> dict[str, float]:
+    """What comment lines `# name = number` state, over what is usual.
+
+    Other comments mean nothing; a name without its unit is refused.
+    """
+    found = dict(usual)
+    without_unit = {name.removesuffix(end): name for name in usual for end in ("_mm", "_n", "_deg")}
+    for number, line in enumerate(text.splitlines(), 1):
+        if not _is_remark(line) or "=" not in line:
+            continue
+        # a spreadsheet fills up a comment with commas, and may put quotes around it
+        name, _, value = (part.strip(" \t,;#\"'") for part in line.partition("="))
+        place = f"{path}, line {number}"
+        if name in usual:
+            if not _is_number(value):
+                raise ValueError(f"{place}: {name} must be a number, found {shortened(value)}.")
+            found[name] = finite_number(_decimal(value), f"{place}: {name}")
+            if found[name] < 0.0 or (found[name] == 0.0 and usual[name] > 0.0):
+                raise ValueError(f"{place}: {name} must be above zero, found {value}.")
+        elif name in without_unit:
+            raise ValueError(f"{place}: {name!r} states no unit; call it {without_unit[name]!r}.")
+    return found
+
+
+def _check_bounds(path: str | os.PathLike[str], what: str) -> None:
+    """Refuse a file too large for a table before it is read into memory."""
+    file = Path(path)
+    if not file.is_file():
+        return  # `read_text` says what is wrong
+    if file.stat().st_size > MOST_BYTES:
+        raise ValueError(
+            f"{path}: {file.stat().st_size / 1e6:.0f} MB is no table of measured values; "
+            f"{what}, at most {MOST_BYTES / 1e6:.0f} MB, is expected."
+        )
+    lines, since = 0, 0
+    with file.open("rb") as stream:
+        while chunk := stream.read(1 << 20):
+            codes = np.frombuffer(chunk, dtype=np.uint8)
+            ends = np.flatnonzero((codes == 10) | (codes == 13))
+            gaps = np.diff(np.concatenate([[-since], ends + 1]))
+            long = np.flatnonzero(gaps > MOST_IN_LINE)
+            since = len(chunk) - int(ends[-1]) - 1 if len(ends) else since + len(chunk)
+            if len(long) or since > MOST_IN_LINE:
+                raise ValueError(
+                    f"{path}: a line of more than {MOST_IN_LINE} characters is no row of a table; "
+                    f"{what} is expected."
+                )
+            lines += int(np.count_nonzero(codes == 10)) or len(ends)
+            if lines > MOST_ROWS:
+                raise ValueError(
+                    f"{path}: more than {MOST_ROWS} lines; thin the points out, "
+                    f"a thousand to a line are plenty."
+                )
 
 
 def _rows(path: str | os.PathLike[str], text: str) -> list[tuple[int, list[str]]]:
@@ -122,7 +228,7 @@ def _rows(path: str | os.PathLike[str], text: str) -> list[tuple[int, list[str]]
     kept = [
         (number, line)
         for number, line in enumerate(text.splitlines(), 1)
-        if line.strip(" \t,;") and not line.lstrip().startswith("#")
+        if line.strip(" \t,;") and not _is_remark(line)
     ]
     reader = csv.reader((line for _, line in kept), skipinitialspace=True)
     try:
@@ -165,6 +271,11 @@ def _explain_missing(place: str, name: str, names: list[str], expected: str) -> 
         f"{place}: column {name!r} is missing; the header must name {expected}, "
         f"found {shortened(','.join(names))}."
     )
+
+
+def _is_remark(line: str) -> bool:
+    """Whether a line is a comment; a spreadsheet may have put it in quotes."""
+    return line.lstrip(' \t"').startswith("#")
 
 
 def _decimal(cell: str) -> float:

@@ -11,21 +11,23 @@ Switch the machine off at the mains before reaching for a belt, and follow the m
 
 from __future__ import annotations
 
-import html
 import os
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.components import span_tension
-from gantrysim.inputs import all_of, one_of, positive, write_new_text
+from gantrysim.inputs import all_of, one_of, positive
+from gantrysim.measured.measurement import ReadingSheet
 from gantrysim.measured.table import read_table
 
 COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
 BELTS = ("left", "right", "x")
+#: What a file may state for all its tones, in a comment line "# common_error = 0.05": relative.
+SETTINGS = {"common_error": 0.05}
 HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
 
 Array = NDArray[np.float64]
@@ -73,8 +75,8 @@ class ToneReading:
         return span_tension(self.tone, self.span, self.mass * 1e-3)
 
 
-@dataclass(frozen=True, eq=False)
-class ToneSheet:
+@dataclass(frozen=True, eq=False, repr=False)
+class ToneSheet(ReadingSheet):
     """Tones of plucked belts of one machine.
 
     Parameters
@@ -86,6 +88,8 @@ class ToneSheet:
     common_error : float
         Standard deviation, relative, of what all tones share: half the error of the mass per
         length, and bending.  5 per cent is judgement, no source.
+    notes : tuple of str
+        What is to be remarked, as of rows left empty.
 
     Raises
     ------
@@ -96,15 +100,18 @@ class ToneSheet:
     readings: tuple[ToneReading, ...]
     source: str
     common_error: float = 0.05
+    notes: tuple[str, ...] = ()
+    test: None = field(default=None, init=False)
+
+    what: ClassVar[str] = "Tones of plucked belts"
+    columns: ClassVar[tuple[str, ...]] = COLUMNS
+    remarks: ClassVar[tuple[str, ...]] = (
+        "tones of plucked belts: free span, mass per length, lowest tone",
+    )
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "readings", all_of(self.readings, ToneReading, self.source))
         positive(self.common_error, "common_error")
-
-    @property
-    def values(self) -> Array:
-        """The tones, Hz, shape (n,)."""
-        return np.array([reading.tone for reading in self.readings])
 
     @property
     def uncertainty(self) -> Array:
@@ -116,23 +123,13 @@ class ToneSheet:
         """What all tones share, at one prior standard deviation, Hz, shape (n, 1)."""
         return self.common_error * self.values[:, None]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings and lists; the name of each carries its unit."""
-        rows = [dict(zip(COLUMNS, _row(r), strict=True)) for r in self.readings]
-        return {"source": self.source, "common_error": self.common_error, "readings": rows}
+    @property
+    def values(self) -> Array:
+        """The tones, Hz, shape (n,)."""
+        return np.array([reading.tone for reading in self.readings])
 
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the tones as `read_tones` reads them, without loss; returns the path.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
-        """
-        rows = ["# tones of plucked belts: free span, mass per length, lowest tone"]
-        rows.append(",".join(COLUMNS))
-        rows += [",".join(str(cell) for cell in _row(reading)) for reading in self.readings]
-        return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
+    def _settings(self) -> dict[str, float]:
+        return {"common_error": self.common_error}
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the tension that each tone tells; takes and returns Axes."""
@@ -140,33 +137,36 @@ class ToneSheet:
 
         return plot_tones(self, ax=ax)
 
-    def __repr__(self) -> str:
+    def _in_short(self) -> str:
         belts = len({r.belt for r in self.readings})
-        return f"ToneSheet({self.source!r}, {len(self.readings)} tones of {belts} belts)"
+        return f"{self.n_readings} tones of {belts} belts"
 
-    def _repr_html_(self) -> str:
-        names = ("belt", "span, mm", "tone, Hz", "tension, N")
-        rows = ["".join(f"<th>{name}</th>" for name in names)]
+    def _csv_rows(self) -> list[tuple[Any, ...]]:
+        return [_row(reading) for reading in self.readings]
+
+    def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
+        head = ("belt", "span, mm", "tone, Hz", "tension, N")
+        rows: list[Sequence[Any]] = []
         for r in self.readings:
             tone = f"{r.tone:.4g} ± {r.uncertainty:.2g}"
-            cells = (r.belt, f"{r.span:g}", tone, f"{r.tension:.3g}")
-            rows.append("".join(f"<td>{cell}</td>" for cell in cells))
-        title = f"<p><b>Tones of plucked belts</b>: {html.escape(self.source)}</p>"
-        return f"{title}<table>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+            rows.append((r.belt, f"{r.span:g}", tone, f"{r.tension:.3g}"))
+        return head, rows
 
 
-def read_tones(path: str | os.PathLike[str], *, common_error: float = 0.05) -> ToneSheet:
+def read_tones(path: str | os.PathLike[str], *, common_error: float | None = None) -> ToneSheet:
     """Read tones of plucked belts from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `belt,span_mm,mass_g_m,tone_hz,uncertainty_hz` in any order; other columns are ignored.
+    `belt,span_mm,mass_g_m,tone_hz,uncertainty_hz` in any order; other columns are ignored.  A
+    row whose tone is empty is left out, and `ToneSheet.notes` says how many were.
 
     Parameters
     ----------
     path : path
         The CSV file; see `ToneReading` for the columns (mm, g/m, Hz).
-    common_error : float
-        Standard deviation of what all tones share, relative.
+    common_error : float, optional
+        Standard deviation of what all tones share, relative; what a line `# common_error = 0.05`
+        of the file says, or 0.05.
 
     Returns
     -------
@@ -179,7 +179,9 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float = 0.05) -> T
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    table = read_table(path, COLUMNS, "a CSV file of belt tones")
+    table = read_table(
+        path, COLUMNS, "a CSV file of belt tones", by_hand="tone_hz", settings=SETTINGS
+    )
     belts = table.words("belt")
     numbers = np.column_stack([table.numbers(name) for name in COLUMNS[1:]]).tolist()
     readings = []
@@ -188,7 +190,8 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float = 0.05) -> T
             readings.append(ToneReading(belt, *row))
         except ValueError as error:
             raise ValueError(f"{table.place(i)}: {error}") from None
-    return ToneSheet(tuple(readings), str(path), common_error)
+    common = table.settings["common_error"] if common_error is None else common_error
+    return ToneSheet(tuple(readings), str(path), common, table.notes)
 
 
 def _row(reading: ToneReading) -> tuple[Any, ...]:

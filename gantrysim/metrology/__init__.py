@@ -1,6 +1,7 @@
 """Measuring drawn circles and squares: roundness, circular tests, squareness, size, passes."""
 
 from gantrysim.metrology.burns import Measures, measure
+from gantrysim.metrology.calipered import CaliperMeasures, CaliperRow
 from gantrysim.metrology.circular import (
     BothWays,
     CircularDeviation,
@@ -31,6 +32,8 @@ from gantrysim.metrology.squares import Side, SquareGeometry, square_geometry
 
 __all__ = [
     "BothWays",
+    "CaliperMeasures",
+    "CaliperRow",
     "CircleRow",
     "CircularDeviation",
     "Gap",

@@ -8,13 +8,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.inputs import write_new_text
+from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.measurement import refuse_other
 from gantrysim.measured.points import Piece, drawn_passes
+from gantrysim.metrology.calipered import CaliperMeasures, measure_calipers
 from gantrysim.metrology.circular import CircularDeviation, circular_deviation, closing_gap
 from gantrysim.metrology.harmonics import Harmonics, harmonics
 from gantrysim.metrology.passes import (
@@ -176,15 +179,30 @@ class Measures:
         return html_page(self)
 
 
+@overload
+def measure(
+    thing: CaliperSheet, *, lifted: bool | None = None, outlier_sigmas: float | None = None
+) -> CaliperMeasures: ...
+
+
+@overload
 def measure(
     thing: Lines, *, lifted: bool | None = None, outlier_sigmas: float | None = None
-) -> Measures:
-    """Measure every ring of a burn or of a measured piece.
+) -> Measures: ...
+
+
+def measure(
+    thing: Lines | CaliperSheet,
+    *,
+    lifted: bool | None = None,
+    outlier_sigmas: float | None = None,
+) -> Measures | CaliperMeasures:
+    """Measure every ring of a burn, of a measured piece or of a caliper sheet.
 
     Parameters
     ----------
-    thing : Burn, Piece, or anything with `lines` and `test`
-        The lines, mm.
+    thing : Burn, Piece, or anything with `lines` and `test`; or CaliperSheet
+        The lines, mm, or the readings of a caliper.
     lifted : bool, optional
         True for the points of a lifted piece: their order means nothing, so there are no closing
         gaps, and the piece is turned by an unknown angle, which is found from its squares (mean
@@ -203,11 +221,12 @@ def measure(
         radial deviations, harmonics; squares by ISO 230-1 straightness and squareness.  The
         classes of the rows say which clause defines what.  Rings that make no closed figure of
         about their size are named in `skipped`, with the reason.
+        Of a caliper sheet `CaliperMeasures`: size, ovality and squareness, no roundness.
 
     Raises
     ------
     ValueError
-        If the outlier limit is not above zero.
+        If the outlier limit is not above zero, or nothing burned was measured.
 
     Notes
     -----
@@ -216,6 +235,14 @@ def measure(
     value for each ring, the mean over its passes; circle diameters along x and y are those of
     `gantrysim.metrology.sizes.reversal_diameter`.
     """
+    if isinstance(thing, CaliperSheet):
+        return measure_calipers(thing)
+    if not (hasattr(thing, "lines") and isinstance(getattr(thing, "test", None), RingTest)):
+        refuse_other(
+            thing,
+            "has no lines to measure",
+            "Burn, Piece and CaliperSheet; `diagnose` takes others",
+        )
     if lifted is None:
         lifted = isinstance(thing, Piece)
     if outlier_sigmas is None and lifted:

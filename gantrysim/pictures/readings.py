@@ -1,4 +1,4 @@
-"""Pictures of what hands do: the push, predicted or read, calipers, tones of belts."""
+"""What was measured: a piece with its error magnified, calipers, pushes, tones of belts."""
 
 from __future__ import annotations
 
@@ -9,12 +9,17 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from gantrysim.inputs import one_of
+from gantrysim.inputs import one_of, positive
 from gantrysim.measured.calipers import CaliperSheet
+from gantrysim.measured.photo import FlatPicture
+from gantrysim.measured.points import Piece
 from gantrysim.measured.push import PushSheet, words_of
 from gantrysim.measured.tones import ToneSheet
+from gantrysim.metrology.calipered import CaliperMeasures
+from gantrysim.paths import Line
 from gantrysim.pictures.look import (
     BLUE,
+    COMMANDED,
     FAINT,
     INK,
     NORMAL,
@@ -23,13 +28,118 @@ from gantrysim.pictures.look import (
     VERMILION,
     WIDTH,
     Array,
+    bounds_of,
+    dots,
+    frame,
+    height_for,
     legend,
     ready_axes,
+    write_below,
 )
+from gantrysim.pictures.unrolled import centred
 from gantrysim.push import PushResult
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
+_TURN = np.linspace(0.0, 2.0 * np.pi, 181)
+_UNIT = {
+    "circle": np.column_stack([np.cos(_TURN), np.sin(_TURN)]),
+    "square": np.array([(1, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], dtype=float),
+}
+#: Mark of each error of a ring, how far beside its ring it is drawn, mm, and its name.
+_ERRORS = {
+    "stretch_mrad": ("o", -0.25, "scale x less y"),
+    "squareness_mrad": ("^", 0.25, "squareness"),
+}
+
+
+def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -> Axes:
+    """Draw the points of a piece over the commanded rings, their outward error magnified.
+
+    Parameters
+    ----------
+    piece : Piece
+        What to draw; it is turned and shifted onto its test.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float
+        How many times larger than it is the error is drawn.
+
+    Returns
+    -------
+    Axes
+        Machine frame without the offset of the head, mm.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = positive(magnify, "magnify")
+    have = [n for n in piece.test.nests if any(x.shape == n.shape for x in piece.lines)]
+    drawn = {
+        n.shape: np.concatenate([_magnified(x, factor) for x in centred(piece, n.shape)]) + n.centre
+        for n in have
+    }
+    bounds = bounds_of([np.array(n.centre) + s * np.array([[-1, -1], [1, 1]])
+                        for n in have for s in n.sizes[-1:]])  # fmt: skip
+    ax = ready_axes(ax, height_for(bounds))
+    for nest in have:
+        for size in {x.size for x in piece.lines if x.shape == nest.shape}:
+            outline = size * _UNIT[nest.shape] + nest.centre
+            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+        ax.plot(
+            *drawn[nest.shape].T, linestyle="", marker=".", markersize=2.2, markeredgewidth=0,
+            color=SHAPE_COLOURS[nest.shape],
+        )  # fmt: skip
+    frame(ax, bounds_of([bounds, *drawn.values()]))
+    write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
+    legend(ax, [dots(SHAPE_COLOURS[n.shape], f"{n.shape}s") for n in have])
+    return ax
+
+
+def _magnified(line: Line, factor: float) -> np.ndarray:
+    """Points of a ring about its centre, mm, moved outward by their error times the factor - 1."""
+    xy = line.xy
+    if line.shape == "circle":
+        r = np.hypot(*xy.T)
+        way = xy / np.maximum(r, 1e-9)[:, None]
+    else:
+        own = np.abs(xy[:, 0]) >= np.abs(xy[:, 1])
+        way = np.sign(xy) * np.column_stack([own, ~own])
+        r = np.abs(xy).max(axis=1)
+    return xy + (factor - 1.0) * (r - line.size)[:, None] * way
+
+
+def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
+    """Draw a photograph made flat, its scale in mm.
+
+    Parameters
+    ----------
+    picture : FlatPicture
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Frame of the reference, mm.
+    """
+    rows, columns = picture.grey.shape
+    half, size = 0.5 * picture.pitch, picture.pitch * np.array([columns, rows])
+    low = np.array(picture.origin) - half
+    bounds = np.array([low, low + size])
+    ax = ready_axes(ax, height_for(bounds))
+    step = max(1, max(rows, columns) // 1600)  # as fine as a page shows
+    ax.imshow(
+        picture.grey[::step, ::step], cmap="gray", vmin=0, vmax=255, origin="upper",
+        extent=(bounds[0, 0], bounds[1, 0], bounds[0, 1], bounds[1, 1]),
+    )  # fmt: skip
+    frame(ax, bounds, names=("x along the reference", "y"))
+    words = f"accurate to {picture.accuracy:.2g} mm (95 %)"
+    write_below(ax, bounds, 1.0, bar=False, words=words)
+    return ax
 
 
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
@@ -70,6 +180,46 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         )
     ax.set_xlabel("commanded size, mm", fontsize=NORMAL)
     ax.set_ylabel("off the commanded size, mm", fontsize=NORMAL)
+    legend(ax, handles)
+    return ax
+
+
+def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
+    """Draw stretch and squareness of each ring, with their standard uncertainty.
+
+    Parameters
+    ----------
+    measures : CaliperMeasures
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
+        commanded size, mm; circles and squares by colour.
+    """
+    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
+    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    handles = []
+    for shape in dict.fromkeys(r.shape for r in measures.rows):
+        handles.append(Line2D([], [], color=SHAPE_COLOURS[shape], linewidth=4, label=f"{shape}s"))
+        for name, (mark, aside, _) in _ERRORS.items():
+            own = [r for r in measures.rows if r.shape == shape and getattr(r, name) is not None]
+            if not own:
+                continue
+            value, spread = zip(*(getattr(r, name) for r in own), strict=True)
+            ax.errorbar(
+                [r.commanded + aside for r in own], value, yerr=spread, linestyle="", marker=mark,
+                markersize=4.5, elinewidth=0.8, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+    for mark, _, words in _ERRORS.values():
+        handles.append(
+            Line2D([], [], color=INK, marker=mark, markersize=4.5, linestyle="", label=words)
+        )
+    ax.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
+    ax.set_ylabel("error, mm/m", fontsize=NORMAL)
     legend(ax, handles)
     return ax
 

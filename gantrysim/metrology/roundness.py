@@ -3,7 +3,8 @@
 Terms of ISO 12181-1:2011, clause 3 (cited from memory): least-squares (LSCI), minimum-zone (MZCI),
 minimum circumscribed (MCCI) and maximum inscribed (MICI) reference circle; RONt is the
 peak-to-valley, RONp the peak-to-reference, RONv the reference-to-valley and RONq the root mean
-square deviation.  Nothing is filtered here; every point has the same weight.  Lengths in mm.
+square deviation.  Nothing is filtered here (`gantrysim.metrology.filtered` does
+that first); every point has the same weight.  Lengths in mm.
 
 Each circle is found exactly and carries its own proof, `ReferenceCircle.contacts`: four points
 alternating outer, inner, outer, inner round an MZCI; two opposite points, or three whose triangle
@@ -62,22 +63,35 @@ class ReferenceCircle:
 
     @property
     def RONt(self) -> float:
-        """Peak-to-valley roundness deviation, mm: outer minus inner radius."""
+        """Peak-to-valley roundness deviation, mm: outer minus inner radius.
+
+        ISO 12181-1:2011 clause 3, RONt (from memory).  Noise only makes it larger, and more so with
+        more points; `gantrysim.metrology.peaks.roundness_interval` takes that off.
+        """
         return self.outer - self.inner
 
     @property
     def RONp(self) -> float:
-        """Peak-to-reference deviation, mm; the standard defines it for the LSCI only."""
+        """Peak-to-reference deviation RONp, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  Noise only makes it larger.
+        """
         return self.outer - self.radius
 
     @property
     def RONv(self) -> float:
-        """Reference-to-valley deviation, mm; the standard defines it for the LSCI only."""
+        """Reference-to-valley deviation RONv, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  Noise only makes it larger.
+        """
         return self.radius - self.inner
 
     @property
     def RONq(self) -> float:
-        """Root mean square deviation, mm; the standard defines it for the LSCI only."""
+        """Root mean square deviation RONq, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  White noise s adds: RONq² grows by s².
+        """
         return self.rms
 
     def deviations(self, xy: ArrayLike) -> Array:
@@ -448,6 +462,31 @@ def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, .
                 "measure all the way round."
             )
     return width, centre, tuple(int(i) for i in basis)
+
+
+def least_zone_widths(angle: Array, deviations: Array) -> Array:
+    """Width of the minimum zone of many nearly round profiles on the same angles.
+
+    Parameters
+    ----------
+    angle : ndarray, shape (n,)
+        Polar angles, radians.
+    deviations : ndarray, shape (trials, n)
+        Radial deviations, small beside the radius, mm.
+
+    Returns
+    -------
+    ndarray, shape (trials,)
+        mm, to first order in deviation over radius: the linearised problem, solved exactly, each
+        from the contacts of the one before.
+    """
+    u = np.column_stack((np.cos(angle), np.sin(angle)))
+    basis = _spread_contacts(u)
+    widths = np.empty(len(deviations))
+    for k, deviation in enumerate(deviations):
+        raised = deviation - deviation.min() + float(np.ptp(deviation)) + 1e-300
+        basis, _, widths[k] = _exchange(raised, u, basis)
+    return widths
 
 
 def _exchange(distance: Array, u: Array, basis: Integers) -> tuple[Integers, Array, float]:

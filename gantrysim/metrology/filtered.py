@@ -146,7 +146,7 @@ def filtered_profile(xy: ArrayLike, cutoff: float = 15.0) -> FilteredProfile:
 
 
 def even_angles(cutoff: float) -> Array:
-    """Equally spaced angles, radians: fourteen or more to each wave of the cut-off, at least 720."""
+    """Equally spaced angles, radians: at least 720, and fourteen to each wave of the cut-off."""
     count = max(720, 2 * math.ceil(SAMPLES_PER_WAVE * cutoff))
     return np.asarray(2 * np.pi * np.arange(count) / count)
 

@@ -2,10 +2,10 @@
 
 RONt, G, F, H and straightness take the furthest point on either side, so noise only makes them
 larger: white noise s alone gives 1000 points of a perfect circle an RONt of 6.5 s.  No linear
-propagation shows that.  Here the shape under the noise is sought in the points, noise is drawn about
-it (JCGM 101:2008 clause 7, from memory), and what the draws give on average beyond that shape is the
-bias.  As the shape itself is not sure, two of them are taken: the plainest and the roughest that the
-points allow.  Where the true deviation is small beside the noise the interval reaches down to zero:
+propagation shows that.  Here the shape under the noise is sought in the points, noise is drawn
+about it (JCGM 101:2008 clause 7, from memory), and what the draws give on average beyond that shape
+is the bias.  As the shape itself is not sure, two of them are taken: the plainest and the roughest
+that the points allow.  Where the true deviation is small beside the noise the interval reaches down to zero:
 then only its upper end says anything.  Lengths in mm.
 """
 
@@ -41,6 +41,8 @@ Array = NDArray[np.float64]
 HIGHEST = 15  # waves of the smooth shape of a ring
 POINTS_PER_WAVE = 4
 BOW_STANDS_OUT = 6.635  # as for waves, for one amplitude instead of two
+GOLDEN = 0.45  # of the interval of slopes that each comparison cuts off, a little less than half
+ZONE_STEPS = 18
 TRIALS = 400
 SEED = 0
 
@@ -218,25 +220,27 @@ def ring_extremes(angle: Array, deviations: Array) -> tuple[Array, Array]:
     return np.asarray(left.max(axis=1)), np.asarray(left.min(axis=1))
 
 
-def side_widths(along: Array, across: Array) -> tuple[Array, Array, Array]:
-    """Straightness about minimum zone, LS line and end points for many sides at once, mm.
+def side_widths(along: Array, across: Array, reference: str) -> Array:
+    """Straightness of many sides at once, mm; `across` has shape (trials, n).
 
-    `across` has shape (trials, n).  The zone is the least range over slopes, which is convex: its
-    minimum is narrowed down until nothing is left of it.
+    `reference` is "zone" (minimum zone), "line" (least squares) or "ends" (end points).  The zone is
+    the least range over slopes, which is convex: its minimum is narrowed down to 1e-4 of the range.
     """
     t = along - along.mean()
     slope = across @ t / (t @ t)
-    about_line = np.ptp(across - slope[:, None] * t, axis=1)
-    first, last = int(np.argmin(t)), int(np.argmax(t))
-    ends = (across[:, last] - across[:, first]) / (t[last] - t[first])
-    about_ends = np.ptp(across - ends[:, None] * t, axis=1)
-    reach = 2 * about_line / np.ptp(t)
+    if reference == "ends":
+        first, last = int(np.argmin(t)), int(np.argmax(t))
+        slope = (across[:, last] - across[:, first]) / (t[last] - t[first])
+    width = np.asarray(np.ptp(across - slope[:, None] * t, axis=1))
+    if reference != "zone":
+        return width
+    reach = 2 * width / np.ptp(t)
     low, high = slope - reach, slope + reach
-    for _ in range(48):
-        one, other = low + (high - low) / 3, high - (high - low) / 3
+    for _ in range(ZONE_STEPS):
+        one, other = low + GOLDEN * (high - low), high - GOLDEN * (high - low)
         better = np.ptp(across - one[:, None] * t, axis=1) < np.ptp(
             across - other[:, None] * t, axis=1
         )
         low, high = np.where(better, low, one), np.where(better, other, high)
     middle = (low + high) / 2
-    return np.ptp(across - middle[:, None] * t, axis=1), about_line, about_ends
+    return np.asarray(np.ptp(across - middle[:, None] * t, axis=1))

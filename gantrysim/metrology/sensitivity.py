@@ -1,8 +1,8 @@
 """How measures of a ring answer to errors of its points, and what those errors are together.
 
 Every row of a sensitivity is the derivative of a measure by the error of each point across the line
-(mm, outward positive), so a standard uncertainty is the square root of c' C c (JCGM 100:2008, 5.2.2,
-from memory).  To first order in the error over the size of the ring.  Lengths in mm.
+(mm, outward positive), so a standard uncertainty is the square root of c' C c (JCGM 100:2008,
+5.2.2, from memory).  To first order in the error over the size of the ring.  Lengths in mm.
 """
 
 from __future__ import annotations

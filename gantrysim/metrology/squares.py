@@ -171,6 +171,16 @@ class SquareGeometry:
         return max(side.straightness for side in self.sides)
 
     @property
+    def straightness_ls(self) -> float:
+        """Largest straightness of the four sides about their least-squares lines, mm."""
+        return max(side.straightness_ls for side in self.sides)
+
+    @property
+    def straightness_ends(self) -> float:
+        """Largest straightness of the four sides about their end points, mm."""
+        return max(side.straightness_ends for side in self.sides)
+
+    @property
     def mid_sides(self) -> list[Array]:
         """Mid-points of the right, top, left and bottom sides between their corners, mm."""
         corners = np.array(self.corners)

@@ -92,9 +92,14 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
     words = name.removesuffix("_mm").removesuffix("_mrad").removesuffix("_deg").replace("_", " ")
     ready.set_ylabel(f"{words}, {label}", fontsize=NORMAL)
     ready.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
-    known = measures.noise is not None
+    if measures.noise is None:
+        title = "as found; the lines are taken as exact"
+    elif shown[0].low is None:
+        title = "marks: as found; bars: 95 %"
+    else:
+        title = "marks: as found; bars: 95 %, what the noise adds taken off"
     ready.set_title(
-        "marks: as found; bars: 95 %" if known else "as found; the lines are taken as exact",
+        title,
         fontsize=SMALL, color=INK, loc="left",
     )  # fmt: skip
     legend(ready, handles)

@@ -269,7 +269,7 @@ def both_ways(
     both = np.concatenate((*one, *other))
     circle = least_squares_circle(both)
     zone = minimum_zone_circle(both)
-    at = np.unique(np.concatenate([circle.angles(path) for path in one]))
+    at = np.unique(np.concatenate([circle.angles(path) for path in (*one, *other)]))
     apart = _mean_path(circle, one, at) - _mean_path(circle, other, at)
     worst = int(np.argmax(np.abs(apart)))
     return BothWays(

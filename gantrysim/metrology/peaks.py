@@ -5,8 +5,8 @@ larger: white noise s alone gives 1000 points of a perfect circle an RONt of 6.5
 propagation shows that.  Here the shape under the noise is sought in the points, noise is drawn
 about it (JCGM 101:2008 clause 7, from memory), and what the draws give on average beyond that shape
 is the bias.  As the shape itself is not sure, two of them are taken: the plainest and the roughest
-that the points allow.  Where the true deviation is small beside the noise the interval reaches down to zero:
-then only its upper end says anything.  Lengths in mm.
+that the points allow.  Where the true deviation is small beside the noise the interval reaches down
+to zero: then only its upper end says anything.  Lengths in mm.
 """
 
 from __future__ import annotations
@@ -223,8 +223,8 @@ def ring_extremes(angle: Array, deviations: Array) -> tuple[Array, Array]:
 def side_widths(along: Array, across: Array, reference: str) -> Array:
     """Straightness of many sides at once, mm; `across` has shape (trials, n).
 
-    `reference` is "zone" (minimum zone), "line" (least squares) or "ends" (end points).  The zone is
-    the least range over slopes, which is convex: its minimum is narrowed down to 1e-4 of the range.
+    `reference` is "zone" (minimum zone), "line" (least squares) or "ends" (end points).  The zone
+    is the least range over slopes, which is convex: its minimum is narrowed down step by step.
     """
     t = along - along.mean()
     slope = across @ t / (t @ t)

@@ -50,8 +50,8 @@ _LARGER = "noise only makes it larger, the interval has that taken off"
 #: Unit and definition by field; standards are cited from memory.
 DEFINITIONS: dict[str, tuple[str, str]] = {
     "radius_mm": ("mm", "radius of the least-squares circle (ISO 12181-1:2011, 3, LSCI)"),
-    "RONt_ls_mm": ("mm", f"peak-to-valley about the LSCI (ISO 12181-1:2011, 3; G of ISO 230-4); not "
-                   f"filtered; {_LARGER}"),
+    "RONt_ls_mm": ("mm", f"peak-to-valley about the LSCI (ISO 12181-1:2011, 3; G of ISO 230-4); "
+                   f"not filtered; {_LARGER}"),
     "RONt_mz_mm": ("mm", f"peak-to-valley in the minimum zone (ISO 12181-1:2011, 3); not filtered; "
                    f"{_LARGER}"),
     "RONp_mm": ("mm", f"peak to LSCI (ISO 12181-1:2011, 3); {_LARGER}"),

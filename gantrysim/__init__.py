@@ -56,7 +56,20 @@ from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calip
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
-from gantrysim.metrology import Measures, measure
+from gantrysim.metrology import (
+    DirectionTest,
+    FilteredProfile,
+    Measures,
+    PeakToValley,
+    PointNoise,
+    Positioning,
+    Quantity,
+    filtered_profile,
+    measure,
+    measure_both_ways,
+    positioning,
+    roundness_interval,
+)
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
 from gantrysim.simulate import TimedBurn, simulate
@@ -115,6 +128,16 @@ __all__ = [
     "read_tones",
     "measure",
     "Measures",
+    "Quantity",
+    "PointNoise",
+    "measure_both_ways",
+    "DirectionTest",
+    "filtered_profile",
+    "FilteredProfile",
+    "roundness_interval",
+    "PeakToValley",
+    "positioning",
+    "Positioning",
     "fit",
     "Fit",
     "Profile",

@@ -22,6 +22,7 @@ from gantrysim.look import (
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.positioning import Positioning
 from gantrysim.metrology.quantities import DEFINITIONS, Quantity
+from gantrysim.metrology.rows import CircleRow
 from gantrysim.metrology.uncertainty import NORMAL_95
 
 if TYPE_CHECKING:
@@ -64,7 +65,10 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
         raise ValueError(
             f"name must be a measure of these rings, found {name!r}; there are {', '.join(there)}."
         )
-    sizes = {(_shape(row), row.ring): row.size for row in measures.rows}
+    sizes = {
+        ("circle" if isinstance(row, CircleRow) else "square", row.ring): row.size
+        for row in measures.rows
+    }
     unit = DEFINITIONS[name][0]
     whole = name in ("radius_mm", "width_mm", "height_mm") or name.startswith(("dia", "diag"))
     factor, label = (1e3, "µm") if unit == "mm" and not whole else (1.0, unit)
@@ -104,12 +108,6 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
     )  # fmt: skip
     legend(ready, handles)
     return ready
-
-
-def _shape(row: object) -> str:
-    from gantrysim.metrology.rows import CircleRow
-
-    return "circle" if isinstance(row, CircleRow) else "square"
 
 
 def _interval(shown: list[Quantity]) -> Array:

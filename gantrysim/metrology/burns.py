@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gantrysim.measured.points import Piece, drawn_passes
 from gantrysim.metrology.circular import CircularDeviation, circular_deviation, closing_gap
-from gantrysim.metrology.directions import DirectionTest, match_directions, straightened
+from gantrysim.metrology.directions import DirectionTest, Sense, match_directions, straightened
 from gantrysim.metrology.harmonics import Harmonics, harmonics
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.passes import (
@@ -133,7 +133,14 @@ def measure(
     )  # fmt: skip
 
 
-def measure_both_ways(ccw: Lines, cw: Lines, *, lifted: bool | None = None) -> DirectionTest:
+def measure_both_ways(
+    ccw: Lines,
+    cw: Lines,
+    *,
+    lifted: bool | None = None,
+    noise: PointNoise | None = None,
+    seed: int = SEED,
+) -> DirectionTest:
     """ISO 230-4 tests of circles drawn in both senses, ring by ring (definitions from memory).
 
     Parameters
@@ -143,32 +150,32 @@ def measure_both_ways(ccw: Lines, cw: Lines, *, lifted: bool | None = None) -> D
     lifted : bool, optional
         As in `measure`.  Lifted pieces are turned by the rotation found from their squares, and
         laid on each other by the mean centre of their circles.
+    noise, seed
+        As in `measure`.
 
     Returns
     -------
     DirectionTest
-        G of each sense, G(b), H, D and F of every circle that both hold.
+        G of each sense, G(b), H, D and F of every circle that both hold, with their uncertainties
+        where the noise of the points is known.
 
     Raises
     ------
     ValueError
         If one of the two was drawn in the other sense, or no circle is in both.
     """
-    found: list[tuple[Line, ...]] = []
-    names, frames = [], []
+    senses = []
     for thing, sense in ((ccw, "ccw"), (cw, "cw")):
         drawn = thing.test.nest("circle").direction
         if drawn != sense:
             raise ValueError(f"{sense} must be circles drawn {sense}, found a test drawn {drawn}.")
-        measures = measure(thing, lifted=lifted)
-        own_lifted = isinstance(thing, Piece) if lifted is None else lifted
+        measures = measure(thing, lifted=lifted, noise=noise)
         centre = np.zeros(2)
-        if own_lifted and measures.circles:
+        if (isinstance(thing, Piece) if lifted is None else lifted) and measures.circles:
             centre = np.mean([row.path.least_squares.centre for row in measures.circles], axis=0)
-        frames.append(straightened(measures.rotation_deg or 0.0, centre))
-        found.append(measures.outlines)
-        names.append(measures.source)
-    return match_directions(found[0], found[1], (names[0], names[1]), (frames[0], frames[1]))
+        frame = straightened(measures.rotation_deg or 0.0, centre)
+        senses.append(Sense(measures.source, measures.outlines, frame, measures.noise))
+    return match_directions(senses[0], senses[1], seed)
 
 
 def _usual_noise(

@@ -34,7 +34,6 @@ SAMPLES_PER_WAVE = 7  # at least, of the cut-off (ISO 12181-2:2011, from memory)
 HIGHEST = 3.0  # cut-offs; what lies beyond passes by less than 2^-9
 BENDING = 1e-3  # weight of bending against misfit for a wave at the cut-off
 LARGEST_CUTOFF = 500.0  # UPR; beyond it the equations outgrow memory
-STANDS_OUT = 4.605  # times its noise: power of a wave that noise alone exceeds in 1 % of cases
 QUARTER = 90.0  # degrees of a wave: wider gaps count as bridged
 
 
@@ -175,43 +174,24 @@ def filter_operator(angle: Array, cutoff: float, at: Array) -> Array:
     return np.asarray(_waves(at, order, passes) @ _fit_of_waves(angle, order, bending))
 
 
-def waves_under_noise(
-    angle: Array, deviation: Array, covariance: Array, highest: int
-) -> tuple[Array, Array]:
-    """Two guesses of a ring's shape under its noise: what surely stands out, and all there is.
+def waves_of(angle: Array, deviation: Array, highest: int) -> Array:
+    """The waves of a profile up to an order, at its own points.
 
     Parameters
     ----------
     angle, deviation : ndarray, shape (n,)
         Polar angles (radians) and deviations (mm).
-    covariance : ndarray, shape (n, n)
-        Of the noise, mm².
     highest : int
-        Highest order kept.
+        Highest order kept; up to it waves pass whole.
 
     Returns
     -------
-    plain, rough : ndarray, shape (n,)
-        Waves up to `highest`, mm.  Rough holds them as they are, with their noise.  Plain holds
-        only those of which noise alone would give as much in one case of a hundred, less the power
-        that noise has in them.
+    ndarray, shape (n,)
+        mm.
     """
     order = np.arange(1, highest + 1)
     fit = _fit_of_waves(angle, order, BENDING * (order / highest) ** 4)
-    found = fit @ deviation
-    variance = np.einsum("ij,jk,ik->i", fit, covariance, fit, optimize=True)
-    power = found[1 : highest + 1] ** 2 + found[highest + 1 :] ** 2
-    noise = variance[1 : highest + 1] + variance[highest + 1 :]
-    kept = share_above_noise(power, noise, STANDS_OUT)
-    design = _waves(angle, order, np.ones(highest))
-    plain = found * np.concatenate(([1.0], kept, kept))
-    return np.asarray(design @ plain), np.asarray(design @ found)
-
-
-def share_above_noise(power: Array, noise: Array, limit: float) -> Array:
-    """Amplitude share that leaves the power without its noise; 0 below `limit` times the noise."""
-    share = np.sqrt(np.maximum(0.0, 1.0 - noise / np.maximum(power, 1e-300)))
-    return np.asarray(np.where(power > limit * noise, share, 0.0))
+    return np.asarray(_waves(angle, order, np.ones(highest)) @ (fit @ deviation))
 
 
 def _waves(angle: Array, order: NDArray[np.int64], share: Array) -> Array:

@@ -1,12 +1,17 @@
-"""Peak-to-valley measures under noise: how much of them the noise made, and what is left.
+"""Peak-to-valley measures under noise: how much of them the noise may have made.
 
 RONt, G, F, H and straightness take the furthest point on either side, so noise only makes them
 larger: white noise s alone gives 1000 points of a perfect circle an RONt of 6.5 s.  No linear
-propagation shows that.  Here the shape under the noise is sought in the points, noise is drawn
-about it (JCGM 101:2008 clause 7, from memory), and what the draws give on average beyond that shape
-is the bias.  As the shape itself is not sure, two of them are taken: the plainest and the roughest
-that the points allow.  Where the true deviation is small beside the noise the interval reaches down
-to zero: then only its upper end says anything.  Lengths in mm.
+propagation shows that.  Here noise is drawn (JCGM 101:2008 clause 7, from memory) and taken off:
+
+- The lower end of the interval is the value less what noise alone would show in 97.5 % of draws.
+  Such measures obey the triangle inequality, T(shape + noise) <= T(shape) + T(noise), so this holds
+  whatever the shape; for a shape with few peaks it is cautious.
+- The upper end is the value less what the noise adds, in all but 2.5 % of draws, to the shape that
+  the points show.  Noise adds least to few sharp peaks.
+
+Where the true deviation is small beside the noise the interval reaches down to zero: then only its
+upper end says anything.  Lengths in mm.
 """
 
 from __future__ import annotations
@@ -23,8 +28,7 @@ from gantrysim.metrology.filtered import (
     even_angles,
     filter_operator,
     filtered_profile,
-    share_above_noise,
-    waves_under_noise,
+    waves_of,
 )
 from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import (
@@ -40,7 +44,6 @@ Array = NDArray[np.float64]
 
 HIGHEST = 15  # waves of the smooth shape of a ring
 POINTS_PER_WAVE = 4
-BOW_STANDS_OUT = 6.635  # as for waves, for one amplitude instead of two
 GOLDEN = 0.45  # of the interval of slopes that each comparison cuts off, a little less than half
 ZONE_STEPS = 18
 TRIALS = 400
@@ -49,14 +52,14 @@ SEED = 0
 
 @dataclass(frozen=True)
 class PeakToValley:
-    """A peak-to-valley measure and what noise made of it.
+    """A peak-to-valley measure and what noise may have made of it.
 
     Parameters
     ----------
     value : float
         As found, mm.
-    bias : float
-        What the noise added on average, mm.
+    alone : float
+        What noise alone would show on average, mm.
     u : float
         Standard deviation under the noise, mm.
     low, high : float
@@ -64,21 +67,20 @@ class PeakToValley:
     """
 
     value: float
-    bias: float
+    alone: float
     u: float
     low: float
     high: float
 
-    @property
-    def corrected(self) -> float:
-        """Value less bias, mm, held within the interval."""
-        return min(max(self.value - self.bias, self.low), self.high)
+    def mirrored(self) -> PeakToValley:
+        """The same for minus the measure: of a smallest instead of a largest deviation."""
+        return PeakToValley(-self.value, -self.alone, self.u, -self.high, -self.low)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
         return {
             "value_mm": self.value,
-            "bias_mm": self.bias,
+            "alone_mm": self.alone,
             "u_mm": self.u,
             "low_mm": self.low,
             "high_mm": self.high,
@@ -87,7 +89,7 @@ class PeakToValley:
     def __repr__(self) -> str:
         um = 1e3
         return (
-            f"PeakToValley({self.value * um:.1f} µm, of it {self.bias * um:.1f} noise; "
+            f"PeakToValley({self.value * um:.1f} µm, noise alone {self.alone * um:.1f}; "
             f"95 % {self.low * um:.1f} to {self.high * um:.1f} µm)"
         )
 
@@ -101,7 +103,7 @@ def roundness_interval(
     cutoff: float | None = None,
     trials: int = TRIALS,
 ) -> PeakToValley:
-    """RONt of an outline with its bias and 95 % interval.
+    """RONt of an outline with a 95 % interval that has taken off what noise adds.
 
     Parameters
     ----------
@@ -131,7 +133,7 @@ def roundness_interval(
     angle, deviation = circle.angles(points), circle.deviations(points)
     source = errors_of_circle(noise, circle, angle)
     errors = source.draws(trials, generator)
-    shapes = shapes_of_ring(angle, deviation, source.covariance())
+    shape = shape_of_ring(angle, deviation)
     at = angle
     if cutoff is None:
         value = circle.RONt if reference == "LS" else minimum_zone_circle(points).RONt
@@ -140,21 +142,20 @@ def roundness_interval(
         value = found.lsci.RONt if reference == "LS" else found.mzci.RONt
         at = even_angles(cutoff)
         operator = filter_operator(angle, cutoff, at)
-        errors = errors @ operator.T
-        shapes = operator @ shapes[0], operator @ shapes[1]
+        errors, shape = errors @ operator.T, operator @ shape
     widths = ring_widths if reference == "LS" else least_zone_widths
-    return under_noise(value, lambda drawn: widths(at, drawn), shapes, errors)
+    return under_noise(value, lambda drawn: widths(at, drawn), shape, errors)
 
 
 def under_noise(
     value: float,
     measure: Callable[[Array], Array],
-    shapes: tuple[Array, Array],
+    shape: Array,
     errors: Array,
     *,
     least: float = 0.0,
 ) -> PeakToValley:
-    """Bias and interval of a measure from noise drawn about the plain and the rough shape.
+    """Interval of a measure that noise only makes larger; see the module.
 
     Parameters
     ----------
@@ -162,47 +163,39 @@ def under_noise(
         As found, mm.
     measure : callable
         Takes profiles of shape (trials, n) and gives measures of shape (trials,), mm.
-    shapes : (ndarray, ndarray)
-        Plain and rough shape, mm, shape (n,).
+    shape : ndarray, shape (n,)
+        The shape that the points show, mm.
     errors : ndarray, shape (trials, n)
         Drawn noise, mm.
     least : float
         What the measure cannot fall below.
-
-    Notes
-    -----
-    Noise adds most to a plain shape, so the plain one gives the lower end of the interval (and the
-    bias), the rough one the upper end.  Together they cover at least 95 % in trials on round, oval
-    and lobed rings.
     """
-    plain, rough = (measure(shape + errors) - float(measure(shape[None])[0]) for shape in shapes)
-    most, _ = coverage_interval(rough, LEVEL)
-    _, mostly_noise = coverage_interval(plain, LEVEL)
-    low = max(value - mostly_noise, least)
+    nothing, smooth = measure(np.stack((np.zeros_like(shape), shape))).tolist()
+    alone = measure(errors) - nothing
+    added = measure(shape + errors) - smooth
+    _, most = coverage_interval(alone, LEVEL)
+    fewest, _ = coverage_interval(added, LEVEL)
+    low = max(value - most, least)
     return PeakToValley(
-        value, float(plain.mean()), float(plain.std(ddof=1)), low, max(value - most, low)
+        value, float(alone.mean()), float(added.std(ddof=1)), low, max(value - fewest, low)
     )
 
 
-def shapes_of_ring(angle: Array, deviation: Array, covariance: Array) -> tuple[Array, Array]:
-    """Plain and rough shape of a ring under its noise, mm, each shape (n,)."""
-    highest = max(2, min(HIGHEST, (len(angle) - 1) // POINTS_PER_WAVE))
-    return waves_under_noise(angle, deviation, covariance, highest)
+def shape_of_ring(angle: Array, deviation: Array) -> Array:
+    """The shape that the points of a ring show: its waves up to an order, mm, shape (n,)."""
+    return waves_of(angle, deviation, max(2, min(HIGHEST, (len(angle) - 1) // POINTS_PER_WAVE)))
 
 
-def shapes_of_side(along: Array, across: Array, covariance: Array) -> tuple[Array, Array]:
-    """Plain and rough shape of a side under its noise, mm, each shape (n,).
+def shape_of_side(along: Array, across: Array) -> Array:
+    """The shape that the points of a side show: bow and twist, mm, shape (n,).
 
-    Bow and twist: Legendre polynomials of orders 2 to 5 made orthogonal on the points.
+    Legendre polynomials of orders 2 to 5 made orthogonal on the points.
     """
     highest = min(5, max(1, len(along) // POINTS_PER_WAVE))
     scaled = 2 * (along - along.min()) / np.ptp(along) - 1
     waves, _ = np.linalg.qr(np.polynomial.legendre.legvander(scaled, highest))
     waves = waves[:, 2:]
-    found = waves.T @ across
-    noise = np.einsum("ji,jk,ki->i", waves, covariance, waves, optimize=True)
-    kept = share_above_noise(found**2, noise, BOW_STANDS_OUT)
-    return np.asarray(waves @ (kept * found)), np.asarray(waves @ found)
+    return np.asarray(waves @ (waves.T @ across))
 
 
 def ring_widths(angle: Array, deviations: Array) -> Array:

@@ -2,7 +2,7 @@
 
 Linear measures carry a standard uncertainty by linear propagation of the correlated noise of their
 points and of the reader's scale (JCGM 100:2008, 5.2.2, from memory); peak-to-valley measures, which
-noise only makes larger, a 95 % interval with that bias taken off (`gantrysim.metrology.peaks`).
+noise only makes larger, a 95 % interval with that taken off (`gantrysim.metrology.peaks`).
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from gantrysim.metrology.peaks import (
     PeakToValley,
     ring_extremes,
     ring_widths,
-    shapes_of_ring,
-    shapes_of_side,
+    shape_of_ring,
+    shape_of_side,
     side_widths,
     under_noise,
 )
@@ -302,7 +302,7 @@ def _circle(
             found[name] = propagated(sensitive, covariance)
     found |= _gap(row, noise)
     errors = source.draws(TABLE_TRIALS, rng)
-    shapes = shapes_of_ring(angle, deviation, covariance)
+    shape = shape_of_ring(angle, deviation)
     offset = circle.radius - row.size
     peaks: dict[str, tuple[float, Callable[[Array], Array], float]] = {
         "RONt_ls_mm": (circle.RONt, lambda d: ring_widths(angle, d), 0.0),
@@ -317,14 +317,12 @@ def _circle(
         ),
     }  # fmt: skip
     for name, (value, measure, least) in peaks.items():
-        found[name] = under_noise(value, measure, shapes, errors, least=least)
+        found[name] = under_noise(value, measure, shape, errors, least=least)
     inward = under_noise(
-        -row.path.F_min, lambda d: -offset - ring_extremes(angle, d)[1], shapes, errors,
+        -row.path.F_min, lambda d: -offset - ring_extremes(angle, d)[1], shape, errors,
         least=-math.inf,
     )  # fmt: skip
-    found["F_min_mm"] = PeakToValley(
-        row.path.F_min, -inward.bias, inward.u, -inward.high, -inward.low
-    )
+    found["F_min_mm"] = inward.mirrored()
     return found
 
 
@@ -351,10 +349,9 @@ def _square(
     along, across, _ = outline_position(xy, square)
     errors = source.draws(TABLE_TRIALS, rng)
     own = [np.flatnonzero(rows.side == k) for k in range(4)]
-    plain, rough = np.zeros(len(xy)), np.zeros(len(xy))
+    shape = np.zeros(len(xy))
     for side in own:
-        shapes = shapes_of_side(along[side], across[side], covariance[np.ix_(side, side)])
-        plain[side], rough[side] = shapes
+        shape[side] = shape_of_side(along[side], across[side])
     worst_sides = {
         "straightness_mm": (square.straightness, "zone"),
         "straightness_ls_mm": (square.straightness_ls, "line"),
@@ -365,7 +362,7 @@ def _square(
         def worst(profiles: Array, reference: str = reference) -> Array:
             return np.max([side_widths(along[s], profiles[:, s], reference) for s in own], axis=0)
 
-        found[name] = under_noise(value, worst, (plain, rough), errors)
+        found[name] = under_noise(value, worst, shape, errors)
     return found
 
 

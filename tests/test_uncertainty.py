@@ -293,7 +293,7 @@ def circles_at_once(angle, r):
     x, y = r * np.cos(angle), r * np.sin(angle)
     a, b = x.mean(axis=1), y.mean(axis=1)
     size = r.mean(axis=1)
-    for _ in range(6):
+    for _ in range(4):
         dx, dy = x - a[:, None], y - b[:, None]
         far = np.hypot(dx, dy)
         design = np.stack((dx / far, dy / far, np.ones_like(far)), axis=2)
@@ -313,6 +313,7 @@ def assert_validated(draws, estimate, u):
     assert abs(estimate + NORMAL_95 * u - high) <= delta
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [WHITE, USUAL.noise_only(), USUAL])
 def test_linear_propagation_is_validated_on_a_circle(noise):
     n, radius = 24, 30.0
@@ -322,8 +323,12 @@ def test_linear_propagation_is_validated_on_a_circle(noise):
     circle = least_squares_circle(xy)
     source = errors_of_circle(noise, circle, circle.angles(xy))
     covariance = source.covariance()
-    drawn = source.draws(100_000, np.random.default_rng(31))
-    found = circles_at_once(angle, radius + shape + drawn)
+    rng = np.random.default_rng(31)
+    # five batches of 1e5: the ends are then known to a third of the tolerance
+    batches = [
+        circles_at_once(angle, radius + shape + source.draws(100_000, rng)) for _ in range(5)
+    ]
+    found = [np.concatenate(parts) for parts in zip(*batches, strict=True)]
     estimates = (*circle.centre, circle.radius)
     for value, draws, row in zip(estimates, found, circle_sensitivities(angle), strict=True):
         assert_validated(draws, value, propagated(row, covariance))

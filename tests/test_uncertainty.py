@@ -17,7 +17,6 @@ from gantrysim.metrology.peaks import ring_widths, roundness_interval, side_widt
 from gantrysim.metrology.pointnoise import PointNoise, white_noise_of
 from gantrysim.metrology.roundness import (
     least_squares_circle,
-    least_zone_widths,
     minimum_zone_circle,
 )
 from gantrysim.metrology.sensitivity import (
@@ -39,6 +38,7 @@ from gantrysim.metrology.uncertainty import (
     numerical_tolerance,
     propagated,
 )
+from gantrysim.metrology.zones import least_zone_widths
 
 WHITE = PointNoise(0.01, 0.0, 0.0, scale=0.0, scale_difference=0.0, skew=0.0)
 USUAL = PointNoise()

@@ -20,9 +20,9 @@ from gantrysim.metrology.peaks import (
     under_noise,
 )
 from gantrysim.metrology.pointnoise import PointNoise
-from gantrysim.metrology.roundness import least_zone_widths
 from gantrysim.metrology.sensitivity import circle_sensitivities, errors_of_circle
 from gantrysim.metrology.uncertainty import concise
+from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.paths import Line
 
 Array = NDArray[np.float64]

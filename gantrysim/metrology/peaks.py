@@ -34,11 +34,11 @@ from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import (
     checked_points,
     least_squares_circle,
-    least_zone_widths,
     minimum_zone_circle,
 )
 from gantrysim.metrology.sensitivity import errors_of_circle
 from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
+from gantrysim.metrology.zones import least_zone_widths
 
 Array = NDArray[np.float64]
 

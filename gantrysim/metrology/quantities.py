@@ -27,7 +27,6 @@ from gantrysim.metrology.peaks import (
 )
 from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.repeats import PassDrift
-from gantrysim.metrology.roundness import least_zone_widths
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sensitivity import (
     circle_sensitivities,
@@ -40,6 +39,7 @@ from gantrysim.metrology.sensitivity import (
 from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.squares import outline_position
 from gantrysim.metrology.uncertainty import concise, propagated
+from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.paths import Line
 
 Array = NDArray[np.float64]

@@ -65,7 +65,21 @@ from gantrysim.measured.photomarks import Card, Grid, Rule
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
-from gantrysim.metrology import CaliperMeasures, Measures, measure
+from gantrysim.metrology import (
+    CaliperMeasures,
+    DirectionTest,
+    FilteredProfile,
+    Measures,
+    PeakToValley,
+    PointNoise,
+    Positioning,
+    Quantity,
+    filtered_profile,
+    measure,
+    measure_both_ways,
+    positioning,
+    roundness_interval,
+)
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
 from gantrysim.push import PushResult, push
 from gantrysim.simulate import TimedBurn, simulate
@@ -142,6 +156,16 @@ __all__ = [
     "measure",
     "Measures",
     "CaliperMeasures",
+    "Quantity",
+    "PointNoise",
+    "measure_both_ways",
+    "DirectionTest",
+    "filtered_profile",
+    "FilteredProfile",
+    "roundness_interval",
+    "PeakToValley",
+    "positioning",
+    "Positioning",
     "fit",
     "Fit",
     "Profile",

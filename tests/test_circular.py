@@ -125,6 +125,35 @@ def test_everything_at_once():
     assert UM * both.D == pytest.approx(-0.189, abs=6e-3)
 
 
+def test_bidirectional_numbers_hang_together():
+    # G(b) holds the paths of both senses, so it is no smaller than the zone of either; H needs both
+    cause = {"alpha": 1e-3, "play_x": 0.08, "play_y": 0.05, "lag": 8e-3, "speed": 50.0}
+    ccw, cw = circle(25.0, n=720, **cause), circle(25.0, n=720, **cause, ccw=False)
+    both = both_ways(ccw, cw, 25.0)
+    assert both.G_b >= max(minimum_zone_circle(ccw).RONt, minimum_zone_circle(cw).RONt) - 1e-12
+    assert both.F_max - both.F_min == pytest.approx(both.circle.RONt)
+    assert both.F_min < both.D < both.F_max
+    assert both.H == abs(both.apart) <= both.circle.RONt
+    turned = both_ways(cw, ccw, 25.0)
+    assert turned.apart == pytest.approx(-both.apart, abs=1e-12)
+    assert turned.G_b == pytest.approx(both.G_b)
+    assert both.to_dict()["G_ccw_mm"] == least_squares_circle(ccw).RONt
+    assert "G(b)" in repr(both)
+
+
+def test_several_passes_of_each_sense():
+    # passes 10 µm outside and inside their mean: G(b) and F hold all of them, H and D their means
+    ccw, cw = circle(50.0, n=720, play_x=0.1), circle(50.0, n=720, play_x=0.1, ccw=False)
+    one = both_ways(ccw, cw, 50.0)
+    several = both_ways([ccw * s for s in (1 - 2e-4, 1 + 2e-4)], (cw, cw), 50.0)
+    assert several.H == pytest.approx(one.H, abs=1e-5)
+    assert several.D == pytest.approx(one.D, abs=1e-6)
+    assert several.F_max == pytest.approx(one.F_max + 0.01, abs=1e-4)
+    assert several.G_b == pytest.approx(one.G_b + 0.02, abs=1e-3)
+    with pytest.raises(ValueError, match=r"must have shape \(n, 2\)"):
+        both_ways([np.zeros((4, 3))], cw, 50.0)
+
+
 def test_start_stop_gap():
     angle = np.linspace(0, 2 * np.pi, 361)
     r = 20.0 + 0.03 * angle / (2 * np.pi)  # a spiral ends 30 µm outside its start

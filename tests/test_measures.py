@@ -306,6 +306,249 @@ def test_tables_and_export(tmp_path):
     assert len(content["size_fits"]) == 4
 
 
+def test_measures_of_a_piece_carry_their_uncertainty(tmp_path):
+    test = ring_test(spacing=10.0, largest=50.0)
+    piece = lifted(drawn(test, ex=1e-3, alpha=1e-3, play_x=0.08), noise=0.012, seed=3)
+    m = measure(piece)
+    assert m.noise is not None
+    assert m.noise.point == pytest.approx(0.012, rel=0.1)  # found in the points themselves
+    by_key = {q.key: q for q in m.quantities}
+    ring = by_key["circle", 4, 0, "radius_mm"]
+    assert ring.unit == "mm"
+    assert ring.u == pytest.approx(50 * m.noise.scale, rel=0.01)  # the reader's scale rules
+    assert "ISO 12181-1:2011" in ring.definition
+    peak = by_key["circle", 4, 0, "RONt_ls_mm"]
+    assert peak.u is None
+    assert peak.low is not None
+    assert peak.high is not None
+    assert 0 < peak.low < peak.high
+    for row in m.rows:  # every number that has a definition is there
+        place = ("circle" if row in m.circles else "square", row.ring, row.pass_index)
+        for name, value in row.to_dict().items():
+            if (*place, name) in by_key:
+                quantity = by_key[(*place, name)]
+                assert quantity.value == value
+                assert quantity.u or quantity.high is not None, name
+    squareness = by_key["square", 3, 0, "squareness_mrad"]
+    assert squareness.u is not None
+    assert abs(squareness.value - 1.0) < 3 * squareness.u
+    assert squareness.u >= 1e3 * m.noise.skew
+    assert {q.name for q in m.quantities} >= {"scale_error", "lost_motion_mm", "spacing_error_mm"}
+    # aligned text, HTML and both CSVs
+    text = m.table()
+    assert f"({round(1e3 * ring.u)})" in text
+    assert "95 % interval" in text
+    assert "what the numbers are" in m._repr_html_()
+    wide = m.to_csv(tmp_path / "wide.csv")
+    rows = list(csv.DictReader(r for r in wide.read_text().splitlines() if r[0] != "#"))
+    assert len(rows) == 9
+    assert float(rows[4]["u_radius_mm"]) == pytest.approx(ring.u)
+    assert float(rows[4]["high_RONt_ls_mm"]) == pytest.approx(peak.high)
+    long = m.to_csv(tmp_path / "long.csv", long=True)
+    rows = list(csv.DictReader(r for r in long.read_text().splitlines() if r[0] != "#"))
+    assert len(rows) == len(m.quantities)
+    assert {r["definition"] for r in rows} == {q.definition for q in m.quantities}
+    assert m.to_dict()["noise"]["point"] == m.noise.point
+    # the same seed draws the same intervals, another other ones
+    again, other = measure(piece), measure(piece, seed=1)
+    assert again.quantities == m.quantities
+    assert other.quantities != m.quantities
+
+
+def test_exact_lines_have_no_uncertainty_unless_told():
+    from gantrysim.metrology import PointNoise
+
+    burn = drawn(TEST, ex=1e-3)
+    assert measure(burn).noise is None
+    assert all(q.u is None for q in measure(burn).quantities if q.ring >= 0)
+    assert "round brackets" not in measure(burn).table()
+    small = drawn(ring_test(spacing=10.0, largest=20.0), ex=1e-3, step=1.0)
+    told = measure(small, noise=PointNoise(scale=0.0))
+    assert all(q.u or q.high is not None for q in told.quantities if q.name != "gap_mm")
+
+
+@pytest.mark.slow
+def test_uncertainty_of_sizes_covers_whole_pieces():
+    # radii, widths and squareness of a piece, with the reader's own errors drawn beside the noise;
+    # exact 99 % band of the binomial counts of 60 independent pieces
+    from scipy.stats import binom
+
+    from gantrysim.metrology import PointNoise
+
+    test = ring_test(spacing=10.0, largest=20.0)
+    burn = drawn(test, ex=1e-3, alpha=1e-3, step=1.0)
+    truth = {q.key: q.value for q in measure(burn).quantities}
+    noise = PointNoise(0.01, 0.0, 0.0)
+    rng = np.random.default_rng(5)
+    wanted = ("radius_mm", "width_mm", "squareness_mrad", "harmonic_2_mm")
+    inside = dict.fromkeys(wanted, 0)
+    for _ in range(60):
+        e, d, k = rng.standard_normal(3) * (noise.scale, noise.scale_difference, noise.skew)
+        reader = np.array(((1 + e + d / 2, 0.0), (k, 1 + e - d / 2)))
+        lines = tuple(
+            Line(o.shape, o.ring, o.size, o.pass_index,
+                 o.xy @ reader + rng.normal(0, noise.point, o.xy.shape))
+            for o in burn.lines
+        )  # fmt: skip
+        found = measure(SimpleNamespace(lines=lines, test=test), noise=noise)
+        by_key = {q.key: q for q in found.quantities}
+        for name in wanted:
+            key = ("circle" if name[0] in "rh" else "square", 1 if name[0] in "rh" else 0, 0, name)
+            u = by_key[key].u
+            assert u is not None
+            inside[name] += abs(by_key[key].value - truth[key]) <= 1.96 * u
+    low, high = binom.ppf((0.005, 0.995), 60, 0.95)
+    assert all(low <= count <= high for count in inside.values()), inside
+
+
+def test_drift_of_passes():
+    # passes 0, 30 and 60 µm outside, as one that grows by 30 µm a pass
+    m = measure(ringed((0.0, 0.03, 0.06)))
+    assert len(m.drifts) == 2
+    for drift in m.drifts:
+        assert drift.growth == pytest.approx(0.06, abs=1e-9)
+        assert drift.shift == pytest.approx((0.0, 0.0), abs=1e-9)
+        assert drift.per_pass == pytest.approx((0.0, 0.0, 0.03), abs=1e-9)
+        assert drift.to_dict()["growths_mm"] == pytest.approx([0.0, 0.03, 0.06], abs=1e-9)
+
+
+def test_drift_is_in_the_machine_frame():
+    # the second pass lies 50 µm further along x; the piece is turned by 30 degrees
+    test = ring_test(("square",), spacing=10.0, largest=20.0, passes=2)
+    lines = []
+    for s in test.strokes(0.5):
+        if s.shape == "square":
+            xy = s.xy + np.array((0.05 * s.pass_index, 0.0))
+            lines.append(Line(s.shape, s.ring, s.size, s.pass_index, xy))
+    m = measure(lifted(SimpleNamespace(lines=tuple(lines), test=test), 30.0))
+    assert len(m.drifts) == 2
+    for drift in m.drifts:
+        assert drift.shift == pytest.approx((0.05, 0.0), abs=1e-6)
+
+
+def test_squares_as_a_positioning_test():
+    # sides of squares scaled by e with half the play on either side, growing by 10 µm from pass to
+    # pass: deviations e s - B/2 outward, standard deviation 10 µm over three passes
+    test = ring_test(("square",), spacing=10.0, largest=50.0, passes=3)
+    lines = []
+    for s in test.strokes(0.5):
+        if s.shape == "square":
+            half = 1.002 * s.size - 0.04 + 0.01 * (s.pass_index - 1)
+            xy = (s.xy - (215, 200)) * half / s.size + (215, 200)
+            lines.append(Line(s.shape, s.ring, s.size, s.pass_index, xy))
+    m = measure(SimpleNamespace(lines=tuple(lines), test=test))
+    for axis in ("x", "y"):
+        up, down = m.side_positions(axis)
+        sizes = up.targets
+        assert up.mean_up == pytest.approx(0.002 * sizes - 0.04, abs=1e-9)
+        assert down.mean_down == pytest.approx(0.002 * down.targets + 0.04, abs=1e-9)
+        assert (up["R_up"], down["R_down"]) == pytest.approx((0.04, 0.04), abs=1e-9)
+        assert up["A_up"] == pytest.approx(0.002 * np.ptp(sizes) + 0.04, abs=1e-9)
+    with pytest.raises(ValueError, match="two or more squares with passes"):
+        measure(drawn(TEST)).side_positions("x")
+    with pytest.raises(ValueError, match="axis must be 'x' or 'y'"):
+        m.side_positions("z")
+
+
+@pytest.mark.parametrize("degrees", [None, 7.0])
+def test_both_senses_ring_by_ring(degrees):
+    # play B: H = B cos(acos(1 - B/R)) (closed form); as burns, and as pieces turned differently
+    from gantrysim.metrology import PointNoise, measure_both_ways
+
+    things = []
+    for k, direction in enumerate(("ccw", "cw")):
+        test = ring_test(spacing=10.0, largest=50.0, direction=direction, passes=2)
+        burn = drawn(test, play_x=0.1, step=0.1 if degrees is None else 0.3)
+        things.append(
+            burn if degrees is None else lifted(burn, degrees - 4 * k, noise=0.004, seed=k)
+        )
+    noise = None if degrees is None else PointNoise(0.004, 0.0, 0.0)
+    found = measure_both_ways(*things, noise=noise)
+    assert [ring.nominal_radius for ring in found] == [10.0, 20.0, 30.0, 40.0, 50.0]
+    for ring in found:
+        wanted = 0.1 * (1 - 0.1 / ring.nominal_radius)
+        assert ring.H == pytest.approx(wanted, abs=1.5e-3 if degrees is None else 0.02)
+        assert ring.G_b >= ring.H - 1e-3
+    assert len(found) == 5
+    assert "5 circles" in repr(found)
+    assert found._repr_html_().count("<tr>") == 6
+    content = found.to_dict()["rings"][4]
+    assert content["H_mm"] == found.rings[4].H
+    if degrees is None:
+        assert found.spreads == ({},) * 5
+    else:
+        assert 0 < content["low_H_mm"] < 0.0998 < content["high_H_mm"]
+        assert content["u_D_mm"] == pytest.approx(50 * 1e-3, rel=0.1)  # the reader's scale
+        assert content["low_G_b_mm"] < content["high_G_b_mm"]
+    with pytest.raises(ValueError, match="ccw must be circles drawn ccw, found a test drawn cw"):
+        measure_both_ways(things[1], things[0])
+
+
+@pytest.mark.slow
+def test_intervals_of_hysteresis_cover():
+    # play of 0.1 on a ring of 20 mm: H = B (1 - B/R); noise makes it larger nearly always, the
+    # interval holds it no less often than the 99 % binomial band of 95 % allows (60 pairs)
+    from hysteron import circle
+    from scipy.stats import binom
+
+    from gantrysim.metrology import PointNoise, both_ways
+    from gantrysim.metrology.directions import spread_of_both
+
+    noise = PointNoise().noise_only()
+    rng = np.random.default_rng(9)
+    clean = [circle(20.0, n=60, play_x=0.1, ccw=ccw) for ccw in (True, False)]
+    truth = both_ways(*clean, 20.0)
+    inside = dict.fromkeys(("G_b_mm", "H_mm", "F_max_mm", "F_min_mm"), 0)
+    wanted = truth.to_dict()
+    larger = 0
+    for _ in range(60):
+        paths = []
+        for xy, sign in zip(clean, (1.0, -1.0), strict=True):
+            angle = np.arctan2(xy[:, 1], xy[:, 0])
+            e = noise.draws(20.0 * angle, 1, rng, 40 * np.pi)[0]
+            paths.append((xy + e[:, None] * xy / 20.0, noise, sign))
+        found = both_ways(paths[0][0], paths[1][0], 20.0)
+        spread = spread_of_both(found, paths, rng, trials=100)
+        larger += found.H > truth.H
+        for name in inside:
+            peak = spread[name]
+            assert not isinstance(peak, float)
+            inside[name] += peak.low <= wanted[name] <= peak.high
+    assert larger > 55
+    assert all(count >= binom.ppf(0.005, 60, 0.95) for count in inside.values()), inside
+
+
+def test_filtered_circles_of_a_piece():
+    piece = lifted(drawn(TEST, ex=2e-3), noise=0.012, seed=2)
+    m = measure(piece)
+    filtered = m.filtered(15)
+    assert filtered
+    assert (0, 0) not in filtered  # a ring of 5 mm radius has too few points for 15 undulations
+    for (ring, _), profile in filtered.items():
+        raw = next(row for row in m.circles if row.ring == ring).path.least_squares.RONt
+        assert profile.roundness().lsci.RONt < raw
+
+
+def test_pictures_of_measures():
+    import matplotlib.pyplot as plt
+
+    test = ring_test(spacing=10.0, largest=50.0)
+    m = measure(lifted(drawn(test, ex=1e-3), noise=0.012, seed=3))
+    ax = m.plot("RONt_ls_mm")
+    assert ax.get_ylabel() == "RONt ls, µm"
+    assert "95 %" in ax.get_title(loc="left")
+    marks = ax.get_lines()[0].get_ydata()
+    assert np.asarray(marks) == pytest.approx([1e3 * r.path.G for r in m.circles])
+    bars = ax.collections[0].get_segments()
+    q = next(q for q in m.quantities if q.key == ("circle", 4, 0, "RONt_ls_mm"))
+    assert bars[-1][:, 1] == pytest.approx([1e3 * q.low, 1e3 * q.high])
+    assert m.plot("squareness_mrad", ax=plt.figure().add_subplot()).get_ylabel().endswith("mrad")
+    assert "exact" in measure(drawn(TEST)).plot().get_title(loc="left")
+    with pytest.raises(ValueError, match="name must be a measure of these rings, found 'depth'"):
+        m.plot("depth")
+    plt.close("all")
+
+
 def test_outlier_limit_is_checked():
     with pytest.raises(ValueError, match="above zero sigmas"):
         measure(drawn(TEST), outlier_sigmas=-1)

@@ -268,6 +268,55 @@ def test_minimum_zone_against_enumeration_of_all_contacts(xy):
     assert minimum_zone_circle(xy).RONt == pytest.approx(smallest_zone_of_all(xy), rel=1e-10)
 
 
+@pytest.mark.parametrize("name", ["T1", "T2", "T3", "MX", "C6", "M87"])
+def test_minimum_zone_against_a_linear_program(name):
+    # scipy's linear programming as referee.  The annulus of least area, b <= |p|² - 2 p.c <= a, is
+    # linear and needs no iteration; on these sets it has the contacts of the annulus of least
+    # width, but for M87, where it is 6.23e-4 wider and its centre .044 off.
+    from scipy.optimize import linprog
+
+    xy = SETS[name] - SETS[name].mean(axis=0)
+    n, square = len(xy), (xy**2).sum(axis=1)
+    outer = np.column_stack((-2 * xy, -np.ones(n), np.zeros(n)))
+    inner = np.column_stack((2 * xy, np.zeros(n), np.ones(n)))
+    found = linprog(
+        [0, 0, 1, -1], A_ub=np.vstack((outer, inner)), b_ub=np.concatenate((-square, square)),
+        bounds=[(None, None)] * 4, method="highs",
+    )  # fmt: skip
+    width = np.ptp(np.hypot(*(xy - found.x[:2]).T))
+    zone = minimum_zone_circle(xy)
+    if name == "M87":
+        assert width - zone.RONt == pytest.approx(6.23e-4, abs=6e-7)
+        assert np.hypot(*(found.x[:2] - zone.centre)) == pytest.approx(0.044, abs=6e-4)
+    else:
+        assert zone.RONt == pytest.approx(width, rel=1e-7)
+        assert zone.centre == pytest.approx(found.x[:2], abs=1e-6)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_least_squares_against_scipy(name):
+    # general-purpose least squares with three unknowns as referee
+    from scipy.optimize import least_squares
+
+    xy = SETS[name]
+    start = [*xy.mean(axis=0), np.ptp(xy) / 4]
+    solved = least_squares(
+        lambda p: np.hypot(*(xy - p[:2]).T) - p[2], start, xtol=1e-15, ftol=1e-15, gtol=1e-15
+    )
+    found = least_squares_circle(xy)
+    assert (*found.centre, found.radius) == pytest.approx(solved.x, rel=0, abs=1e-6 * found.radius)
+
+
+def test_harmonics_of_a_made_outline():
+    # MX was made as r = 30 + .02 cos 2t + .01 cos(3t + .4) + .005 cos(5t - 1), rounded to 1e-4
+    found = harmonics(MX, 5)
+    for order, amplitude, phase in ((2, 0.02, 0.0), (3, 0.01, -0.4), (5, 0.005, 1.0)):
+        term = found[order]
+        wanted = amplitude * np.exp(1j * phase)
+        assert term.cosine + 1j * term.sine == pytest.approx(wanted, abs=4e-5)
+    assert found[4].amplitude < 4e-5
+
+
 @pytest.mark.parametrize("name", [*SETS, "S5"])
 def test_circumscribed_against_shapely(name):
     # general-purpose geometry library as referee; same algorithm family, other code
@@ -277,14 +326,15 @@ def test_circumscribed_against_shapely(name):
     assert minimum_circumscribed_circle(xy).radius == pytest.approx(expected, rel=1e-12)
 
 
-def test_inscribed_against_shapely():
+@pytest.mark.parametrize("name", ["T1", "M87"])
+def test_inscribed_against_shapely(name):
     # The largest circle inside the polygon equals the one inside the points where its contacts
-    # are corners of a star-shaped outline that bulges between them, as on T1.
+    # are corners of a star-shaped outline that bulges between them, as on T1 and M87.
     shapely = pytest.importorskip("shapely", reason="shapely is not installed.")
-    angle = np.arctan2(T1[:, 1], T1[:, 0])
-    polygon = shapely.Polygon(T1[np.argsort(angle)])
-    radius = shapely.maximum_inscribed_circle(polygon, 1e-9).length
-    assert maximum_inscribed_circle(T1).radius == pytest.approx(radius, rel=0, abs=3e-9)
+    xy = SETS[name]
+    order = np.argsort(least_squares_circle(xy).angles(xy))
+    radius = shapely.maximum_inscribed_circle(shapely.Polygon(xy[order]), 1e-9).length
+    assert maximum_inscribed_circle(xy).radius == pytest.approx(radius, rel=0, abs=3e-9)
 
 
 def test_two_mirror_inscribed_circles_have_one_radius():

@@ -74,7 +74,23 @@ def test_straightness_zones():
     bottom, *others = square_geometry(xy, half, end_margin=0.04).sides
     assert [s.name for s in (bottom, *others)] == list(SIDES)
     assert bottom.straightness == pytest.approx(h, rel=1e-9)
+    assert bottom.straightness_ends == pytest.approx(h, rel=1e-9)
+    assert bottom.straightness_ls == pytest.approx(h, rel=1e-9)
     assert all(s.straightness < 1e-9 for s in others)
+
+
+def test_end_points_see_a_twist_otherwise():
+    # a cubic t^3 - t on -1..1 (plain algebra): ends at zero, extremes 2/(3 sqrt 3) on either side;
+    # the least-squares line has slope -2/5, about which the ends stand 2/5 off and rule
+    t = np.linspace(-1, 1, 401)
+    from gantrysim.metrology.squares import _from_ends, _least_zone
+
+    h = 1e-3 * (t**3 - t)
+    assert _from_ends(t, h) == pytest.approx(2e-3 * 2 / (3 * 3**0.5), rel=5e-5)
+    about = h - np.polyval(np.polyfit(t, h, 1), t)
+    assert np.ptp(about) == pytest.approx(2e-3 * 0.4, rel=0.01)
+    # Chebyshev: the zone of t^3 is that of (4 t^3 - 3 t)/4, one half wide
+    assert _least_zone(t, h) == pytest.approx(0.5e-3, rel=1e-4)
 
 
 def test_straightness_order_and_a_tilted_zone():
@@ -86,6 +102,7 @@ def test_straightness_order_and_a_tilted_zone():
         g = square_geometry(turned(xy, seed - 10), 15.0)
         for side in g.sides:
             assert side.straightness <= side.straightness_ls + 1e-12
+            assert side.straightness <= side.straightness_ends + 1e-12
             wider += side.straightness < side.straightness_ls - 1e-6
     assert wider > 20
 

@@ -50,7 +50,8 @@ from gantrysim.inverse.tolerance import (
 )
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece, drawn_passes
-from gantrysim.metrology.burns import OUTLIER_SIGMAS, Measures, measure, whole_outlines
+from gantrysim.metrology.burns import OUTLIER_SIGMAS, measure, whole_outlines
+from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.squares import outline_position
 from gantrysim.paths import Line, RingTest

@@ -1,6 +1,6 @@
 """Measuring drawn circles and squares: roundness, circular tests, squareness, size, passes."""
 
-from gantrysim.metrology.burns import Measures, measure
+from gantrysim.metrology.burns import measure, measure_both_ways
 from gantrysim.metrology.calipered import CaliperMeasures, CaliperRow
 from gantrysim.metrology.circular import (
     BothWays,
@@ -9,6 +9,8 @@ from gantrysim.metrology.circular import (
     both_ways,
     circular_deviation,
 )
+from gantrysim.metrology.directions import DirectionTest
+from gantrysim.metrology.filtered import FilteredProfile, filtered_profile
 from gantrysim.metrology.harmonics import (
     Harmonic,
     Harmonics,
@@ -16,7 +18,13 @@ from gantrysim.metrology.harmonics import (
     harmonics,
     ovality,
 )
+from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.passes import PassScatter
+from gantrysim.metrology.peaks import PeakToValley, roundness_interval
+from gantrysim.metrology.pointnoise import PointNoise
+from gantrysim.metrology.positioning import Positioning, positioning
+from gantrysim.metrology.quantities import Quantity
+from gantrysim.metrology.repeats import PassDrift
 from gantrysim.metrology.roundness import (
     ReferenceCircle,
     Roundness,
@@ -36,11 +44,18 @@ __all__ = [
     "CaliperRow",
     "CircleRow",
     "CircularDeviation",
+    "DirectionTest",
+    "FilteredProfile",
     "Gap",
     "Harmonic",
     "Harmonics",
     "Measures",
+    "PassDrift",
     "PassScatter",
+    "PeakToValley",
+    "PointNoise",
+    "Positioning",
+    "Quantity",
     "ReferenceCircle",
     "Roundness",
     "Side",
@@ -50,14 +65,18 @@ __all__ = [
     "SquareRow",
     "both_ways",
     "circular_deviation",
+    "filtered_profile",
     "gaussian_transmission",
     "harmonics",
     "least_squares_circle",
     "maximum_inscribed_circle",
     "measure",
+    "measure_both_ways",
     "minimum_circumscribed_circle",
     "minimum_zone_circle",
     "ovality",
+    "positioning",
     "roundness",
+    "roundness_interval",
     "square_geometry",
 ]

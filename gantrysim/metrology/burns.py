@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
-from typing import Any, Protocol, overload
+from typing import Protocol, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import write_new_text
 from gantrysim.measured.calipers import CaliperSheet
 from gantrysim.measured.measurement import refuse_other
 from gantrysim.measured.points import Piece, drawn_passes
 from gantrysim.metrology.calipered import CaliperMeasures, measure_calipers
 from gantrysim.metrology.circular import CircularDeviation, circular_deviation, closing_gap
+from gantrysim.metrology.directions import DirectionTest, Sense, match_directions, straightened
 from gantrysim.metrology.harmonics import Harmonics, harmonics
+from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.passes import (
     PassScatter,
     figure_of,
@@ -27,10 +25,12 @@ from gantrysim.metrology.passes import (
     pass_scatter,
     without_strays,
 )
+from gantrysim.metrology.peaks import SEED
+from gantrysim.metrology.pointnoise import PointNoise, white_noise_of
+from gantrysim.metrology.repeats import pass_drifts
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
-from gantrysim.metrology.squares import SIZE_TOLERANCE, square_geometry
-from gantrysim.metrology.tables import csv_text, html_page, text_page
+from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
 from gantrysim.paths import Line, RingTest
 
 Array = NDArray[np.float64]
@@ -54,140 +54,25 @@ class Lines(Protocol):
         ...
 
 
-@dataclass(frozen=True, eq=False)
-class Measures:
-    """The table of measures; make one with `measure`.
-
-    Parameters
-    ----------
-    source : str
-        What was measured.
-    rotation_deg : float or None
-        Rotation of the machine's x axis in the frame of the points; None where it is unknown, and
-        then directions are those of the points.
-    n_rejected : int
-        Stray points left out.
-    circles, squares : tuple
-        `CircleRow` and `SquareRow`, inner rings first.
-    spacings : tuple of Spacing
-        Between neighbouring rings.
-    scatters : tuple of PassScatter
-        Of rings with passes that are told apart.
-    size_fits : tuple of SizeFit
-        Size against nominal: circle diameter along x and y, square width and height.
-    skipped : tuple of str
-        One sentence for each ring that could not be measured.
-    """
-
-    source: str
-    rotation_deg: float | None
-    n_rejected: int
-    circles: tuple[CircleRow, ...]
-    squares: tuple[SquareRow, ...]
-    spacings: tuple[Spacing, ...]
-    scatters: tuple[PassScatter, ...]
-    size_fits: tuple[SizeFit, ...]
-    skipped: tuple[str, ...]
-
-    @property
-    def rows(self) -> tuple[CircleRow | SquareRow, ...]:
-        """All rows, circles first."""
-        return (*self.circles, *self.squares)
-
-    def size_fit(self, what: str) -> SizeFit:
-        """The fit of one size, such as "square width".
-
-        Raises
-        ------
-        ValueError
-            If there is none of that name.
-        """
-        for fit in self.size_fits:
-            if fit.what == what:
-                return fit
-        names = ", ".join(repr(fit.what) for fit in self.size_fits) or "none"
-        raise ValueError(f"there is no size fit {what!r} here; there is {names}.")
-
-    def flat_rows(self) -> list[dict[str, Any]]:
-        """One dict a row, with the ring's spacing error and pass scatter beside its measures."""
-        spacing = {(s.shape, s.ring): s.error for s in self.spacings}
-        scatter = {(s.shape, s.ring): s for s in self.scatters}
-        flat = []
-        for row in (r.to_dict() for r in self.rows):
-            ring = (row["shape"], row["ring"])
-            apart = scatter.get(ring)
-            row["spacing_error_mm"] = spacing.get(ring)
-            row["pass_scatter_mm"] = apart.rms if apart else None
-            row["pass_share"] = apart.share if apart else None
-            flat.append(row)
-        return flat
-
-    def to_dict(self) -> dict[str, Any]:
-        """Everything in plain Python types."""
-        return {
-            "source": self.source,
-            "rotation_deg": self.rotation_deg,
-            "n_rejected": self.n_rejected,
-            "rings": self.flat_rows(),
-            "spacings": [
-                {
-                    "shape": s.shape,
-                    "ring": s.ring,
-                    "commanded_mm": s.commanded,
-                    "measured_mm": s.measured,
-                }
-                for s in self.spacings
-            ],
-            "pass_scatters": [
-                {
-                    "shape": s.shape,
-                    "ring": s.ring,
-                    "rms_mm": s.rms,
-                    "largest_mm": s.largest,
-                    "share": s.share,
-                }
-                for s in self.scatters
-            ],
-            "size_fits": [fit.to_dict() for fit in self.size_fits],
-            "skipped": list(self.skipped),
-        }
-
-    def to_csv(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
-        """Write one line a ring and pass; size fits stand in comment lines that begin with #.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
-        """
-        return write_new_text(path, csv_text(self), overwrite=overwrite)
-
-    def table(self) -> str:
-        """The measures as aligned text, errors in µm."""
-        return text_page(self)
-
-    def __repr__(self) -> str:
-        worst = max((row.path.G for row in self.circles), default=None)
-        parts = [f"{len(self.circles)} circles", f"{len(self.squares)} squares"]
-        if worst is not None:
-            parts.append(f"RONt up to {worst * 1e3:.0f} µm")
-        if self.squares:
-            parts.append(f"squareness {self.squares[-1].geometry.squareness_mrad:+.2f} mrad")
-        return f"Measures({self.source}: {', '.join(parts)})"
-
-    def _repr_html_(self) -> str:
-        return html_page(self)
-
-
 @overload
 def measure(
-    thing: CaliperSheet, *, lifted: bool | None = None, outlier_sigmas: float | None = None
+    thing: CaliperSheet,
+    *,
+    lifted: bool | None = None,
+    outlier_sigmas: float | None = None,
+    noise: PointNoise | None = None,
+    seed: int = SEED,
 ) -> CaliperMeasures: ...
 
 
 @overload
 def measure(
-    thing: Lines, *, lifted: bool | None = None, outlier_sigmas: float | None = None
+    thing: Lines,
+    *,
+    lifted: bool | None = None,
+    outlier_sigmas: float | None = None,
+    noise: PointNoise | None = None,
+    seed: int = SEED,
 ) -> Measures: ...
 
 
@@ -196,6 +81,8 @@ def measure(
     *,
     lifted: bool | None = None,
     outlier_sigmas: float | None = None,
+    noise: PointNoise | None = None,
+    seed: int = SEED,
 ) -> Measures | CaliperMeasures:
     """Measure every ring of a burn, of a measured piece or of a caliper sheet.
 
@@ -213,14 +100,19 @@ def measure(
         Points further than this many robust standard deviations from their neighbours on the line
         are left out (`gantrysim.metrology.outliers`).  By default 6 for lifted pieces and none for
         burns; infinity keeps every point.
+    noise : PointNoise, optional
+        How well the points are known, mm.  By default that of a usual scan for lifted pieces, with
+        the white noise found in the points themselves, and none for burns, which are exact.
+    seed : int
+        Of the noise drawn for the intervals of peak-to-valley measures.
 
     Returns
     -------
     Measures
         For every ring and pass: circles by ISO 12181-1 roundness about LSCI and MZCI, ISO 230-4
-        radial deviations, harmonics; squares by ISO 230-1 straightness and squareness.  The
-        classes of the rows say which clause defines what.  Rings that make no closed figure of
-        about their size are named in `skipped`, with the reason.
+        radial deviations, harmonics; squares by ISO 230-1 straightness and squareness.
+        `Measures.quantities` gives each with its uncertainty and the clause that defines it.  Rings
+        that make no closed figure of about their size are named in `skipped`, with the reason.
         Of a caliper sheet `CaliperMeasures`: size, ovality and squareness, no roundness.
 
     Raises
@@ -230,10 +122,10 @@ def measure(
 
     Notes
     -----
-    Roundness is not filtered: noise of standard deviation s in 100 to 360 points alone makes
-    an RONt of 5 to 6 s, but adds only s sqrt(2/n) to a harmonic.  Size against nominal uses one
-    value for each ring, the mean over its passes; circle diameters along x and y are those of
-    `gantrysim.metrology.sizes.reversal_diameter`.
+    Roundness is not filtered (`Measures.filtered` does that): noise of standard deviation s in
+    100 to 360 points alone makes an RONt of 5 to 6 s, but adds only s sqrt(2/n) to a harmonic.
+    Size against nominal uses one value for each ring, the mean over its passes; circle diameters
+    along x and y are those of `gantrysim.metrology.sizes.reversal_diameter`.
     """
     if isinstance(thing, CaliperSheet):
         return measure_calipers(thing)
@@ -253,6 +145,9 @@ def measure(
     squares = tuple(_square_rows(rings, lifted, skipped))
     rotation = _rotation(squares) if lifted else 0.0
     circles = tuple(_circle_rows(rings, thing.test, lifted, rotation or 0.0, skipped))
+    outlines = tuple(line for _, found in rings for line in found)
+    if noise is None and lifted:
+        noise = _usual_noise(circles, squares, outlines)
     return Measures(
         source=str(getattr(thing, "source", "burn")),
         rotation_deg=rotation,
@@ -263,7 +158,76 @@ def measure(
         scatters=tuple(_scatters(rings, drawn)),
         size_fits=tuple(_size_fits(circles, squares)),
         skipped=tuple(skipped.values()),
-    )
+        drifts=(
+            *pass_drifts(circles, rotation or 0.0), *pass_drifts(squares, rotation or 0.0),
+        ),
+        outlines=outlines,
+        noise=noise,
+        seed=seed,
+    )  # fmt: skip
+
+
+def measure_both_ways(
+    ccw: Lines,
+    cw: Lines,
+    *,
+    lifted: bool | None = None,
+    noise: PointNoise | None = None,
+    seed: int = SEED,
+) -> DirectionTest:
+    """ISO 230-4 tests of circles drawn in both senses, ring by ring (definitions from memory).
+
+    Parameters
+    ----------
+    ccw, cw : Burn, Piece, or anything with `lines` and `test`
+        The same circles commanded counter-clockwise and clockwise; lines, mm.
+    lifted : bool, optional
+        As in `measure`.  Lifted pieces are turned by the rotation found from their squares, and
+        laid on each other by the mean centre of their circles.
+    noise, seed
+        As in `measure`.
+
+    Returns
+    -------
+    DirectionTest
+        G of each sense, G(b), H, D and F of every circle that both hold, with their uncertainties
+        where the noise of the points is known.
+
+    Raises
+    ------
+    ValueError
+        If one of the two was drawn in the other sense, or no circle is in both.
+    """
+    senses = []
+    for thing, sense in ((ccw, "ccw"), (cw, "cw")):
+        drawn = thing.test.nest("circle").direction
+        if drawn != sense:
+            raise ValueError(f"{sense} must be circles drawn {sense}, found a test drawn {drawn}.")
+        measures = measure(thing, lifted=lifted, noise=noise)
+        centre = np.zeros(2)
+        if (isinstance(thing, Piece) if lifted is None else lifted) and measures.circles:
+            centre = np.mean([row.path.least_squares.centre for row in measures.circles], axis=0)
+        frame = straightened(measures.rotation_deg or 0.0, centre)
+        senses.append(Sense(measures.source, measures.outlines, frame, measures.noise))
+    return match_directions(senses[0], senses[1], seed)
+
+
+def _usual_noise(
+    circles: Sequence[CircleRow], squares: Sequence[SquareRow], outlines: Sequence[Line]
+) -> PointNoise:
+    """Noise of a usual scan, its white part the median of what the rings show themselves."""
+    by_place = {(line.shape, line.ring, line.pass_index): line.xy for line in outlines}
+    found = []
+    for row in circles:
+        xy = by_place["circle", row.ring, row.pass_index]
+        circle = row.path.least_squares
+        found.append(white_noise_of(circle.angles(xy), circle.deviations(xy)))
+    for square in squares:
+        xy = by_place["square", square.ring, square.pass_index]
+        along, across, clear = outline_position(xy, square.geometry)
+        found.append(white_noise_of(along[clear], across[clear]))
+    known = [value for value in found if value > 0]
+    return PointNoise(point=float(np.median(known))) if known else PointNoise()
 
 
 def whole_outlines(thing: Lines, outlier_sigmas: float | None) -> tuple[Line, ...]:
@@ -338,7 +302,7 @@ def _circle_rows(
             )
             yield CircleRow(
                 line.ring, line.pass_index, len(line.xy), path, _lobes(line, path),
-                along_x, along_y, rotation,
+                along_x, along_y, rotation, ccw,
             )  # fmt: skip
 
 

@@ -2,12 +2,13 @@
 
 Symbols of ISO 230-4:1996 and 2005, clause 3 (from memory): G circular deviation of one path, G(b)
 of the clockwise and counter-clockwise paths together, H circular hysteresis, F radial deviation
-from the nominal path, D deviation of the mean diameter, here of the radius.  G and H are shape
+from the nominal path, D mean bi-directional radial deviation.  G and H are shape
 only; F and D need a measurement whose scale is true.  Lengths in mm.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,7 +68,8 @@ class CircularDeviation:
         """Circular deviation, mm: radial distance of two concentric circles round the path.
 
         About the least-squares centre; `minimum_zone.RONt` is the least such distance.
-        ISO 230-4:2005 clause 3 (from memory).
+        ISO 230-4:2005 clause 3 (from memory).  Noise only makes it larger
+        (`gantrysim.metrology.peaks` takes that off).
         """
         return self.least_squares.RONt
 
@@ -75,7 +77,7 @@ class CircularDeviation:
     def F_max(self) -> float:
         """Largest radial deviation from the nominal circle about the LS centre, mm, outward +.
 
-        ISO 230-4:2005 clause 3, radial deviation F (from memory).
+        ISO 230-4:2005 clause 3, radial deviation F (from memory).  Noise only makes it larger.
         """
         return self.least_squares.outer - self.nominal_radius
 
@@ -118,18 +120,92 @@ class BothWays:
 
     Parameters
     ----------
-    G_b : float
-        Least-zone width of both paths together, mm (bi-directional circular deviation).
-    H : float
-        Largest radial distance of the two paths at one polar angle about the least-squares centre
-        of both, mm (circular hysteresis).
-    D : float
-        Radius of the least-squares circle of both paths minus the nominal radius, mm.
+    nominal_radius : float
+        Commanded radius, mm.
+    circle : ReferenceCircle
+        LSCI of all paths of both senses together.
+    ccw, cw : ReferenceCircle
+        LSCI of the paths of one sense.
+    outer, inner : float
+        Radii of the least zone round all paths of both senses, mm.
+    apart : float
+        Mean path counter-clockwise less mean path clockwise where they lie furthest apart, along
+        the radius about the centre of `circle`, mm, signed.
+    apart_deg : float
+        Polar angle of that place, degrees, 0 to 360.
     """
 
-    G_b: float
-    H: float
-    D: float
+    nominal_radius: float
+    circle: ReferenceCircle
+    ccw: ReferenceCircle
+    cw: ReferenceCircle
+    outer: float
+    inner: float
+    apart: float
+    apart_deg: float
+
+    @property
+    def G_b(self) -> float:
+        """Bi-directional circular deviation G(b), mm.
+
+        Radial distance of the two concentric circles, the least apart, that hold the paths of both
+        senses.  ISO 230-4:2005 clause 3 (from memory).  Noise only makes it larger.
+        """
+        return self.outer - self.inner
+
+    @property
+    def H(self) -> float:
+        """Circular hysteresis, mm: most by which the two senses differ at one polar angle.
+
+        About the LS centre of both.  ISO 230-4:1996 clause 3 (from memory); later editions leave it
+        out.  Noise only makes it larger.
+        """
+        return abs(self.apart)
+
+    @property
+    def D(self) -> float:
+        """Mean bi-directional radial deviation, mm: LS radius of all paths less the nominal.
+
+        ISO 230-4:2005 clause 3 (from memory).  Noise does not bias it.
+        """
+        return self.circle.radius - self.nominal_radius
+
+    @property
+    def F_max(self) -> float:
+        """Largest radial deviation of either sense from the nominal circle, mm, outward positive.
+
+        About the LS centre of both.  ISO 230-4:2005 clause 3, radial deviation F (from memory).
+        Noise only makes it larger.
+        """
+        return self.circle.outer - self.nominal_radius
+
+    @property
+    def F_min(self) -> float:
+        """Smallest (most inward) radial deviation of either sense, mm; see `F_max`."""
+        return self.circle.inner - self.nominal_radius
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, mm and degrees."""
+        return {
+            "nominal_radius_mm": self.nominal_radius,
+            "G_ccw_mm": self.ccw.RONt,
+            "G_cw_mm": self.cw.RONt,
+            "G_b_mm": self.G_b,
+            "H_mm": self.H,
+            "H_at_deg": self.apart_deg,
+            "D_mm": self.D,
+            "F_max_mm": self.F_max,
+            "F_min_mm": self.F_min,
+        }
+
+    def __repr__(self) -> str:
+        um = 1e3
+        return (
+            f"BothWays(radius {self.nominal_radius:g} mm: G ccw {self.ccw.RONt * um:.1f}, "
+            f"cw {self.cw.RONt * um:.1f}, G(b) {self.G_b * um:.1f}, H {self.H * um:.1f} at "
+            f"{self.apart_deg:.0f}°, D {self.D * um:+.1f}, "
+            f"F {self.F_min * um:+.1f} to {self.F_max * um:+.1f} µm)"
+        )
 
 
 def circular_deviation(
@@ -166,31 +242,57 @@ def closing_gap(xy: Array) -> Gap:
     return Gap((dx, dy))
 
 
-def both_ways(ccw: ArrayLike, cw: ArrayLike, nominal_radius: float) -> BothWays:
-    """Compare the counter-clockwise and the clockwise path of one commanded circle.
+def both_ways(
+    ccw: ArrayLike | Sequence[ArrayLike], cw: ArrayLike | Sequence[ArrayLike], nominal_radius: float
+) -> BothWays:
+    """Compare the counter-clockwise and the clockwise paths of one commanded circle.
 
     Parameters
     ----------
-    ccw, cw : array_like, shape (n, 2)
-        Full turns of the same circle in one frame, mm, any order.
+    ccw, cw : array_like, shape (n, 2), or a sequence of such
+        Full turns of the same circle in one frame, mm, any order; several passes as a sequence.
     nominal_radius : float
         Commanded radius, mm.
+
+    Returns
+    -------
+    BothWays
+        G(b), D and F hold every pass; H compares the mean of the passes of one sense with the mean
+        of those of the other.
 
     Raises
     ------
     ValueError
         If the radius is not above zero or a path makes no circle.
     """
-    one, other = checked_points(ccw, 4), checked_points(cw, 4)
-    both = np.concatenate((one, other))
+    one, other = _passes(ccw), _passes(cw)
+    both = np.concatenate((*one, *other))
     circle = least_squares_circle(both)
-    apart = circle.deviations(one) - interpolated_round(
-        circle.angles(one), circle.angles(other), circle.deviations(other)
-    )
+    zone = minimum_zone_circle(both)
+    at = np.unique(np.concatenate([circle.angles(path) for path in (*one, *other)]))
+    apart = _mean_path(circle, one, at) - _mean_path(circle, other, at)
+    worst = int(np.argmax(np.abs(apart)))
     return BothWays(
-        minimum_zone_circle(both).RONt,
-        float(np.abs(apart).max()),
-        circle.radius - positive(nominal_radius, "nominal_radius"),
+        positive(nominal_radius, "nominal_radius"), circle,
+        least_squares_circle(np.concatenate(one)), least_squares_circle(np.concatenate(other)),
+        zone.outer, zone.inner, float(apart[worst]), float(np.degrees(at[worst]) % 360.0),
+    )  # fmt: skip
+
+
+def _passes(paths: ArrayLike | Sequence[ArrayLike]) -> list[Array]:
+    """The passes of one sense; one path alone may stand for itself."""
+    first: Any = paths[0] if isinstance(paths, list | tuple) and len(paths) else None
+    several = first is not None and np.ndim(first) == 2
+    each: Any = paths if several else [paths]
+    return [checked_points(path, 4) for path in each]
+
+
+def _mean_path(circle: ReferenceCircle, paths: Sequence[Array], at: Array) -> Array:
+    """Mean radial deviation of some passes at angles (radians)."""
+    return np.asarray(
+        np.mean(
+            [interpolated_round(at, circle.angles(p), circle.deviations(p)) for p in paths], axis=0
+        )
     )
 
 

@@ -50,6 +50,7 @@ class PassScatter:
     rms: float
     largest: float
     share: float
+    places: int
 
 
 def widest_gap_deg(xy: Array) -> float:
@@ -184,7 +185,7 @@ def pass_scatter(
     share = max(map(len, differences)) / len(_ordered_place(outline.xy, figure)[0])
     return PassScatter(
         outline.shape, outline.ring, float(np.sqrt(np.mean(apart**2))),
-        float(np.abs(apart).max()), min(1.0, share),
+        float(np.abs(apart).max()), min(1.0, share), len(apart),
     )  # fmt: skip
 
 

@@ -3,7 +3,8 @@
 Terms of ISO 12181-1:2011, clause 3 (cited from memory): least-squares (LSCI), minimum-zone (MZCI),
 minimum circumscribed (MCCI) and maximum inscribed (MICI) reference circle; RONt is the
 peak-to-valley, RONp the peak-to-reference, RONv the reference-to-valley and RONq the root mean
-square deviation.  Nothing is filtered here; every point has the same weight.  Lengths in mm.
+square deviation.  Nothing is filtered here (`gantrysim.metrology.filtered` does
+that first); every point has the same weight.  Lengths in mm.
 
 Each circle is found exactly and carries its own proof, `ReferenceCircle.contacts`: four points
 alternating outer, inner, outer, inner round an MZCI; two opposite points, or three whose triangle
@@ -18,18 +19,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.metrology.contacts import (
-    ROUNDING,
-    largest_circle_inside,
-    smallest_circle_round,
-)
+from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_round
+from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
 
 Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
-FURTHEST = 1e4  # of the length: a centre further off fits a straight line, not an arc
-MOST_STEPS = 200
 
 
 @dataclass(frozen=True)
@@ -62,22 +57,35 @@ class ReferenceCircle:
 
     @property
     def RONt(self) -> float:
-        """Peak-to-valley roundness deviation, mm: outer minus inner radius."""
+        """Peak-to-valley roundness deviation, mm: outer minus inner radius.
+
+        ISO 12181-1:2011 clause 3, RONt (from memory).  Noise only makes it larger, and more so with
+        more points; `gantrysim.metrology.peaks.roundness_interval` takes that off.
+        """
         return self.outer - self.inner
 
     @property
     def RONp(self) -> float:
-        """Peak-to-reference deviation, mm; the standard defines it for the LSCI only."""
+        """Peak-to-reference deviation RONp, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  Noise only makes it larger.
+        """
         return self.outer - self.radius
 
     @property
     def RONv(self) -> float:
-        """Reference-to-valley deviation, mm; the standard defines it for the LSCI only."""
+        """Reference-to-valley deviation RONv, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  Noise only makes it larger.
+        """
         return self.radius - self.inner
 
     @property
     def RONq(self) -> float:
-        """Root mean square deviation, mm; the standard defines it for the LSCI only."""
+        """Root mean square deviation RONq, mm; the standard defines it for the LSCI only.
+
+        ISO 12181-1:2011 clause 3 (from memory).  White noise s adds: RONq² grows by s².
+        """
         return self.rms
 
     def deviations(self, xy: ArrayLike) -> Array:
@@ -246,7 +254,7 @@ def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
     points = checked_points(xy, 4)
     local, middle, size = _normalised(points)
     starts = [_newton_centre(local, _algebraic_centre(local)), smallest_circle_round(local)[0]]
-    zones = [_zone_from(local, start) for start in starts]
+    zones = [zone_from(local, start) for start in starts]
     _, centre, contacts = min(zones, key=lambda zone: zone[0])
     return _circle("MZCI", points, middle + size * centre, contacts)
 
@@ -366,13 +374,6 @@ def _circle(
     return ReferenceCircle(kind, (x, y), radius, inner, outer, rms, contacts)
 
 
-def _seen_from(centre: Array, points: Array) -> tuple[Array, Array]:
-    """Distances and unit vectors from a centre; a point on the centre counts as just beside it."""
-    arm = points - centre
-    distance = np.maximum(np.hypot(arm[:, 0], arm[:, 1]), 1e-300)
-    return distance, arm / distance[:, None]
-
-
 # --- least squares ---------------------------------------------------------------------------
 
 
@@ -389,7 +390,7 @@ def _newton_centre(points: Array, start: Array) -> Array:
     unit = np.eye(2)
     damping = 0.0
     for _ in range(MOST_STEPS):
-        distance, u = _seen_from(centre, points)
+        distance, u = seen_from(centre, points)
         off = distance - distance.mean()
         slope = -(off @ u)
         bend = off / distance
@@ -412,98 +413,8 @@ def _downhill(
         damping = max(damping, least - 2 * lowest)
     for _ in range(60):
         step: Any = -np.linalg.solve(curvature + damping * np.eye(2), slope)
-        distance, _ = _seen_from(centre + step, points)
+        distance, _ = seen_from(centre + step, points)
         if np.sum((distance - distance.mean()) ** 2) <= now * (1 + 1e-14):
             return step, damping / 10 if damping > least else 0.0
         damping = max(10 * damping, least)
     return np.zeros(2), damping
-
-
-# --- minimum zone ----------------------------------------------------------------------------
-
-
-def _zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, ...]]:
-    """Width, centre and contacts of the minimum zone near a start."""
-    _, u = _seen_from(centre, points)
-    basis = _spread_contacts(u)
-    for _ in range(MOST_STEPS):
-        distance, u = _seen_from(centre, points)
-        width = float(np.ptp(distance))
-        basis, step, promised = _exchange(distance, u, basis)
-        if width - promised <= ROUNDING * float(distance.max()):
-            break
-        step *= min(1.0, 0.5 * float(distance.min()) / max(float(np.hypot(*step)), 1e-300))
-        shrink = 1.0
-        while shrink > 1e-9:
-            trial, _ = _seen_from(centre + shrink * step, points)
-            if np.ptp(trial) < width:
-                break
-            shrink /= 2
-        else:  # nothing below this in floating point
-            break
-        centre = centre + shrink * step
-        if np.hypot(*centre) > FURTHEST:
-            raise ValueError(
-                "the points are too short an arc or too flat for a minimum zone; "
-                "measure all the way round."
-            )
-    return width, centre, tuple(int(i) for i in basis)
-
-
-def _exchange(distance: Array, u: Array, basis: Integers) -> tuple[Integers, Array, float]:
-    """Least a - b with b <= distance - u.step <= a, by exchange of contacts.
-
-    `basis` holds four rows, outer, inner, outer, inner in turn round the centre.  Returns the
-    best basis, the step of the centre, and the width a - b promised by the linearised problem.
-    """
-    if not _alternates(u, basis):
-        basis = _spread_contacts(u)
-    rows = basis.copy()
-    kinds = np.array((1.0, -1.0, 1.0, -1.0))  # outer +1, inner -1
-    for turn in range(MOST_STEPS):
-        matrix = np.column_stack((kinds > 0, kinds < 0, u[rows])).astype(np.float64)
-        inverse = np.linalg.inv(matrix)
-        a, b, *step = inverse @ distance[rows]
-        reach = distance - u @ step
-        beyond = reach - a
-        within = b - reach
-        outer = bool(beyond.max() >= within.max())
-        excess = beyond if outer else within
-        enters = int(np.argmax(excess))
-        if excess[enters] <= ROUNDING * distance[enters]:
-            break
-        if turn > MOST_STEPS // 2:  # the first rather than the worst cannot go in circles
-            enters = int(np.argmax(excess > ROUNDING * distance[enters]))
-        sign = 1.0 if outer else -1.0
-        weights = np.array((float(outer), float(not outer), *u[enters])) @ inverse
-        load = kinds * (np.array((1.0, -1.0, 0.0, 0.0)) @ inverse)
-        pull = sign * kinds * weights
-        ratio = np.where(pull > 1e-12, np.maximum(load, 0.0) / np.maximum(pull, 1e-12), np.inf)
-        leaves = int(np.argmin(ratio))
-        rows[leaves], kinds[leaves] = enters, sign
-    return _in_turn(rows, kinds, u), np.array(step), float(a - b)
-
-
-def _spread_contacts(u: Array) -> Integers:
-    """Four points a quarter of the directions apart: any such four are a start."""
-    _, first = np.unique(np.round(np.arctan2(u[:, 1], u[:, 0]), 12), return_index=True)
-    n = len(first)
-    if n < 4:
-        raise ValueError("at least 4 points in different directions are needed for a minimum zone.")
-    rows: Integers = first[[0, n // 4, n // 2, 3 * n // 4]]
-    return rows
-
-
-def _in_turn(rows: Integers, kinds: Array, u: Array) -> Integers:
-    """Contacts ordered by angle, starting with an outer one."""
-    angles = np.arctan2(u[rows, 1], u[rows, 0])
-    order = np.argsort(angles)
-    first = int(np.argmax(kinds[order] > 0))
-    ordered: Integers = rows[np.roll(order, -first)]
-    return ordered
-
-
-def _alternates(u: Array, rows: Integers) -> bool:
-    angles = np.arctan2(u[rows, 1], u[rows, 0])
-    turns = np.mod(np.diff(angles, append=angles[:1]), 2 * np.pi)
-    return bool(abs(turns.sum() - 2 * np.pi) < 1e-6 and turns.min() > 1e-9)

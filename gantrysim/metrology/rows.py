@@ -31,6 +31,8 @@ class CircleRow:
         with too few points there.
     rotation_deg : float
         Rotation taken off directions, degrees.
+    ccw : bool
+        Whether the circle was drawn counter-clockwise.
     """
 
     ring: int
@@ -41,6 +43,7 @@ class CircleRow:
     diameter_x: float | None
     diameter_y: float | None
     rotation_deg: float
+    ccw: bool
 
     @property
     def size(self) -> float:
@@ -75,6 +78,9 @@ class CircleRow:
             "radius_mm": circle.radius,
             "RONt_ls_mm": circle.RONt,
             "RONt_mz_mm": self.path.minimum_zone.RONt,
+            "RONp_mm": circle.RONp,
+            "RONv_mm": circle.RONv,
+            "RONq_mm": circle.RONq,
             "F_max_mm": self.path.F_max,
             "F_min_mm": self.path.F_min,
             "D_mm": self.path.D,
@@ -131,6 +137,8 @@ class SquareRow:
             "diagonal_down_mm": g.diagonal_down,
             "squareness_mrad": g.squareness_mrad,
             "straightness_mm": g.straightness,
+            "straightness_ls_mm": g.straightness_ls,
+            "straightness_ends_mm": g.straightness_ends,
             **_gap_fields(self.gap),
         }
 

@@ -137,12 +137,31 @@ def reversal_diameter(
     angle, deviation = circle.angles(xy), circle.deviations(xy)
     diameter = 2 * circle.radius
     for end in (0.0, np.pi):
-        ahead = np.mod(np.radians(direction_deg) + end - angle, 2 * np.pi)
-        before = ahead if ccw else np.mod(-ahead, 2 * np.pi)
-        before = np.where(before > 2 * np.pi - 1e-9, 0.0, before)
-        near = before <= np.radians(APPROACH_DEG)
+        near, before = before_reversal(angle, direction_deg, end, ccw=ccw)
         if len(np.unique(before[near])) < LEAST_ON_APPROACH:
             return None
         design = np.column_stack((np.cos(before[near]), np.sin(before[near])))
         diameter += float(np.linalg.lstsq(design, deviation[near], rcond=None)[0][0])
     return diameter
+
+
+def before_reversal(
+    angle: Array, direction_deg: float, end: float, *, ccw: bool
+) -> tuple[NDArray[np.bool_], Array]:
+    """Which points lie on the approach to a reversal, and the angle of all from it, radians.
+
+    Parameters
+    ----------
+    angle : ndarray, shape (n,)
+        Polar angles of the points, radians.
+    direction_deg : float
+        Direction of the axis, degrees.
+    end : float
+        0 for the end in that direction, pi for the opposite one.
+    ccw : bool
+        Sense in which the ring was drawn.
+    """
+    ahead = np.mod(np.radians(direction_deg) + end - angle, 2 * np.pi)
+    before = ahead if ccw else np.mod(-ahead, 2 * np.pi)
+    before = np.where(before > 2 * np.pi - 1e-9, 0.0, before)
+    return before <= np.radians(APPROACH_DEG), before

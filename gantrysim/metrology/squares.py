@@ -45,10 +45,19 @@ class Side:
     direction : (float, float)
         Unit vector of the line, counter-clockwise round the square.
     straightness : float
-        Least distance of two parallel lines that hold the points, mm (ISO 230-1:2012, minimum
-        zone; from memory).
+        Least distance of two parallel lines that hold the points, mm.
     straightness_ls : float
         Range of the distances from the least-squares line, mm.
+    straightness_ends : float
+        Range of the distances from the line through the first and the last point along the side,
+        mm.
+
+    Notes
+    -----
+    All three are straightness deviations of ISO 230-1:2012, clause 3 (from memory), about the
+    minimum zone, the mean (least-squares) and the end-point reference line; the first is never the
+    larger.  Noise only makes them larger (`gantrysim.metrology.peaks` takes that off), the
+    end-point one most, as it hangs on two points.
     """
 
     name: str
@@ -58,6 +67,7 @@ class Side:
     direction: tuple[float, float]
     straightness: float
     straightness_ls: float
+    straightness_ends: float
 
 
 @dataclass(frozen=True)
@@ -103,13 +113,13 @@ class SquareGeometry:
     @property
     def width(self) -> float:
         """Distance between the mid-points of the left and right sides, mm."""
-        right, _, left, _ = self._mid_sides()
+        right, _, left, _ = self.mid_sides
         return float(np.hypot(*(right - left)))
 
     @property
     def height(self) -> float:
         """Distance between the mid-points of the bottom and top sides, mm."""
-        _, top, _, bottom = self._mid_sides()
+        _, top, _, bottom = self.mid_sides
         return float(np.hypot(*(top - bottom)))
 
     @property
@@ -160,7 +170,19 @@ class SquareGeometry:
         """Largest minimum-zone straightness of the four sides, mm."""
         return max(side.straightness for side in self.sides)
 
-    def _mid_sides(self) -> list[Array]:
+    @property
+    def straightness_ls(self) -> float:
+        """Largest straightness of the four sides about their least-squares lines, mm."""
+        return max(side.straightness_ls for side in self.sides)
+
+    @property
+    def straightness_ends(self) -> float:
+        """Largest straightness of the four sides about their end points, mm."""
+        return max(side.straightness_ends for side in self.sides)
+
+    @property
+    def mid_sides(self) -> list[Array]:
+        """Mid-points of the right, top, left and bottom sides between their corners, mm."""
         corners = np.array(self.corners)
         lower_right, upper_right, upper_left, lower_left = corners
         return [
@@ -184,6 +206,7 @@ class SquareGeometry:
             "corner_squareness_mrad": self.corner_squareness_mrad,
             "straightness_mm": {side.name: side.straightness for side in self.sides},
             "straightness_ls_mm": {side.name: side.straightness_ls for side in self.sides},
+            "straightness_ends_mm": {side.name: side.straightness_ends for side in self.sides},
         }
 
     def __repr__(self) -> str:
@@ -351,8 +374,15 @@ def _side(name: str, points: Array, line: tuple[Array, Array], rejected: int) ->
     ux, uy = direction.tolist()
     return Side(
         name, len(points), rejected, (mx, my), (ux, uy),
-        _least_zone(along, across), float(np.ptp(across)),
+        _least_zone(along, across), float(np.ptp(across)), _from_ends(along, across),
     )  # fmt: skip
+
+
+def _from_ends(along: Array, across: Array) -> float:
+    """Range of distances from the line through the outermost two points along a side, mm."""
+    first, last = int(np.argmin(along)), int(np.argmax(along))
+    slope = (across[last] - across[first]) / (along[last] - along[first])
+    return float(np.ptp(across - slope * along) / np.hypot(1.0, slope))
 
 
 def _least_zone(along: Array, across: Array) -> float:

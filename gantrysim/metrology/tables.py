@@ -8,11 +8,20 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from gantrysim.metrology.uncertainty import concise
+
 if TYPE_CHECKING:
-    from gantrysim.metrology.burns import Measures
+    from gantrysim.metrology.measures import Measures
+    from gantrysim.metrology.quantities import Quantity
 
 MOST_HTML_ROWS = 60
 MOST_SKIPPED = 5
+
+_READING = (
+    "In round brackets the standard uncertainty in units of the last digit (JCGM 100, 7.2.2), in "
+    "square ones a 95 % interval from which what the noise adds is taken off; definitions from "
+    "memory of the standards."
+)
 
 # heading, field of a flat row, factor, format
 _COLUMNS: dict[str, tuple[tuple[str, str, float, str], ...]] = {
@@ -40,7 +49,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, float, str], ...]] = {
 
 
 def text_page(measures: Measures) -> str:
-    """Everything as plain text; deviations in µm."""
+    """Everything as plain text; deviations in µm, uncertainties where they are known."""
     parts = [f"Measures of {measures.source}; deviations in µm", *_remarks(measures)]
     for shape in _COLUMNS:
         head, body = _cells(measures, shape)
@@ -48,6 +57,9 @@ def text_page(measures: Measures) -> str:
             parts.append(f"\n{shape}s\n{_aligned([head, *body])}")
     if measures.size_fits:
         parts.append("\nsize against nominal\n" + _aligned([_FIT_HEAD, *_fit_cells(measures)]))
+    if measures.noise is not None:
+        parts.append("\nwhat the numbers are")
+        parts += [f"{head}: {words}" for head, words in _definitions(measures)]
     return "\n".join(parts)
 
 
@@ -64,12 +76,19 @@ def html_page(measures: Measures) -> str:
                 parts.append(f"<p>and {more} more {shape}s</p>")
     if measures.size_fits:
         parts.append(_html_table("size against nominal", _FIT_HEAD, _fit_cells(measures)))
+    if measures.noise is not None:
+        parts.append(
+            _html_table("what the numbers are", ("measure", "definition"), _definitions(measures))
+        )
     return "".join(parts)
 
 
 def csv_text(measures: Measures) -> str:
     """One line a ring and pass with a header; remarks and size fits in comment lines."""
     rows = measures.flat_rows()
+    known = _known(measures)
+    for row in rows:
+        row |= _spread_fields(row, known)
     names = list(dict.fromkeys(name for row in rows for name in row))
     out = io.StringIO()
     for remark in (f"measures of {measures.source}", *_remarks(measures)):
@@ -83,6 +102,60 @@ def csv_text(measures: Measures) -> str:
     writer.writeheader()
     writer.writerows({k: _csv_cell(v) for k, v in row.items()} for row in rows)
     return out.getvalue()
+
+
+def long_csv_text(measures: Measures) -> str:
+    """One line a measure: value, unit, standard uncertainty or 95 % interval, definition."""
+    rows = [quantity.to_dict() for quantity in measures.quantities]
+    out = io.StringIO()
+    for remark in (f"measures of {measures.source}", *_remarks(measures)):
+        out.write(f"# {' '.join(remark.split())}\n")
+    names = ("shape", "ring", "pass_index", "name", "value", "unit", "u", "low", "high")
+    writer = csv.DictWriter(out, (*names, "definition"), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({k: _csv_cell(v) for k, v in row.items()} for row in rows)
+    return out.getvalue()
+
+
+def _known(measures: Measures) -> dict[tuple[str, int, int, str], Quantity]:
+    """Quantities by shape, ring, pass and field, where the noise of the points is known."""
+    if measures.noise is None:
+        return {}
+    return {quantity.key: quantity for quantity in measures.quantities}
+
+
+def _of_cell(
+    row: Mapping[str, Any], field: str, known: Mapping[tuple[str, int, int, str], Quantity]
+) -> Quantity | None:
+    """The quantity in a cell; measures of a whole ring stand beside each of its passes."""
+    shape, ring = row["shape"], row["ring"]
+    return known.get((shape, ring, row["pass"], field)) or known.get((shape, ring, -1, field))
+
+
+def _spread_fields(
+    row: Mapping[str, Any], known: Mapping[tuple[str, int, int, str], Quantity]
+) -> dict[str, float]:
+    """Fields u_..., low_... and high_... of a flat row."""
+    found: dict[str, float] = {}
+    for field in row:
+        quantity = _of_cell(row, field, known)
+        for name in ("u", "low", "high"):
+            value = None if quantity is None else getattr(quantity, name)
+            if value is not None:
+                found[f"{name}_{field}"] = value
+    return found
+
+
+def _definitions(measures: Measures) -> list[list[str]]:
+    """Heading and definition of every column that is shown."""
+    words = {quantity.name: quantity.definition for quantity in measures.quantities}
+    found = {}
+    for columns in _COLUMNS.values():
+        for head, field, _, _ in columns:
+            if field in words:
+                label = f"harm. {head}" if head in ("3", "4") else head.split(",")[0]
+                found[label] = words[field]
+    return [[head, text] for head, text in found.items()]
 
 
 def _remarks(measures: Measures) -> list[str]:
@@ -99,6 +172,7 @@ def _remarks(measures: Measures) -> list[str]:
     more = len(measures.skipped) - MOST_SKIPPED
     return [
         turned + strays,
+        *([_READING] if measures.noise is not None else []),
         *(f"Not measured: {sentence}" for sentence in measures.skipped[:MOST_SKIPPED]),
         *([f"Not measured: {more} more rings."] if more > 0 else []),
     ]
@@ -122,15 +196,32 @@ def _cells(measures: Measures, shape: str) -> tuple[list[str], list[list[str]]]:
     """Headings and cells of one shape, without the columns that are empty throughout."""
     rows = [row for row in measures.flat_rows() if row["shape"] == shape]
     columns = [c for c in _COLUMNS[shape] if any(row[c[1]] is not None for row in rows)]
-    body = [[_cell(row, field, factor, form) for _, field, factor, form in columns] for row in rows]
+    known = _known(measures)
+    body = [
+        [
+            _cell(row, field, factor, form, _of_cell(row, field, known))
+            for _, field, factor, form in columns
+        ]
+        for row in rows
+    ]
     return [column[0] for column in columns], body
 
 
-def _cell(row: Mapping[str, Any], field: str, factor: float, form: str) -> str:
+def _cell(
+    row: Mapping[str, Any], field: str, factor: float, form: str, quantity: Quantity | None
+) -> str:
     value = row[field]
     if value is None:
         return ""
-    return format(value if factor == 1 else value * factor, form)
+    shown = format(value if factor == 1 else value * factor, form)
+    if quantity is None:
+        return shown
+    if quantity.low is not None and quantity.high is not None:
+        return f"{shown} [{quantity.low * factor:.0f}, {quantity.high * factor:.0f}]"
+    if quantity.u:
+        digits = concise(value * factor, quantity.u * factor)
+        return f"+{digits}" if form.startswith("+") and value >= 0 else digits
+    return shown
 
 
 def _csv_cell(value: Any) -> Any:

@@ -1,7 +1,7 @@
 """Predict what a two-sided belt-driven gantry draws, and find from a test burn what to adjust.
 
 The way through the library: `Machine` and `ring_test` go into `simulate`, which gives a `Burn`;
-`read_points` gives the `Piece` that was measured.  All public names stand here.  Lengths are mm,
+`read_points` or `read_scan` gives the `Piece` that was measured.  All public names stand here.  Lengths are mm,
 forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
 """
 
@@ -55,6 +55,9 @@ from gantrysim.many import Failure, ManyBurns, simulate_many
 from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
+from gantrysim.measured.scan import read_scan
+from gantrysim.measured.scanner import ScannerError
+from gantrysim.measured.scanrecord import ScanRecord
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import Measures, measure
 from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
@@ -104,6 +107,9 @@ __all__ = [
     "PushResult",
     "Piece",
     "read_points",
+    "read_scan",
+    "ScannerError",
+    "ScanRecord",
     "CaliperSheet",
     "CaliperReading",
     "read_calipers",
@@ -155,15 +161,16 @@ _PICTURES = (
     "before_after",
     "plot_log",
     "plot_verdict",
+    "plot_scan",
 )
 
 
 def __getattr__(name: str) -> Any:
-    """Find the picture functions of `gantrysim.plotting`."""
+    """Find the picture functions of `gantrysim.plotting` and `gantrysim.scanplots`."""
     if name in _PICTURES:
-        from gantrysim import plotting
+        from gantrysim import plotting, scanplots
 
-        return getattr(plotting, name)
+        return getattr(scanplots if name == "plot_scan" else plotting, name)
     raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")
 
 

@@ -271,6 +271,10 @@ class RingTest:
             f"this test has no {shape!r} nest, only {listed([n.shape for n in self.nests])}."
         )
 
+    def extras(self) -> tuple[Array, ...]:
+        """Polylines burned beside the rings, mm, each of shape (n, 2); none in a plain test."""
+        return ()
+
     def strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
         """Travel moves and burned strokes in drawing order.
 

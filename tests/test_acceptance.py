@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 import gantrysim as gs
 from gantrysim.inverse.accept import _verdict
-from gantrysim.inverse.burned import COMMON, SKEW
+from gantrysim.measured.scanner import COMMON, SKEW
 from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
 from gantrysim.inverse.drawn import worst_of_lines
 from gantrysim.inverse.lineforms import (

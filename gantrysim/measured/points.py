@@ -11,7 +11,7 @@ import html
 import os
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +19,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.inputs import listed, shortened, write_new_text
+from gantrysim.measured.scanner import ScannerError
+from gantrysim.measured.scanrecord import ScanRecord
 from gantrysim.measured.table import read_table
 from gantrysim.paths import SHAPES, Line, RingTest, read_test
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
+UNCERTAINTY = "u_mm"
 LEAST_POINTS = 10
 SIZE_TOLERANCE = 0.005  # mm; sizes may be written to 0.01 mm
 SCALE_TOLERANCE = 0.2  # no working machine is this far off; a wrong unit is further off still
@@ -46,16 +49,26 @@ class Piece:
         piece (x right, y up), which is turned by a few degrees and shifted against the machine.
     source : str
         Where the points came from, for captions and reports.
+    scanner : ScannerError
+        What is believed of the scale and skew of the scanner; an unchecked one if absent.
+    uncertainty : tuple of ndarray
+        Standard uncertainty of reading each point of each line, mm; empty where not known.
+    record : ScanRecord, optional
+        How the points were read from a scan.
 
     Raises
     ------
     ValueError
-        If a line belongs to no ring of the test, or there are fewer than 10 points in all.
+        If a line belongs to no ring of the test, there are fewer than 10 points in all, or the
+        uncertainties do not fit the points.
     """
 
     test: RingTest
     lines: tuple[Line, ...]
     source: str
+    scanner: ScannerError = field(default_factory=ScannerError)
+    uncertainty: tuple[Array, ...] = ()
+    record: ScanRecord | None = None
 
     def __post_init__(self) -> None:
         if not isinstance(self.test, RingTest):
@@ -69,6 +82,9 @@ class Piece:
                 raise ValueError(
                     f"the test draws no {line.shape} ring {line.ring}, found {line!r}."
                 )
+        if not isinstance(self.scanner, ScannerError):
+            raise ValueError(f"scanner must be a ScannerError, found {shortened(self.scanner)}.")
+        object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(
                 f"{self.source}: only {self.n_points} points in all; "
@@ -135,6 +151,9 @@ class Piece:
     def to_csv(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
         """Write the points as `read_points` reads them, without loss; returns the path.
 
+        A column `u_mm` holds the standard uncertainties where they are known.  What is believed of
+        the scanner is not part of the file: hand it to `read_points` again.
+
         Raises
         ------
         FileExistsError
@@ -143,12 +162,15 @@ class Piece:
         rows = [
             "# measured points on the burned lines, frame of the lifted piece; lengths in mm",
             "# pass counts from 1; -1 where the passes of a ring cannot be told apart",
-            ",".join(COLUMNS),
+            ",".join(COLUMNS + ((UNCERTAINTY,) if self.uncertainty else ())),
         ]
-        for line in self.lines:
+        for i, line in enumerate(self.lines):
             number = line.pass_index + 1 if line.pass_index >= 0 else -1
             start = f"{line.shape},{line.ring},{line.size:.9g},{number}"
-            rows += [f"{start},{x!r},{y!r}" for x, y in line.xy.tolist()]
+            cells = line.xy.tolist()
+            if self.uncertainty:
+                cells = np.column_stack((line.xy, self.uncertainty[i])).tolist()
+            rows += [f"{start},{','.join(map(repr, row))}" for row in cells]
         return write_new_text(path, "\n".join(rows) + "\n", overwrite=overwrite)
 
     def to_dict(self) -> dict[str, Any]:
@@ -164,21 +186,25 @@ class Piece:
                     "pass_index": line.pass_index,
                     "xy_mm": line.xy.tolist(),
                 }
-                for line in self.lines
+                | ({"u_mm": self.uncertainty[i].tolist()} if self.uncertainty else {})
+                for i, line in enumerate(self.lines)
             ],
         }
 
     def plot(self, ax: Any = None) -> Any:
-        """Draw the measured points; takes and returns matplotlib Axes."""
-        from gantrysim import plotting
+        """Draw the measured points, on the scan where they were read from one."""
+        from gantrysim import plotting, scanplots
 
+        if self.record is not None and Path(self.record.files[0]).is_file():
+            return scanplots.plot_scan(self, ax=ax)
         return plotting.plot_piece(self, ax=ax)
 
     def __repr__(self) -> str:
         drawn = len(drawn_passes(self.test))
+        notes = f"; {'; '.join(self.record.notes)}" if self.record and self.record.notes else ""
         return (
             f"Piece({self.source!r}, {self.n_points} points on "
-            f"{drawn - len(self.missing)} of {drawn} rings)"
+            f"{drawn - len(self.missing)} of {drawn} rings{notes})"
         )
 
     def _repr_html_(self) -> str:
@@ -198,14 +224,34 @@ class Piece:
             cells = (nest.shape, len({line.ring for line in lines}), points, known, missing)
             rows.append("<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>")
         title = f"<p><b>Measured piece</b>: {html.escape(self.source)}</p>"
-        return f"{title}<table>{''.join(rows)}</table>"
+        return f"{title}<table>{''.join(rows)}</table>{self._how_read()}"
+
+    def _how_read(self) -> str:
+        """How a scan was read, and what it could not tell, as HTML."""
+        if self.record is None:
+            return ""
+        common, difference, skew = self.scanner.deviations
+        width = float(np.median(list(self.record.widths.values())))
+        how = (
+            f"<p>Turned by {self.record.turn_deg:.2f}&deg; on the scan; lines {width:.3f} mm wide "
+            f"at half their darkness; scanner known to {common:.1e} in scale, {difference:.1e} in "
+            f"scale difference, {skew:.1e} rad in skew.</p>"
+        )
+        notes = "".join(f"<p><b>Note:</b> {html.escape(note)}</p>" for note in self.record.notes)
+        return how + notes
 
 
-def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike[str]) -> Piece:
+def read_points(
+    path: str | os.PathLike[str],
+    test: RingTest | str | os.PathLike[str],
+    *,
+    scanner: ScannerError | None = None,
+) -> Piece:
     """Read measured points from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,pass,x_mm,y_mm` in any order; other columns are ignored.  `size_mm` must be
+    `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty of
+    each point; other columns are ignored.  `size_mm` must be
     the commanded size of that ring, which guards against points that belong to another test.
 
     Parameters
@@ -214,6 +260,8 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         The CSV file; lengths in mm, passes from 1, -1 where they cannot be told apart.
     test : RingTest or path
         What was commanded, or its file for `read_test`.
+    scanner : ScannerError, optional
+        What is believed of the scanner; an unchecked one if absent.
 
     Returns
     -------
@@ -228,7 +276,11 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         With one sentence naming the file and the line, what was found and what is accepted.
     """
     test = test_of(test)
-    table = read_table(path, COLUMNS, "a CSV file of measured points")
+    what = "a CSV file of measured points"
+    table = read_table(path, COLUMNS, what, optional=(UNCERTAINTY,))
+    u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
+    if u is not None and (u <= 0.0).any():
+        table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
     passes = table.whole_numbers("pass")
     wrong = np.flatnonzero((passes < -1) | (passes == 0))
     if len(wrong):
@@ -242,6 +294,8 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         np.column_stack((table.numbers("x_mm"), table.numbers("y_mm"))),
         str(path),
         table.place,
+        u=u,
+        scanner=scanner or ScannerError(),
     )
 
 
@@ -271,13 +325,16 @@ def _sorted_piece(
     xy: Array,
     source: str,
     place: Callable[[int], str],
+    *,
+    u: Array | None = None,
+    scanner: ScannerError | None = None,
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
     members: dict[tuple[str, int, int], list[int]] = {}
     for i, key in enumerate(zip(shapes, rings.tolist(), passes.tolist(), strict=True)):
         members.setdefault(key, []).append(i)
-    lines = []
+    lines, uncertainty = [], []
     for (shape, ring, pass_index), rows in members.items():
         check_ring(test, drawn, shape, ring, pass_index, place(rows[0]))
         size = test.nest(shape).sizes[ring]
@@ -287,9 +344,30 @@ def _sorted_piece(
                 i = rows[wrong[0]]
                 check_size(test, shape, ring, sizes[i], place(i))
         lines.append(Line(shape, ring, size, pass_index, xy[rows]))
-    piece = Piece(test, tuple(lines), source)
+        if u is not None:
+            uncertainty.append(u[rows])
+    piece = Piece(
+        test, tuple(lines), source, scanner=scanner or ScannerError(),
+        uncertainty=tuple(uncertainty),
+    )  # fmt: skip
     _check_scale(piece)
     return piece
+
+
+def _checked_uncertainty(piece: Piece) -> tuple[Array, ...]:
+    """Uncertainties as read-only arrays, one for each point."""
+    found = tuple(np.array(u, dtype=np.float64) for u in piece.uncertainty)
+    if found and [u.shape for u in found] != [(len(line.xy),) for line in piece.lines]:
+        raise ValueError(
+            f"{piece.source}: uncertainty must hold one number for each point of each line."
+        )
+    for u in found:
+        if not (np.isfinite(u) & (u > 0.0)).all():
+            raise ValueError(
+                f"{piece.source}: uncertainty must be finite numbers above zero, in mm."
+            )
+        u.flags.writeable = False
+    return found
 
 
 def check_size(test: RingTest, shape: str, ring: int, size: float, place: str) -> None:

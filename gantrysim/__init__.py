@@ -1,8 +1,8 @@
 """Predict what a two-sided belt-driven gantry draws, and find from a test burn what to adjust.
 
 The way through the library: `Machine` and `ring_test` go into `simulate`, which gives a `Burn`;
-`read_points` or `read_scan` gives the `Piece` that was measured.  All public names stand here.  Lengths are mm,
-forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
+`read_points` or `read_scan` gives the `Piece` that was measured.  All public names stand here.
+Lengths are mm, forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
 """
 
 from __future__ import annotations

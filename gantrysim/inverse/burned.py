@@ -172,9 +172,7 @@ class BurnedPiece:
         return mean(place), mean(normal)
 
 
-def placement(
-    origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None
-) -> np.ndarray:
+def placement(origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None) -> np.ndarray:
     """Placement about an origin at six standard normal numbers, see `residual._carry_back`.
 
     The last three are the scanner's: an unchecked one if absent.

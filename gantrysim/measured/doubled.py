@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,9 +68,7 @@ def suspected(fit: Fitted, parts: int, rough: float) -> list[int]:
 def together(doubles: dict[int, Double]) -> dict[int, Double]:
     """Those that have another within two points: passes do not part at a single place."""
     return {
-        k: double
-        for k, double in doubles.items()
-        if any(k + i in doubles for i in (-2, -1, 1, 2))
+        k: double for k, double in doubles.items() if any(k + i in doubles for i in (-2, -1, 1, 2))
     }
 
 
@@ -131,9 +130,11 @@ def _fit_two(
 ) -> Double | None:
     ground = np.stack((np.ones_like(e), e / max(float(np.abs(e).max()), 1e-9)))
 
-    def misfit(places: Array) -> tuple[Array, Array]:
+    def misfit(places: Array) -> tuple[NDArray[Any], NDArray[Any]]:
         shape = _union(profile, e, places[:, :1], places[:, 1:])
-        table = np.concatenate((np.broadcast_to(ground, (len(places), 2, len(e))), shape[:, None]), 1)
+        table = np.concatenate(
+            (np.broadcast_to(ground, (len(places), 2, len(e))), shape[:, None]), 1
+        )
         table = table * root
         normal = table @ table.transpose(0, 2, 1) + 1e-6 * np.eye(3)
         found = np.linalg.solve(normal, (table @ (mean * root))[..., None])[..., 0]
@@ -142,7 +143,7 @@ def _fit_two(
         odd = ((found[:, 2] / usual - 1.0) / 0.3) ** 2
         return (left**2).sum(axis=1) * (1.0 + 0.02 * odd), found[:, 2]
 
-    sse, height = misfit(pairs)
+    sse, _ = misfit(pairs)
     single = pairs[:, 0] == pairs[:, 1]
     best, alone = int(np.argmin(sse)), float(sse[single].min())
     place = pairs[best].astype(float)
@@ -163,7 +164,10 @@ def _fit_two(
         return None
     free = max(len(e) - 5.0, 1.0)
     sigma = math.sqrt(sse_best / free)
-    u = max(sigma / height_best * math.sqrt(2.0 * profile.width / max(float((root**2).sum()), 1.0)), 1e-3)
+    u = max(
+        sigma / height_best * math.sqrt(2.0 * profile.width / max(float((root**2).sum()), 1.0)),
+        1e-3,
+    )
     table = np.stack((*ground, profile.read(profile.height, e - place[0]),
                       profile.read(profile.height, e - place[1]))) * root  # fmt: skip
     each = np.linalg.lstsq(table.T, mean * root, rcond=None)[0][2:] / usual

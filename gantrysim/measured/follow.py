@@ -115,9 +115,7 @@ class Taken:
         """Whether a run shares its way with another for longer than lines cross."""
         both = self.count[self._cells(self._on(run, way, 0.0))] > 1
         stretch = max(2, math.ceil(_CROSSING / run.step))
-        return bool(
-            (uniform_filter1d(both.astype(float), stretch, mode="nearest") > 0.99).any()
-        )
+        return bool((uniform_filter1d(both.astype(float), stretch, mode="nearest") > 0.99).any())
 
     def by_others(self, at: Array) -> NDArray[np.bool_]:
         """Whether places are taken; the run that asks must not be marked."""
@@ -161,11 +159,11 @@ def follow(
     far = offsets if wanted is None else offsets - wanted[:, None]
     gain = strength - _FAR_COST * (far / (reach if wanted is None else 0.4 * reach)) ** 2
     if not run.closed:
-        return offsets[_best_way(gain)]
+        return np.asarray(offsets[_best_way(gain)])
     n = len(gain)
     half = n // 2
     way = _best_way(np.concatenate((gain[half:], gain, gain[:half])))
-    return offsets[way[n - half : 2 * n - half]]
+    return np.asarray(offsets[way[n - half : 2 * n - half]])
 
 
 def _along(found: Found, at: Array, across: Array) -> Array:

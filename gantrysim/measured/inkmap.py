@@ -19,6 +19,8 @@ from gantrysim.measured.picture import Picture
 Array = NDArray[np.float64]
 
 COARSE = 0.085  # mm: about the side of a pixel of the map
+_LEAST_PART = 0.3  # of the strongest lines counts as a clear line
+_FAINTEST = 0.3  # grey levels a squared pixel of the map: a line of one or two grey levels
 _BAND = 1024  # rows of the picture that are averaged at a time
 
 
@@ -36,18 +38,25 @@ class InkMap:
         Sides of a pixel along x and y, mm.
     dark : bool
         Lines darker than the ground.
+    top : float
+        What counts as a clear line, grey levels a squared pixel of the map.
+    raw : ndarray of float32, shape (rows, columns)
+        The strength before it was scaled and cut at the top.
     """
 
     strength: NDArray[np.float32]
     angle: NDArray[np.float32]
     pitch: Array
     dark: bool
+    top: float
+    raw: NDArray[np.float32]
 
-    def at(self, xy: Array) -> Array:
+    def at(self, xy: Array, *, raw: bool = False) -> Array:
         """Strength at places on the picture, mm from its lower left corner, shape (..., 2)."""
         rows = xy[..., 1] / self.pitch[1] - 0.5
         columns = xy[..., 0] / self.pitch[0] - 0.5
-        return map_coordinates(self.strength, [rows, columns], order=1, mode="constant")
+        table = self.raw if raw else self.strength
+        return map_coordinates(table, [rows, columns], order=1, mode="constant")
 
 
 def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
@@ -61,6 +70,7 @@ def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
         Expected width of the lines, mm.
     """
     small, pitch = reduced(picture)
+    small -= np.float32(small.mean())  # a sampled second derivative leaves a trace of the mean
     size = max(float(pitch.mean()), 1e-9)
     sigma = max(line_width / math.sqrt(12.0), 0.75 * size) / size  # width/2/sqrt(3): strongest
     xx = gaussian_filter(small, sigma, order=(0, 2))
@@ -75,12 +85,16 @@ def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
         strength = np.maximum((mean if dark else -mean) + spread, 0.0)
         strength[:edge] = strength[-edge:] = 0.0
         strength[:, :edge] = strength[:, -edge:] = 0.0
-        top = float(np.quantile(strength[:: max(1, strength.shape[0] // 1500)], 0.985))
-        strength = np.clip(strength / max(top, 1e-6), 0.0, 1.0)
+        usual, most = np.quantile(strength[:: max(1, strength.shape[0] // 1500)], (0.985, 0.9995))
+        # a small pattern on a large page must not be measured against bare ground
+        top = max(float(usual), _LEAST_PART * float(most), _FAINTEST)
         across = angle if dark else angle + 0.5 * math.pi
         maps.append(
-            InkMap(strength.astype(np.float32), (across % math.pi).astype(np.float32), pitch, dark)
-        )
+            InkMap(
+                np.minimum(strength / top, 1.0).astype(np.float32),
+                (across % math.pi).astype(np.float32), pitch, dark, top, strength,
+            )
+        )  # fmt: skip
     return maps[0], maps[1]
 
 

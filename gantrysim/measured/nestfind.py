@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, zoom
 
@@ -111,7 +111,7 @@ def find_pattern(
         if 2.0 * _reach(test) * scale > 1.5 * math.hypot(*_extent(maps[0])):
             continue
         other = _best(maps, test, scale)
-        if other is not None and other.covered >= COVERED:
+        if other is not None and other.covered >= CLEAR:
             dpi = picture.dpi[0]
             raise ValueError(
                 f"{picture.source}: the rings are there at {scale:.3g} times their commanded size; "
@@ -130,21 +130,47 @@ def _best(maps: Sequence[InkMap], test: RingTest, scale: float) -> Found | None:
     runs = runs_of(test, _SPACED)
     found: Found | None = None
     for ink in maps:
-        smooth, step = _lines_only(ink, least_gap(test) * scale)
-        for turn in _turns(ink, test):
-            place = _correlate(smooth, step, runs, turn, scale)
-            if place is None:
-                continue
-            c, s = scale * math.cos(turn), scale * math.sin(turn)
-            start = Found(np.array(((c, -s), (s, c))), place, ink, 0.0)
-            nearby = [start, *_a_ring_off(start, test)]
-            start = max(nearby, key=lambda f: float(f.ink.at(f.carry(_places(runs))).mean()))
-            fitted = refined(start, runs, 0.45 * least_gap(test) * scale, scale)
-            if found is None or fitted.covered > found.covered:
-                found = fitted
-            if found.covered > CLEAR and not told_by_place(test):
-                return found
+        own = _best_on(ink, test, runs, scale)
+        if own is None:
+            continue
+        if found is None or own.covered > found.covered:
+            found = own
+        # the flanks of a line look like faint lines of the other kind: the stronger one is right
+        if own.covered > CLEAR and all(_contrast(own, runs, o) < _contrast(own, runs, ink)
+                                       for o in maps if o is not ink):  # fmt: skip
+            return own
     return found
+
+
+def _best_on(ink: InkMap, test: RingTest, runs: Sequence[Run], scale: float) -> Found | None:
+    gap = least_gap(test) * scale
+    smooth, step = _lines_only(ink, gap)
+    found: Found | None = None
+    for turn in _turns(ink, test):
+        place = _correlate(smooth, step, runs, turn, scale)
+        if place is None:
+            continue
+        c, s = scale * math.cos(turn), scale * math.sin(turn)
+        start = Found(np.array(((c, -s), (s, c))), place, ink, 0.0)
+        fitted = refined(start, runs, 0.45 * gap, scale)
+        for other in _a_ring_off(fitted, test):
+            if _covered(other, runs) > fitted.covered + 0.02:
+                again = refined(other, runs, 0.45 * gap, scale)
+                fitted = again if again.covered > fitted.covered else fitted
+        if found is None or fitted.covered > found.covered:
+            found = fitted
+        if found.covered > CLEAR and not told_by_place(test):
+            break
+    return found
+
+
+def _contrast(found: Found, runs: Sequence[Run], ink: InkMap) -> float:
+    """Strength of the lines of a kind at the stations of a pattern, unscaled."""
+    seen = Found(found.matrix, found.shift, ink, 0.0)
+    normals = np.concatenate([run.normal for run in runs])
+    off, _, _ = _look(seen, _places(runs), normals, _NEAR)
+    at = seen.carry(_places(runs)) + off[:, None] * seen.across(normals)
+    return float(np.mean(ink.at(at, raw=True)))
 
 
 def told_by_place(test: RingTest) -> bool:
@@ -204,15 +230,17 @@ def _turns(ink: InkMap, test: RingTest) -> list[float]:
     return folded
 
 
-def _folded(angle: Array | float) -> Array | float:
+def _folded(angle: ArrayLike) -> Array:
     """An angle modulo a quarter turn, within an eighth of a turn of 0."""
     quarter = 0.5 * math.pi
-    return (angle + 0.5 * quarter) % quarter - 0.5 * quarter
+    return np.asarray((np.asarray(angle) + 0.5 * quarter) % quarter - 0.5 * quarter)
 
 
 def _sharpened(xy: Array, angle: Array, about: float) -> float:
     """The turn near a first guess that puts the line elements on the sharpest rows."""
     near = np.abs(_folded(angle - about)) < math.radians(8.0)
+    if not near.any():
+        return about
     places = xy[near] - xy.mean(axis=0)
     if len(places) > 40_000:
         places = places[:: len(places) // 40_000 + 1]
@@ -238,10 +266,14 @@ def _lines_only(ink: InkMap, gap: float) -> tuple[Array, float]:
     blocks = ink.strength[: rows * factor, : columns * factor]
     small = blocks.reshape(rows, factor, columns, factor).mean(axis=(1, 3))
     if ink.pitch[0] != ink.pitch[1]:
-        small = zoom(small, (1.0, ink.pitch[0] / ink.pitch[1]), order=1, grid_mode=True, mode="nearest")
+        small = zoom(
+            small, (1.0, ink.pitch[0] / ink.pitch[1]), order=1, grid_mode=True, mode="nearest"
+        )
     step = factor * float(ink.pitch[1])
     blur = 0.18 / step
-    return gaussian_filter(small, blur) - gaussian_filter(small, max(3.0 * blur, 0.5 * gap / step)), step
+    return gaussian_filter(small, blur) - gaussian_filter(
+        small, max(3.0 * blur, 0.5 * gap / step)
+    ), step
 
 
 def _correlate(
@@ -264,7 +296,10 @@ def _correlate(
         return None
     template = np.zeros(wide_cells[::-1], np.float32)
     np.add.at(template, (cells[:, 1] - low[1], cells[:, 0] - low[0]), 1.0)
-    size = [int(next_fast_len(a + b - 1, real=True)) for a, b in zip(shrunk.shape, template.shape, strict=True)]
+    size = [
+        int(next_fast_len(a + b - 1, real=True))
+        for a, b in zip(shrunk.shape, template.shape, strict=True)
+    ]
     fit = irfft2(rfft2(shrunk, size) * rfft2(template[::-1, ::-1], size), size)
     row, column = np.unravel_index(int(np.argmax(fit)), fit.shape)
     # the template's cell (0, 0) lies at `low`; full convolution is offset by its size less one
@@ -287,7 +322,6 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
         Expected scale.
     """
     places, normals = _places(runs), np.concatenate([run.normal for run in runs])
-    span = float(np.hypot(*places.T).max())
     found = start
     for share in (1.0, 0.7, 0.5, 0.4, 0.4, 0.4):
         off, weight, _ = _look(found, places, normals, max(share * reach, 0.3))
@@ -300,10 +334,7 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
         prior = _shape_prior(found.matrix, scale) * (0.1 / 0.01)
         wanted = np.array((1.0, 1.0, 0.0)) * (0.1 / 0.01)
         goal = np.concatenate((off * weight, wanted - prior @ found.matrix.ravel()))
-        table = np.vstack((
-            columns * weight[:, None],
-            np.column_stack((prior[:, :2], np.zeros(len(prior)), prior[:, 2:], np.zeros(len(prior)))),
-        ))  # fmt: skip
+        table = np.vstack((columns * weight[:, None], np.insert(prior, (2, 4), 0.0, axis=1)))
         a = np.linalg.lstsq(table, goal, rcond=None)[0]
         found = Found(
             found.matrix + np.array(((a[0], a[1]), (a[3], a[4]))),
@@ -311,15 +342,20 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
         )  # fmt: skip
         if not 0.8 * scale < math.sqrt(abs(np.linalg.det(found.matrix))) < 1.25 * scale:
             return Found(start.matrix, start.shift, start.ink, -1.0)
-    _, _, height = _look(found, places, normals, max(0.3 * reach, _NEAR))
+    return Found(found.matrix, found.shift, found.ink, _covered(found, runs))
+
+
+def _covered(found: Found, runs: Sequence[Run]) -> float:
+    """Part of the stations that show a line nearby, less what chance shows a little elsewhere."""
+    places, normals = _places(runs), np.concatenate([run.normal for run in runs])
+    span = float(np.hypot(*places.T).max())
     c, s = math.cos(0.12), math.sin(0.12)
-    elsewhere = Found(
-        found.matrix @ np.array(((c, -s), (s, c))), found.shift + 0.06 * span, found.ink, 0.0
+    turn = np.array(((c, -s), (s, c)))
+    elsewhere = Found(found.matrix @ turn, found.shift + 0.06 * span, found.ink, 0.0)
+    shown, chance = (
+        float((_look(f, places, normals, _NEAR)[2] > _STRONG).mean()) for f in (found, elsewhere)
     )
-    _, _, chance = _look(elsewhere, places, normals, max(0.3 * reach, _NEAR))
-    shown, by_chance = float((height > _STRONG).mean()), float((chance > _STRONG).mean())
-    covered = (shown - by_chance) / max(1.0 - by_chance, 0.2)
-    return Found(found.matrix, found.shift, found.ink, covered)
+    return (shown - chance) / max(1.0 - chance, 0.2)
 
 
 def _shape_prior(matrix: Array, scale: float) -> Array:
@@ -330,9 +366,7 @@ def _shape_prior(matrix: Array, scale: float) -> Array:
     return np.array(((c, 0.0, s, 0.0), (0.0, -s, 0.0, c), (-s, c, c, s))) / scale
 
 
-def _look(
-    found: Found, places: Array, normals: Array, reach: float
-) -> tuple[Array, Array, Array]:
+def _look(found: Found, places: Array, normals: Array, reach: float) -> tuple[Array, Array, Array]:
     """Distance to the line near each station, its weight, and its strength."""
     across = found.across(normals)
     step = 0.5 * float(found.ink.pitch.mean())

@@ -24,8 +24,10 @@ FORMATS = ("PNG", "JPEG", "TIFF")
 MOST_PIXELS = 178_000_000  # an A4 page at 1200 dpi has 139 million
 LEAST_SIDE = 32  # pixels; nothing can be traced in less
 LEAST_DPI, MOST_DPI = 40.0, 10_000.0
+_BAND = 512  # rows converted at a time
 _PER_METRE = 0.5 * 0.0254  # dpi; PNG keeps whole pixels a metre, so that 600 dpi reads 599.9988
 
+_ORIENTATION = 0x0112  # tag of TIFF and Exif; 5 to 8 lay the picture on its side
 _EXPECTED = "a scan as PNG, JPEG or TIFF"
 
 
@@ -101,7 +103,9 @@ def open_picture(
         try:
             image = Image.open(file, formats=FORMATS)
         except UnidentifiedImageError:
-            raise ValueError(f"{path}: not a picture that can be read; {_EXPECTED} is expected.") from None
+            raise ValueError(
+                f"{path}: not a picture that can be read; {_EXPECTED} is expected."
+            ) from None
         except Image.DecompressionBombError:
             raise ValueError(_too_large(path, "far too many")) from None
         except Exception as error:  # decoders raise whatever they trip over
@@ -109,12 +113,12 @@ def open_picture(
         with image:
             _check_size(path, image)
             try:
+                turned = image.getexif().get(_ORIENTATION, 1) in (5, 6, 7, 8)
                 grey = _grey(_upright(image))
             except Exception as error:
                 raise ValueError(
                     f"{path}: the picture is damaged or cut short ({_words(error)}); scan it anew."
                 ) from None
-            turned = grey.shape != (image.height, image.width)
             found = given or _stated_dpi(path, image)
     return Picture(grey, found[::-1] if turned and given is None else found, str(path))
 
@@ -137,27 +141,51 @@ def _check_size(path: str | os.PathLike[str], image: Image) -> None:
 
 
 def _upright(image: Image) -> Image:
+    """Turned as its file says a viewer must turn it."""
     from PIL import ImageOps
 
     image.load()
-    return ImageOps.exif_transpose(image)
+    ImageOps.exif_transpose(image, in_place=True)
+    return image
 
 
 def _grey(image: Image) -> NDArray[np.uint8]:
-    """Grey values; deeper pictures are spread over 8 bits between their own extremes."""
-    from PIL import Image
+    """Grey values, in bands of rows, so that no second picture of full depth is needed.
 
-    if "transparency" in image.info or image.mode in ("LA", "PA", "RGBA", "La", "RGBa"):
-        clear = image.convert("RGBA")
-        ground = Image.new("RGBA", clear.size, "white")
-        image = Image.alpha_composite(ground, clear)
-    if image.mode.startswith(("I", "F")):
-        deep = np.asarray(image, dtype=np.float32)
-        deep = np.where(np.isfinite(deep), deep, 0.0)
-        low, high = np.percentile(deep[:: max(1, len(deep) // 2000)], (0.1, 99.9))
-        step = max(float(high - low), 1.0) / 255.0
-        return np.clip((deep - low) / step + 0.5, 0.0, 255.0).astype(np.uint8)
-    return np.array(image.convert("L"))
+    Deeper pictures are spread over 8 bits between their own extremes.
+    """
+    width, height = image.size
+    deep = image.mode.startswith(("I", "F"))
+    clear = "transparency" in image.info or image.mode in ("LA", "PA", "RGBA", "La", "RGBa")
+    low, high = _extremes(image) if deep else (0.0, 255.0)
+    step = max(high - low, 1e-6) / 255.0
+    out = np.empty((height, width), np.uint8)
+    for top in range(0, height, _BAND):
+        band = image.crop((0, top, width, min(top + _BAND, height)))
+        if deep:
+            values = np.nan_to_num(np.asarray(band, dtype=np.float32), posinf=high, neginf=low)
+            out[top : top + _BAND] = np.clip((values - low) / step + 0.5, 0.0, 255.0)
+        elif clear:  # what is clear shows white
+            grey, alpha = np.moveaxis(np.asarray(band.convert("RGBA").convert("LA")), -1, 0)
+            lit = 255.0 - (255.0 - grey) * (alpha / np.float32(255.0))
+            out[top : top + _BAND] = lit + 0.5
+        else:
+            out[top : top + _BAND] = np.asarray(band.convert("L"))
+    return out
+
+
+def _extremes(image: Image) -> tuple[float, float]:
+    """Darkest and lightest value of a deep picture, but for one in a thousand."""
+    width, height = image.size
+    rows = range(0, height, max(1, height // 400))
+    values = np.concatenate([
+        np.asarray(image.crop((0, row, width, row + 1)), dtype=np.float32).ravel() for row in rows
+    ])  # fmt: skip
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return 0.0, 1.0
+    low, high = np.percentile(values, (0.1, 99.9)).tolist()
+    return low, high
 
 
 def _given_dpi(dpi: Any) -> tuple[float, float] | None:

@@ -250,9 +250,9 @@ def read_points(
     """Read measured points from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty of
-    each point; other columns are ignored.  `size_mm` must be
-    the commanded size of that ring, which guards against points that belong to another test.
+    `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty
+    of each point; other columns are ignored.  `size_mm` must be the commanded size of that ring,
+    which guards against points that belong to another test.
 
     Parameters
     ----------

@@ -16,6 +16,7 @@ from gantrysim.paths import SHAPES, RingTest
 Array = NDArray[np.float64]
 
 PLACES = {"right": (1.0, 0.0), "top": (0.0, 1.0), "left": (-1.0, 0.0), "bottom": (0.0, -1.0)}
+_STRAIGHT = 0.005  # mm: how straight a few millimetres of a line are
 _NEAR = 0.15  # of the size to either side of the middle of a side, or as an angle on a circle
 
 
@@ -113,6 +114,16 @@ def _height(test: RingTest, readings: Sequence[Reading], end: Feature) -> float:
         near = (out > 0.5 * size) & (np.abs(along) < max(_NEAR * size, 1.5))
         if near.sum() >= 3:
             rise = size - np.sqrt(size**2 - along**2) if end.shape == "circle" else 0.0
-            height = (out + rise)[near]
-            return float((np.median(height) * way + centre) @ np.abs(way))
+            return float((_at_middle(along[near], (out + rise)[near]) * way + centre) @ np.abs(way))
     raise ValueError(f"{end.shape} ring {end.ring} was not traced at its {end.place} side.")
+
+
+def _at_middle(along: Array, out: Array) -> float:
+    """Height of a line through points where it crosses the axis, strays left out, mm."""
+    keep = np.ones(len(out), dtype=bool)
+    fit = np.zeros(2)
+    for _ in range(3):
+        fit = np.polyfit(along[keep], out[keep], 1)
+        off = np.abs(out - np.polyval(fit, along))
+        keep = off <= max(4.0 * float(np.median(off)), 2.0 * _STRAIGHT)
+    return float(fit[1])

@@ -1,18 +1,20 @@
 """Sub-pixel places of lines: a line's own profile fitted to the raw pixels beside it.
 
-At each station a + b e + c H(e) + A g(e - d) is fitted to the pixels of a short stretch, e being
-the exact distance of each pixel's middle from the line as followed so far, along the normal.  g is the
-profile of the line, averaged over the whole scan, so that the fit is as sharp as the noise allows
-(Cramer-Rao); the slope b and the step c, H being the running integral of g, take up a ground that
-differs on both sides, which would draw a plain ridge towards the side more like the line
-(`contrast_shift`).  Pixels are taken as they are: nothing is resampled, so nothing is smoothed but by
-the pixel itself, whose share of `curvature_shift` is below a nanometre-sized fraction of its side.
+At each station a + b e + c B(e) + A g(e - d) is fitted to the pixels of a short stretch, e being
+the exact distance of each pixel's middle from the line as followed so far, along the normal.  g is
+the profile of the line, averaged over the whole scan, so that the fit is as sharp as the noise
+allows (Cramer-Rao).  The slope b and the step c take up a ground that differs on both sides,
+B = sign(e) (1 - g) / 2 being such a ground where the ink does not cover it; it would draw a plain
+ridge towards the side more like the line (`contrast_shift`).  Pixels are taken as they are:
+nothing is resampled, so nothing is smoothed after it was inked but by the scanner's optics, whose
+`curvature_shift` is below a micrometre for rings of 2 mm and more.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,21 +76,22 @@ class Profile:
     ----------
     step : float
         Distance of the samples, mm.
-    height, slope, integral : ndarray, shape (2 n + 1,)
-        The profile at -n..n steps, its derivative (1/mm), and its running integral from 0 to 1.
+    height, slope, beside : ndarray, shape (2 n + 1,)
+        The profile at -n..n steps, its derivative (1/mm), and a step of the ground from -1/2 to
+        1/2 as far as the ink does not cover it.
     """
 
     step: float
     height: Array
     slope: Array
-    integral: Array
+    beside: Array
 
     @classmethod
     def of(cls, step: float, half: Array) -> Profile:
         """From the samples of one side, 0 outward."""
         height = np.concatenate((half[:0:-1], half)) / half[0]
-        area = np.cumsum(height) - 0.5 * height
-        return cls(step, height, np.gradient(height, step), area / (area[-1] + 0.5 * height[-1]))
+        sign = np.sign(np.arange(len(height)) - len(half) + 1)
+        return cls(step, height, np.gradient(height, step), 0.5 * sign * (1.0 - height))
 
     @classmethod
     def bar(cls, width: float, blur: float, reach: float, step: float) -> Profile:
@@ -111,13 +114,13 @@ class Profile:
             return 2.0 * self.reach
         return 2.0 * self.step * (k - 1 + (half[k - 1] - 0.5) / (half[k - 1] - half[k]))
 
-    def read(self, table: Array, e: Array) -> Array:
+    def read(self, table: NDArray[Any], e: NDArray[Any]) -> NDArray[Any]:
         """Tables of the profile at distances from the middle, mm; their end values further out.
 
         Parameters
         ----------
         table : ndarray, shape (2 n + 1,) or (2 n + 1, k)
-            `height`, `slope`, `integral`, or several side by side.
+            `height`, `slope`, `beside`, or several side by side.
         e : ndarray
             Distances.
         """
@@ -244,9 +247,7 @@ def fit_strip(
     rounds : int
         Gauss-Newton steps.
     """
-    tables = np.column_stack(
-        (profile.integral - 0.5, profile.height, -profile.slope)
-    ).astype(np.float32)
+    tables = np.column_stack((profile.beside, profile.height, -profile.slope)).astype(np.float32)
     limit = 0.3 * profile.width
     for _ in range(rounds):
         off = strip.off(way).astype(np.float32)
@@ -286,7 +287,11 @@ def _bridged(way: Array, good: NDArray[np.bool_], closed: bool) -> Array:
 
 
 def profile_of(
-    strips: list[Strip], fits: list[Fitted], masks: list[Array], step: float, reach: float
+    strips: list[Strip],
+    fits: list[Fitted],
+    masks: list[NDArray[np.bool_]],
+    step: float,
+    reach: float,
 ) -> Profile | None:
     """The even profile that all lines share; None where too little was seen.
 

@@ -112,7 +112,7 @@ def read_scan(
     else:
         readings = readings_of(test, views[0].traced, views[0].xy, views[0].normals)
     readings = _corrected(readings, told.matrix)
-    scale = told.matrix
+    scale, out = told.matrix, np.array(told.mean)
     told = told.taken_out()
     if known is not None:
         value, u, ends = known
@@ -120,7 +120,7 @@ def read_scan(
         variance = (u**2 + _READING**2) / value**2
         told = told.told(row, np.array([seen / value - 1.0]), np.array([[variance]]))
         readings = _corrected(readings, told.matrix)
-        scale = scale @ told.matrix
+        scale, out = scale @ told.matrix, out + told.mean
         told = told.taken_out()
     first = views[0]
     c, s = math.cos(first.turn), math.sin(first.turn)
@@ -134,6 +134,7 @@ def read_scan(
         shift=first.found.shift,
         widths=_widths(first.traced),
         notes=tuple(dict.fromkeys(note for view in views for note in view.notes)),
+        taken_out=ScannerError(tuple(out.tolist())).turned(-first.turn).mean,
     )
     return Piece(
         test,
@@ -233,7 +234,7 @@ def _relabelled(view: _View, quarters: int) -> _View:
             part = at - np.floor(at)
             off = (1.0 - part) * each.off[low] + part * each.off[(low + 1) % n]
             u = np.maximum(each.u[low], each.u[(low + 1) % n])
-            doubles = {int(round(k - 0.25 * quarters * n)) % n: d for k, d in each.doubles.items()}
+            doubles = {round(k - 0.25 * quarters * n) % n: d for k, d in each.doubles.items()}
         traced.append(Traced(run, off, u, doubles, each.width))
     return _View(view.picture, found, traced, view.notes)
 
@@ -285,7 +286,9 @@ def _known_length(
     length: tuple[float, float] | None, between: tuple[str, str] | None
 ) -> tuple[float, float, tuple[Feature, Feature] | None]:
     if length is None:
-        raise ValueError("between names two lines, but length, (value, uncertainty) in mm, is absent.")
+        raise ValueError(
+            "between names two lines, but length, (value, uncertainty) in mm, is absent."
+        )
     if not isinstance(length, Sequence) or isinstance(length, str) or len(length) != 2:
         raise ValueError(f"length must be (value, uncertainty) in mm, found {shortened(length)}.")
     value = positive(length[0], "length")

@@ -1,10 +1,11 @@
-"""What a scanner does to lengths: its scale, its scale difference, its skew, and how well they are known.
+"""What a scanner does to lengths, its scale, scale difference and skew, and how well it is known.
 
 To first order a flatbed scanner shows a place p of the piece at S p with
-S = [[1 + common + difference/2, skew], [0, 1 + common - difference/2]].  One scan cannot tell S from
-the piece; a second one after a quarter turn tells the difference and the skew, for they turn with
-the scanner and not with the piece, and a known length tells the common scale (self-calibration of
-two-dimensional stages; the 180 degree turn tells neither).  Errors that are not even over the glass stay.
+S = [[1 + common + difference/2, skew], [0, 1 + common - difference/2]].  One scan cannot tell S
+from the piece; a second one after a quarter turn tells the difference and the skew, for they stay
+with the scanner while the piece turns, and a known length tells the common scale (self-calibration
+of two-dimensional stages; a turn of 180 degrees tells neither).  Errors that are not even over the
+glass stay.
 """
 
 from __future__ import annotations

@@ -33,6 +33,9 @@ class ScanRecord:
         Width of the burned line at half its darkness, by shape and ring, mm.
     notes : tuple of str
         What could not be told, in sentences.
+    taken_out : (float, float, float)
+        Common scale, scale difference x - y and skew (rad) of the scanner, along its own axes, that
+        were found and taken out of the points.
     """
 
     files: tuple[str, ...]
@@ -44,6 +47,7 @@ class ScanRecord:
     shift: Array
     widths: dict[tuple[str, int], float]
     notes: tuple[str, ...]
+    taken_out: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def to_pixels(self, xy: Array) -> Array:
         """Column and row of points of the piece on the first picture, shape (n, 2)."""

@@ -111,7 +111,7 @@ def runs_of(test: RingTest, step: float, clear: float = 0.0, parts: int = 1) -> 
 
 
 def least_gap(test: RingTest) -> float:
-    """Least distance between neighbouring rings of one shape, mm; the largest size of single ones."""
+    """Least distance between neighbouring rings of one shape, or across the innermost, mm."""
     gaps = [float(np.diff(nest.sizes).min()) for nest in test.nests if len(nest.sizes) > 1]
     smallest = [2.0 * nest.sizes[0] for nest in test.nests]
     return min(gaps + smallest)

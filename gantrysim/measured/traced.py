@@ -6,7 +6,6 @@ fit to the raw pixels then leaves out what other lines touch.  Profile and place
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -99,7 +98,9 @@ def trace(
     usual = 0.0
     for rounds in (2, 1, 2):
         near = 0.5 * profile.width + flank
-        strips = [strip_of(picture, found, run, way, near) for run, way in zip(runs, ways, strict=True)]
+        strips = [
+            strip_of(picture, found, run, way, near) for run, way in zip(runs, ways, strict=True)
+        ]
         owners = Owners.of(picture, strips, ways, 0.5 * profile.width + _SLACK * pitch)
         masks = [owners.free(strip, way) for strip, way in zip(strips, ways, strict=True)]
         fits = [
@@ -124,7 +125,9 @@ def trace(
             doubles = {
                 k: double
                 for k in suspects
-                for double in [_double(picture, found, run, fit, k, parts, profile, usual, owners, apart)]
+                for double in [
+                    _double(picture, found, run, fit, k, parts, profile, usual, owners, apart)
+                ]
                 if double is not None
             }
         traced.append(_grouped(run, fit, parts, together(doubles), profile.width, pitch))

@@ -101,5 +101,7 @@ def _sampled(mark: Sequence[Array]) -> Array:
         way = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
         n = max(2, math.ceil(way[-1] / _STEP) + 1)
         at = np.linspace(0.0, way[-1], n)
-        out.append(np.column_stack((np.interp(at, way, line[:, 0]), np.interp(at, way, line[:, 1]))))
+        out.append(
+            np.column_stack((np.interp(at, way, line[:, 0]), np.interp(at, way, line[:, 1])))
+        )
     return np.concatenate(out)

@@ -1,4 +1,4 @@
-"""Read every practice scan without a hint and hold it against the measured points of the same piece.
+"""Read every practice scan without a hint and hold it against measured points of the same piece.
 
     python tests/studies/practice_scans.py [--diagnose] [--pictures FOLDER] [case ...]
 
@@ -44,9 +44,7 @@ def across_lines(scan: gs.Piece, points: gs.Piece) -> tuple[np.ndarray, np.ndarr
                 shift = ours.mean(axis=0) - matrix @ theirs.mean(axis=0)
             moved = theirs @ matrix.T + shift
             for mine, here, normal in pieces_of(shape, ours, moved, size):
-                rows.append(
-                    np.column_stack((normal[:, :1] * here, normal[:, 1:] * here, normal))
-                )
+                rows.append(np.column_stack((normal[:, :1] * here, normal[:, 1:] * here, normal)))
                 goal.append(mine)
                 sizes.append(np.full(len(mine), size))
         table, off = np.concatenate(rows), np.concatenate(goal)
@@ -60,6 +58,7 @@ def across_lines(scan: gs.Piece, points: gs.Piece) -> tuple[np.ndarray, np.ndarr
 
 def start_of(scan: gs.Piece, points: gs.Piece) -> np.ndarray:
     """Turn of the points' frame against the scan's, as a matrix."""
+
     def turn(piece: gs.Piece) -> float:
         angles, weights = [], []
         for row in gs.measure(piece).squares:
@@ -154,20 +153,29 @@ def tables(scan: gs.Piece, points: gs.Piece):
             f"{1e3 * a[k].lobes.ovality:.0f}/{1e3 * b[k].lobes.ovality:.0f}" for k in both
             if a[k].lobes and b[k].lobes
         )  # fmt: skip
-        yield "roundness (minimum zone), um, scan/points", " ".join(
-            f"{1e3 * a[k].path.minimum_zone.RONt:.0f}/{1e3 * b[k].path.minimum_zone.RONt:.0f}"
-            for k in both
+        yield (
+            "roundness (minimum zone), um, scan/points",
+            " ".join(
+                f"{1e3 * a[k].path.minimum_zone.RONt:.0f}/{1e3 * b[k].path.minimum_zone.RONt:.0f}"
+                for k in both
+            ),
         )
-        yield "radius less points' at one scale, um", " ".join(
-            f"{1e3 * (a[k].measured_size / ratio - b[k].measured_size):+.0f}" for k in both
+        yield (
+            "radius less points' at one scale, um",
+            " ".join(
+                f"{1e3 * (a[k].measured_size / ratio - b[k].measured_size):+.0f}" for k in both
+            ),
         )
     c = {r.ring: r for r in ours.squares if r.pass_index <= 0}
     d = {r.ring: r for r in theirs.squares if r.pass_index <= 0}
     both = sorted(set(c) & set(d))
     if both:
         ratio = np.median([c[k].measured_size / d[k].measured_size for k in both])
-        yield "half side less points' at one scale, um", " ".join(
-            f"{1e3 * (c[k].measured_size / ratio - d[k].measured_size):+.0f}" for k in both
+        yield (
+            "half side less points' at one scale, um",
+            " ".join(
+                f"{1e3 * (c[k].measured_size / ratio - d[k].measured_size):+.0f}" for k in both
+            ),
         )
 
 

@@ -94,7 +94,8 @@ def plot_scan(
             if own:
                 ax.plot(
                     *np.concatenate(own).T, linestyle="", color=colour,
-                    marker="x" if known else ".", markersize=(6.0 if close else 2.6), markeredgewidth=0.8 if known else 0.0,
+                    marker="x" if known else ".", markersize=6.0 if close else 2.6,
+                    markeredgewidth=0.8 if known else 0.0,
                 )  # fmt: skip
     ax.set_xlim(left, right)
     ax.set_ylim(bottom, top)

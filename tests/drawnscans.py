@@ -1,7 +1,7 @@
 """Scans drawn by the tests: known lines through matplotlib's Agg rasteriser, then optics and noise.
 
 Agg paints each pixel by the exact area that a line covers of it (to 1/256); four by four of its
-pixels make one of the scan.  Nothing of the library takes part but the commanded outlines of the test.
+pixels make one of the scan.  Of the library only the commanded outlines of the test take part.
 """
 
 from __future__ import annotations

@@ -221,6 +221,8 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     bad = outliers(residual, matched.group)
     cells = make_cells(along_lines(matched, origin), matched.group, bad)
     spread = residual - cells.mean(residual)[np.maximum(cells.owner, 0)]
+    # a scan reads lines to a micrometre, far better than any model predicts single points of them:
+    # points whose own uncertainty is known count for no less noise than usual points have
     inside = (cells.owner >= 0) & (cells.count[np.maximum(cells.owner, 0)] > 1)
     point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
     return BurnedPiece(
@@ -229,7 +231,7 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
         forward=forward,
         matched=matched,
         cells=cells,
-        noise=Noise(point=max(point, 1e-3)),
+        noise=Noise(point=max(point, Noise().point if piece.uncertainty else 1e-3)),
         shared=shared_discrepancy(nominal, matched, cells, origin),
         weight=np.ones(cells.count.size),
         origin=origin,

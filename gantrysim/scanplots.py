@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _WIDEST = 1600  # pixels of the drawn picture, so that a large page stays quick
+_ROW = 72  # letters a row of the words above
 _MARGIN = 4.0  # mm of wood round the pattern
 
 
@@ -102,7 +104,8 @@ def plot_scan(
     ax.set_xlabel("x on the scan, mm")
     ax.set_ylabel("y on the scan, mm")
     notes = [f"{piece.n_points} points, turned by {record.turn_deg:.2f} degrees", *record.notes]
-    ax.set_title("\n".join(notes), fontsize=SMALL, color=FAINT, loc="left", wrap=True)
+    rows = [row for note in notes for row in textwrap.wrap(note, _ROW)]
+    ax.set_title("\n".join(rows), fontsize=SMALL, color=FAINT, loc="left")
     plural = {nest.shape: f"{nest.shape}s" for nest in piece.test.nests}
     legend(ax, [dots(SHAPE_COLOURS[shape], name) for shape, name in plural.items()])
     return ax

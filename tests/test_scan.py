@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import struct
 import time
@@ -643,6 +644,15 @@ def test_a_photo_that_says_how_to_turn_it_is_turned(tmp_path):
 
 
 # The practice scans
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", SCANS, ids=lambda case: getattr(case, "name", "none"))
+def test_practice_scans_name_the_fault(case):
+    truth = json.loads((case / "truth.json").read_text())
+    faults = tuple(sorted(fault["kind"] for fault in truth["faults"]))
+    finding = gs.diagnose(gs.read_scan(case / "scan.png", case / "test.json"))
+    assert faults in [tuple(sorted(each)) for each in finding.group]
 
 
 @pytest.mark.parametrize("case", SCANS, ids=lambda case: getattr(case, "name", "none"))

@@ -91,13 +91,6 @@ class Taken:
         """Nothing taken yet."""
         return cls(found, np.zeros(found.ink.strength.shape, np.int16))
 
-    def _cells(self, xy: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        ink = self.found.ink
-        rows, columns = ink.strength.shape
-        i = np.clip((xy[..., 1] / ink.pitch[1]).astype(np.int64), 0, rows - 1)
-        j = np.clip((xy[..., 0] / ink.pitch[0]).astype(np.int64), 0, columns - 1)
-        return i, j
-
     def _on(self, run: Run, way: Array, beside: float) -> Array:
         across = self.found.across(run.normal)
         return self.found.carry(run.place) + (way + beside)[:, None] * across
@@ -106,20 +99,20 @@ class Taken:
         """Add a number to the pixels that a run covers."""
         size = float(self.found.ink.pitch.mean())
         cells = np.concatenate([
-            np.stack(self._cells(self._on(run, way, b * size)), axis=1) for b in (-1.0, 0.0, 1.0)
+            np.stack(self.found.ink.cells(self._on(run, way, b * size)), axis=1) for b in (-1.0, 0.0, 1.0)
         ])  # fmt: skip
         i, j = np.unique(cells, axis=0).T
         self.count[i, j] += number
 
     def shared(self, run: Run, way: Array) -> bool:
         """Whether a run shares its way with another for longer than lines cross."""
-        both = self.count[self._cells(self._on(run, way, 0.0))] > 1
+        both = self.count[self.found.ink.cells(self._on(run, way, 0.0))] > 1
         stretch = max(2, math.ceil(_CROSSING / run.step))
         return bool((uniform_filter1d(both.astype(float), stretch, mode="nearest") > 0.99).any())
 
     def by_others(self, at: Array) -> NDArray[np.bool_]:
         """Whether places are taken; the run that asks must not be marked."""
-        return np.asarray(self.count[self._cells(at)] > 0)
+        return np.asarray(self.count[self.found.ink.cells(at)] > 0)
 
 
 def follow(
@@ -151,7 +144,7 @@ def follow(
     offsets = np.arange(-count, count + 1) * step
     across = found.across(run.normal)
     at = found.carry(run.place)[:, None] + offsets[:, None] * across[:, None, :]
-    strength = ink.at(at) * _along(found, at, across)
+    strength = ink.at(at) * ink.agreement(at, across)
     mode = "wrap" if run.closed else "nearest"
     if taken is not None:
         strength = np.where(taken.by_others(at), _TAKEN * strength, strength)
@@ -164,16 +157,6 @@ def follow(
     half = n // 2
     way = _best_way(np.concatenate((gain[half:], gain, gain[:half])))
     return np.asarray(offsets[way[n - half : 2 * n - half]])
-
-
-def _along(found: Found, at: Array, across: Array) -> Array:
-    """How well the direction of the ink agrees with the run: 1 along it, 0 from 45 degrees on."""
-    ink = found.ink
-    rows, columns = ink.strength.shape
-    i = np.clip((at[..., 1] / ink.pitch[1]).astype(np.int64), 0, rows - 1)
-    j = np.clip((at[..., 0] / ink.pitch[0]).astype(np.int64), 0, columns - 1)
-    wanted = np.arctan2(across[:, 1], across[:, 0])[:, None]
-    return np.maximum(np.cos(2.0 * (ink.angle[i, j] - wanted)), 0.0)
 
 
 def _best_way(gain: Array) -> NDArray[np.int64]:

@@ -58,6 +58,26 @@ class InkMap:
         table = self.raw if raw else self.strength
         return map_coordinates(table, [rows, columns], order=1, mode="constant")
 
+    def agreement(self, xy: Array, across: Array) -> Array:
+        """How well ink near places runs as a line would: 1 along it, 0 from 45 degrees on.
+
+        Parameters
+        ----------
+        xy : ndarray, shape (n, m, 2)
+            Places on the picture, mm.
+        across : ndarray, shape (n, 2)
+            Directions across the line, unit vectors.
+        """
+        wanted = np.arctan2(across[:, 1], across[:, 0])[:, None]
+        return np.maximum(np.cos(2.0 * (self.angle[self.cells(xy)] - wanted)), 0.0)
+
+    def cells(self, xy: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of the pixels in which places lie, the nearest where they lie outside."""
+        rows, columns = self.strength.shape
+        i = np.clip((xy[..., 1] / self.pitch[1]).astype(np.int64), 0, rows - 1)
+        j = np.clip((xy[..., 0] / self.pitch[0]).astype(np.int64), 0, columns - 1)
+        return i, j
+
 
 def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
     """Maps of dark and of light lines.

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, zoom
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, uniform_filter1d, zoom
 
 from gantrysim.measured.inkmap import InkMap, ink_maps
 from gantrysim.measured.picture import Picture
@@ -29,6 +29,8 @@ CLEAR = 0.75  # as many leave no doubt
 _SPACED = 1.0  # mm: stations of the search
 _STRONG = 0.35  # strength that counts as a line
 _NEAR = 0.25  # mm: how near a line must lie to a station to count
+_GOES_ON = 4.0  # mm along a ring over which a line must go on
+_RESOLVED = 6.0  # pixels of the map between rings, or a scale is not tried
 _OTHER_SCALES = (0.5, 2.0, 1 / 3, 3.0, 0.25, 4.0, 2 / 3, 1.5, 0.75, 4 / 3, 1 / 6, 6.0)
 
 
@@ -104,13 +106,17 @@ def find_pattern(
     tell("looking for lines")
     maps = ink_maps(picture, test.line_width)
     tell("looking for the rings")
-    best = _best(maps, test, 1.0)
+    turns = [_turns(ink, test) for ink in maps]
+    best = _best(maps, test, 1.0, turns)
     if best is not None and best.covered >= COVERED:
         return best
     for scale in _OTHER_SCALES:
         if 2.0 * _reach(test) * scale > 1.5 * math.hypot(*_extent(maps[0])):
             continue
-        other = _best(maps, test, scale)
+        if least_gap(test) * scale < _RESOLVED * float(maps[0].pitch.max()):
+            continue
+        tell(f"looking for the rings at {scale:.3g} times their size")
+        other = _best(maps, test, scale, [each[: len(each) // 3 or 1] for each in turns])
         if other is not None and other.covered >= CLEAR:
             dpi = picture.dpi[0]
             raise ValueError(
@@ -125,12 +131,14 @@ def find_pattern(
     )
 
 
-def _best(maps: Sequence[InkMap], test: RingTest, scale: float) -> Found | None:
+def _best(
+    maps: Sequence[InkMap], test: RingTest, scale: float, turns: Sequence[Sequence[float]]
+) -> Found | None:
     """The best place of the pattern over both polarities; None if the picture is too small."""
     runs = runs_of(test, _SPACED)
     found: Found | None = None
-    for ink in maps:
-        own = _best_on(ink, test, runs, scale)
+    for ink, own_turns in zip(maps, turns, strict=True):
+        own = _best_on(ink, test, runs, scale, own_turns)
         if own is None:
             continue
         if found is None or own.covered > found.covered:
@@ -142,18 +150,20 @@ def _best(maps: Sequence[InkMap], test: RingTest, scale: float) -> Found | None:
     return found
 
 
-def _best_on(ink: InkMap, test: RingTest, runs: Sequence[Run], scale: float) -> Found | None:
+def _best_on(
+    ink: InkMap, test: RingTest, runs: Sequence[Run], scale: float, turns: Sequence[float]
+) -> Found | None:
     gap = least_gap(test) * scale
     smooth, step = _lines_only(ink, gap)
     found: Found | None = None
-    for turn in _turns(ink, test):
+    for turn in turns:
         place = _correlate(smooth, step, runs, turn, scale)
         if place is None:
             continue
         c, s = scale * math.cos(turn), scale * math.sin(turn)
         start = Found(np.array(((c, -s), (s, c))), place, ink, 0.0)
         fitted = refined(start, runs, 0.45 * gap, scale)
-        for other in _a_ring_off(fitted, test):
+        for other in _a_ring_off(fitted, test) if fitted.covered > 0.5 * COVERED else ():
             if _covered(other, runs) > fitted.covered + 0.02:
                 again = refined(other, runs, 0.45 * gap, scale)
                 fitted = again if again.covered > fitted.covered else fitted
@@ -346,16 +356,40 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
 
 
 def _covered(found: Found, runs: Sequence[Run]) -> float:
-    """Part of the stations that show a line nearby, less what chance shows a little elsewhere."""
-    places, normals = _places(runs), np.concatenate([run.normal for run in runs])
-    span = float(np.hypot(*places.T).max())
+    """Part of the stations that show a line nearby, less what chance shows a little elsewhere.
+
+    A line is ink that goes on along the ring and points that way; and it must be there on all
+    sides, for stripes of the wood show half of many patterns.
+    """
+    span = float(np.hypot(*_places(runs).T).max())
     c, s = math.cos(0.12), math.sin(0.12)
     turn = np.array(((c, -s), (s, c)))
     elsewhere = Found(found.matrix @ turn, found.shift + 0.06 * span, found.ink, 0.0)
-    shown, chance = (
-        float((_look(f, places, normals, _NEAR)[2] > _STRONG).mean()) for f in (found, elsewhere)
-    )
+    side = np.concatenate([
+        (np.arctan2(run.normal[:, 1], run.normal[:, 0]) / (0.5 * math.pi) + 4.5).astype(int) % 4
+        for run in runs
+    ])  # fmt: skip
+    parts = []
+    for each in (found, elsewhere):
+        seen = np.concatenate([_goes_on(each, run) for run in runs])
+        parts.append([float(seen.mean()), *(float(seen[side == k].mean()) for k in range(4))])
+    shown, chance = (min(part[0], 2.0 * min(part[1:])) for part in parts)
     return (shown - chance) / max(1.0 - chance, 0.2)
+
+
+def _goes_on(found: Found, run: Run) -> NDArray[np.bool_]:
+    """Stations near which ink goes on along a run."""
+    ink = found.ink
+    step = float(ink.pitch.mean())
+    count = math.ceil(_NEAR / step)
+    offsets = np.arange(-count, count + 1) * step
+    across = found.across(run.normal)
+    at = found.carry(run.place)[:, None] + offsets[:, None] * across[:, None, :]
+    strength = ink.at(at) * ink.agreement(at, across)
+    number = max(3, round(_GOES_ON / run.step))
+    mode = "wrap" if run.closed else "nearest"
+    along = uniform_filter1d(strength, min(number, len(strength)), axis=0, mode=mode)
+    return np.asarray(along.max(axis=1) > _STRONG)
 
 
 def _shape_prior(matrix: Array, scale: float) -> Array:

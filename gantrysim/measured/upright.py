@@ -91,7 +91,8 @@ def _score(found: Found, places: Array, angle: float, mirror: Array) -> float:
     at = (places @ _turner(angle).T @ mirror.T) @ found.matrix.T + found.shift
     beside = np.arange(-2, 3) * (0.5 * _BESIDE)
     around = np.stack(np.meshgrid(beside, beside), axis=-1).reshape(-1, 2)
-    return float(found.ink.at(at[:, None] + around).max(axis=1).mean())
+    near = 1.0 - 0.25 * np.sum((around / _BESIDE) ** 2, axis=1)  # ink right there counts most
+    return float((found.ink.at(at[:, None] + around) * near).max(axis=1).mean())
 
 
 def _sampled(mark: Sequence[Array]) -> Array:

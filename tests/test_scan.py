@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from drawnscans import Sheet, lines_of, off_lines, save, scan_of
 from PIL import Image
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, shift
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.spatial import cKDTree
 
 import gantrysim as gs
 from gantrysim.measured.picture import open_picture
@@ -330,8 +331,6 @@ def linear_part(piece: gs.Piece, lines) -> np.ndarray:
         for line in piece.lines:
             true = lines[line.shape, line.ring]
             moved = true @ matrix.T
-            from scipy.spatial import cKDTree
-
             _, near = cKDTree(moved).query(line.xy)
             near = np.clip(near, 1, len(true) - 2)
             way = moved[near + 1] - moved[near - 1]
@@ -470,6 +469,22 @@ def test_points_survive_writing_and_measures_take_them(tmp_path):
     assert "u_mm" in piece.to_dict()["lines"][0]
 
 
+def test_uncertainties_are_checked(tmp_path):
+    piece = gs.read_scan(drawn(tmp_path, Sheet(turn_deg=3.0)), TEST)
+    with pytest.raises(ValueError, match="one number for each point"):
+        gs.Piece(TEST, piece.lines, "few", uncertainty=piece.uncertainty[:-1])
+    with pytest.raises(ValueError, match="above zero"):
+        gs.Piece(TEST, piece.lines, "none", uncertainty=tuple(0 * u for u in piece.uncertainty))
+    with pytest.raises(ValueError, match="scanner must be a ScannerError"):
+        gs.Piece(TEST, piece.lines, "other", scanner=1e-3)
+    path = piece.to_csv(tmp_path / "points.csv")
+    rows = path.read_text().splitlines()
+    rows[5] = ",".join([*rows[5].split(",")[:-1], "0"])
+    (tmp_path / "spoiled.csv").write_text("\n".join(rows) + "\n")
+    with pytest.raises(ValueError, match="line 6: u_mm must be above zero"):
+        gs.read_points(tmp_path / "spoiled.csv", TEST)
+
+
 def test_the_picture_shows_the_scan_under_its_points(tmp_path):
     import matplotlib.pyplot as plt
 
@@ -589,7 +604,7 @@ def test_resolution_stated_given_wrong_or_absent(tmp_path):
         with pytest.raises(ValueError, match="dpi"):
             gs.read_scan(tmp_path / "bare.png", TEST, dpi=dpi)
     # 300 by 600 dpi, as some scanners do
-    save(shift(grey, 0)[:, : grey.shape[1] // 2 * 2].reshape(len(grey), -1, 2).mean(axis=2),
+    save(grey[:, : grey.shape[1] // 2 * 2].reshape(len(grey), -1, 2).mean(axis=2),
          tmp_path / "uneven.png", dpi=None)  # fmt: skip
     uneven = errors(gs.read_scan(tmp_path / "uneven.png", TEST, dpi=(300, 600)), sheet)
     assert abs(uneven.mean()) < 1e-3
@@ -641,6 +656,28 @@ def test_a_photo_that_says_how_to_turn_it_is_turned(tmp_path):
     picture = open_picture(tmp_path / "turned.png")
     assert picture.grey.shape == (200, 100)
     assert picture.dpi == (600.0, 300.0)
+
+
+@pytest.mark.slow
+def test_a_whole_page_at_1200_dpi_keeps_within_memory(tmp_path):
+    test = gs.ring_test(spacing=2.5, largest=12.5)
+    sheet = Sheet(dpi=1200.0, turn_deg=21.0, size=36.0, centre=(18.0, 18.0))
+    small = scan_of(list(lines_of(test).values()), sheet)
+    page = np.full((14031, 9921), 185, np.uint8)
+    noise = np.random.default_rng(0).integers(-4, 5, (1000, 9921))
+    for row in range(0, len(page), 1000):
+        page[row : row + 1000] = (page[row : row + 1000] + noise[: len(page) - row]).astype(
+            np.uint8
+        )
+    page[9000 : 9000 + len(small), 1000 : 1000 + len(small)] = np.clip(small, 0, 255)
+    Image.fromarray(page).save(tmp_path / "page.png", dpi=(1200, 1200), compress_level=1)
+    del page
+    tracemalloc.start()
+    piece = gs.read_scan(tmp_path / "page.png", test)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert piece.missing == ()
+    assert peak < 1.2e9  # beside the decoder's own 0.14e9
 
 
 # The practice scans

@@ -98,9 +98,8 @@ class Taken:
     def mark(self, run: Run, way: Array, number: int) -> None:
         """Add a number to the pixels that a run covers."""
         size = float(self.found.ink.pitch.mean())
-        cells = np.concatenate([
-            np.stack(self.found.ink.cells(self._on(run, way, b * size)), axis=1) for b in (-1.0, 0.0, 1.0)
-        ])  # fmt: skip
+        places = np.concatenate([self._on(run, way, b * size) for b in (-1.0, 0.0, 1.0)])
+        cells = np.stack(self.found.ink.cells(places), axis=1)
         i, j = np.unique(cells, axis=0).T
         self.count[i, j] += number
 

@@ -69,7 +69,12 @@ def upright(
         )
     if plain[best] < _SEEN or plain[best] < second + _AHEAD:
         return nearest, () if told else (_ambiguous(free, "shows no mark that can be told"),)
-    turned = nearest.matrix @ _turner(float(angles[best]))
+    angle = float(angles[best])
+    if free:
+        nearby = angle + np.radians(np.arange(-2.0, 2.01, 0.1))
+        fine = [_score(nearest, places, each, np.eye(2), finely=True) for each in nearby]
+        angle = float(nearby[int(np.argmax(fine))])
+    turned = nearest.matrix @ _turner(angle)
     return Found(turned, nearest.shift, nearest.ink, nearest.covered), ()
 
 
@@ -86,12 +91,15 @@ def _turner(angle: float) -> Array:
     return np.array(((c, -s), (s, c)))
 
 
-def _score(found: Found, places: Array, angle: float, mirror: Array) -> float:
+def _score(
+    found: Found, places: Array, angle: float, mirror: Array, *, finely: bool = False
+) -> float:
     """Mean strength of the ink where the mark would lie."""
     at = (places @ _turner(angle).T @ mirror.T) @ found.matrix.T + found.shift
     beside = np.arange(-2, 3) * (0.5 * _BESIDE)
     around = np.stack(np.meshgrid(beside, beside), axis=-1).reshape(-1, 2)
-    near = 1.0 - 0.25 * np.sum((around / _BESIDE) ** 2, axis=1)  # ink right there counts most
+    # to settle an angle finely, ink right there counts more
+    near = 1.0 - (0.25 if finely else 0.0) * np.sum((around / _BESIDE) ** 2, axis=1)
     return float((found.ink.at(at[:, None] + around) * near).max(axis=1).mean())
 
 

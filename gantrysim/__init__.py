@@ -1,8 +1,8 @@
 """Predict what a two-sided belt-driven gantry draws, and find from a test burn what to adjust.
 
 The way through the library: `Machine` and `ring_test` go into `simulate`, which gives a `Burn`;
-`read_points` gives the `Piece` that was measured.  All public names stand here.  Lengths are mm,
-forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
+`read_points` or `read_scan` gives the `Piece` that was measured.  All public names stand here.
+Lengths are mm, forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
 """
 
 from __future__ import annotations
@@ -64,6 +64,9 @@ from gantrysim.measured.photo import FlatPicture, flatten_photo
 from gantrysim.measured.photomarks import Card, Grid, Rule
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
+from gantrysim.measured.scan import read_scan
+from gantrysim.measured.scanner import ScannerError
+from gantrysim.measured.scanrecord import ScanRecord
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
 from gantrysim.metrology import (
     CaliperMeasures,
@@ -136,6 +139,9 @@ __all__ = [
     "Measurement",
     "Piece",
     "read_points",
+    "read_scan",
+    "ScannerError",
+    "ScanRecord",
     "flatten_photo",
     "FlatPicture",
     "Card",
@@ -207,6 +213,7 @@ _PICTURES = {
     "before_after": "logs",
     "plot_log": "logs",
     "plot_verdict": "intervals",
+    "plot_scan": "scans",
 }
 
 

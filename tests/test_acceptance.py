@@ -15,7 +15,6 @@ from scipy.stats import norm
 
 import gantrysim as gs
 from gantrysim.inverse.accept import _verdict
-from gantrysim.inverse.burned import COMMON, SKEW
 from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
 from gantrysim.inverse.drawn import worst_of_lines
 from gantrysim.inverse.hypotheses import FaultKind
@@ -29,6 +28,7 @@ from gantrysim.inverse.lineforms import (
 from gantrysim.inverse.noise import Noise
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Quantity
 from gantrysim.inverse.tolerance import decide, guard_band
+from gantrysim.measured.scanner import COMMON, SKEW
 from gantrysim.metrology.roundness import minimum_zone_circle
 
 mpl.use("Agg")

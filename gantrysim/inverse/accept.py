@@ -23,7 +23,7 @@ from gantrysim.inputs import (
     shortened,
     whole_number,
 )
-from gantrysim.inverse.burned import COMMON, DIFFERENCE, SKEW, BurnedPiece, prepare_piece
+from gantrysim.inverse.burned import BurnedPiece, prepare_piece
 from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
 from gantrysim.inverse.drawn import worst_of_lines
 from gantrysim.inverse.lineforms import (
@@ -70,7 +70,7 @@ def accept(
     machine: Machine | None = None,
     *,
     finding: Finding | None = None,
-    scale_uncertainty: float = COMMON,
+    scale_uncertainty: float | None = None,
     confidence: float = CONFIDENCE,
     draws: int = 1000,
     seed: int = 20,
@@ -88,9 +88,9 @@ def accept(
     finding : Finding, optional
         What was found on this piece: tells its noise from its form better than the piece alone,
         and predicts the closing gap, which points of a lifted piece do not show.
-    scale_uncertainty : float
-        Standard uncertainty of the scanner's scale, relative; the usual one of a flatbed scanner
-        if absent, less where a known length was scanned along.
+    scale_uncertainty : float, optional
+        Standard uncertainty of the scanner's scale, relative; what the piece says of its scanner
+        if absent (`Piece.scanner`).
     confidence : float
         Probability that proves conformity or its absence.
     draws, seed : int
@@ -130,12 +130,15 @@ def accept(
         raise ValueError(
             f"accept needs a measured Piece or a predicted Burn, found {shortened(measured)}."
         )
-    if not 0.0 < finite_number(scale_uncertainty, "scale_uncertainty") < 0.1:
-        raise ValueError(f"scale_uncertainty must be 0 to 0.1, found {scale_uncertainty:g}.")
+    scanner_root = measured.scanner.root
+    if scale_uncertainty is not None:
+        if not 0.0 < finite_number(scale_uncertainty, "scale_uncertainty") < 0.1:
+            raise ValueError(f"scale_uncertainty must be 0 to 0.1, found {scale_uncertainty:g}.")
+        scanner_root = np.diag((scale_uncertainty, *measured.scanner.deviations[1:]))
     rng = np.random.default_rng(seed)
     noise = _noise(measured, machine, finding)
     looked = _Looked.of(measured, noise, tolerance.least_size)
-    scanner = rng.standard_normal((draws, 3)) * (scale_uncertainty, DIFFERENCE, SKEW)
+    scanner = rng.standard_normal((draws, 3)) @ scanner_root.T + measured.scanner.mean
     with threadpool_limits(1):
         known, found = looked.draws(tolerance, scanner, draws, rng)
     notes: dict[str, str] = {}

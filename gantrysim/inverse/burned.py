@@ -19,18 +19,19 @@ from gantrysim.inverse.discrepancy import basis
 from gantrysim.inverse.forward import Forward
 from gantrysim.inverse.metric import Fitted, Metric
 from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
-from gantrysim.inverse.residual import Matched, first_placement, match, pivot_of
+from gantrysim.inverse.residual import Matched, first_placement, match
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
+from gantrysim.measured.scanner import ScannerError
+from gantrysim.measured.stations import pivot_of
 from gantrysim.paths import RingTest
 from gantrysim.simulate import check_travel
 
 #: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
 STEP, MOST_SAMPLES = 1.0, 8000
-#: Prior standard deviations of the placement: turn (rad), shift (mm), the scanner's common
-#: scale, its scale difference x - y, and its skew (rad).  A flatbed scanner is good to
-#: 0.1..0.3 mm over A4 (judgement on published scanner tests).
-TURN, SHIFT, COMMON, DIFFERENCE, SKEW = math.radians(3.0), 10.0, 1.0e-3, 4.0e-4, 3.0e-4
+#: Prior standard deviations of the placement: turn (rad) and shift (mm).  Those of the scanner's
+#: scale and skew come with the piece, see `gantrysim.measured.scanner`.
+TURN, SHIFT = math.radians(3.0), 10.0
 _SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 
 
@@ -77,7 +78,7 @@ class BurnedPiece:
 
     def placement(self, v: np.ndarray) -> np.ndarray:
         """The placement at its six standard normal unknowns."""
-        return placement(self.origin, v)
+        return placement(self.origin, v, self.piece.scanner)
 
     @functools.cached_property
     def metric(self) -> Metric:
@@ -185,16 +186,21 @@ class BurnedPiece:
         return mean(place), mean(normal)
 
 
-def placement(origin: np.ndarray, v: np.ndarray) -> np.ndarray:
-    """Placement about an origin at six standard normal numbers, see `residual._carry_back`."""
+def placement(origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None) -> np.ndarray:
+    """Placement about an origin at six standard normal numbers, see `residual._carry_back`.
+
+    The last three are the scanner's: an unchecked one if absent.
+    """
+    scanner = scanner if scanner is not None else ScannerError()
+    common, difference, skew = scanner.mean + scanner.root @ v[3:]
     return np.array(
         [
             origin[0] + TURN * v[0],
             origin[1] + SHIFT * v[1],
             origin[2] + SHIFT * v[2],
-            COMMON * v[3] + 0.5 * DIFFERENCE * v[4],
-            COMMON * v[3] - 0.5 * DIFFERENCE * v[4],
-            SKEW * v[5],
+            common + 0.5 * difference,
+            common - 0.5 * difference,
+            skew,
         ]
     )
 
@@ -229,6 +235,8 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     bad = outliers(residual, matched.group)
     cells = make_cells(along_lines(matched, origin), matched.group, bad)
     spread = residual - cells.mean(residual)[np.maximum(cells.owner, 0)]
+    # a scan reads lines to a micrometre, far better than any model predicts single points of them:
+    # points whose own uncertainty is known count for no less noise than usual points have
     inside = (cells.owner >= 0) & (cells.count[np.maximum(cells.owner, 0)] > 1)
     point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
     return BurnedPiece(
@@ -237,7 +245,7 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
         forward=forward,
         matched=matched,
         cells=cells,
-        noise=Noise(point=max(point, 1e-3)),
+        noise=Noise(point=max(point, Noise().point if piece.uncertainty else 1e-3)),
         shared=shared_discrepancy(nominal, matched, cells, origin),
         weight=np.ones(cells.count.size),
         origin=origin,

@@ -21,9 +21,10 @@ from gantrysim.inverse.burned import (
 )
 from gantrysim.inverse.metric import Metric
 from gantrysim.inverse.noise import Noise, make_cells
-from gantrysim.inverse.residual import match, pivot_of
+from gantrysim.inverse.residual import match
 from gantrysim.machine import Machine
 from gantrysim.measured.points import Piece
+from gantrysim.measured.stations import pivot_of
 from gantrysim.paths import Line, RingTest
 
 #: Distance between the points that a scanner gives along a line, mm.

@@ -17,7 +17,8 @@ from numba import njit
 
 from gantrysim.inverse.forward import Forward
 from gantrysim.measured.points import Piece
-from gantrysim.paths import Line, RingTest
+from gantrysim.measured.stations import pivot_of
+from gantrysim.paths import Line
 
 #: Points nearer than this to a corner or to the start of a ring are left out, mm: there the
 #: along-line part of the error decides where the line goes, and the burn dwells.
@@ -413,11 +414,6 @@ def _passes(line: Line, drawn: int) -> list[tuple[int, float]]:
     if drawn == 1:
         return [(0, 1.0)]
     return [(0, 1.0 / drawn), (1, (drawn - 1.0) / drawn)]
-
-
-def pivot_of(test: RingTest) -> np.ndarray:
-    """Middle of the commanded centres, mm."""
-    return np.mean([nest.centre for nest in test.nests], axis=0)
 
 
 def _usable(

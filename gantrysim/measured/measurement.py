@@ -69,11 +69,12 @@ class Measurement(ABC):
         FileExistsError
             If the file exists and `overwrite` is false.
         """
-        text = csv_text(self.remarks, self._settings(), self.columns, self._csv_rows())
+        text = csv_text(self.remarks, self._settings(), self._csv_columns(), self._csv_rows())
         return write_new_text(path, text, overwrite=overwrite)
 
     def __repr__(self) -> str:
-        return f"{type(self).__name__}({self.source!r}, {self._in_short()})"
+        notes = "".join(f"; {note}" for note in self.notes)
+        return f"{type(self).__name__}({self.source!r}, {self._in_short()}{notes})"
 
     def _repr_html_(self) -> str:
         title = f"<p><b>{self.what}</b>: {html.escape(self.source)}{self._caption()}</p>"
@@ -86,11 +87,15 @@ class Measurement(ABC):
 
     @abstractmethod
     def _csv_rows(self) -> Iterable[Sequence[Any]]:
-        """Rows of the CSV file, in the order of `columns`."""
+        """Rows of the CSV file, in the order of its header."""
 
     @abstractmethod
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         """Heading and rows of the table that a notebook shows."""
+
+    def _csv_columns(self) -> Sequence[str]:
+        """Header of the CSV file."""
+        return self.columns
 
     def _settings(self) -> dict[str, float]:
         """What holds for all rows of the CSV file, by the name that carries its unit."""

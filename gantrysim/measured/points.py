@@ -11,6 +11,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
@@ -18,10 +19,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.inputs import listed, shortened
 from gantrysim.measured.measurement import Measurement
+from gantrysim.measured.scanner import ScannerError
+from gantrysim.measured.scanrecord import ScanRecord
 from gantrysim.measured.table import read_table
 from gantrysim.paths import SHAPES, Line, RingTest, read_test
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
+UNCERTAINTY = "u_mm"
 LEAST_POINTS = 10
 SIZE_TOLERANCE = 0.005  # mm; sizes may be written to 0.01 mm
 SCALE_TOLERANCE = 0.2  # no working machine is this far off; a wrong unit is further off still
@@ -47,23 +51,34 @@ class Piece(Measurement):
         Where the points came from, for captions and reports.
     notes : tuple of str
         What is to be remarked, a sentence each.
+    scanner : ScannerError
+        What is believed of the scale and skew of the scanner; an unchecked one if absent.
+    uncertainty : tuple of ndarray
+        Standard uncertainty of reading each point of each line, mm; empty where not known.
+    record : ScanRecord, optional
+        How the points were read from a scan.
 
     Raises
     ------
     ValueError
-        If a line belongs to no ring of the test, or there are fewer than 10 points in all.
+        If a line belongs to no ring of the test, there are fewer than 10 points in all, or the
+        uncertainties do not fit the points.
     """
 
     test: RingTest
     lines: tuple[Line, ...]
     source: str
     notes: tuple[str, ...] = field(default=(), kw_only=True)
+    scanner: ScannerError = field(default_factory=ScannerError, kw_only=True)
+    uncertainty: tuple[Array, ...] = field(default=(), kw_only=True)
+    record: ScanRecord | None = field(default=None, kw_only=True)
 
     what: ClassVar[str] = "Measured piece"
     columns: ClassVar[tuple[str, ...]] = COLUMNS
     remarks: ClassVar[tuple[str, ...]] = (
         "measured points on the burned lines, frame of the lifted piece; lengths in mm",
         "pass counts from 1; -1 where the passes of a ring cannot be told apart",
+        "what is believed of the scanner is not part of the file: give it to the reader again",
     )
 
     def __post_init__(self) -> None:
@@ -78,6 +93,9 @@ class Piece(Measurement):
                 raise ValueError(
                     f"the test draws no {line.shape} ring {line.ring}, found {line!r}."
                 )
+        if not isinstance(self.scanner, ScannerError):
+            raise ValueError(f"scanner must be a ScannerError, found {shortened(self.scanner)}.")
+        object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(
                 f"{self.source}: only {self.n_points} points in all; "
@@ -160,16 +178,21 @@ class Piece(Measurement):
                     "pass_index": line.pass_index,
                     "xy_mm": line.xy.tolist(),
                 }
-                for line in self.lines
+                | ({"u_mm": self.uncertainty[i].tolist()} if self.uncertainty else {})
+                for i, line in enumerate(self.lines)
             ],
         }
 
     def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
-        """Draw the measured points; takes and returns matplotlib Axes.
+        """Draw the measured points, on the scan where they were read from one.
 
-        With `magnify` over the commanded rings, with the outward error so many times larger.
+        Takes and returns matplotlib Axes.  With `magnify` over the commanded rings, with the
+        outward error so many times larger.
         """
-        from gantrysim.pictures import patterns, readings
+        from gantrysim.pictures import patterns, readings, scans
+
+        if magnify is None and self.record is not None and Path(self.record.files[0]).is_file():
+            return scans.plot_scan(self, ax=ax)
 
         if magnify is None:
             return patterns.plot_piece(self, ax=ax)
@@ -186,11 +209,15 @@ class Piece(Measurement):
         return f"{self.n_points} points on {drawn - len(self.missing)} of {drawn} rings"
 
     def _csv_rows(self) -> Iterator[tuple[Any, ...]]:
-        for line in self.lines:
+        for i, line in enumerate(self.lines):
             number = line.pass_index + 1 if line.pass_index >= 0 else -1
             start = (line.shape, line.ring, f"{line.size:.9g}", number)
-            for x, y in line.xy.tolist():
-                yield (*start, x, y)
+            known = (self.uncertainty[i],) if self.uncertainty else ()
+            for row in np.column_stack((line.xy, *known)).tolist():
+                yield (*start, *row)
+
+    def _csv_columns(self) -> tuple[str, ...]:
+        return (*COLUMNS, UNCERTAINTY) if self.uncertainty else COLUMNS
 
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         head = ("shape", "rings", "points", "points of a known pass", "rings without points")
@@ -207,12 +234,18 @@ class Piece(Measurement):
         return head, rows
 
 
-def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike[str]) -> Piece:
+def read_points(
+    path: str | os.PathLike[str],
+    test: RingTest | str | os.PathLike[str],
+    *,
+    scanner: ScannerError | None = None,
+) -> Piece:
     """Read measured points from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,pass,x_mm,y_mm` in any order; other columns are ignored.  `size_mm` must be
-    the commanded size of that ring, which guards against points that belong to another test.
+    `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty
+    of each point; other columns are ignored.  `size_mm` must be the commanded size of that ring,
+    which guards against points that belong to another test.
 
     Parameters
     ----------
@@ -220,6 +253,8 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         The CSV file; lengths in mm, passes from 1, -1 where they cannot be told apart.
     test : RingTest or path
         What was commanded, or its file for `read_test`.
+    scanner : ScannerError, optional
+        What is believed of the scanner; an unchecked one if absent.
 
     Returns
     -------
@@ -234,7 +269,11 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         With one sentence naming the file and the line, what was found and what is accepted.
     """
     test = test_of(test)
-    table = read_table(path, COLUMNS, "a CSV file of measured points")
+    what = "a CSV file of measured points"
+    table = read_table(path, COLUMNS, what, optional=(UNCERTAINTY,))
+    u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
+    if u is not None and (u <= 0.0).any():
+        table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
     passes = table.whole_numbers("pass")
     wrong = np.flatnonzero((passes < -1) | (passes == 0))
     if len(wrong):
@@ -248,6 +287,8 @@ def read_points(path: str | os.PathLike[str], test: RingTest | str | os.PathLike
         np.column_stack((table.numbers("x_mm"), table.numbers("y_mm"))),
         str(path),
         table.place,
+        u=u,
+        scanner=scanner or ScannerError(),
     )
 
 
@@ -277,13 +318,16 @@ def _sorted_piece(
     xy: Array,
     source: str,
     place: Callable[[int], str],
+    *,
+    u: Array | None = None,
+    scanner: ScannerError | None = None,
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
     members: dict[tuple[str, int, int], list[int]] = {}
     for i, key in enumerate(zip(shapes, rings.tolist(), passes.tolist(), strict=True)):
         members.setdefault(key, []).append(i)
-    lines = []
+    lines, uncertainty = [], []
     for (shape, ring, pass_index), rows in members.items():
         check_ring(test, drawn, shape, ring, pass_index, place(rows[0]))
         size = test.nest(shape).sizes[ring]
@@ -293,9 +337,30 @@ def _sorted_piece(
                 i = rows[wrong[0]]
                 check_size(test, shape, ring, sizes[i], place(i))
         lines.append(Line(shape, ring, size, pass_index, xy[rows]))
-    piece = Piece(test, tuple(lines), source)
+        if u is not None:
+            uncertainty.append(u[rows])
+    piece = Piece(
+        test, tuple(lines), source, scanner=scanner or ScannerError(),
+        uncertainty=tuple(uncertainty),
+    )  # fmt: skip
     _check_scale(piece)
     return piece
+
+
+def _checked_uncertainty(piece: Piece) -> tuple[Array, ...]:
+    """Uncertainties as read-only arrays, one for each point."""
+    found = tuple(np.array(u, dtype=np.float64) for u in piece.uncertainty)
+    if found and [u.shape for u in found] != [(len(line.xy),) for line in piece.lines]:
+        raise ValueError(
+            f"{piece.source}: uncertainty must hold one number for each point of each line."
+        )
+    for u in found:
+        if not (np.isfinite(u) & (u > 0.0)).all():
+            raise ValueError(
+                f"{piece.source}: uncertainty must be finite numbers above zero, in mm."
+            )
+        u.flags.writeable = False
+    return found
 
 
 def check_size(test: RingTest, shape: str, ring: int, size: float, place: str) -> None:

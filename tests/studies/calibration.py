@@ -43,7 +43,8 @@ from gantrysim.inverse.hypotheses import KINDS, FaultKind
 from gantrysim.inverse.noise import CELL, Cells, Noise
 from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief
 from gantrysim.inverse.problem import Problem, values_of
-from gantrysim.inverse.residual import Matched, match, pivot_of
+from gantrysim.inverse.residual import Matched, match
+from gantrysim.measured.stations import pivot_of
 
 SEED = 2024
 #: Circles and squares up to 30 mm in one pass, a point every millimetre: about 1000 points.

@@ -64,7 +64,7 @@ from gantrysim.measured.photo import FlatPicture, flatten_photo
 from gantrysim.measured.photomarks import Card, Grid, Rule
 from gantrysim.measured.points import Piece, read_points
 from gantrysim.measured.push import PushReading, PushSheet, read_push
-from gantrysim.measured.scan import read_scan
+from gantrysim.measured.scan import read_photo, read_scan
 from gantrysim.measured.scanner import ScannerError
 from gantrysim.measured.scanrecord import ScanRecord
 from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
@@ -142,6 +142,7 @@ __all__ = [
     "read_scan",
     "ScannerError",
     "ScanRecord",
+    "read_photo",
     "flatten_photo",
     "FlatPicture",
     "Card",

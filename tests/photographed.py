@@ -106,6 +106,13 @@ class Sheet:
     def dot(self, x, y, radius=1.0, grey=40):
         self.draw.ellipse(self._box(x - radius, y - radius, x + radius, y + radius), fill=grey)
 
+    def ring(self, x, y, half, shape, line=0.3, grey=60, ground=170):
+        """A burned circle or square about a place, the outer ones first: its inside is cleared."""
+        outer, inner = half + line / 2, half - line / 2
+        draw = self.draw.ellipse if shape == "circle" else self.draw.rectangle
+        draw(self._box(x - outer, y - outer, x + outer, y + outer), fill=grey)
+        draw(self._box(x - inner, y - inner, x + inner, y + inner), fill=ground)
+
     def grid(self, x0, y0, pitch, columns, rows, line=0.3, grey=50):
         for i in range(columns):
             x = x0 + i * pitch

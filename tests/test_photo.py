@@ -458,14 +458,14 @@ def test_wrong_references_end_in_one_sentence(make, words):
 def test_wrong_photographs_and_wishes(with_card, tmp_path):
     text = tmp_path / "a.png"
     text.write_text("no picture")
-    small = saved(tmp_path / "small.png", np.zeros((50, 50), np.uint8))
+    small = saved(tmp_path / "small.png", np.zeros((20, 50), np.uint8))
     cut = tmp_path / "cut.png"
     cut.write_bytes(with_card.read_bytes()[:20_000])
     cases = [
         (text, {}, "a photograph as PNG, JPEG or TIFF is expected"),
-        (cut, {}, "a photograph as PNG, JPEG or TIFF is expected"),
-        (small, {}, "the picture has 50 x 50 pixels"),
-        (tmp_path, {}, "this is no plain file"),
+        (cut, {}, "damaged or cut short"),
+        (small, {}, "the picture has 50 x 20 pixels"),
+        (tmp_path, {}, "this is a folder"),
         (with_card, {"accuracy": 0.0}, "accuracy must be above zero"),
         (with_card, {"accuracy": 9.0, "pitch": -1.0}, "pitch must be above zero"),
         (with_card, {"accuracy": 9.0, "pitch": 1e-3}, "choose a coarser pitch than 0.001 mm"),
@@ -480,3 +480,34 @@ def test_wrong_photographs_and_wishes(with_card, tmp_path):
         gs.flatten_photo(with_card, "card")
     with pytest.raises(FileNotFoundError, match="a photograph"):
         gs.flatten_photo(tmp_path / "none.png", CARD)
+
+
+def test_a_photographed_piece_is_read_like_a_scan(tmp_path):
+    # drawn by Pillow, seen by the camera written down in `photographed`; card beside the rings
+    test = gs.ring_test(spacing=6.0, largest=24.0, smallest=12.0, centre=(200.0, 180.0))
+    sheet, middle = Sheet(), (150.0, 70.0)
+    sheet.card(12.0, 40.0)
+    sizes = [(half, n.shape) for n in test.nests for half in n.sizes]
+    for half, shape in sorted(sizes, reverse=True):
+        sheet.ring(*middle, half, shape)
+    sheet.box(*(np.array(middle) + (27.0, 2.0)), *(np.array(middle) + (27.3, 9.0)))
+    camera = moved(CAMERA, size=(2400, 1800))
+    file = saved(tmp_path / "photo.png", photograph(sheet, camera, np.random.default_rng(5)))
+    area = around(np.array(middle) + 31.0 * np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]), camera)
+    mark = [np.array([(27.15, 2.0), (27.15, 9.0)]) + (200.0, 180.0)]
+    piece = gs.read_photo(file, test, CARD, accuracy=0.3, area=area, mark=mark)
+    assert piece.missing == ()
+    assert any("lengths are accurate to" in note for note in piece.notes)
+    assert not any("ambiguous" in note for note in piece.notes)
+    scale = piece.scanner.deviations[0]
+    for row in gs.measure(piece).circles:
+        # three standard deviations of the stated scale, and 4 um of reading and drawing
+        assert abs(row.measured_size - row.size) < 3.0 * scale * row.size + 0.004
+    assert abs(piece.record.turn_deg) < 10.0
+    ax = piece.plot()
+    ax.figure.savefig(tmp_path / "read.png")
+    plt.close(ax.figure)
+    with pytest.raises(ValueError, match=r"accuracy=0\.01 mm cannot be had"):
+        gs.read_photo(file, test, CARD, accuracy=0.01, area=area)
+    with pytest.raises(ValueError, match="spacing must be"):
+        gs.read_photo(file, test, CARD, spacing=0.0)

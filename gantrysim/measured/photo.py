@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import html
 import os
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,19 +25,17 @@ from gantrysim.inputs import finite_number, positive, shortened
 from gantrysim.measured.measurement import html_table
 from gantrysim.measured.photofind import found_card, found_grid
 from gantrysim.measured.photomarks import Card, Grid, Reference, Rule, sight
+from gantrysim.measured.picture import MOST_PIXELS, open_picture
 from gantrysim.measured.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
 
 Array = NDArray[np.float64]
 
-FORMATS = ("PNG", "JPEG", "TIFF")
-MOST_PIXELS = 150_000_000
-LEAST_SIDE = 100  # pixels
+_ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
 READING = 0.1
 COVERAGE = 2.0  # coverage factor of a stated accuracy, about 95 %
 _LOOKED = 6  # places along and up the area at which accuracy is judged
 _BAND = 512  # rows of the flat picture that are drawn at a time
-_EXPECTED = "a photograph as PNG, JPEG or TIFF"
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +203,7 @@ def flatten_photo(
     if not isinstance(reference, Card | Grid | Rule):
         raise ValueError(f"reference must be a Card, Grid or Rule, found {shortened(reference)}.")
     asked = positive(accuracy, "accuracy")
-    grey = open_grey(path)
+    grey = open_picture(path, _ANY_DPI, what="a photograph").grey
     box = _checked_area(area, (grey.shape[0], grey.shape[1]))
     try:
         if isinstance(reference, Card) and reference.corners is None:
@@ -226,39 +223,6 @@ def flatten_photo(
     step = plane.scale * factor if pitch is None else positive(pitch, "pitch")
     flat, origin = _drawn(grey, plane, factor, step, box, path)
     return FlatPicture(flat, step, origin, plane, factor, had, warp, scanner, str(path))
-
-
-def open_grey(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
-    """A photograph as grey values, upright as its camera says; row 0 is the top.
-
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        In one sentence, for what is no such picture, too large or too small.
-    """
-    from PIL import Image, ImageOps
-
-    file = Path(path)
-    if not file.exists():
-        raise FileNotFoundError(f"{path}: no such file; {_EXPECTED} is expected.")
-    if not file.is_file():
-        raise ValueError(f"{path}: this is no plain file; {_EXPECTED} is expected.")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # tags that we do not read
-        try:
-            with Image.open(file, formats=FORMATS) as image:
-                width, height = image.size
-                if width * height <= MOST_PIXELS and min(width, height) >= LEAST_SIDE:
-                    return np.array(ImageOps.exif_transpose(image).convert("L"))
-        except Exception as error:  # decoders raise whatever they trip over
-            words = shortened(" ".join(str(error).split()))
-            raise ValueError(f"{path}: {_EXPECTED} is expected ({words}).") from None
-    raise ValueError(
-        f"{path}: the picture has {width} x {height} pixels; {LEAST_SIDE} to a side at least and "
-        f"{MOST_PIXELS / 1e6:.0f} million in all at most are accepted."
-    )
 
 
 def _checked_area(area: Any, shape: tuple[int, int]) -> Array:

@@ -28,7 +28,6 @@ _BAND = 512  # rows converted at a time
 _PER_METRE = 0.5 * 0.0254  # dpi; PNG keeps whole pixels a metre, so that 600 dpi reads 599.9988
 
 _ORIENTATION = 0x0112  # tag of TIFF and Exif; 5 to 8 lay the picture on its side
-_EXPECTED = "a scan as PNG, JPEG or TIFF"
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +67,10 @@ class Picture:
 
 
 def open_picture(
-    path: str | os.PathLike[str], dpi: float | tuple[float, float] | None = None
+    path: str | os.PathLike[str],
+    dpi: float | tuple[float, float] | None = None,
+    *,
+    what: str = "a scan",
 ) -> Picture:
     """Read a picture as grey, with its resolution.
 
@@ -78,6 +80,8 @@ def open_picture(
         A PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
     dpi : float or (float, float), optional
         Pixels an inch, along x and y; what the file says if absent.
+    what : str
+        What is expected, for the sentences.
 
     Returns
     -------
@@ -92,11 +96,11 @@ def open_picture(
     """
     from PIL import Image, UnidentifiedImageError
 
-    file = Path(path)
+    file, expected = Path(path), f"{what} as PNG, JPEG or TIFF"
     if not file.exists():
-        raise FileNotFoundError(f"{path}: no such file; {_EXPECTED} is expected.")
+        raise FileNotFoundError(f"{path}: no such file; {expected} is expected.")
     if file.is_dir():
-        raise ValueError(f"{path}: this is a folder; {_EXPECTED} is expected.")
+        raise ValueError(f"{path}: this is a folder; {expected} is expected.")
     given = _given_dpi(dpi)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # large pages, and tags that we do not read
@@ -104,12 +108,12 @@ def open_picture(
             image = Image.open(file, formats=FORMATS)
         except UnidentifiedImageError:
             raise ValueError(
-                f"{path}: not a picture that can be read; {_EXPECTED} is expected."
+                f"{path}: not a picture that can be read; {expected} is expected."
             ) from None
         except Image.DecompressionBombError:
             raise ValueError(_too_large(path, "far too many")) from None
         except Exception as error:  # decoders raise whatever they trip over
-            raise ValueError(f"{path}: {_EXPECTED} is expected ({_words(error)}).") from None
+            raise ValueError(f"{path}: {expected} is expected ({_words(error)}).") from None
         with image:
             _check_size(path, image)
             try:
@@ -117,7 +121,7 @@ def open_picture(
                 grey = _grey(_upright(image))
             except Exception as error:
                 raise ValueError(
-                    f"{path}: the picture is damaged or cut short ({_words(error)}); scan it anew."
+                    f"{path}: the picture is damaged or cut short ({_words(error)}); save it anew."
                 ) from None
             found = given or _stated_dpi(path, image)
     return Picture(grey, found[::-1] if turned and given is None else found, str(path))

@@ -191,8 +191,10 @@ class Piece(Measurement):
         """
         from gantrysim.pictures import patterns, readings, scans
 
-        if magnify is None and self.record is not None and Path(self.record.files[0]).is_file():
-            return scans.plot_scan(self, ax=ax)
+        record = self.record
+        if magnify is None and record is not None:
+            if record.picture is not None or Path(record.files[0]).is_file():
+                return scans.plot_scan(self, ax=ax)
 
         if magnify is None:
             return patterns.plot_piece(self, ax=ax)

@@ -1,4 +1,4 @@
-"""A scan of a burned piece, or two with a quarter turn between them, read into measured points.
+"""Scans and photographs of a burned piece read into measured points.
 
 Nothing has to be marked by hand: the rings of the test are looked for at any turn, dark on light or
 light on dark, traced to a small part of a pixel, and named by shape, ring and, where they part,
@@ -7,6 +7,7 @@ pass.  The points stand upright in the frame of the test, about the middle of it
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 from collections.abc import Callable, Sequence
@@ -18,6 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from gantrysim.inputs import finite_number, positive, shortened
 from gantrysim.measured.nestfind import Found, find_pattern
 from gantrysim.measured.passlabels import Reading, readings_of
+from gantrysim.measured.photo import flatten_photo
+from gantrysim.measured.photomarks import Reference
 from gantrysim.measured.picture import Picture, open_picture
 from gantrysim.measured.points import Piece, test_of
 from gantrysim.measured.reference import Feature, feature, reference_length
@@ -94,9 +97,7 @@ def read_scan(
     paths = [path] if isinstance(path, str | os.PathLike) else list(path)
     if len(paths) not in (1, 2):
         raise ValueError(f"path must be one scan or two of the same piece, found {len(paths)}.")
-    spacing = positive(spacing, "spacing")
-    if not LEAST_SPACING <= spacing <= 10.0:
-        raise ValueError(f"spacing must be {LEAST_SPACING:g} to 10 mm, found {spacing:g} mm.")
+    spacing = _checked_spacing(spacing)
     known = None
     if length is not None or between is not None:
         known = _known_length(length, between)
@@ -111,39 +112,76 @@ def read_scan(
         readings = _mean(test, views[0], views[1], told, pair)
     else:
         readings = readings_of(test, views[0].traced, views[0].xy, views[0].normals)
-    readings = _corrected(readings, told.matrix)
-    scale, out = told.matrix, np.array(told.mean)
-    told = told.taken_out()
-    if known is not None:
-        value, u, ends = known
-        row, seen = reference_length(test, readings, ends, value)
-        variance = (u**2 + _READING**2) / value**2
-        told = told.told(row, np.array([seen / value - 1.0]), np.array([[variance]]))
-        readings = _corrected(readings, told.matrix)
-        scale, out = scale @ told.matrix, out + told.mean
-        told = told.taken_out()
-    first = views[0]
-    c, s = math.cos(first.turn), math.sin(first.turn)
-    record = ScanRecord(
-        files=tuple(str(each) for each in paths),
-        dpi=first.picture.dpi,
-        rows=first.picture.grey.shape[0],
-        turn_deg=math.degrees(first.turn),
-        dark=first.found.ink.dark,
-        matrix=np.array(((c, -s), (s, c))) @ scale,
-        shift=first.found.shift,
-        widths=_widths(first.traced),
-        taken_out=ScannerError(tuple(out.tolist())).turned(-first.turn).mean,
+    return _piece(test, readings, views, told, known)
+
+
+def read_photo(
+    path: Path,
+    test: RingTest | Path,
+    reference: Reference,
+    *,
+    accuracy: float = 0.1,
+    area: tuple[float, float, float, float] | None = None,
+    mark: Sequence[ArrayLike] | None = None,
+    spacing: float = 1.0,
+    progress: Callable[[str], None] | None = None,
+) -> Piece:
+    """Read measured points from a photograph of a burned piece with a reference in the frame.
+
+    Parameters
+    ----------
+    path : path
+        PNG, JPEG or TIFF, as the camera wrote it: not cropped, for the lens stands in its middle.
+    test : RingTest or path
+        What was commanded, or its file for `read_test`.
+    reference : Card, Grid or Rule
+        What is known in the picture, and about where.
+    accuracy : float
+        Accuracy asked of lengths over the area, mm (about 95 %); the photograph is refused if the
+        reference cannot give it.
+    area : (left, top, right, bottom), optional
+        Where the piece is in the photograph, pixels; all of it if absent.
+    mark : sequence of array_like, shape (n, 2), optional
+        As for `read_scan`.
+    spacing : float
+        About the distance of points along a line, mm.
+    progress : callable, optional
+        Called with a line of text before each step.
+
+    Returns
+    -------
+    Piece
+        As from `read_scan`; `scanner` holds what the reference leaves unknown of scale, scale
+        difference and skew, and a note says how accurate lengths are.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        In one sentence: as `flatten_photo` and `read_scan`.
+    """
+    test = test_of(test)
+    spacing = _checked_spacing(spacing)
+    strokes = _polylines(test.extras() if mark is None else mark)
+    say = progress if progress is not None else _silent
+    say(f"making {path} flat")
+    flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
+    picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
+    view = _traced(picture, test, strokes, spacing, say)
+    view = dataclasses.replace(
+        view, notes=(*view.notes, f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)")
     )
-    return Piece(
-        test,
-        tuple(reading.line for reading in readings),
-        " and ".join(record.files),
-        scanner=told,
-        uncertainty=tuple(reading.u for reading in readings),
-        record=record,
-        notes=tuple(dict.fromkeys(note for view in views for note in view.notes)),
-    )
+    told = ScannerError(covariance=flat.scanner_covariance).turned(view.turn)
+    readings = readings_of(test, view.traced, view.xy, view.normals)
+    return _piece(test, readings, [view], told, None, flat=True)
+
+
+def _checked_spacing(spacing: float) -> float:
+    found = positive(spacing, "spacing")
+    if not LEAST_SPACING <= found <= 10.0:
+        raise ValueError(f"spacing must be {LEAST_SPACING:g} to 10 mm, found {found:g} mm.")
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,14 +215,61 @@ class _View:
         return [self.found.across(each.run.normal) @ turn for each in self.traced]
 
 
+def _piece(
+    test: RingTest, readings: list[Reading], views: Sequence[_View], told: ScannerError,
+    known: tuple[float, float, tuple[Feature, Feature] | None] | None, *, flat: bool = False,
+) -> Piece:  # fmt: skip
+    """Take out what is known of the scanner, and say what is left unknown."""
+    readings = _corrected(readings, told.matrix)
+    scale, out = told.matrix, np.array(told.mean)
+    told = told.taken_out()
+    if known is not None:
+        value, u, ends = known
+        row, seen = reference_length(test, readings, ends, value)
+        variance = (u**2 + _READING**2) / value**2
+        told = told.told(row, np.array([seen / value - 1.0]), np.array([[variance]]))
+        readings = _corrected(readings, told.matrix)
+        scale, out = scale @ told.matrix, out + told.mean
+        told = told.taken_out()
+    first = views[0]
+    c, s = math.cos(first.turn), math.sin(first.turn)
+    record = ScanRecord(
+        files=tuple(dict.fromkeys(view.picture.source for view in views)),
+        dpi=first.picture.dpi,
+        rows=first.picture.grey.shape[0],
+        turn_deg=math.degrees(first.turn),
+        dark=first.found.ink.dark,
+        matrix=np.array(((c, -s), (s, c))) @ scale,
+        shift=first.found.shift,
+        widths=_widths(first.traced),
+        picture=first.picture if flat else None,
+        taken_out=ScannerError(tuple(out.tolist())).turned(-first.turn).mean,
+    )
+    return Piece(
+        test,
+        tuple(reading.line for reading in readings),
+        " and ".join(record.files),
+        scanner=told,
+        uncertainty=tuple(reading.u for reading in readings),
+        record=record,
+        notes=tuple(dict.fromkeys(note for view in views for note in view.notes)),
+    )
+
+
 def _view(
     path: Path, test: RingTest, dpi: float | tuple[float, float] | None, mark: Sequence[Array],
     spacing: float, say: Callable[[str], None],
 ) -> _View:  # fmt: skip
     say(f"reading {path}")
-    picture = open_picture(path, dpi)
+    return _traced(open_picture(path, dpi), test, mark, spacing, say)
+
+
+def _traced(
+    picture: Picture, test: RingTest, mark: Sequence[Array], spacing: float,
+    say: Callable[[str], None],
+) -> _View:  # fmt: skip
     found = find_pattern(picture, test, say)
-    found, notes = upright(found, test, mark, str(path))
+    found, notes = upright(found, test, mark, picture.source)
     traced = trace(picture, test, found, spacing, say)
     return _View(picture, found, traced, notes)
 

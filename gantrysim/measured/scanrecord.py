@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.measured.picture import Picture
+
 Array = NDArray[np.float64]
 
 
@@ -31,6 +33,8 @@ class ScanRecord:
         left corner.
     widths : dict of (str, int) to float
         Width of the burned line at half its darkness, by shape and ring, mm.
+    picture : Picture, optional
+        What was traced, where that is no scan: a photograph made flat.
     taken_out : (float, float, float)
         Common scale, scale difference x - y and skew (rad) of the scanner, along its own axes, that
         were found and taken out of the points.
@@ -44,6 +48,7 @@ class ScanRecord:
     matrix: Array
     shift: Array
     widths: dict[tuple[str, int], float]
+    picture: Picture | None = None
     taken_out: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def to_pixels(self, xy: Array) -> Array:

@@ -36,7 +36,7 @@ def plot_scan(
     Parameters
     ----------
     piece : Piece
-        From `read_scan`; of two scans the first is shown.
+        From `read_scan` (of two scans the first is shown) or `read_photo` (made flat).
     ax : Axes, optional
         Where to draw; a new figure if absent.
     window : (float, float, float, float), optional
@@ -56,7 +56,7 @@ def plot_scan(
     record = piece.record
     if record is None:
         raise ValueError(f"{piece.source}: was not read from a scan, so there is none to show.")
-    picture = open_picture(record.files[0], record.dpi)
+    picture = record.picture or open_picture(record.files[0], record.dpi)
     rows, columns = picture.grey.shape
     width, height = columns * picture.pitch[0], rows * picture.pitch[1]
     places = [line.xy @ record.matrix.T + record.shift for line in piece.lines]

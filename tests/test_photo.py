@@ -485,16 +485,16 @@ def test_wrong_photographs_and_wishes(with_card, tmp_path):
 def test_a_photographed_piece_is_read_like_a_scan(tmp_path):
     # drawn by Pillow, seen by the camera written down in `photographed`; card beside the rings
     test = gs.ring_test(spacing=6.0, largest=24.0, smallest=12.0, centre=(200.0, 180.0))
-    sheet, middle = Sheet(), (150.0, 70.0)
+    sheet, middle = Sheet(), np.array([150.0, 70.0])
     sheet.card(12.0, 40.0)
     sizes = [(half, n.shape) for n in test.nests for half in n.sizes]
     for half, shape in sorted(sizes, reverse=True):
         sheet.ring(*middle, half, shape)
-    sheet.box(*(np.array(middle) + (27.0, 2.0)), *(np.array(middle) + (27.3, 9.0)))
+    sheet.box(177.0, 72.0, 177.3, 79.0)
     camera = moved(CAMERA, size=(2400, 1800))
     file = saved(tmp_path / "photo.png", photograph(sheet, camera, np.random.default_rng(5)))
-    area = around(np.array(middle) + 31.0 * np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]), camera)
-    mark = [np.array([(27.15, 2.0), (27.15, 9.0)]) + (200.0, 180.0)]
+    area = around(middle + 31.0 * np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]), camera)
+    mark = [np.array([(227.15, 182.0), (227.15, 189.0)])]
     piece = gs.read_photo(file, test, CARD, accuracy=0.3, area=area, mark=mark)
     assert piece.missing == ()
     assert any("lengths are accurate to" in note for note in piece.notes)

@@ -203,6 +203,10 @@ def test_units_of_the_page(tmp_path):
         ('<path d="M0 0 Z 5"/>', None, "path data needs a command, found '5'"),
         ('<path d="M0 0 L1e7 0"/>', None, "a place lies beyond 100000 mm"),
         ('<path d="M0 0 C1e9 0 0 1e9 1e9 1e9"/>', None, "a curve would need"),
+        (
+            '<path d="M0 0' + "C0 8e4 8e4 0 9 9" * 60 + '"/>', None,
+            "a path of more than 200000 segments",
+        ),
         ('<g transform="spin(3)"/>', None, "transform is not read, found 'spin(3)'"),
         ('<g transform="scale()"/>', None, "transform scale does not take 0 numbers"),
         ('<circle r="-3"/>', None, "a radius must not be negative"),

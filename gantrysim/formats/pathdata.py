@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 MAX_CHORDS = 20_000  # of one curve
+MAX_SEGMENTS = 200_000  # of a drawing
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _FLAG = re.compile(r"[01]")
 _BETWEEN = re.compile(r"[\s,]*")
@@ -116,6 +117,8 @@ def segments_of(data: str, to: Affine, tolerance: float) -> list[Segment]:
             found += _arc(here, end, given, to, tolerance)
             here = end
         before = kind
+        if len(found) > MAX_SEGMENTS:  # before the next curve takes more memory still
+            raise ValueError(f"a path of more than {MAX_SEGMENTS} segments; split the drawing")
     return found
 
 

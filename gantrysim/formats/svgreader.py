@@ -15,12 +15,11 @@ import xml.etree.ElementTree as ET
 from itertools import pairwise
 from pathlib import Path
 
-from gantrysim.formats.pathdata import Affine, Segment, ellipse, segments_of
+from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
 from gantrysim.inputs import point, positive, read_text
 from gantrysim.toolpath import Move, Toolpath
 
 MAX_BYTES = 20_000_000
-MAX_MOVES = 1_000_000
 MAX_DEPTH = 100
 MAX_PLACE = 1e5  # mm; further is a slip
 UNITS = {"mm": 1.0, "cm": 10.0, "in": 25.4, "px": 25.4 / 96, "": 25.4 / 96, "pt": 25.4 / 72}
@@ -166,8 +165,8 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
                 segments += _shape(name, element, inner, tolerance)
         except (ValueError, OverflowError) as error:
             raise ValueError(f"{where}: {error}") from None
-        if len(segments) > MAX_MOVES:
-            raise ValueError(f"more than {MAX_MOVES} moves; split the drawing")
+        if len(segments) > MAX_SEGMENTS:
+            raise ValueError(f"more than {MAX_SEGMENTS} moves; split the drawing")
         waiting += [(child, inner, depth + 1) for child in reversed(element)]
     return segments
 

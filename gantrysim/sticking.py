@@ -48,7 +48,8 @@ class Course:
         How far the command was ahead of the left side, the right side (along y) and the carriage
         (along x), mm.  Times the stiffness it is pulled through, this is the pull on a part.
     doing : ndarray of int, shape (n, 3)
-        Index into `DOING` of what each of them did on the way to the sample.
+        Index into `DOING` of what each of them did on the way to the sample; at the first, on the
+        way to the second.
     """
 
     commanded: Array
@@ -96,6 +97,7 @@ def course(burn: Burn, shape: str, ring: int, pass_index: int, *, step: float = 
     to_go, gone = np.abs(_steps(wanted)), np.abs(_steps(place))
     doing = np.where(gone < HALF * to_go, STICKS, FOLLOWS)
     doing[to_go < _STILL] = RESTS
+    doing[first] = doing[first + 1]  # a line begins where the move to it has ended
     head = np.array([burn.machine.head.along, burn.machine.head.beyond])
     drawn = spot(burn.machine, q_y, q_x)
     return Course(command[here] + head, drawn[here], (wanted - place)[here], doing[here])

@@ -110,9 +110,14 @@ def test_html_is_small_and_whole(circle):
     assert len(html) < 1_500_000
     frames = re.findall(r'"data:image/png;base64,([^"]+)"', html)
     assert len(frames) == 48
-    sizes = {Image.open(BytesIO(base64.b64decode(frame))).size for frame in frames}
+    pictures = [Image.open(BytesIO(base64.b64decode(frame))).convert("RGB") for frame in frames]
+    sizes = {picture.size for picture in pictures}
     assert len(sizes) == 1
     assert sizes.pop()[0] == 448  # 5.6 inches at 80 dots
+    for picture in pictures:  # the legend shows every colour in every picture
+        seen = np.unique(np.asarray(picture).reshape(-1, 3), axis=0)
+        for colour in (look.VERMILION, look.BLUE, look.FAINT, look.INK):
+            assert np.abs(seen - np.round(255 * np.array(to_rgb(colour)))).max(axis=1).min() <= 1
 
 
 def test_gif_has_every_frame_and_overwrites_nothing(circle, tmp_path, monkeypatch):

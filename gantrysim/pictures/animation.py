@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 from matplotlib.animation import FuncAnimation, PillowWriter
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from PIL import Image
@@ -38,7 +40,8 @@ _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
 _ARM = 0.3  # the beam is drawn this many sizes on the near side of the spot
 _COLOURS = {RESTS: FAINT, STICKS: VERMILION, FOLLOWS: BLUE}
 _MILLISECONDS = 90  # each frame
-_PALETTE = 48  # colours of a frame, half tones at the edges of letters included
+_TONES = 12  # of each colour in a frame of an HTML text
+_STEEL = "#d9d9d9"
 _FRAME = re.compile(r"data:image/png;base64,([^\"]+)")
 
 
@@ -157,8 +160,22 @@ def _fewer_colours(found: re.Match[str]) -> str:
     """A PNG picture in an HTML text with a palette: flat colours lose nothing by it."""
     picture = Image.open(BytesIO(base64.b64decode(found[1].replace("\\\n", ""))))
     smaller = BytesIO()
-    picture.convert("RGB").quantize(_PALETTE).save(smaller, "PNG", optimize=True)
+    flat = picture.convert("RGB").quantize(palette=_palette(), dither=Image.Dither.NONE)
+    flat.save(smaller, "PNG", optimize=True)
     return "data:image/png;base64," + base64.b64encode(smaller.getvalue()).decode()
+
+
+@cache
+def _palette() -> Image.Image:
+    """The colours of a scene, each in steps towards white: edges of letters and lines."""
+    light = np.linspace(0.0, 1.0, _TONES, endpoint=False)[:, None]
+    colours = [
+        np.round(255 * ((1 - light) * np.array(to_rgb(c)) + light)).astype(int)
+        for c in (INK, FAINT, BLUE, VERMILION, _STEEL)
+    ]
+    image = Image.new("P", (1, 1))
+    image.putpalette([255, 255, 255, *np.concatenate(colours).ravel().tolist()])
+    return image
 
 
 class _Scene:
@@ -187,7 +204,7 @@ class _Scene:
         ax.set_xlim(-1.14 * rail, 1.14 * rail)
         ax.set_ylim(-1.62 * size, 1.32 * size)
         for x in (-rail, rail):
-            ax.axvline(x, color="#d9d9d9", linewidth=5.0, zorder=0)
+            ax.axvline(x, color=_STEEL, linewidth=5.0, zorder=0)
         ax.plot(*self.wanted.T, color=COMMANDED, linewidth=0.8)
         self.trail = ax.add_collection(LineCollection([], linewidths=1.6))
         (self.beam,) = ax.plot([], [], color=FAINT, linewidth=3.0, zorder=2)

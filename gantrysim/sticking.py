@@ -108,9 +108,7 @@ def _steps(values: Array) -> Array:
     return np.diff(values, axis=0, prepend=values[:1])
 
 
-def _moved(
-    burn: Burn, strokes: tuple[Stroke, ...], end: int, place: Array
-) -> tuple[Array, Array]:
+def _moved(burn: Burn, strokes: tuple[Stroke, ...], end: int, place: Array) -> tuple[Array, Array]:
     """Coordinates of both blocks at every sample, that reach a place at the sample `end`."""
     machine = burn.machine
     if isinstance(burn, TimedBurn):

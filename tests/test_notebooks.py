@@ -25,7 +25,9 @@ NUMBER = r"(?<![\w.])[-−+±]?\d+(?:[.,]\d+)?"
 MEASURED = re.compile(rf"({NUMBER})\s*(?:µm|um|mm/s|mm|N/mm|N|mrad|%|per cent)(?![\w%])")
 LITERAL = re.compile(r"(?<![\w.])\d+(?:\.\d*)?(?:e-?\d+)?")
 LINK = re.compile(r"\]\(([^)\s]+)\)")
-NAMED = re.compile(r"`((?:examples|tests|notebooks|gantrysim|\.ci)/[\w./-]+)`|(?<=python )(\S+\.py)")
+NAMED = re.compile(
+    r"`((?:examples|tests|notebooks|gantrysim|\.ci)/[\w./-]+)`|(?<=python )(\S+\.py)"
+)
 
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=[path.stem for path in NOTEBOOKS])
 
@@ -95,8 +97,8 @@ def test_no_measured_number_is_typed(path):
     notebook = read(path)
     found = typed_measurements(prose(notebook), code(notebook))
     assert not found, (
-        f"{path.name} types {', '.join(found)} into its prose; compute the number in the notebook and "
-        "show it by Markdown(f'...'), or name a value that its code sets"
+        f"{path.name} types {', '.join(found)} into its prose; compute the number in the notebook "
+        "and show it by Markdown(f'...'), or name a value that its code sets"
     )
 
 
@@ -148,7 +150,8 @@ def test_a_typed_measurement_is_found(text):
 
 
 @pytest.mark.parametrize(
-    "text", ["a radius of 20 mm", "12 N", "`x = 0.35 mm`", "2 passes", "ISO 230-4", "3 Newtons' laws"]
+    "text",
+    ["a radius of 20 mm", "12 N", "`x = 0.35 mm`", "2 passes", "ISO 230-4", "3 Newtons' laws"],
 )
 def test_a_value_that_the_code_sets_may_be_typed(text):
     assert typed_measurements([text], "RADIUS = 20.0; extra_force=12.0") == []

@@ -206,7 +206,8 @@ class _Scene:
         for x in (-rail, rail):
             ax.axvline(x, color=_STEEL, linewidth=5.0, zorder=0)
         ax.plot(*self.wanted.T, color=COMMANDED, linewidth=0.8)
-        self.trail = ax.add_collection(LineCollection([], linewidths=1.6))
+        self.trail = LineCollection([], linewidths=1.6)
+        ax.add_collection(self.trail)
         (self.beam,) = ax.plot([], [], color=FAINT, linewidth=3.0, zorder=2)
         (self.arm,) = ax.plot([], [], color=FAINT, linewidth=1.4, zorder=2)
         self.marks = [

@@ -203,6 +203,7 @@ __all__ = [
 _PICTURES = {
     "plot_burn": "burns",
     "compare_burns": "burns",
+    "animate_burn": "animation",
     "plot_test": "patterns",
     "plot_piece": "patterns",
     "plot_unrolled": "unrolled",

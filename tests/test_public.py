@@ -18,7 +18,7 @@ UNIT = re.compile(
 )
 
 
-PICTURES = sorted(set(dir(gantrysim)) - {*gantrysim.__all__, "__version__"})
+PICTURES = sorted(set(dir(gantrysim)) - {*gantrysim.__all__, "theory", "__version__"})
 
 
 @pytest.fixture(params=[*gantrysim.__all__, *PICTURES])

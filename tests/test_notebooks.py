@@ -1,0 +1,163 @@
+"""The notebooks run from top to bottom, show no warning, stay small, and type no measured number.
+
+Numbers in the prose of a notebook must come from the page itself: printed, or put into Markdown by
+an f-string.  What may be typed is a value that the notebook's own code sets, such as a radius.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+ROOT = Path(__file__).resolve().parents[1]
+FOLDER = ROOT / "notebooks"
+NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
+
+TIMEOUT = 120  # s for a cell
+LARGEST = 2_000_000  # characters of all outputs of a notebook
+STORED = 20_000  # of the outputs that a notebook brings along
+
+NUMBER = r"(?<![\w.])[-−+±]?\d+(?:[.,]\d+)?"
+MEASURED = re.compile(rf"({NUMBER})\s*(?:µm|um|mm/s|mm|N/mm|N|mrad|%|per cent)(?![\w%])")
+LITERAL = re.compile(r"(?<![\w.])\d+(?:\.\d*)?(?:e-?\d+)?")
+LINK = re.compile(r"\]\(([^)\s]+)\)")
+NAMED = re.compile(
+    r"`((?:examples|tests|notebooks|gantrysim|\.ci)/[\w./-]+)`|(?<=python )(\S+\.py)"
+)
+
+each = pytest.mark.parametrize("path", NOTEBOOKS, ids=[path.stem for path in NOTEBOOKS])
+
+
+def read(path: Path) -> nbformat.NotebookNode:
+    return nbformat.read(path, as_version=4)
+
+
+def prose(notebook: nbformat.NotebookNode) -> list[str]:
+    return [cell.source for cell in notebook.cells if cell.cell_type == "markdown"]
+
+
+def code(notebook: nbformat.NotebookNode) -> str:
+    return "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+
+
+def typed_measurements(texts: list[str], source: str) -> list[str]:
+    """Numbers with a unit in the prose that no code sets."""
+    code_of_it = re.sub(r"#.*|(\"\"\").*?\1", "", source)
+    set_up = {float(word) for word in LITERAL.findall(code_of_it)}
+    found = []
+    for text in texts:
+        for hit in MEASURED.finditer(re.sub(r"`[^`]*`", "", text)):
+            value = abs(float(re.sub(r"[-−+±]", "", hit[1]).replace(",", ".")))
+            if value not in set_up:
+                found.append(hit[0])
+    return found
+
+
+def missing_files(text: str, beside: Path) -> list[str]:
+    """Relative links, and files named in code spans, that do not exist."""
+    links = [x for x in LINK.findall(text) if not re.match(r"[a-z]+:|#", x)]
+    gone = [x for x in links if not (beside / x.split("#")[0]).exists()]
+    named = [a or b for a, b in NAMED.findall(text)]
+    return gone + [x for x in named if not (ROOT / x).exists()]
+
+
+def test_there_are_notebooks():
+    assert NOTEBOOKS
+
+
+@each
+def test_is_stored_clean(path):
+    notebook = read(path)
+    nbformat.validate(notebook)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            assert cell.execution_count is None
+    outputs = [cell.outputs for cell in notebook.cells if cell.cell_type == "code"]
+    assert len(str(outputs)) < STORED
+
+
+@each
+def test_name_is_a_number_and_plain_words(path):
+    assert re.fullmatch(r"\d+_[a-z0-9_]+", path.stem)
+
+
+@each
+def test_begins_with_a_title_in_prose(path):
+    first = read(path).cells[0]
+    assert first.cell_type == "markdown"
+    assert first.source.startswith("# ")
+
+
+@each
+def test_no_measured_number_is_typed(path):
+    notebook = read(path)
+    found = typed_measurements(prose(notebook), code(notebook))
+    assert not found, (
+        f"{path.name} types {', '.join(found)} into its prose; compute the number in the notebook "
+        "and show it by Markdown(f'...'), or name a value that its code sets"
+    )
+
+
+@each
+def test_files_it_names_exist(path):
+    assert missing_files("\n".join(prose(read(path))), FOLDER) == []
+
+
+def test_files_that_the_readme_names_exist():
+    assert missing_files((ROOT / "README.md").read_text(encoding="utf-8"), ROOT) == []
+
+
+def test_readme_names_every_notebook():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [path.name for path in NOTEBOOKS if path.name not in text] == []
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("default")  # those of the kernel's client are not ours
+@each
+def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch):
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path))  # no settings of whoever runs this
+    notebook = read(path)
+    here = {"metadata": {"path": str(FOLDER)}}
+    before = sorted(FOLDER.iterdir())
+    NotebookClient(notebook, timeout=TIMEOUT, kernel_name="python3", resources=here).execute()
+    assert sorted(FOLDER.iterdir()) == before, "a notebook writes nothing beside itself"
+    cells = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    assert [cell.execution_count for cell in cells] == list(range(1, len(cells) + 1))
+    outputs = [output for cell in cells for output in cell.outputs]
+    size = sum(
+        len(output.get("text", "")) + sum(len(str(x)) for x in output.get("data", {}).values())
+        for output in outputs
+    )
+    assert size < LARGEST, f"{path.name} shows {size / 1e6:.1f} MB"
+    warned = [x.text for x in outputs if x.get("name") == "stderr" and "Warning" in x.text]
+    assert not warned, warned[0]
+    assert any("image/png" in output.get("data", {}) for output in outputs), "no picture"
+
+
+# --- the rules themselves ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text", ["It is 0.35 mm too small.", "a lag of 120 µm", "by 3.5 mrad", "12 N more", "±0,2 mm"]
+)
+def test_a_typed_measurement_is_found(text):
+    assert typed_measurements([text], "radius = 20.0  # mm, not 0.35") != []
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a radius of 20 mm", "12 N", "`x = 0.35 mm`", "2 passes", "ISO 230-4", "3 Newtons' laws"],
+)
+def test_a_value_that_the_code_sets_may_be_typed(text):
+    assert typed_measurements([text], "RADIUS = 20.0; extra_force=12.0") == []
+
+
+def test_a_missing_file_is_found(tmp_path):
+    (tmp_path / "there.ipynb").touch()
+    text = "[a](there.ipynb#top) [b](gone.ipynb) [c](https://example.org/x) `examples/gone.py`"
+    assert missing_files(text, tmp_path) == ["gone.ipynb", "examples/gone.py"]

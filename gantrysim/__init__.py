@@ -207,6 +207,7 @@ _PICTURES = {
     "before_after": "logs",
     "plot_log": "logs",
     "plot_verdict": "intervals",
+    "explore": "explorer",
 }
 
 

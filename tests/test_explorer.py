@@ -64,7 +64,10 @@ def test_a_slider_moved_by_code_draws_the_machine_with_that_fault(explorer, name
     # the same lines on the same canvas, with other data
     assert explorer.figure is figure
     assert explorer.figure.canvas is canvas
-    moved = [np.abs(np.subtract(x.get_data(), old)).max() for x, old in zip(explorer.lines, lines)]
+    moved = [
+        np.abs(np.subtract(x.get_data(), old)).max()
+        for x, old in zip(explorer.lines, lines, strict=True)
+    ]
     assert max(moved) > 0.01
 
 

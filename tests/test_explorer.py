@@ -96,6 +96,22 @@ def test_every_slider_reaches_both_its_ends_and_changes_the_picture(explorer, na
     assert image.std() > 10.0
 
 
+def test_a_slider_stands_at_its_steps_only(explorer):
+    # a value between two steps would come back from the screen as another one
+    backlash = explorer.sliders["backlash"]
+    for asked, stands in ((0.3749, 0.38), (0.06, 0.06), (7.0, 1.0), (-1.0, 0.0)):
+        backlash.value = asked
+        assert backlash.value == stands
+    assert explorer.sliders["left_nuts"].value == 15.0  # the machine's own stand at 14.66 degrees
+    assert explorer.machine.left.nut_degrees("front", span=430.0) == pytest.approx(14.66, abs=0.01)
+
+
+def test_a_range_takes_in_where_the_machine_stands():
+    taut = gs.explore(gs.Machine().set("belt_left.pretension", 64.0))
+    assert taut.sliders["belt_tension"].value == taut.sliders["belt_tension"].max == 64.0
+    assert taut.burn.machine.belt_left.pretension == 64.0
+
+
 def test_reset_draws_once_what_it_started_with(explorer):
     first = explorer._repr_png_()
     for name in ("backlash", "left_nuts"):

@@ -11,7 +11,7 @@ import io
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -73,6 +73,10 @@ class Setting:
     start: Callable[[Machine, RingTest], float]
     turn: Callable[[Machine, RingTest, float], tuple[Machine, RingTest]]
 
+    def nearest(self, value: float) -> float:
+        """The step of the slider nearest to a value."""
+        return round(self.low + round((value - self.low) / self.step) * self.step, 9)
+
 
 def _nuts(side: str) -> Setting:
     def start(machine: Machine, test: RingTest) -> float:
@@ -84,7 +88,7 @@ def _nuts(side: str) -> Setting:
         approach = {i: nut_approach(plate.wheels[i].nut_offset, degrees) for i in plate.nuts}
         return machine.set(side, plate.at_approach(approach, span=machine.span)), test
 
-    words = f"{side} wheel nuts, past first contact"
+    words = f"{side} wheel nuts past contact"
     return Setting(words, "degrees", -5.0, 50.0, 1.0, start, turn)
 
 
@@ -162,15 +166,10 @@ class Explorer:
         self.machine, self.test, self.magnify = machine, test, magnify
         self.seconds: list[float] = []
         self.sliders = {
-            name: widgets.FloatSlider(
-                value=setting.start(machine, test), min=setting.low, max=setting.high,
-                step=setting.step, description=f"{setting.words}, {setting.unit}",
-                readout_format=".2f" if setting.step < 0.1 else ".1f",
-                style={"description_width": "21em"}, layout={"width": "46em", "max_width": "100%"},
-            )
+            name: _slider(widgets, setting, setting.start(machine, test))
             for name, setting in SETTINGS.items()
-        }  # fmt: skip
-        # what a slider cannot show exactly is not moved by showing it
+        }
+        # the machine is left as it is where a slider stands at its start
         self._start = {name: slider.value for name, slider in self.sliders.items()}
         reset = widgets.Button(description="back to the start")
         reset.on_click(lambda button: self.reset())
@@ -208,7 +207,7 @@ class Explorer:
     def _draw_first(self) -> None:
         """Axes, commanded rings and one line a ring; later only the data of the lines change."""
         self.figure = Figure(figsize=_SIZE, dpi=_DPI)
-        self._canvas: Any = FigureCanvasAgg(self.figure)
+        self._canvas = cast(Any, FigureCanvasAgg(self.figure))  # its methods have no types
         plan, round_ = self.figure.subplots(1, 2, width_ratios=(1.45, 1.0))
         self.figure.subplots_adjust(left=0.075, right=0.98, top=0.92, bottom=0.145, wspace=0.27)
         dress(plan)
@@ -336,6 +335,29 @@ def _widgets() -> Any:
             "'gantrysim[notebook]' brings it."
         ) from None
     return ipywidgets
+
+
+def _slider(widgets: Any, setting: Setting, start: float) -> Any:
+    """A slider at the step nearest to a start, which its range takes in.
+
+    It stands at its steps only, however it is moved: what lies between two of them the screen
+    would move to the nearer one and send back, late, over whatever was set meanwhile.
+    """
+    from traitlets import validate  # ipywidgets stands upon it
+
+    class Stepped(widgets.FloatSlider):  # type: ignore[misc]
+        @validate("value")
+        def _validate_value(self, proposal: Any) -> float:
+            value = min(max(float(proposal["value"]), self.min), self.max)
+            return setting.nearest(value)
+
+    value = setting.nearest(start)
+    return Stepped(
+        value=value, min=min(setting.low, value), max=max(setting.high, value),
+        step=setting.step, description=f"{setting.words}, {setting.unit}",
+        readout_format=".2f" if setting.step < 0.1 else ".1f",
+        style={"description_width": "21em"}, layout={"width": "46em", "max_width": "100%"},
+    )  # fmt: skip
 
 
 def _style(line: Any) -> tuple[float, float]:

@@ -453,8 +453,8 @@ def picture_of_push() -> Figure:
     machines = [NOMINAL, _with(PAIR[0]), same_size(PAIR[1], PAIR[0])]
     names, colours = ("healthy", *PAIR), (COMMANDED, *COLOURS)
     for machine, name, colour in zip(machines, names, colours, strict=False):
-        plot_push(gs.push(machine, "right", "holding"), ax, label=name, colour=colour)
-    _title(ax, "Right side pushed, motor holding")
+        plot_push(gs.push(machine, "right", "off"), ax, label=name, colour=colour)
+    _title(ax, "Right side pushed, motors off")
     lines = zip(names, colours, strict=False)
     _legend(ax, [Line2D([], [], color=c, linewidth=1.8, label=name) for name, c in lines])
     return figure

@@ -159,3 +159,13 @@ def test_wrong_arguments_are_refused_in_one_sentence(arguments, words):
     with pytest.raises(ValueError, match=words) as refused:
         gs.explore(**arguments)
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(("shapes", "passes"), [(("square",), 1), (("circle",), 4)])
+def test_any_ring_test_can_be_explored(shapes, passes):
+    test = gs.ring_test(shapes, spacing=8.0, largest=24.0, centre=(120.0, 150.0), passes=passes)
+    explorer = gs.explore(test=test, magnify=20.0)
+    assert len(explorer.lines) == 3 * passes
+    explorer.sliders["backlash"].value = 0.3
+    assert same(explorer, gs.Machine().with_faults(gs.CouplerBacklash(play=0.3)))
+    assert f"{shapes[0]}s: error" in explorer.figure.axes[0].get_title(loc="left")

@@ -216,6 +216,7 @@ _PICTURES = {
     "plot_log": "logs",
     "plot_verdict": "intervals",
     "plot_scan": "scans",
+    "explore": "explorer",
 }
 
 

@@ -71,8 +71,8 @@ def write_motion_code(
     Raises
     ------
     ValueError
-        If the test leaves the machine's travel or its feed is above 1000 mm/s, the power is not within 0 to 1, or `s_max` is
-        missing or out of range.
+        If the test leaves the machine's travel, its feed is above 1000 mm/s, the power is not
+        within 0 to 1, or `s_max` is missing or out of range.
     FileExistsError
         If the file exists and ``overwrite`` is false.
     FileNotFoundError

@@ -505,6 +505,38 @@ def test_squares_as_a_positioning_test():
         m.side_positions("z")
 
 
+def test_the_first_side_after_a_larger_square_is_reached_from_outside():
+    # play B, as a hysteron: a side stands B/2 short on the side that it was reached from
+    from gantrysim.metrology.repeats import side_approaches
+
+    test = ring_test(("square",), spacing=10.0, largest=30.0, passes=3, order="outside_in")
+    reached = side_approaches(test)
+    # drawing begins at the upper right corner with the top side; the largest comes from home
+    assert reached[2, 0] == (1, 1, 1, 1)
+    assert reached[0, 0] == reached[1, 0] == (1, -1, 1, 1)
+    assert reached[0, 1] == reached[1, 2] == (1, 1, 1, 1)
+    inward = ring_test(("square",), spacing=10.0, largest=30.0, passes=3)
+    assert set(side_approaches(inward).values()) == {(1, 1, 1, 1)}
+
+    m = measure(drawn(test, play_y=0.08))
+    above, below = m.side_positions("y")
+    assert above.up.shape == (3, 2)  # the two later passes, which all squares reach from inside
+    assert np.ptp(above.mean_up) == pytest.approx(0.0, abs=1e-9)
+    assert above["R_up"] == pytest.approx(0.0, abs=1e-9)
+    assert below.mean_down is not None
+
+    fewer = ring_test(("square",), spacing=10.0, largest=30.0, passes=2, order="outside_in")
+    with pytest.raises(ValueError, match="top sides are reached from inside in some passes"):
+        measure(drawn(fewer)).side_positions("y")
+
+
+def test_a_side_begun_in_its_middle_is_reached_in_parts():
+    from gantrysim.metrology.repeats import side_approaches
+
+    test = ring_test(("square",), spacing=10.0, largest=30.0, start_deg=20.0, order="outside_in")
+    assert side_approaches(test)[0, 0] == (0, 1, 1, 1)
+
+
 @pytest.mark.parametrize("degrees", [None, 7.0])
 def test_both_senses_ring_by_ring(degrees):
     # play B: H = B cos(acos(1 - B/R)) (closed form); as burns, and as pieces turned differently

@@ -28,7 +28,7 @@ from gantrysim.metrology.passes import (
 )
 from gantrysim.metrology.peaks import SEED
 from gantrysim.metrology.pointnoise import PointNoise, white_noise_of
-from gantrysim.metrology.repeats import pass_drifts
+from gantrysim.metrology.repeats import pass_drifts, side_approaches
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
@@ -146,7 +146,7 @@ def measure(
     drawn = drawn_passes(thing.test)
     skipped: Skipped = {}
     rings, rejected = _rings(thing, outlier_sigmas, skipped)
-    squares = tuple(_square_rows(rings, lifted, skipped))
+    squares = tuple(_square_rows(rings, thing.test, lifted, skipped))
     rotation = _rotation(squares) if lifted else 0.0
     circles = tuple(_circle_rows(rings, thing.test, lifted, rotation or 0.0, skipped))
     outlines = tuple(line for _, found in rings for line in found)
@@ -278,8 +278,12 @@ def _by_ring(lines: Iterable[Line]) -> list[tuple[tuple[str, int], list[Line]]]:
 
 
 def _square_rows(
-    rings: Sequence[tuple[tuple[Line, ...], list[Line]]], lifted: bool, skipped: Skipped
+    rings: Sequence[tuple[tuple[Line, ...], list[Line]]],
+    test: RingTest,
+    lifted: bool,
+    skipped: Skipped,
 ) -> Iterable[SquareRow]:
+    reached = side_approaches(test)
     for _, outlines in rings:
         for line in outlines:
             if line.shape != "square":
@@ -290,7 +294,8 @@ def _square_rows(
                 _skip(skipped, [line], str(error))
                 continue
             gap = None if lifted else closing_gap(line.xy)
-            yield SquareRow(line.ring, line.pass_index, geometry, gap)
+            how = reached.get((line.ring, line.pass_index), (1, 1, 1, 1))
+            yield SquareRow(line.ring, line.pass_index, geometry, gap, how)
 
 
 def _circle_rows(

@@ -315,6 +315,15 @@ GOOD = f"circle,{LARGE},{CIRCLES[-1]},diameter_0,80.1"
         (HEADER + GOOD.replace("diameter_0", "width"), "line 2: what must be 'diameter_'"),
         (HEADER + GOOD.replace("diameter_0", "diameter_180"), "line 2: what must be 'diameter_'"),
         (HEADER + GOOD.replace("diameter_0", "diameter_nan"), "line 2: what must be 'diameter_'"),
+        ("# resolution_mm: 0.05\n" + HEADER + GOOD, "line 1: a setting must be written with"),
+        (
+            '"# resolution_mm : 0.05",,,,\n' + HEADER + GOOD,
+            "line 1: a setting must be written with",
+        ),
+        ("# resolution -> 0.05\n" + HEADER + GOOD, "line 1: a setting must be written with"),
+        ("# resolution_mm == 0.05\n" + HEADER + GOOD, "line 1: a setting must be written with"),
+        ("# Resolution_mm = 0.05\n" + HEADER + GOOD, "line 1: 'Resolution_mm' must be written"),
+        ("# resolution_mm = 0.05\n" + HEADER + GOOD, "calipers.csv: permissible_error must not be"),
         (HEADER + f"square,0,{SQUARES[0]},diameter_0,9", "line 2: what must be 'width', 'height'"),
     ],
 )

@@ -137,8 +137,25 @@ def test_bidirectional_numbers_hang_together():
     turned = both_ways(cw, ccw, 25.0)
     assert turned.apart == pytest.approx(-both.apart, abs=1e-12)
     assert turned.G_b == pytest.approx(both.G_b)
-    assert both.to_dict()["G_ccw_mm"] == least_squares_circle(ccw).RONt
+    assert both.to_dict()["G_ccw_mm"] == minimum_zone_circle(ccw).RONt
+    assert both.to_dict()["G_least_squares_ccw_mm"] == least_squares_circle(ccw).RONt
     assert "G(b)" in repr(both)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_one_sense_is_no_rounder_than_both(seed):
+    # G(b) holds both paths, so G of neither can exceed it, whatever their shapes; a bump
+    # on one side puts the least-squares centre away from that of the zone
+    rng = np.random.default_rng(seed)
+    angle = np.linspace(0.0, 2 * np.pi, 360, endpoint=False)
+    r = 25.0 + 0.05 * np.exp(-(((angle - 2.0) / 0.15) ** 2)) + 0.02 * rng.random(360)
+    one = np.column_stack((r * np.cos(angle), r * np.sin(angle)))
+    other = circle(25.02, n=360)
+    both = both_ways(one, other, 25.0)
+    alone = circular_deviation(one, 25.0, in_drawing_order=False)
+    assert max(both.G_ccw, both.G_cw) <= both.G_b + 1e-9
+    assert alone.G == pytest.approx(both.G_ccw)
+    assert alone.G_least_squares > both.G_b + 1e-4  # what about the LS centre seemed possible
 
 
 def test_several_passes_of_each_sense():
@@ -169,7 +186,8 @@ def test_start_stop_gap():
 
 def test_definitions_hang_together():
     found = circular_deviation(circle(30.0, play_x=0.1, ex=2e-3), 30.0, in_drawing_order=False)
-    assert found.F_max - found.F_min == pytest.approx(found.G)
+    assert found.F_max - found.F_min == pytest.approx(found.G_least_squares)
+    assert found.G <= found.G_least_squares
     assert found.F_min < found.D < found.F_max
     with pytest.raises(ValueError, match="nominal_radius must be above zero"):
         circular_deviation(circle(30.0), -30.0, in_drawing_order=False)

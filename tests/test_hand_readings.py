@@ -191,6 +191,11 @@ def test_stroke_is_the_usual_one_unless_given(tmp_path):
         (HEADER + GOOD.replace("keep", "hold"), "line 2: what must be 'start_forward_n'"),
         (HEADER + GOOD.replace("off", "holding"), "keep_forward_n can be read with motor 'off'"),
         ("stroke_mm," + HEADER + "nan," + GOOD, "line 2: stroke_mm must be a finite number"),
+        (HEADER + GOOD.replace("10.2", "1040"), "line 2: value must be at most 1000 N for"),
+        (
+            "# scale_error 0.1\n" + HEADER + GOOD,
+            "line 1: a setting must be written with a single =",
+        ),
         ("stroke_mm," + HEADER + "0," + GOOD, "line 2: stroke must be above zero"),
     ],
 )
@@ -207,6 +212,13 @@ def test_hostile_push_files_end_in_one_sentence(tmp_path, text, words):
         (TONE_HEADER + TONE.replace("54.2", "low"), "line 2: tone_hz must be a number"),
         (TONE_HEADER + TONE.replace("54.2", "54200"), "line 2: tone_hz must be at most 5000 Hz"),
         (TONE_HEADER + TONE.replace("8.4", "0"), "line 2: mass_g_m must be above zero"),
+        (
+            TONE_HEADER + TONE.replace("400", "0.2"),
+            "line 2: span_mm must be 20 to 5000 mm, found 0",
+        ),
+        (TONE_HEADER + TONE.replace("8.4", ".008"), "line 2: mass_g_m must be 0.5 to 200 g/m"),
+        (TONE_HEADER + TONE.replace("8.4", "201"), "line 2: mass_g_m must be 0.5 to 200 g/m"),
+        ("# common_error: 0.1\n" + TONE_HEADER + TONE, "line 1: a setting must be written with a"),
         (TONE_HEADER + TONE.replace("400", "-400"), "line 2: span_mm must be above zero"),
     ],
 )

@@ -368,6 +368,61 @@ def test_exact_lines_have_no_uncertainty_unless_told():
 
 
 @pytest.mark.slow
+def test_squareness_is_known_as_well_as_the_scanner():
+    from gantrysim.measured.scanner import ScannerError
+
+    piece = lifted(drawn(TEST), 1.0, noise=0.002)
+    found = []
+    for skew in (1e-5, 3e-4, 4e-3):
+        scanner = ScannerError(covariance=np.diag((1e-6, 1.6e-7, skew**2)))
+        m = measure(dataclasses.replace(piece, scanner=scanner))
+        wide = [q.u for q in m.quantities if q.name == "squareness_mrad"][-1]
+        found.append(wide)
+        assert m.noise.skew == pytest.approx(skew)
+    assert found[0] < 0.5 * found[1] < 0.25 * found[2]
+    assert found[2] == pytest.approx(4.0, rel=0.02)
+    assert found[0] < 0.15
+
+
+def test_width_and_height_share_what_the_scanner_leaves():
+    # var(common + difference/2) and var(common - difference/2) differ by 2 cov (JCGM 100, 5.2.2)
+    from gantrysim.measured.scanner import ScannerError
+
+    table = np.diag((1e-6, 4e-6, 1e-8))
+    table[0, 1] = table[1, 0] = 0.99 * 2e-6
+    piece = dataclasses.replace(
+        lifted(drawn(TEST), 0.0, noise=0.001), scanner=ScannerError(covariance=table)
+    )
+    m = measure(piece)
+    assert m.noise.reader_covariance == pytest.approx(table)
+    root = m.noise.reader_root
+    assert root @ root.T == pytest.approx(table)
+    last = {
+        q.name: q.u for q in m.quantities if q.shape == "square" and q.ring == m.squares[-1].ring
+    }
+    size = 2 * m.squares[-1].size
+    along_x, along_y = math.sqrt(2e-6 + 1.98e-6), math.sqrt(2e-6 - 1.98e-6)
+    assert last["width_mm"] == pytest.approx(size * along_x, rel=0.02)
+    assert last["height_mm"] < 0.02 < 0.2 * last["width_mm"]
+    fits = {q.shape: q.u for q in m.quantities if q.name == "scale_error"}
+    assert fits["square width"] == pytest.approx(along_x, rel=0.1)
+    assert fits["square height"] == pytest.approx(along_y, rel=0.5)
+
+
+def test_what_the_scanner_is_expected_to_add_is_taken_out():
+    from gantrysim.measured.scanner import ScannerError
+
+    piece = lifted(drawn(TEST), 0.0)
+    scanner = ScannerError((2e-3, 1e-3, 4e-4))
+    seen = dataclasses.replace(
+        piece,
+        lines=[dataclasses.replace(x, xy=x.xy @ scanner.matrix.T) for x in piece.lines],
+        scanner=scanner,
+    )
+    for one, other in zip(measure(seen).rows, measure(piece).rows, strict=True):
+        assert one.measured_size == pytest.approx(other.measured_size, abs=1e-9)
+
+
 def test_uncertainty_of_sizes_covers_whole_pieces():
     # radii, widths and squareness of a piece, with the reader's own errors drawn beside the noise;
     # exact 99 % band of the binomial counts of 60 independent pieces
@@ -448,6 +503,38 @@ def test_squares_as_a_positioning_test():
         measure(drawn(TEST)).side_positions("x")
     with pytest.raises(ValueError, match="axis must be 'x' or 'y'"):
         m.side_positions("z")
+
+
+def test_the_first_side_after_a_larger_square_is_reached_from_outside():
+    # play B, as a hysteron: a side stands B/2 short on the side that it was reached from
+    from gantrysim.metrology.repeats import side_approaches
+
+    test = ring_test(("square",), spacing=10.0, largest=30.0, passes=3, order="outside_in")
+    reached = side_approaches(test)
+    # drawing begins at the upper right corner with the top side; the largest comes from home
+    assert reached[2, 0] == (1, 1, 1, 1)
+    assert reached[0, 0] == reached[1, 0] == (1, -1, 1, 1)
+    assert reached[0, 1] == reached[1, 2] == (1, 1, 1, 1)
+    inward = ring_test(("square",), spacing=10.0, largest=30.0, passes=3)
+    assert set(side_approaches(inward).values()) == {(1, 1, 1, 1)}
+
+    m = measure(drawn(test, play_y=0.08))
+    above, below = m.side_positions("y")
+    assert above.up.shape == (3, 2)  # the two later passes, which all squares reach from inside
+    assert np.ptp(above.mean_up) == pytest.approx(0.0, abs=1e-9)
+    assert above["R_up"] == pytest.approx(0.0, abs=1e-9)
+    assert below.mean_down is not None
+
+    fewer = ring_test(("square",), spacing=10.0, largest=30.0, passes=2, order="outside_in")
+    with pytest.raises(ValueError, match="top sides are reached from inside in some passes"):
+        measure(drawn(fewer)).side_positions("y")
+
+
+def test_a_side_begun_in_its_middle_is_reached_in_parts():
+    from gantrysim.metrology.repeats import side_approaches
+
+    test = ring_test(("square",), spacing=10.0, largest=30.0, start_deg=20.0, order="outside_in")
+    assert side_approaches(test)[0, 0] == (0, 1, 1, 1)
 
 
 @pytest.mark.parametrize("degrees", [None, 7.0])
@@ -538,7 +625,7 @@ def test_pictures_of_measures():
     assert ax.get_ylabel() == "RONt ls, µm"
     assert "95 %" in ax.get_title(loc="left")
     marks = ax.get_lines()[0].get_ydata()
-    assert np.asarray(marks) == pytest.approx([1e3 * r.path.G for r in m.circles])
+    assert np.asarray(marks) == pytest.approx([1e3 * r.path.least_squares.RONt for r in m.circles])
     bars = ax.collections[0].get_segments()
     q = next(q for q in m.quantities if q.key == ("circle", 4, 0, "RONt_ls_mm"))
     assert bars[-1][:, 1] == pytest.approx([1e3 * q.low, 1e3 * q.high])

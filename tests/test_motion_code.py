@@ -149,6 +149,15 @@ def test_the_beam_is_off_before_every_travel_move_and_at_the_end(tmp_path):
     assert lines[-2:] == ["M5", "M2"]
 
 
+def test_a_feed_in_mm_a_minute_is_refused(tmp_path):
+    path = tmp_path / "test.ngc"
+    with pytest.raises(ValueError, match="feed must be at most 1000 mm/s in motion code, found 24"):
+        gs.ring_test(spacing=25.0, feed=2400.0).to_motion_code(path)
+    assert not path.exists()
+    gs.ring_test(spacing=25.0, feed=1000.0).to_motion_code(path)
+    assert "F60000" in path.read_text()
+
+
 def test_cautions_stand_in_the_head(tmp_path):
     text = gs.ring_test(spacing=25.0).to_motion_code(tmp_path / "test.ngc").read_text()
     head = text[: text.index("G17")]
@@ -159,6 +168,7 @@ def test_cautions_stand_in_the_head(tmp_path):
         "Never unattended",
         "maker's manual",
         "local codes",
+        "clear any work offset",
     ):
         assert re.search(word, head, re.IGNORECASE)
     for line in text.splitlines():

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gantrysim.measured.points import Piece, read_points
+from gantrysim.measured.scanner import ScannerError
 from gantrysim.paths import Line, read_test, ring_test
 
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
@@ -88,6 +91,78 @@ def test_any_points_survive_writing(tmp_path_factory, xy, data):
     for ours, theirs in zip(piece.lines, again.lines, strict=True):
         assert (ours.ring, ours.pass_index) == (theirs.ring, theirs.pass_index)
         assert np.array_equal(ours.xy, theirs.xy)
+
+
+def believed() -> ScannerError:
+    root = np.array(((2e-3, 0.0, 0.0), (-3e-4, 1e-4, 0.0), (1e-5, 7e-5, 1.3e-4)))
+    table = root @ root.T
+    return ScannerError((-1e-3, 2.5e-4, -3e-5), (table + table.T) / 2)
+
+
+NOTES = (
+    '3 of 40 rows hold no "value", and were left out.',
+    "Über 5 µm; a = b, c: d,",
+    " blanks \\ and\n\u2028 ends of lines\x85 ",
+    "",
+)
+
+
+def test_a_whole_piece_survives_writing(tmp_path):
+    test = ring_test(("circle",), spacing=5, largest=10)
+    bare = drawn_piece(test)
+    piece = replace(
+        bare,
+        scanner=believed(),
+        notes=NOTES,
+        uncertainty=[np.linspace(0.004, 0.03, len(x.xy)) for x in bare.lines],
+    )
+    path = piece.to_csv(tmp_path / "piece.csv")
+    again = read_points(path, test)
+    assert again.notes == NOTES
+    assert again.scanner.mean == piece.scanner.mean
+    assert np.array_equal(again.scanner.covariance, piece.scanner.covariance)
+    for ours, theirs in zip(piece.lines, again.lines, strict=True):
+        assert np.array_equal(ours.xy, theirs.xy)
+    for known, read in zip(piece.uncertainty, again.uncertainty, strict=True):
+        assert np.array_equal(known, read)
+    ours, theirs = piece.to_dict(), again.to_dict()
+    assert ours.pop("source") != theirs.pop("source")
+    assert ours == theirs
+    assert again.to_csv(tmp_path / "twice.csv").read_text() == path.read_text()
+    other = ScannerError()
+    assert read_points(path, test, scanner=other).scanner is other
+
+
+def test_a_spreadsheet_may_have_saved_the_remarks(tmp_path):
+    piece = replace(drawn_piece(ring_test(("circle",), spacing=5, largest=10)), scanner=believed())
+    piece = replace(piece, notes=NOTES)
+    path = piece.to_csv(tmp_path / "piece.csv")
+    lines = path.read_text("utf-8").split("\n")
+    quoted = ['"' + x.replace('"', '""') + '",,,,,' if x.startswith("#") else x for x in lines]
+    path.write_text("\n".join(quoted), "utf-8")
+    again = read_points(path, piece.test)
+    assert again.notes == NOTES
+    assert again.scanner.mean == piece.scanner.mean
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (r"# scanner_skew_rad = .*\n", "", "states only part .* 'scanner_skew_rad' is missing"),
+        (r"(scanner_scale_variance) = .*", r"\1 = 1e-12", "must be positive definite"),
+        (r"(scanner_skew_rad) = .*", r"\1: 0.001", "line 6: a setting must be written with"),
+        (r"(scanner_skew_rad) = .*", r"\1 = none", "scanner_skew_rad must be a number"),
+        (r"(scanner_scale_variance) = .*", r"\1 = -1", "scanner_scale_variance must be above zero"),
+    ],
+)
+def test_what_a_file_says_of_its_scanner_is_checked(old, new, words, tmp_path):
+    piece = replace(drawn_piece(ring_test(("circle",), spacing=5, largest=10)), scanner=believed())
+    path = piece.to_csv(tmp_path / "piece.csv")
+    path.write_text(re.sub(old, new, path.read_text()))
+    with pytest.raises(ValueError, match=words) as caught:
+        read_points(path, piece.test)
+    assert str(caught.value).startswith(str(path))
+    assert "\n" not in str(caught.value)
 
 
 def test_one_ring_only_is_a_piece_and_the_rest_is_listed_as_missing(tmp_path):

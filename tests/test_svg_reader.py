@@ -177,6 +177,39 @@ def test_transforms_nest(tmp_path):
     assert over.moves[-1].turn == pytest.approx(math.tau)
 
 
+@pytest.mark.parametrize(
+    "body",
+    [
+        '<path d="M0 0L9 9" display="none"/>',
+        '<path d="M0 0L9 9" style="fill:red; display : NONE !important"/>',
+        '<path d="M0 0L9 9" style="/* x */display:none" display="inline"/>',
+        '<g display="none"><path d="M0 0L9 9" display="inline"/><text>not drawn</text></g>',
+        '<path d="M0 0L9 9" visibility="hidden"/>',
+        '<g style="visibility:collapse"><path d="M0 0L9 9"/></g>',
+    ],
+)
+def test_what_is_hidden_is_not_drawn(body, tmp_path):
+    # SVG 1.1 clause 11.5 (from memory)
+    kept = '<path d="M20 20 L30 20"/>'
+    assert drawing(tmp_path, body + kept).moves == drawing(tmp_path, kept).moves
+
+
+def test_what_is_hidden_may_show_again(tmp_path):
+    shown = '<g visibility="hidden"><path d="M20 20 L30 20" visibility="visible"/></g>'
+    plain = '<path d="M20 20 L30 20"/>'
+    assert drawing(tmp_path, shown).moves == drawing(tmp_path, plain).moves
+    for style in ("visibility:visible", "fill:none;stroke:#000", "display:inline"):
+        assert drawing(tmp_path, f'<g style="{style}">{plain}</g>').moves
+    sheet = "<style>/* transform: none */ .a{fill:none} text{font-width:3}</style>"
+    assert drawing(tmp_path, sheet + plain).moves
+
+
+def test_points_may_run_together(tmp_path):
+    one = drawing(tmp_path, '<polyline points=" 10-20.5.5 3,4 , 5e1 "/>')
+    other = drawing(tmp_path, '<polyline points="10,-20.5 0.5,3 4,50"/>')
+    assert one.moves == other.moves
+
+
 def test_units_of_the_page(tmp_path):
     # 96 px = 1 in = 25.4 mm (CSS units, taken over by SVG)
     plain = drawing(tmp_path, '<path d="M0 0 L96 0"/>', page='width="960" height="480"')
@@ -220,6 +253,17 @@ def test_units_of_the_page(tmp_path):
             "width and height of the page must stand in the ratio",
         ),
         ("", None, "a path must draw something"),
+        ('<g transform="rotate(1.57rad)"/>', None, "transform rotate must be numbers with blanks"),
+        ('<g transform="translate(10px)"/>', None, "transform translate must be numbers"),
+        ('<g transform="translate(1,,2)"/>', None, "transform translate must be numbers"),
+        ('<g style="transform:scale(3)"/>', None, "transform in a style is not read; write it"),
+        ('<circle r="5" style="fill:red; R : 9"/>', None, "r in a style is not read"),
+        ('<g transform-origin="5 5"/>', None, "transform-origin is not read"),
+        ('<polyline points="0,0 foo 10,10"/>', None, "points must be numbers with blanks"),
+        ('<polygon points="0,0 1,1 2"/>', None, "points must be pairs of numbers"),
+        ("<style>.a{fill:red; transform:scale(3)}</style>", None, "transform in a style sheet"),
+        ("<defs><style>.a{display:none}</style></defs>", None, "display in a style sheet"),
+        ('<path d="M0 0L1 1"/>', 'viewBox="0 0 5 x 9 9"', "viewBox must be numbers with blanks"),
         ("<g>" * 150 + "</g>" * 150, None, "lies in more than 100 groups"),
         ("<g>", None, "not readable as XML"),
     ],

@@ -29,6 +29,7 @@ from gantrysim.simulate import check_travel
 
 DIGITS = 4  # behind the point, mm: a tenth of a micrometre
 MOST_S = 1e6  # of the S word; more is a slip
+MOST_FEED = 1000.0  # mm/s; no belt-driven gantry burns faster: mm/min taken for mm/s
 CAUTIONS = (
     "CAUTION. The maker's manual and the local codes come first.",
     "An open beam harms eyes and skin and starts fires: wear eyewear rated for its wavelength and "
@@ -70,14 +71,19 @@ def write_motion_code(
     Raises
     ------
     ValueError
-        If the test leaves the machine's travel, the power is not within 0 to 1, or `s_max` is
-        missing or out of range.
+        If the test leaves the machine's travel, its feed is above 1000 mm/s, the power is not
+        within 0 to 1, or `s_max` is missing or out of range.
     FileExistsError
         If the file exists and ``overwrite`` is false.
     FileNotFoundError
         If its folder does not exist.
     """
     strength = _s_word(power, s_max)
+    if test.feed > MOST_FEED:
+        raise ValueError(
+            f"feed must be at most {MOST_FEED:g} mm/s in motion code, found {test.feed:g} "
+            "(a test states its feed in mm/s, not mm/min)."
+        )
     machine = Machine() if machine is None else machine
     drawing = drawing_of(test)
     check_travel(machine, np.vstack([reach_of(drawing), test.start_from]))
@@ -127,7 +133,8 @@ def _head(test: RingTest, machine: Machine, power: float, strength: str | None) 
         test.summary(),
         *CAUTIONS,
         beam,
-        f"Home the machine first: places are those of the carriage from home, mm. Travel "
+        "Home the machine first, and clear any work offset: places are those of the carriage from "
+        "home, mm, and an offset other than nought shifts everything. Travel "
         f"{machine.span:g} mm in x, {machine.travel_y:g} mm in y.",
         f"The test expects travel at {test.travel_speed:g} mm/s, acceleration "
         f"{test.acceleration:g} mm/s2 along and {test.centripetal:g} mm/s2 across the path, "

@@ -2,8 +2,10 @@
 
 Read are path, line, polyline, polygon, rect, circle and ellipse, in groups with transforms.  What
 would draw something else (text, images, copies by `use`) is refused by name: a drawing that is
-read in part would be a wrong path.  Fills, colours and style sheets mean nothing here: every
-outline is drawn once, in document order.
+read in part would be a wrong path.  Fills, strokes and colours mean nothing here: every outline is
+drawn once, in document order.  What `display` or `visibility` hides (attribute or style; SVG 1.1,
+11.5, from memory) is left out.  A style that would move or reshape an outline is refused, and so is
+a style sheet that would, or would hide one: those are not read.
 """
 
 from __future__ import annotations
@@ -29,6 +31,14 @@ UNSEEN = ("title", "desc", "defs", "metadata", "style", "clipPath", "mask", "mar
 SHAPES = ("path", "line", "polyline", "polygon", "rect", "circle", "ellipse")
 _LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-z]*)\s*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
+_LIST = re.compile(r"(?:\0(?: ?,? ?\0)*)?")  # numbers as \0, single blanks
+#: What moves or reshapes an outline when it stands in a style (SVG 2, geometry properties; CSS
+#: Transforms, from memory).
+MOVING = ("transform", "transform-origin", "transform-box", "translate", "rotate", "scale", "zoom",
+          "offset", "offset-path", "d", "x", "y", "cx", "cy", "r", "rx", "ry", "width",
+          "height")  # fmt: skip
+HIDING = ("display", "visibility")
 _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
 
 
@@ -78,6 +88,7 @@ def read_svg(
     text = read_text(path, "an SVG drawing")
     try:
         root = _root(text)
+        _check_sheets(root)
         to = _page(root, x, y)
         segments = _walk(root, to, tolerance)
         return Toolpath(
@@ -109,7 +120,7 @@ def _page(root: ET.Element, x: float, y: float) -> Affine:
     """From the user units of the page to mm of the machine, y turned over."""
     wide, high = root.get("width"), root.get("height")
     box = root.get("viewBox")
-    numbers = [float(n) for n in _NUMBER.findall(box)] if box else []
+    numbers = _numbers(box, "viewBox") if box else []
     if box and (len(numbers) != 4 or not min(numbers[2:]) > 0.0):
         raise ValueError(f"viewBox must be four numbers with a width and a height, found {box!r}")
     if wide is None or high is None:
@@ -139,12 +150,63 @@ def _length(text: str, what: str) -> float:
     return float(found[1]) * UNITS[found[2]]
 
 
+def _numbers(text: str, what: str) -> list[float]:
+    """Numbers with blanks or single commas between them; they may run together."""
+    if not _LIST.fullmatch(" ".join(_NUMBER.sub("\0", text).split())):
+        raise ValueError(
+            f"{what} must be numbers with blanks or commas between them, found {text[:30]!r}"
+        )
+    return [float(n) for n in _NUMBER.findall(text)]
+
+
+def _style(element: ET.Element) -> dict[str, str]:
+    """What the attribute `style` declares, by property; refuses what moves or reshapes."""
+    found = {}
+    for part in _COMMENT.sub("", element.get("style", "")).split(";"):
+        name, _, value = part.partition(":")
+        found[name.strip().lower()] = value.lower().removesuffix("!important").strip()
+    for name in MOVING:
+        if name in found:
+            raise ValueError(f"{name} in a style is not read; write it as an attribute")
+    return found
+
+
+def _check_sheets(root: ET.Element) -> None:
+    """Refuse style sheets that would move, reshape or hide outlines."""
+    for element in root.iter():
+        if _name(element) == "style":
+            text = _COMMENT.sub("", "".join(element.itertext()))
+            for name in (*MOVING, *HIDING):
+                if re.search(rf"[{{;]\s*{name}\s*:", text, re.IGNORECASE):
+                    raise ValueError(
+                        f"{name} in a style sheet is not read; write it as an attribute of the "
+                        "outline"
+                    )
+
+
+def _shown(element: ET.Element, outer: bool) -> tuple[bool, bool]:
+    """Whether an element is drawn with what it holds, and whether it is itself visible.
+
+    `display` none takes everything inside with it; `visibility` is passed on, and what is inside
+    may be visible again.
+    """
+    style = _style(element)
+    display, visibility = (
+        style.get(name, element.get(name, "").strip().lower()) for name in HIDING
+    )
+    if visibility in ("hidden", "collapse"):
+        outer = False
+    elif visibility in ("visible", "initial"):
+        outer = True
+    return display != "none", outer
+
+
 def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
     """Segments of everything below the root, in document order."""
     segments: list[Segment] = []
-    waiting = [(root, to, 0)]
+    waiting = [(root, to, True, 0)]
     while waiting:
-        element, outer, depth = waiting.pop()
+        element, outer, visible, depth = waiting.pop()
         name = _name(element)
         if not name or name in UNSEEN or (":" in name):
             continue
@@ -154,20 +216,28 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
         foreign = "}" in element.tag and "www.w3.org/2000/svg" not in element.tag
         if foreign:
             continue
+        try:
+            drawn, visible = _shown(element, visible)
+        except ValueError as error:
+            raise ValueError(f"{where}: {error}") from None
+        if not drawn:
+            continue
         if name not in (*GROUPS, *SHAPES) or (name == "svg" and depth):
             raise ValueError(
                 f"{where} is not read; accepted are {', '.join(SHAPES)} in groups, so turn it "
                 "into paths first"
             )
         try:
+            if element.get("transform-origin") is not None:
+                raise ValueError("transform-origin is not read; write it into the transform")
             inner = outer.after(_transform(element.get("transform", "")))
-            if name in SHAPES:
+            if name in SHAPES and visible:
                 segments += _shape(name, element, inner, tolerance)
         except (ValueError, OverflowError) as error:
             raise ValueError(f"{where}: {error}") from None
         if len(segments) > MAX_SEGMENTS:
             raise ValueError(f"more than {MAX_SEGMENTS} moves; split the drawing")
-        waiting += [(child, inner, depth + 1) for child in reversed(element)]
+        waiting += [(child, inner, visible, depth + 1) for child in reversed(element)]
     return segments
 
 
@@ -178,7 +248,7 @@ def _transform(text: str) -> Affine:
         found = _TRANSFORM.match(text, place)
         if found is None:
             raise ValueError(f"transform is not read, found {text[place : place + 30]!r}")
-        to = to.after(_one_transform(found[1], [float(n) for n in _NUMBER.findall(found[2])]))
+        to = to.after(_one_transform(found[1], _numbers(found[2], f"transform {found[1]}")))
         place = found.end()
     return to
 
@@ -223,7 +293,7 @@ def _shape(name: str, element: ET.Element, to: Affine, tolerance: float) -> list
         x, y, w, h = (value(key) for key in ("x", "y", "width", "height"))
         corners = [complex(x, y), complex(x + w, y), complex(x + w, y + h), complex(x, y + h)]
     else:
-        n = [float(t) for t in _NUMBER.findall(element.get("points", ""))]
+        n = _numbers(element.get("points", ""), "points")
         if len(n) % 2:
             raise ValueError("points must be pairs of numbers")
         corners = [complex(a, b) for a, b in zip(n[::2], n[1::2], strict=True)]

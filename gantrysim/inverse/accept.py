@@ -138,7 +138,8 @@ def accept(
     rng = np.random.default_rng(seed)
     noise = _noise(measured, machine, finding)
     looked = _Looked.of(measured, noise, tolerance.least_size)
-    scanner = rng.standard_normal((draws, 3)) @ scanner_root.T + measured.scanner.mean
+    # `measure` has taken the mean out of the points
+    scanner = rng.standard_normal((draws, 3)) @ scanner_root.T
     with threadpool_limits(1):
         known, found = looked.draws(tolerance, scanner, draws, rng)
     notes: dict[str, str] = {}

@@ -159,7 +159,7 @@ class CaliperSheet(ReadingSheet):
         if not isinstance(self.test, RingTest):
             raise ValueError(f"test must be a RingTest, found {shortened(self.test)}.")
         object.__setattr__(self, "readings", all_of(self.readings, CaliperReading, self.source))
-        check_caliper(self.resolution, self.permissible_error)
+        check_caliper(self.resolution, self.permissible_error, f"{self.source}: ")
         positive(self.repeatability, "repeatability")
         positive(self.turn_deg, "turn_deg")
         width, spread = point(self.line_width, "line_width")
@@ -312,13 +312,16 @@ def read_calipers(
     )
 
 
-def check_caliper(resolution: float, permissible_error: float) -> None:
-    """Refuse a caliper that is said to be better than its display (ISO 13385-1); mm."""
+def check_caliper(resolution: float, permissible_error: float, place: str = "") -> None:
+    """Refuse a caliper that is said to be better than its display (ISO 13385-1); mm.
+
+    `place` begins the sentence, as the name of a file with a colon.
+    """
     positive(resolution, "resolution")
     positive(permissible_error, "permissible_error")
     if permissible_error < resolution:
         raise ValueError(
-            f"permissible_error must not be below the resolution of {resolution:g} mm "
+            f"{place}permissible_error must not be below the resolution of {resolution:g} mm "
             f"(ISO 13385-1), found {permissible_error:g}."
         )
 

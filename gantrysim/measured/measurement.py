@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.inputs import write_new_text
+from gantrysim.measured.table import note_line
 from gantrysim.paths import RingTest
 
 Array = NDArray[np.float64]
@@ -62,14 +63,18 @@ class Measurement(ABC):
         """Draw it; takes and returns matplotlib Axes."""
 
     def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the file that its reader reads, without loss; returns the path.
+        """Write the file that its reader reads; returns the path.
+
+        Readings, what is believed of the instrument and `notes` come back as they were; the test
+        stands in its own file, and the new `source` is the path.
 
         Raises
         ------
         FileExistsError
             If the file exists and `overwrite` is false.
         """
-        text = csv_text(self.remarks, self._settings(), self._csv_columns(), self._csv_rows())
+        text = csv_text(self.remarks, self._settings(), self._csv_columns(), self._csv_rows(),
+                        self.notes)  # fmt: skip
         return write_new_text(path, text, overwrite=overwrite)
 
     def __repr__(self) -> str:
@@ -174,10 +179,12 @@ def csv_text(
     settings: dict[str, float],
     columns: Sequence[str],
     rows: Iterable[Sequence[Any]],
+    notes: Iterable[str] = (),
 ) -> str:
     """A CSV file as `gantrysim.measured.table.read_table` reads it: remarks, settings, rows."""
     lines = [f"# {remark}" for remark in remarks]
     lines += [f"# {name} = {value!r}" for name, value in settings.items()]
+    lines += [note_line(note) for note in notes]
     lines.append(",".join(columns))
     lines += [",".join(str(cell) for cell in row) for row in rows]
     return "\n".join(lines) + "\n"

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.inputs import listed, shortened
+from gantrysim.measured import scannerlines
 from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.scanner import ScannerError
 from gantrysim.measured.scanrecord import ScanRecord
@@ -78,7 +79,7 @@ class Piece(Measurement):
     remarks: ClassVar[tuple[str, ...]] = (
         "measured points on the burned lines, frame of the lifted piece; lengths in mm",
         "pass counts from 1; -1 where the passes of a ring cannot be told apart",
-        "what is believed of the scanner is not part of the file: give it to the reader again",
+        "scanner_...: errors believed of the scanner, their variances and covariances",
     )
 
     def __post_init__(self) -> None:
@@ -169,6 +170,7 @@ class Piece(Measurement):
         return {
             "source": self.source,
             "notes": list(self.notes),
+            "scanner": scannerlines.lines_of(self.scanner),
             "test": self.test.to_dict(),
             "lines": [
                 {
@@ -205,6 +207,9 @@ class Piece(Measurement):
         from gantrysim.pictures import unrolled
 
         return unrolled.plot_unrolled(self, ax=ax, **which)
+
+    def _settings(self) -> dict[str, float]:
+        return scannerlines.lines_of(self.scanner)
 
     def _in_short(self) -> str:
         drawn = len(drawn_passes(self.test))
@@ -247,7 +252,9 @@ def read_points(
     Lines that begin with # are comments.  The header names the columns
     `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty
     of each point; other columns are ignored.  `size_mm` must be the commanded size of that ring,
-    which guards against points that belong to another test.
+    which guards against points that belong to another test.  What is believed of the scanner and
+    what is remarked is read from the lines in which `Piece.to_csv` writes them; how the points were
+    read from a scan (`Piece.record`) is not part of the file.
 
     Parameters
     ----------
@@ -256,7 +263,7 @@ def read_points(
     test : RingTest or path
         What was commanded, or its file for `read_test`.
     scanner : ScannerError, optional
-        What is believed of the scanner; an unchecked one if absent.
+        What is believed of the scanner; what the file states, or an unchecked one, if absent.
 
     Returns
     -------
@@ -272,7 +279,10 @@ def read_points(
     """
     test = test_of(test)
     what = "a CSV file of measured points"
-    table = read_table(path, COLUMNS, what, optional=(UNCERTAINTY,))
+    table = read_table(
+        path, COLUMNS, what, optional=(UNCERTAINTY,),
+        settings=scannerlines.SETTINGS, signed=scannerlines.SIGNED,
+    )  # fmt: skip
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
         table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
@@ -290,7 +300,8 @@ def read_points(
         str(path),
         table.place,
         u=u,
-        scanner=scanner or ScannerError(),
+        scanner=scanner or scannerlines.scanner_of(table.settings, path),
+        notes=table.notes,
     )
 
 
@@ -323,6 +334,7 @@ def _sorted_piece(
     *,
     u: Array | None = None,
     scanner: ScannerError | None = None,
+    notes: tuple[str, ...] = (),
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
@@ -343,7 +355,7 @@ def _sorted_piece(
             uncertainty.append(u[rows])
     piece = Piece(
         test, tuple(lines), source, scanner=scanner or ScannerError(),
-        uncertainty=tuple(uncertainty),
+        uncertainty=tuple(uncertainty), notes=notes,
     )  # fmt: skip
     _check_scale(piece)
     return piece

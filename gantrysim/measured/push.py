@@ -59,6 +59,8 @@ UNITS = {"_n": "N", "_mm": "mm", "_n_mm": "N/mm"}
 #: Back is the other way: only these may be below zero.
 _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
 
+MOST_FORCE = 1000.0  # N; no hand pushes harder with a spring scale: gram-force taken for N
+
 Array = NDArray[np.float64]
 
 
@@ -106,6 +108,10 @@ class PushReading:
         value = finite_number(self.value, "value")
         if value < 0.0 and self.what not in _SIGNED:
             raise ValueError(f"value must not be below zero for {self.what}, found {value:g}.")
+        if self.unit == "N" and value > MOST_FORCE:
+            raise ValueError(
+                f"value must be at most {MOST_FORCE:g} N for {self.what}, found {value:g}."
+            )
         positive(self.uncertainty, "uncertainty")
         positive(self.stroke, "stroke")
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NoReturn
@@ -15,6 +18,10 @@ from numpy.typing import NDArray
 from gantrysim.inputs import finite_number, read_text, shortened
 
 LARGEST = 1e9
+_OTHER_SIGN = re.compile(
+    r"[ \t\"]*#[ \t#]*(\w+)[ \t]*(?::=|=>|==|:|->|~|[ \t])[ \t]*[+-]?\.?\d[^,;\"]*"
+)
+_NOTE = re.compile(r'[ \t]*#[ \t]*note:[ \t]*(".*")[ \t,;]*$')
 #: Beyond these a file is refused before it is read: no measurement by hand or of a scanned piece
 #: comes near (a thousand points on each of a thousand lines), and memory is not without end.
 MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
@@ -35,7 +42,7 @@ class Table:
     settings : dict of str to float
         What its comment lines state for all rows, or what is usual.
     notes : tuple of str
-        How many rows were left out because nobody filled them in.
+        What the file remarks, and how many rows were left out because nobody filled them in.
     """
 
     path: str
@@ -89,11 +96,13 @@ def read_table(
     optional: Sequence[str] = (),
     by_hand: str | None = None,
     settings: Mapping[str, float] | None = None,
+    signed: Collection[str] = (),
 ) -> Table:
     """Read the named columns of a CSV file.
 
     Blank lines and lines that begin with # are skipped; the first other line is the header.  The
-    columns may stand in any order among others, which are ignored.
+    columns may stand in any order among others, which are ignored.  Remarks that `note_line` wrote
+    come back in `Table.notes`.
 
     Parameters
     ----------
@@ -109,6 +118,8 @@ def read_table(
         The column that somebody fills in: rows where it is empty are left out and counted.
     settings : mapping of str to float, optional
         What a comment line `# name = number` may state for all rows, and what holds without it.
+    signed : collection of str
+        Settings that may be below zero.
 
     Raises
     ------
@@ -141,8 +152,8 @@ def read_table(
         str(path),
         {name: by_column[i] for name, i in places.items()},
         numbers,
-        _stated(path, text, settings or {}),
-        notes,
+        _stated(path, text, settings or {}, signed),
+        tuple(dict.fromkeys((*_noted(text), *notes))),
     )
 
 
@@ -167,16 +178,28 @@ def _filled(
 
 
 def _stated(
-    path: str | os.PathLike[str], text: str, usual: Mapping[str, float]
+    path: str | os.PathLike[str],
+    text: str,
+    usual: Mapping[str, float],
+    signed: Collection[str],
 ) -> dict[str, float]:
     """What comment lines `# name = number` state, over what is usual.
 
-    Other comments mean nothing; a name without its unit is refused.
+    Other comments mean nothing; a name without its unit or with another case is refused, and so is
+    another sign than = between a name and a number.
     """
     found = dict(usual)
     without_unit = {name.removesuffix(end): name for name in usual for end in ("_mm", "_n", "_deg")}
     for number, line in enumerate(text.splitlines(), 1):
-        if not _is_remark(line) or "=" not in line:
+        if not _is_remark(line):
+            continue
+        other = _OTHER_SIGN.match(line)
+        if other and other[1].lower() in {*usual, *without_unit}:
+            raise ValueError(
+                f"{path}, line {number}: a setting must be written with a single = as in "
+                f"'# {next(iter(usual))} = 0.01', found {shortened(other[0].strip())}."
+            )
+        if "=" not in line:
             continue
         # a spreadsheet fills up a comment with commas, and may put quotes around it
         name, _, value = (part.strip(" \t,;#\"'") for part in line.partition("="))
@@ -185,11 +208,36 @@ def _stated(
             if not _is_number(value):
                 raise ValueError(f"{place}: {name} must be a number, found {shortened(value)}.")
             found[name] = finite_number(_decimal(value), f"{place}: {name}")
+            if name in signed:
+                continue
             if found[name] < 0.0 or (found[name] == 0.0 and usual[name] > 0.0):
                 raise ValueError(f"{place}: {name} must be above zero, found {value}.")
         elif name in without_unit:
             raise ValueError(f"{place}: {name!r} states no unit; call it {without_unit[name]!r}.")
+        elif name.lower() in usual:
+            raise ValueError(f"{place}: {name!r} must be written {name.lower()!r}.")
     return found
+
+
+def note_line(note: str) -> str:
+    """A remark about the readings as a comment line that `read_table` reads back."""
+    quoted = json.dumps(note, ensure_ascii=False)
+    for mark in "\x7f\x85\u2028\u2029":  # some of these end a line, too
+        quoted = quoted.replace(mark, f"\\u{ord(mark):04x}")
+    return f"# note: {quoted}"
+
+
+def _noted(text: str) -> Iterator[str]:
+    """Remarks that `note_line` wrote; a spreadsheet may have put the line in quotes."""
+    for line in text.splitlines():
+        if not _is_remark(line):
+            continue
+        if line.startswith('"'):
+            line = next(csv.reader([line]))[0]
+        found = _NOTE.match(line)
+        if found:
+            with suppress(ValueError):
+                yield str(json.loads(found[1]))
 
 
 def _check_bounds(path: str | os.PathLike[str], what: str) -> None:

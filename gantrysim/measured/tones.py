@@ -29,6 +29,8 @@ BELTS = ("left", "right", "x")
 #: What a file may state for all its tones, in a comment line "# common_error = 0.05": relative.
 SETTINGS = {"common_error": 0.05}
 HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
+#: Bounds that only a slip of the unit leaves: m for mm, kg/m for g/m (our judgement).
+SPANS, MASSES = (20.0, 5000.0), (0.5, 200.0)  # mm, g/m
 
 Array = NDArray[np.float64]
 
@@ -53,7 +55,8 @@ class ToneReading:
     Raises
     ------
     ValueError
-        If the belt is unknown, a number is not above zero, or the tone is beyond 5000 Hz.
+        If the belt is unknown, a number is not above zero, the tone is beyond 5000 Hz, the span
+        is not 20 to 5000 mm, or the mass not 0.5 to 200 g/m.
     """
 
     belt: str
@@ -66,6 +69,12 @@ class ToneReading:
         one_of(self.belt, BELTS, "belt")
         for value, name in zip(_row(self)[1:], COLUMNS[1:], strict=True):
             positive(value, name)
+        for name, value, (least, most), unit in (
+            ("span_mm", self.span, SPANS, "mm"),
+            ("mass_g_m", self.mass, MASSES, "g/m"),
+        ):
+            if not least <= value <= most:
+                raise ValueError(f"{name} must be {least:g} to {most:g} {unit}, found {value:g}.")
         if self.tone > HIGHEST:
             raise ValueError(f"tone_hz must be at most {HIGHEST:g} Hz, found {self.tone:g}.")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Protocol, overload
 
@@ -27,7 +28,7 @@ from gantrysim.metrology.passes import (
 )
 from gantrysim.metrology.peaks import SEED
 from gantrysim.metrology.pointnoise import PointNoise, white_noise_of
-from gantrysim.metrology.repeats import pass_drifts
+from gantrysim.metrology.repeats import pass_drifts, side_approaches
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
@@ -101,8 +102,9 @@ def measure(
         are left out (`gantrysim.metrology.outliers`).  By default 6 for lifted pieces and none for
         burns; infinity keeps every point.
     noise : PointNoise, optional
-        How well the points are known, mm.  By default that of a usual scan for lifted pieces, with
-        the white noise found in the points themselves, and none for burns, which are exact.
+        How well the points are known, mm.  By default for lifted pieces that of a usual scan with
+        the white noise found in the points themselves, and the reader's scale, difference and skew
+        as well known as `Piece.scanner` says; none for burns, which are exact.
     seed : int
         Of the noise drawn for the intervals of peak-to-valley measures.
 
@@ -124,6 +126,8 @@ def measure(
     -----
     Roundness is not filtered (`Measures.filtered` does that): noise of standard deviation s in
     100 to 360 points alone makes an RONt of 5 to 6 s, but adds only s sqrt(2/n) to a harmonic.
+    What `Piece.scanner` expects of the reader (its mean) is taken out of the points first.
+    `Piece.uncertainty` is not asked: what single points are worth shows in the points.
     Size against nominal uses one value for each ring, the mean over its passes; circle diameters
     along x and y are those of `gantrysim.metrology.sizes.reversal_diameter`.
     """
@@ -142,12 +146,14 @@ def measure(
     drawn = drawn_passes(thing.test)
     skipped: Skipped = {}
     rings, rejected = _rings(thing, outlier_sigmas, skipped)
-    squares = tuple(_square_rows(rings, lifted, skipped))
+    squares = tuple(_square_rows(rings, thing.test, lifted, skipped))
     rotation = _rotation(squares) if lifted else 0.0
     circles = tuple(_circle_rows(rings, thing.test, lifted, rotation or 0.0, skipped))
     outlines = tuple(line for _, found in rings for line in found)
     if noise is None and lifted:
         noise = _usual_noise(circles, squares, outlines)
+        if isinstance(thing, Piece):
+            noise = noise.with_reader(thing.scanner.covariance)
     return Measures(
         source=str(getattr(thing, "source", "burn")),
         rotation_deg=rotation,
@@ -243,7 +249,7 @@ def _rings(
     drawn = drawn_passes(thing.test)
     rejected = 0
     rings: list[tuple[tuple[Line, ...], list[Line]]] = []
-    for (shape, ring), lines in _by_ring(thing.lines):
+    for (shape, ring), lines in _by_ring(_true_lines(thing)):
         kept, strays = without_strays(lines, outlier_sigmas)
         rejected += strays
         outlines = outlines_of_ring(kept, drawn[shape, ring])
@@ -256,6 +262,14 @@ def _rings(
     return rings, rejected
 
 
+def _true_lines(thing: Lines) -> Iterable[Line]:
+    """Lines without what the scanner of a piece is expected to have added."""
+    if not isinstance(thing, Piece) or not any(thing.scanner.mean):
+        return thing.lines
+    back = np.linalg.inv(thing.scanner.matrix).T
+    return [replace(line, xy=line.xy @ back) for line in thing.lines]
+
+
 def _by_ring(lines: Iterable[Line]) -> list[tuple[tuple[str, int], list[Line]]]:
     rings: dict[tuple[str, int], list[Line]] = {}
     for line in lines:
@@ -264,8 +278,12 @@ def _by_ring(lines: Iterable[Line]) -> list[tuple[tuple[str, int], list[Line]]]:
 
 
 def _square_rows(
-    rings: Sequence[tuple[tuple[Line, ...], list[Line]]], lifted: bool, skipped: Skipped
+    rings: Sequence[tuple[tuple[Line, ...], list[Line]]],
+    test: RingTest,
+    lifted: bool,
+    skipped: Skipped,
 ) -> Iterable[SquareRow]:
+    reached = side_approaches(test)
     for _, outlines in rings:
         for line in outlines:
             if line.shape != "square":
@@ -276,7 +294,8 @@ def _square_rows(
                 _skip(skipped, [line], str(error))
                 continue
             gap = None if lifted else closing_gap(line.xy)
-            yield SquareRow(line.ring, line.pass_index, geometry, gap)
+            how = reached.get((line.ring, line.pass_index), (1, 1, 1, 1))
+            yield SquareRow(line.ring, line.pass_index, geometry, gap, how)
 
 
 def _circle_rows(

@@ -3,7 +3,9 @@
 Symbols of ISO 230-4:1996 and 2005, clause 3 (from memory): G circular deviation of one path, G(b)
 of the clockwise and counter-clockwise paths together, H circular hysteresis, F radial deviation
 from the nominal path, D mean bi-directional radial deviation.  G and H are shape
-only; F and D need a measurement whose scale is true.  Lengths in mm.
+only; F and D need a measurement whose scale is true.  G and G(b) are both the least radial distance
+of two concentric circles (minimum zone), so neither G can exceed G(b); H, F and D are seen from the
+least-squares centre.  Lengths in mm.
 """
 
 from __future__ import annotations
@@ -65,12 +67,16 @@ class CircularDeviation:
 
     @property
     def G(self) -> float:
-        """Circular deviation, mm: radial distance of two concentric circles round the path.
+        """Circular deviation, mm: least radial distance of two concentric circles round the path.
 
-        About the least-squares centre; `minimum_zone.RONt` is the least such distance.
         ISO 230-4:2005 clause 3 (from memory).  Noise only makes it larger
         (`gantrysim.metrology.peaks` takes that off).
         """
+        return self.minimum_zone.RONt
+
+    @property
+    def G_least_squares(self) -> float:
+        """The same about the least-squares centre, mm: no smaller than G, and F_max - F_min."""
         return self.least_squares.RONt
 
     @property
@@ -99,7 +105,7 @@ class CircularDeviation:
         return {
             "nominal_radius_mm": self.nominal_radius,
             "G_mm": self.G,
-            "G_minimum_zone_mm": self.minimum_zone.RONt,
+            "G_least_squares_mm": self.G_least_squares,
             "F_max_mm": self.F_max,
             "F_min_mm": self.F_min,
             "D_mm": self.D,
@@ -126,6 +132,8 @@ class BothWays:
         LSCI of all paths of both senses together.
     ccw, cw : ReferenceCircle
         LSCI of the paths of one sense.
+    zone_ccw, zone_cw : ReferenceCircle
+        MZCI of the paths of one sense.
     outer, inner : float
         Radii of the least zone round all paths of both senses, mm.
     apart : float
@@ -139,10 +147,22 @@ class BothWays:
     circle: ReferenceCircle
     ccw: ReferenceCircle
     cw: ReferenceCircle
+    zone_ccw: ReferenceCircle
+    zone_cw: ReferenceCircle
     outer: float
     inner: float
     apart: float
     apart_deg: float
+
+    @property
+    def G_ccw(self) -> float:
+        """Circular deviation G of the counter-clockwise paths, mm; see `CircularDeviation.G`."""
+        return self.zone_ccw.RONt
+
+    @property
+    def G_cw(self) -> float:
+        """Circular deviation G of the clockwise paths, mm; see `CircularDeviation.G`."""
+        return self.zone_cw.RONt
 
     @property
     def G_b(self) -> float:
@@ -188,8 +208,10 @@ class BothWays:
         """Plain numbers, mm and degrees."""
         return {
             "nominal_radius_mm": self.nominal_radius,
-            "G_ccw_mm": self.ccw.RONt,
-            "G_cw_mm": self.cw.RONt,
+            "G_ccw_mm": self.G_ccw,
+            "G_cw_mm": self.G_cw,
+            "G_least_squares_ccw_mm": self.ccw.RONt,
+            "G_least_squares_cw_mm": self.cw.RONt,
             "G_b_mm": self.G_b,
             "H_mm": self.H,
             "H_at_deg": self.apart_deg,
@@ -201,8 +223,8 @@ class BothWays:
     def __repr__(self) -> str:
         um = 1e3
         return (
-            f"BothWays(radius {self.nominal_radius:g} mm: G ccw {self.ccw.RONt * um:.1f}, "
-            f"cw {self.cw.RONt * um:.1f}, G(b) {self.G_b * um:.1f}, H {self.H * um:.1f} at "
+            f"BothWays(radius {self.nominal_radius:g} mm: G ccw {self.G_ccw * um:.1f}, "
+            f"cw {self.G_cw * um:.1f}, G(b) {self.G_b * um:.1f}, H {self.H * um:.1f} at "
             f"{self.apart_deg:.0f}°, D {self.D * um:+.1f}, "
             f"F {self.F_min * um:+.1f} to {self.F_max * um:+.1f} µm)"
         )
@@ -269,12 +291,14 @@ def both_ways(
     both = np.concatenate((*one, *other))
     circle = least_squares_circle(both)
     zone = minimum_zone_circle(both)
+    ccw_paths, cw_paths = np.concatenate(one), np.concatenate(other)
     at = np.unique(np.concatenate([circle.angles(path) for path in (*one, *other)]))
     apart = _mean_path(circle, one, at) - _mean_path(circle, other, at)
     worst = int(np.argmax(np.abs(apart)))
     return BothWays(
         positive(nominal_radius, "nominal_radius"), circle,
-        least_squares_circle(np.concatenate(one)), least_squares_circle(np.concatenate(other)),
+        least_squares_circle(ccw_paths), least_squares_circle(cw_paths),
+        minimum_zone_circle(ccw_paths), minimum_zone_circle(cw_paths),
         zone.outer, zone.inner, float(apart[worst]), float(np.degrees(at[worst]) % 360.0),
     )  # fmt: skip
 

@@ -248,7 +248,7 @@ class Measures:
         return plot_measures(self, name, ax)
 
     def __repr__(self) -> str:
-        worst = max((row.path.G for row in self.circles), default=None)
+        worst = max((row.path.least_squares.RONt for row in self.circles), default=None)
         parts = [f"{len(self.circles)} circles", f"{len(self.squares)} squares"]
         if worst is not None:
             parts.append(f"RONt up to {worst * 1e3:.0f} µm")

@@ -45,6 +45,13 @@ class PointNoise:
         Of the scale along x less that along y, relative: ovals share it.
     skew : float
         Of the reader's right angle, rad: squareness shares it.
+    correlation : (float, float, float)
+        Of scale and difference, scale and skew, difference and skew, -1 to 1.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of range, or no three errors can be correlated so.
     """
 
     point: float = 0.012
@@ -55,14 +62,63 @@ class PointNoise:
     scale: float = 1.0e-3
     scale_difference: float = 4.0e-4
     skew: float = 3.0e-4
+    correlation: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
         for field in fields(self):
+            if field.name == "correlation":
+                continue
             value = getattr(self, field.name)
             if field.name in ("length", "cell"):
                 positive(value, field.name)
             elif finite_number(value, field.name) < 0:
                 raise ValueError(f"{field.name} must be zero or more, found {value!r}.")
+        if len(self.correlation) != 3:
+            raise ValueError(f"correlation must be three numbers, found {self.correlation!r}.")
+        for value in self.correlation:
+            finite_number(value, "correlation")
+        if np.linalg.eigvalsh(self._correlations).min() < -1e-9:
+            raise ValueError(
+                "correlation must be that of three errors (no eigenvalue below zero), found "
+                f"{self.correlation!r}."
+            )
+
+    def with_reader(self, covariance: ArrayLike) -> PointNoise:
+        """The same noise of the points, read by a reader of which this is known.
+
+        Parameters
+        ----------
+        covariance : array_like, shape (3, 3)
+            Of common scale, scale difference and skew (rad).
+        """
+        table = np.asarray(covariance, dtype=np.float64)
+        spread = np.sqrt(np.diag(table))
+        size = np.where(spread > 0.0, spread, 1.0)
+        related = np.clip(table / np.outer(size, size), -1.0, 1.0)
+        scale, difference, skew = spread.tolist()
+        a, b, c = related[np.triu_indices(3, 1)].tolist()
+        return replace(
+            self, scale=scale, scale_difference=difference, skew=skew, correlation=(a, b, c)
+        )
+
+    @property
+    def _correlations(self) -> Array:
+        a, b, c = self.correlation
+        return np.array(((1.0, a, b), (a, 1.0, c), (b, c, 1.0)))
+
+    @property
+    def reader_covariance(self) -> Array:
+        """Covariance of common scale, scale difference and skew (rad), shape (3, 3)."""
+        spread = np.array((self.scale, self.scale_difference, self.skew))
+        return np.asarray(np.outer(spread, spread) * self._correlations)
+
+    @property
+    def reader_root(self) -> Array:
+        """A root of `reader_covariance`: root @ v for standard normal v, shape (3, 3)."""
+        values, vectors = np.linalg.eigh(self._correlations)
+        spread = np.array((self.scale, self.scale_difference, self.skew))
+        root = vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
+        return np.asarray(spread[:, None] * root)
 
     def __repr__(self) -> str:
         um = 1e3

@@ -50,10 +50,10 @@ _LARGER = "noise only makes it larger, the interval has that taken off"
 #: Unit and definition by field; standards are cited from memory.
 DEFINITIONS: dict[str, tuple[str, str]] = {
     "radius_mm": ("mm", "radius of the least-squares circle (ISO 12181-1:2011, 3, LSCI)"),
-    "RONt_ls_mm": ("mm", f"peak-to-valley about the LSCI (ISO 12181-1:2011, 3; G of ISO 230-4); "
-                   f"not filtered; {_LARGER}"),
-    "RONt_mz_mm": ("mm", f"peak-to-valley in the minimum zone (ISO 12181-1:2011, 3); not filtered; "
+    "RONt_ls_mm": ("mm", f"peak-to-valley about the LSCI (ISO 12181-1:2011, 3); not filtered; "
                    f"{_LARGER}"),
+    "RONt_mz_mm": ("mm", f"peak-to-valley in the minimum zone (ISO 12181-1:2011, 3; G of ISO "
+                   f"230-4:2005); not filtered; {_LARGER}"),
     "RONp_mm": ("mm", f"peak to LSCI (ISO 12181-1:2011, 3); {_LARGER}"),
     "RONv_mm": ("mm", f"LSCI to valley (ISO 12181-1:2011, 3); {_LARGER}"),
     "RONq_mm": ("mm", f"root mean square about the LSCI (ISO 12181-1:2011, 3); {_LARGER}"),
@@ -228,7 +228,9 @@ def quantities_of_passes(
 def quantities_of_fits(fits: Sequence[SizeFit], noise: PointNoise | None) -> Iterator[Quantity]:
     """Scale errors and lost motions: standard errors of the line, and the reader's scale."""
     for fit in fits:
-        reader = math.hypot(noise.scale, noise.scale_difference / 2) if noise else 0.0
+        # along x half the difference adds to the common scale, along y it is taken off
+        half = 0.5 if fit.what.endswith(("along x", "width")) else -0.5
+        reader = propagated((1.0, half, 0.0), noise.reader_covariance) if noise else 0.0
         place = (fit.what, -1, -1)
         slope = math.hypot(fit.slope_error, reader)
         yield _quantity(place, "scale_error", fit.scale_error, slope)

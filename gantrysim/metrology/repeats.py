@@ -16,9 +16,16 @@ from numpy.typing import NDArray
 from gantrysim.inputs import one_of
 from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.rows import CircleRow, SquareRow
+from gantrysim.paths import RingTest
 
 Array = NDArray[np.float64]
 Row = CircleRow | SquareRow
+
+#: Sides of a square as the axis across each and whether it is the upper end, and their names.
+SIDES = (("x", True), ("y", True), ("x", False), ("y", False))
+NAMES = ("right", "top", "left", "bottom")
+APART = 50.0  # mm between places of a commanded path; its corners are always there
+TOUCHING = 1e-6  # mm
 
 
 @dataclass(frozen=True)
@@ -111,9 +118,11 @@ def side_positions(
 ) -> tuple[Positioning, Positioning]:
     """Sides of nested squares as a positioning test of one axis, passes as runs.
 
-    The axis reaches every side from inside, so targets on the positive side are approached upwards
-    and those on the negative side downwards: two one-way tests.  Positions count from the mean
-    centre of all squares, as the commanded centre is not marked on a piece.
+    A side that is reached from inside is approached upwards if it is the upper end of the square,
+    downwards if the lower; one reached from outside, as the first side of a smaller square after a
+    larger one, the other way (`SquareRow.reached`).  Each end is a one-way test of the passes that
+    reach it in the commoner way; the others are left out.  Positions count from the mean centre of
+    all squares, as the commanded centre is not marked on a piece.
 
     Parameters
     ----------
@@ -129,16 +138,17 @@ def side_positions(
     Returns
     -------
     Positioning, Positioning
-        Upwards at positive targets, downwards at negative ones.
+        Of the positive and of the negative targets: upwards and downwards where the sides were
+        reached from inside, the other way where from outside.
 
     Raises
     ------
     ValueError
-        If fewer than two squares have two or more passes that are told apart.
+        If fewer than two squares have two or more passes that are told apart, or fewer than two
+        passes reach an end of each in one way.
     """
     one_of(axis, ("x", "y"), "axis")
     rings = [passes for passes in _by_ring(rows) if len(passes) > 1]
-    runs = min((len(passes) for passes in rings), default=0)
     if len(rings) < 2:
         raise ValueError(
             "two or more squares with passes that are told apart are needed for a positioning "
@@ -148,13 +158,82 @@ def side_positions(
     origin = np.mean([row.geometry.centre for passes in rings for row in passes], axis=0)
     along = turn[:, 0 if axis == "x" else 1]
     sizes = np.array([passes[0].size for passes in rings])
-    ends = np.array(
-        [[_ends(row, along, origin, axis) for row in passes[:runs]] for passes in rings]
-    )
-    return (
-        positioning(sizes, ends[:, :, 1] - sizes[:, None], None, reading=reading),
-        positioning(-sizes, None, ends[:, :, 0] + sizes[:, None], reading=reading),
-    )
+    ends = [[_ends(row, along, origin, axis) for row in passes] for passes in rings]
+
+    def one_way(upper: bool) -> Positioning:
+        side = SIDES.index((axis, upper))
+        chosen = {
+            way: [[k for k, row in enumerate(passes) if row.reached[side] == way]
+                  for passes in rings]
+            for way in (1, -1)
+        }  # fmt: skip
+        counts = {way: min(len(ks) for ks in each) for way, each in chosen.items()}
+        way = 1 if counts[1] >= counts[-1] else -1
+        runs = counts[way]
+        if runs < 2:
+            raise ValueError(
+                f"{NAMES[side]} sides are reached from inside in some passes and from outside in "
+                f"others, found {runs} that every square shares, two or more are needed; draw from "
+                "the inside out or with more passes."
+            )
+        targets = sizes if upper else -sizes
+        off = (
+            np.array(
+                [
+                    [ends[ring][k][int(upper)] for k in ks[:runs]]
+                    for ring, ks in enumerate(chosen[way])
+                ]
+            )
+            - targets[:, None]
+        )
+        if upper == (way > 0):
+            return positioning(targets, off, None, reading=reading)
+        return positioning(targets, None, off, reading=reading)
+
+    return one_way(True), one_way(False)
+
+
+def side_approaches(test: RingTest) -> dict[tuple[int, int], tuple[int, int, int, int]]:
+    """How the sides of the squares of a test are reached, as it is drawn.
+
+    Parameters
+    ----------
+    test : RingTest
+        What was commanded.
+
+    Returns
+    -------
+    dict
+        By ring and pass, for the right, top, left and bottom side: 1 where the last move across
+        the side before it was outward, so that it was reached from inside; -1 where inward; 0
+        where parts of the side were reached either way, or nothing moved before.
+    """
+    strokes = test.strokes(APART)
+    whole = np.concatenate([stroke.xy for stroke in strokes])
+    moved = np.vstack((np.zeros((1, 2)), np.diff(whole, axis=0)))
+    last = np.sign(np.where(np.abs(moved) > TOUCHING, moved, 0.0))
+    for i in range(1, len(last)):
+        last[i] = np.where(last[i] == 0.0, last[i - 1], last[i])
+    found = {}
+    start = 0
+    for stroke in strokes:
+        here = slice(start, start + len(stroke.xy))
+        start = here.stop
+        if stroke.shape != "square":
+            continue
+        ways = []
+        for axis, upper in SIDES:
+            sign, column = (1.0 if upper else -1.0), "xy".index(axis)
+            middle = test.nest("square").centre[column]
+            away = sign * (stroke.xy[:, column] - middle) - stroke.size
+            on = np.abs(away) < TOUCHING
+            along = on[1:] & on[:-1]  # pieces drawn on this side
+            begins = np.flatnonzero(along & ~np.concatenate(([False], along[:-1])))
+            seen = {int(sign * last[here][i, column]) for i in begins}
+            ways.append(seen.pop() if len(seen) == 1 else 0)
+        right, top, left, bottom = ways
+        found[stroke.ring, stroke.pass_index] = (right, top, left, bottom)
+    return found
 
 
 def _ends(row: SquareRow, along: Array, origin: Array, axis: str) -> tuple[float, float]:

@@ -105,12 +105,16 @@ class SquareRow:
         Sides, corners, width, height, diagonals, squareness, straightness.
     gap : Gap or None
         From the first drawn point to the last; None on a measured piece.
+    reached : (int, int, int, int)
+        How the right, top, left and bottom side was reached: 1 from inside, -1 from outside, 0 in
+        parts; see `gantrysim.metrology.repeats.side_approaches`.
     """
 
     ring: int
     pass_index: int
     geometry: SquareGeometry
     gap: Gap | None
+    reached: tuple[int, int, int, int] = (1, 1, 1, 1)
 
     @property
     def size(self) -> float:

@@ -34,8 +34,8 @@ class PointErrors:
     turn : float
         Length of the ring, mm.
     shapes : ndarray, shape (3, n)
-        What one standard uncertainty of the reader's scale, scale difference and skew adds across
-        the line, mm.
+        What the reader adds across the line, mm, for each of three independent standard normal
+        numbers: its scale, scale difference and skew where these are not correlated.
     """
 
     noise: PointNoise
@@ -58,13 +58,10 @@ class PointErrors:
 def errors_of_circle(noise: PointNoise, circle: ReferenceCircle, angle: Array) -> PointErrors:
     """Errors of points of a circle at polar angles (radians); the reader's axes are those of 0°."""
     radius = circle.radius
-    shapes = np.stack(
-        (
-            np.full(len(angle), radius * noise.scale),
-            0.5 * radius * noise.scale_difference * np.cos(2 * angle),
-            0.5 * radius * noise.skew * np.sin(2 * angle),
-        )
+    of_each = radius * np.stack(
+        (np.ones(len(angle)), 0.5 * np.cos(2 * angle), 0.5 * np.sin(2 * angle))
     )
+    shapes = np.asarray(noise.reader_root.T @ of_each)
     return PointErrors(noise, radius * angle, 2 * np.pi * radius, shapes)
 
 
@@ -75,13 +72,10 @@ def errors_of_square(noise: PointNoise, square: SquareGeometry, xy: Array) -> Po
     half = square.half_side
     outward = np.where(side % 2 == 1, 1.0, -1.0)  # right and left, bottom and top
     position = along - (2 * side + 1) * half  # along each side from its middle, counter-clockwise
-    shapes = np.stack(
-        (
-            np.full(len(xy), half * noise.scale),
-            0.5 * half * noise.scale_difference * outward,
-            np.where(outward > 0, noise.skew * position, 0.0),
-        )
+    of_each = np.stack(
+        (np.full(len(xy), half), 0.5 * half * outward, np.where(outward > 0, position, 0.0))
     )
+    shapes = np.asarray(noise.reader_root.T @ of_each)
     return PointErrors(noise, along, 8 * half, shapes)
 
 

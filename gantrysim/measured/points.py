@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import listed, shortened
+from gantrysim.inputs import listed, shortened, true_or_false
 from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.scanner import ScannerError
 from gantrysim.measured.scanrecord import ScanRecord
@@ -57,6 +57,9 @@ class Piece(Measurement):
         Standard uncertainty of reading each point of each line, mm; empty where not known.
     record : ScanRecord, optional
         How the points were read from a scan.
+    quarter_known : bool
+        False if left and right, x and y may be exchanged: the quarter turn at which the piece was
+        read (of circles alone, its turn) could not be told.  A diagnosis of it is never certain.
 
     Raises
     ------
@@ -72,13 +75,15 @@ class Piece(Measurement):
     scanner: ScannerError = field(default_factory=ScannerError, kw_only=True)
     uncertainty: tuple[Array, ...] = field(default=(), kw_only=True)
     record: ScanRecord | None = field(default=None, kw_only=True)
+    quarter_known: bool = field(default=True, kw_only=True)
 
     what: ClassVar[str] = "Measured piece"
     columns: ClassVar[tuple[str, ...]] = COLUMNS
     remarks: ClassVar[tuple[str, ...]] = (
         "measured points on the burned lines, frame of the lifted piece; lengths in mm",
         "pass counts from 1; -1 where the passes of a ring cannot be told apart",
-        "what is believed of the scanner is not part of the file: give it to the reader again",
+        "what is believed of the scanner is not part of the file, nor is whether the quarter turn "
+        "is known: give both to the reader again",
     )
 
     def __post_init__(self) -> None:
@@ -95,6 +100,8 @@ class Piece(Measurement):
                 )
         if not isinstance(self.scanner, ScannerError):
             raise ValueError(f"scanner must be a ScannerError, found {shortened(self.scanner)}.")
+        known = true_or_false(self.quarter_known, "quarter_known")
+        object.__setattr__(self, "quarter_known", known)
         object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(
@@ -169,6 +176,7 @@ class Piece(Measurement):
         return {
             "source": self.source,
             "notes": list(self.notes),
+            "quarter_known": self.quarter_known,
             "test": self.test.to_dict(),
             "lines": [
                 {
@@ -241,6 +249,7 @@ def read_points(
     test: RingTest | str | os.PathLike[str],
     *,
     scanner: ScannerError | None = None,
+    quarter_known: bool = True,
 ) -> Piece:
     """Read measured points from a CSV file.
 
@@ -257,6 +266,8 @@ def read_points(
         What was commanded, or its file for `read_test`.
     scanner : ScannerError, optional
         What is believed of the scanner; an unchecked one if absent.
+    quarter_known : bool
+        False if left and right, x and y may be exchanged, as in `Piece`.
 
     Returns
     -------
@@ -291,6 +302,7 @@ def read_points(
         table.place,
         u=u,
         scanner=scanner or ScannerError(),
+        quarter_known=quarter_known,
     )
 
 
@@ -323,6 +335,7 @@ def _sorted_piece(
     *,
     u: Array | None = None,
     scanner: ScannerError | None = None,
+    quarter_known: bool = True,
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
@@ -343,7 +356,7 @@ def _sorted_piece(
             uncertainty.append(u[rows])
     piece = Piece(
         test, tuple(lines), source, scanner=scanner or ScannerError(),
-        uncertainty=tuple(uncertainty),
+        uncertainty=tuple(uncertainty), quarter_known=quarter_known,
     )  # fmt: skip
     _check_scale(piece)
     return piece

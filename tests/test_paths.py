@@ -324,9 +324,9 @@ def test_strokes_of_a_full_test_take_few_milliseconds():
     assert sum(len(nest.sizes) for nest in test.nests) == 40
     taken = []
     for _ in range(7):
-        begin = time.perf_counter()
+        begin = time.process_time()
         test.strokes(0.5)
-        taken.append(time.perf_counter() - begin)
+        taken.append(time.process_time() - begin)
     # the bar is 5 ms; a busy machine is given three times that
     assert min(taken) < 0.015
 

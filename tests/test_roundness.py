@@ -349,9 +349,9 @@ def test_speed_of_the_minimum_zone():
     xy = noisy_ring(3, 500, 1e-3, 2)
     least = np.inf
     for _ in range(5):
-        start = time.perf_counter()
+        start = time.process_time()
         minimum_zone_circle(xy)
-        least = min(least, time.perf_counter() - start)
+        least = min(least, time.process_time() - start)
     assert least < 0.05
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import struct
@@ -21,7 +22,7 @@ from scipy.spatial import cKDTree
 import gantrysim as gs
 from gantrysim.measured.picture import open_picture
 from gantrysim.measured.ridges import contrast_shift, curvature_shift
-from gantrysim.measured.scanner import ScannerError, separate
+from gantrysim.measured.scanner import ScannerError, separate, unevenness
 
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 SCANS: list[Any] = [f for f in sorted(PRACTICE.glob("case-*")) if (f / "scan.png").exists()] or [
@@ -239,6 +240,104 @@ def test_a_flipped_picture_is_refused_and_no_mark_is_said(tmp_path):
     assert piece.record.turn_deg == pytest.approx(-10.0, abs=0.4)
 
 
+RIGHT = gs.ring_test(orientation_mark=True, spacing=5.0, largest=40.0)
+
+
+def burned(test: gs.RingTest, fault: Any) -> dict[tuple[str, int], np.ndarray]:
+    """Lines and mark that a faulty machine burns, about the middle of what was commanded."""
+    burn = gs.simulate(gs.Machine().with_faults(fault), test)
+    outer = burn.commanded[-1]
+    middle = 0.5 * (outer.min(axis=0) + outer.max(axis=0))
+    return {(line.shape, line.ring): line.xy - middle for line in burn.lines + burn.beside}
+
+
+@pytest.mark.parametrize("turn", [3.0, 92.0, 181.0, -88.0])
+def test_the_mark_of_a_faulty_machine_tells_the_turn(tmp_path, turn):
+    lines = burned(RIGHT, gs.TightWheels("right", extra_force=15.0))
+    sheet = Sheet(dpi=400.0, turn_deg=turn, size=120.0)
+    piece = gs.read_scan(drawn(tmp_path, sheet, lines=lines), RIGHT)
+    assert piece.quarter_known
+    assert piece.notes == ()
+    off = (piece.record.turn_deg - turn + 180.0) % 360.0 - 180.0
+    assert abs(off) < 0.5
+
+
+@pytest.mark.parametrize("moved", [(1.7, -1.7), (-1.8, 0.5)])
+def test_a_mark_off_its_place_is_found_and_none_is_not_invented(tmp_path, moved):
+    for turn in (5.0, 185.0):
+        sheet = Sheet(turn_deg=turn, size=65.0)
+        lines = {**LINES, ("mark", 0): ELL[0] + moved}
+        piece = gs.read_scan(drawn(tmp_path, sheet, lines=lines), TEST, mark=ELL_OF_TEST)
+        assert piece.quarter_known
+        assert abs((piece.record.turn_deg - turn + 180.0) % 360.0 - 180.0) < 0.4
+        # without ink there, the outermost ring is no mark: it is nearer than that to its place
+        bare = drawn(tmp_path, sheet, name="bare.png")
+        near = [line + np.array((0.0, 2.2)) for line in ELL_OF_TEST]
+        assert not gs.read_scan(bare, TEST, mark=near).quarter_known
+
+
+def test_who_says_which_way_up_is_believed(tmp_path):
+    path = drawn(tmp_path, Sheet(turn_deg=-20.0))
+    assert not gs.read_scan(path, TEST).quarter_known
+    piece = gs.read_scan(path, TEST, upright=True)
+    assert piece.quarter_known
+    assert piece.notes == ()
+    assert piece.record.turn_deg == pytest.approx(-20.0, abs=0.4)
+    # a mark says more than the user
+    assert gs.read_scan(
+        marked(tmp_path, 95.0), TEST, mark=ELL_OF_TEST, upright=True
+    ).record.turn_deg == pytest.approx(95.0, abs=0.4)
+    with pytest.raises(ValueError, match="upright must be true or false"):
+        gs.read_scan(path, TEST, upright="yes")
+
+
+def test_no_finding_is_certain_where_the_quarter_turn_is_not_known(tmp_path):
+    test = gs.ring_test(spacing=10.0, largest=40.0)
+    lines = burned(test, gs.TightWheels("right", extra_force=15.0))
+    path = drawn(tmp_path, Sheet(dpi=400.0, turn_deg=3.0, size=95.0), lines=lines)
+    sure = gs.diagnose(gs.read_scan(path, test, upright=True))
+    assert sure.best.faults == ("tight_wheels_right",)
+    assert sure.certain
+    assert "quarter turn" not in sure.report() + repr(sure) + sure._repr_html_()
+    piece = gs.read_scan(path, test)
+    finding = gs.Finding((piece,), sure.machine, sure.ranked)
+    words = "left and right, x and y may be exchanged"
+    assert not finding.certain
+    assert not finding.to_dict()["certain"]
+    assert words in finding.report()
+    assert words in repr(finding)
+    assert words in finding._repr_html_()
+    assert "Finding: " not in finding.report()
+    assert all(each.action != "do" for each in finding.adjustments().adjustments)
+    file = piece.to_csv(tmp_path / "points.csv")
+    assert not gs.read_points(file, test).quarter_known  # the file says so
+    assert gs.read_points(file, test, quarter_known=True).quarter_known
+    with pytest.raises(ValueError, match="quarter_known must be true or false"):
+        gs.Piece(test, piece.lines, "points", quarter_known=1)
+
+
+@pytest.mark.parametrize("side", ["left", "right", "top", "bottom"])
+def test_a_cropped_scan_is_read_in_its_lines_and_says_how_much(tmp_path, side):
+    lines = burned(RIGHT, gs.TightWheels("left", extra_force=15.0))
+    sheet = Sheet(turn_deg=3.0, size=105.0)
+    cut = round(28.0 * sheet.dpi / 25.4)
+    grey = scan_of(list(lines.values()), sheet, seed=5)
+    kept = {"left": grey[:, cut:], "right": grey[:, :-cut], "top": grey[cut:],
+            "bottom": grey[:-cut]}[side]  # fmt: skip
+    save(kept, tmp_path / "scan.png")
+    piece = gs.read_scan(tmp_path / "scan.png", RIGHT, upright=True)
+    assert piece.record.dark
+    gone = cut * 25.4 / sheet.dpi
+    centre = (0.5 * sheet.size + 0.3 - gone * (side == "left"),
+              0.5 * sheet.size - 0.2 - gone * (side == "bottom"))  # fmt: skip
+    every = errors(piece, dataclasses.replace(sheet, centre=centre), lines)
+    assert every.std() < 4e-3
+    (note,) = piece.notes
+    assert "less than 90% was read of" in note
+    assert "circle 7 (" in note
+    assert "circle 2 (" not in note
+
+
 def test_circles_alone_have_no_turn_but_by_their_mark(tmp_path):
     test = gs.ring_test(["circle"], spacing=4.0, largest=20.0)
     lines = {**lines_of(test, bend), ("mark", 0): ELL[0]}
@@ -360,8 +459,10 @@ def test_a_quarter_turn_tells_the_scanner_from_the_piece(tmp_path, turns):
     assert skew == pytest.approx(SCANNER[2], abs=2e-5)
     common, d, k = piece.scanner.deviations
     assert common == pytest.approx(1e-3, rel=0.01)  # two turns do not tell it
-    assert d < 2e-5
-    assert k < 2e-5
+    # the estimate above is far better than what is stated: this invented scanner is even, and
+    # nobody knows that of a real one
+    assert d == pytest.approx(unevenness(10.0), rel=0.05)
+    assert k == pytest.approx(unevenness(10.0), rel=0.05)
     left = linear_part(piece, LINES)
     assert left[0, 0] - left[1, 1] == pytest.approx(0.0, abs=2e-5)
     assert left[0, 1] + left[1, 0] == pytest.approx(0.0, abs=2e-5)
@@ -390,7 +491,10 @@ def test_a_known_length_settles_the_common_scale(tmp_path):
     between = ("square 5 left", "square 5 right")
     piece = gs.read_scan(paths, TEST, length=(value, 0.003), between=between)
     assert piece.record.taken_out[0] == pytest.approx(0.5 * (SCANNER[0] + SCANNER[1]), abs=1e-4)
-    assert piece.scanner.deviations[0] == pytest.approx(math.hypot(0.003, 0.002) / value, rel=0.1)
+    # a length along x tells common + difference / 2
+    along = math.hypot(0.003, 0.002) / value
+    known = math.hypot(along, 0.5 * piece.scanner.deviations[1])
+    assert piece.scanner.deviations[0] == pytest.approx(known, rel=0.1)
     assert np.linalg.det(linear_part(piece, LINES)) == pytest.approx(1.0, abs=3e-4)
     # one scan and a length along x: sure of x, not of y
     one = gs.read_scan(paths[0], TEST, length=(value, 0.003), between=between)
@@ -419,6 +523,27 @@ def test_two_scans_without_a_turn_are_refused(tmp_path):
         gs.read_scan([*paths, paths[0]], TEST)
 
 
+@pytest.mark.parametrize(
+    ("path", "mark", "words"),
+    [
+        (5, None, "path must name one scan or two of the same piece, found 5"),
+        (None, None, "path must name one scan or two"),
+        (["a.png", 7], None, "path must name one scan or two"),
+        ([], None, "one scan or two"),
+        ("a.png", 5, "mark must hold polylines .* found 5"),
+        ("a.png", "L", "mark must hold polylines .* found 'L'"),
+        ("a.png", [[(0, 0), (1,)]], "mark must hold polylines"),
+        ("a.png", [[(0, 0), (1, 1)], 3], r"found one of shape \(\)"),
+        ("a.png", [[(0, 0), (1, math.nan)]], "not finite"),
+        ("a.png", [[("x", "y"), (1, 2)]], "mark must hold polylines"),
+    ],
+)
+def test_wrong_scans_and_marks_end_in_one_sentence(path, mark, words):
+    with pytest.raises(ValueError, match=words) as error:
+        gs.read_scan(path, TEST, mark=mark)
+    one_sentence(error)
+
+
 def test_the_quarter_turn_rule_against_whole_matrices():
     # S R shown and turned back, for both scans, with no small-angle formula
     rng = np.random.default_rng(4)
@@ -435,6 +560,54 @@ def test_the_quarter_turn_rule_against_whole_matrices():
     assert pair.values == pytest.approx((1.5e-3, -6e-4), abs=3e-6)
     known = ScannerError((0.0, *pair.values)).turned(math.radians(90.0)).mean
     assert known == pytest.approx((0.0, -1.5e-3, 6e-4), abs=3e-6)
+
+
+def uneven_glass(rng: np.random.Generator, alike: float | None) -> Any:
+    """Smooth errors of 20 um rms along x by x and by y, and along y likewise.
+
+    Normal, with a correlation length, mm (by random waves: the spectrum of exp(-d^2 / 2L^2) is
+    normal); or one wave of 150 to 300 mm each along its own axis.
+    """
+    if alike is None:
+        k, phase = 2.0 * np.pi / rng.uniform(150.0, 300.0, 2), rng.uniform(0.0, 2.0 * np.pi, 2)
+        return lambda xy: 0.02 * math.sqrt(2.0) * np.sin(k * xy + phase)
+    waves = 60
+    k = rng.standard_normal((2, 2, waves)) / alike
+    phase = rng.uniform(0.0, 2.0 * np.pi, (2, 2, waves))
+    height = 0.02 * math.sqrt(2.0 / waves)
+    return lambda xy: height * np.einsum("nabw->na", np.cos(xy[:, None, :, None] * k + phase))
+
+
+@pytest.mark.parametrize(("alike", "moved"), [(100.0, 1000.0), (None, 20.0)])
+@pytest.mark.parametrize("reach", [20.0, 50.0, 100.0])
+def test_what_is_stated_of_the_scanner_covers_uneven_glass(reach, alike, moved):
+    # direct simulation: two scans of a piece a quarter turn apart, anywhere on such a glass;
+    # the truth is the least-squares linear part of the error over the piece as first scanned
+    rng = np.random.default_rng(8)
+    misses, stated = [], []
+    for _ in range(150):
+        angle = rng.uniform(0.0, 2.0 * np.pi, 400)
+        normals = np.column_stack((np.cos(angle), np.sin(angle)))
+        places = reach * np.sqrt(rng.uniform(0.01, 1.0, 400))[:, None] * normals
+        error = uneven_glass(rng, alike)
+        shown, at = [], rng.uniform(-moved, moved, (2, 2))
+        for centre, spin in zip(at, (np.eye(2), np.array(((0.0, -1.0), (1.0, 0.0)))), strict=True):
+            here = places @ spin.T
+            read = 0.004 * rng.standard_normal(places.shape)
+            shown.append((here + error(here + centre)) @ spin + read)
+        table = np.column_stack((places, np.ones(len(places))))
+        a = np.linalg.lstsq(table, error(places + at[0]), rcond=None)[0]
+        pair = separate(places, normals, shown[0], shown[1], 0.5 * math.pi)
+        told = pair.told(ScannerError())
+        misses.append(np.array(told.mean[1:]) - (a[0, 0] - a[1, 1], a[0, 1] + a[1, 0]))
+        stated.append(told.deviations[1:])
+    miss = np.sqrt(np.mean(np.square(misses), axis=0))
+    said = np.mean(stated, axis=0)
+    if alike is None:  # these waves stretch and do not shear
+        assert 0.7 * said[0] < miss[0] < 1.15 * said[0]
+        assert miss[1] < said[1]
+    else:
+        assert miss == pytest.approx(said, rel=0.2)
 
 
 def test_scanner_beliefs_are_checked_and_enter_the_fit(tmp_path):

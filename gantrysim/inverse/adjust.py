@@ -313,7 +313,7 @@ def _action(
     size = hypothesis.magnitudes.get(name)
     agreed = all(name in faults for faults in finding.group)
     told = size is not None and size.told
-    settled = hypothesis.fit.mode.converged and not finding.thin
+    settled = hypothesis.fit.mode.converged and not finding.thin and finding.quarter_known
     sure = settled and (finding.certain or (agreed and len(finding.group) > 1))
     vain = costs.round if knob.forgiving else costs.overshoot
     cheap = knob.by_reading or (1.0 - p) * vain <= minutes

@@ -162,17 +162,23 @@ class Finding:
         """Whether one explanation stands alone.
 
         Nothing else is as good, its probability is above 0.9, its magnitude is told by the
-        piece, its search settled, and the piece shows at least three rings.
+        piece, its search settled, the piece shows at least three rings, and it is known which way
+        up it was burned.
         """
         best = self.best
         alone = not best.indistinguishable_from and best.probability > 0.9
         told = all(m.told for m in best.magnitudes.values()) and best.fit.mode.converged
-        return alone and told and not self.thin
+        return alone and told and not self.thin and self.quarter_known
 
     @property
     def thin(self) -> bool:
         """Whether the pieces show too few rings for more than a hint."""
         return self.rings < FEW_RINGS
+
+    @property
+    def quarter_known(self) -> bool:
+        """Whether the quarter turn of every piece is known (`Piece.quarter_known`)."""
+        return all(piece.quarter_known for piece in self.pieces)
 
     @property
     def rings(self) -> int:
@@ -253,6 +259,7 @@ class Finding:
         return {
             "sources": [thing.source for thing in self.measured],
             "certain": self.certain,
+            "quarter_known": self.quarter_known,
             "ranked": [
                 {
                     "faults": list(h.faults),
@@ -275,6 +282,7 @@ class Finding:
     def __repr__(self) -> str:
         others = len(self.best.indistinguishable_from)
         tail = f", cannot be told from {others} other(s)" if others else ""
+        tail += "" if self.quarter_known else f"; {findingwords.QUARTER}"
         return f"Finding({self.best!r}{tail})"
 
     def _repr_html_(self) -> str:

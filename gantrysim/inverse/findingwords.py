@@ -12,6 +12,11 @@ if TYPE_CHECKING:
 
 #: Where nothing was learned, only what is believed at least this much is worth a line.
 _WORTH_A_LINE = 0.1
+#: Where it is not known which way up a piece was burned.
+QUARTER = (
+    "the quarter turn of the piece is not known: left and right, x and y may be exchanged; "
+    "burn the mark or say which way up"
+)
 #: Explanations in the table.
 _ROWS = 8
 
@@ -23,6 +28,8 @@ def report(finding: Finding) -> list[str]:
     if finding.thin:
         seen = f"Only {finding.rings} ring(s)" if finding.pieces else "No piece"
         rows.append(f"{seen} measured: what follows is a hint, not a finding.")
+    if not finding.quarter_known:
+        rows.append(f"{QUARTER[0].upper()}{QUARTER[1:]}.")
     shown = [h for h in finding.ranked if h.faults in finding.group]
     if not finding.learned:
         shown = [h for h in shown if h.probability >= _WORTH_A_LINE]
@@ -70,6 +77,8 @@ def table(finding: Finding) -> str:
         for h in finding.ranked[:_ROWS]
     )
     caption = "Finding" if finding.learned else html.escape(f"Finding. {_nothing(finding)}")
+    if not finding.quarter_known:
+        caption += f". {QUARTER[0].upper()}{QUARTER[1:]}." if finding.learned else f" {QUARTER}."
     return (
         f"<table><caption>{caption}</caption><tr><th>explanation</th><th>probability</th>"
         "<th>magnitude [95 %]</th><th>cannot be told from</th></tr>" + rows + "</table>"

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import listed, shortened
+from gantrysim.inputs import listed, shortened, true_or_false
 from gantrysim.measured import scannerlines
 from gantrysim.measured.measurement import Measurement
 from gantrysim.measured.scanner import ScannerError
@@ -27,6 +27,7 @@ from gantrysim.paths import SHAPES, Line, RingTest, read_test
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"
+_QUARTER = "quarter_turn_known"  # 0 in the file where it is not
 LEAST_POINTS = 10
 SIZE_TOLERANCE = 0.005  # mm; sizes may be written to 0.01 mm
 SCALE_TOLERANCE = 0.2  # no working machine is this far off; a wrong unit is further off still
@@ -58,6 +59,9 @@ class Piece(Measurement):
         Standard uncertainty of reading each point of each line, mm; empty where not known.
     record : ScanRecord, optional
         How the points were read from a scan.
+    quarter_known : bool
+        False if left and right, x and y may be exchanged: the quarter turn at which the piece was
+        read (of circles alone, its turn) could not be told.  A diagnosis of it is never certain.
 
     Raises
     ------
@@ -73,6 +77,7 @@ class Piece(Measurement):
     scanner: ScannerError = field(default_factory=ScannerError, kw_only=True)
     uncertainty: tuple[Array, ...] = field(default=(), kw_only=True)
     record: ScanRecord | None = field(default=None, kw_only=True)
+    quarter_known: bool = field(default=True, kw_only=True)
 
     what: ClassVar[str] = "Measured piece"
     columns: ClassVar[tuple[str, ...]] = COLUMNS
@@ -96,6 +101,8 @@ class Piece(Measurement):
                 )
         if not isinstance(self.scanner, ScannerError):
             raise ValueError(f"scanner must be a ScannerError, found {shortened(self.scanner)}.")
+        known = true_or_false(self.quarter_known, "quarter_known")
+        object.__setattr__(self, "quarter_known", known)
         object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(
@@ -171,6 +178,7 @@ class Piece(Measurement):
             "source": self.source,
             "notes": list(self.notes),
             "scanner": scannerlines.lines_of(self.scanner),
+            "quarter_known": self.quarter_known,
             "test": self.test.to_dict(),
             "lines": [
                 {
@@ -209,7 +217,7 @@ class Piece(Measurement):
         return unrolled.plot_unrolled(self, ax=ax, **which)
 
     def _settings(self) -> dict[str, float]:
-        return scannerlines.lines_of(self.scanner)
+        return scannerlines.lines_of(self.scanner) | {_QUARTER: float(self.quarter_known)}
 
     def _in_short(self) -> str:
         drawn = len(drawn_passes(self.test))
@@ -246,6 +254,7 @@ def read_points(
     test: RingTest | str | os.PathLike[str],
     *,
     scanner: ScannerError | None = None,
+    quarter_known: bool | None = None,
 ) -> Piece:
     """Read measured points from a CSV file.
 
@@ -264,6 +273,9 @@ def read_points(
         What was commanded, or its file for `read_test`.
     scanner : ScannerError, optional
         What is believed of the scanner; what the file states, or an unchecked one, if absent.
+    quarter_known : bool, optional
+        False if left and right, x and y may be exchanged, as in `Piece`; what the file states, or
+        true, if absent.
 
     Returns
     -------
@@ -281,7 +293,7 @@ def read_points(
     what = "a CSV file of measured points"
     table = read_table(
         path, COLUMNS, what, optional=(UNCERTAINTY,),
-        settings=scannerlines.SETTINGS, signed=scannerlines.SIGNED,
+        settings={**scannerlines.SETTINGS, _QUARTER: 1.0}, signed=scannerlines.SIGNED,
     )  # fmt: skip
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
@@ -302,6 +314,7 @@ def read_points(
         u=u,
         scanner=scanner or scannerlines.scanner_of(table.settings, path),
         notes=table.notes,
+        quarter_known=table.settings[_QUARTER] != 0.0 if quarter_known is None else quarter_known,
     )
 
 
@@ -335,6 +348,7 @@ def _sorted_piece(
     u: Array | None = None,
     scanner: ScannerError | None = None,
     notes: tuple[str, ...] = (),
+    quarter_known: bool = True,
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
@@ -355,7 +369,7 @@ def _sorted_piece(
             uncertainty.append(u[rows])
     piece = Piece(
         test, tuple(lines), source, scanner=scanner or ScannerError(),
-        uncertainty=tuple(uncertainty), notes=notes,
+        uncertainty=tuple(uncertainty), notes=notes, quarter_known=quarter_known,
     )  # fmt: skip
     _check_scale(piece)
     return piece

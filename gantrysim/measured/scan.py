@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
-from gantrysim.inputs import finite_number, positive, shortened
+from gantrysim.inputs import finite_number, positive, shortened, true_or_false
 from gantrysim.measured.nestfind import Found, find_pattern
 from gantrysim.measured.passlabels import Reading, readings_of
 from gantrysim.measured.photo import flatten_photo
@@ -26,14 +27,17 @@ from gantrysim.measured.points import Piece, test_of
 from gantrysim.measured.reference import Feature, feature, reference_length
 from gantrysim.measured.scanner import ScannerError, Separated, separate
 from gantrysim.measured.scanrecord import ScanRecord
+from gantrysim.measured.stations import runs_of
 from gantrysim.measured.traced import Traced, all_points, trace
-from gantrysim.measured.upright import upright
+from gantrysim.measured.upright import upright as set_upright
 from gantrysim.paths import Line, RingTest
 
 Array = NDArray[np.float64]
 
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie
+_WHOLE = 0.9  # part of a ring that must be read, or a note says how much was
+_CROSSING = 1.0  # mm: how near another ring hinders reading
 _READING = 0.002  # mm: standard uncertainty of a distance between two traced lines
 
 Path = str | os.PathLike[str]
@@ -48,6 +52,7 @@ def read_scan(
     spacing: float = 1.0,
     length: tuple[float, float] | None = None,
     between: tuple[str, str] | None = None,
+    upright: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Piece:
     """Read measured points from a flatbed scan of a burned piece.
@@ -72,6 +77,10 @@ def read_scan(
     between : (str, str), optional
         Two lines such as ("square 18 left", "square 18 right"): shape, ring, and left, right, top
         or bottom as the upright piece shows them.  Left and right of the largest ring if absent.
+    upright : bool
+        True says that the piece lies within 45 degrees of upright on the (first) scan.  Without it,
+        and without a mark that can be told, left and right, x and y may be exchanged: the piece
+        says so (`Piece.quarter_known`) and a diagnosis of it is never certain.
     progress : callable, optional
         Called with a line of text before each step.
 
@@ -79,7 +88,8 @@ def read_scan(
     -------
     Piece
         With `uncertainty` of the points, what is left unknown of the scanner in `scanner`, and
-        how it was read in `record`; `notes` say so where a turn could not be told.
+        how it was read in `record`; `notes` say so where a turn could not be told, and how much
+        was read of rings of which less than nine tenths were.
 
     Raises
     ------
@@ -94,21 +104,24 @@ def read_scan(
     burn itself, which are alike over a millimetre or two, come on top.
     """
     test = test_of(test)
-    paths = [path] if isinstance(path, str | os.PathLike) else list(path)
-    if len(paths) not in (1, 2):
-        raise ValueError(f"path must be one scan or two of the same piece, found {len(paths)}.")
+    paths = _scans(path)
     spacing = _checked_spacing(spacing)
+    vouched = true_or_false(upright, "upright")
     known = None
     if length is not None or between is not None:
         known = _known_length(length, between)
     strokes = _polylines(test.extras() if mark is None else mark)
     say = progress if progress is not None else _silent
-    views = [_view(each, test, dpi, strokes, spacing, say) for each in paths]
+    views = []
+    for i, each in enumerate(paths):
+        say(f"reading {each}")
+        picture = open_picture(each, dpi)
+        views.append(_traced(picture, test, strokes, spacing, say, vouched=vouched and i == 0))
     told = ScannerError().turned(views[0].turn)
     if len(views) == 2:
         say("comparing the two scans")
         views[1], pair = _paired(views[0], views[1])
-        told = told.told(np.eye(3)[1:], pair.values, pair.covariance)
+        told = pair.told(told)
         readings = _mean(test, views[0], views[1], told, pair)
     else:
         readings = readings_of(test, views[0].traced, views[0].xy, views[0].normals)
@@ -124,6 +137,7 @@ def read_photo(
     area: tuple[float, float, float, float] | None = None,
     mark: Sequence[ArrayLike] | None = None,
     spacing: float = 1.0,
+    upright: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Piece:
     """Read measured points from a photograph of a burned piece with a reference in the frame.
@@ -145,6 +159,8 @@ def read_photo(
         As for `read_scan`.
     spacing : float
         About the distance of points along a line, mm.
+    upright : bool
+        As for `read_scan`.
     progress : callable, optional
         Called with a line of text before each step.
 
@@ -163,18 +179,31 @@ def read_photo(
     """
     test = test_of(test)
     spacing = _checked_spacing(spacing)
+    vouched = true_or_false(upright, "upright")
     strokes = _polylines(test.extras() if mark is None else mark)
     say = progress if progress is not None else _silent
     say(f"making {path} flat")
     flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
     picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
-    view = _traced(picture, test, strokes, spacing, say)
+    view = _traced(picture, test, strokes, spacing, say, vouched=vouched)
     view = dataclasses.replace(
         view, notes=(*view.notes, f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)")
     )
     told = ScannerError(covariance=flat.scanner_covariance).turned(view.turn)
     readings = readings_of(test, view.traced, view.xy, view.normals)
     return _piece(test, readings, [view], told, None, flat=True)
+
+
+def _scans(path: Path | Sequence[Path]) -> list[Path]:
+    """One scan, or two."""
+    paths = [path] if isinstance(path, str | os.PathLike) else path
+    if not isinstance(paths, Sequence) or not all(isinstance(p, str | os.PathLike) for p in paths):
+        raise ValueError(
+            f"path must name one scan or two of the same piece, found {shortened(path)}."
+        )
+    if len(paths) not in (1, 2):
+        raise ValueError(f"path must be one scan or two of the same piece, found {len(paths)}.")
+    return list(paths)
 
 
 def _checked_spacing(spacing: float) -> float:
@@ -191,6 +220,7 @@ class _View:
     picture: Picture
     found: Found
     traced: list[Traced]
+    known: bool
     notes: tuple[str, ...]
 
     @property
@@ -252,31 +282,49 @@ def _piece(
         scanner=told,
         uncertainty=tuple(reading.u for reading in readings),
         record=record,
-        notes=tuple(dict.fromkeys(note for view in views for note in view.notes)),
+        # the second scan's quarter turn was settled by the first
+        notes=(*first.notes, *_unread(test, views)),
+        quarter_known=first.known,
     )
 
 
-def _view(
-    path: Path, test: RingTest, dpi: float | tuple[float, float] | None, mark: Sequence[Array],
-    spacing: float, say: Callable[[str], None],
-) -> _View:  # fmt: skip
-    say(f"reading {path}")
-    return _traced(open_picture(path, dpi), test, mark, spacing, say)
+def _unread(test: RingTest, views: Sequence[_View]) -> tuple[str, ...]:
+    """A sentence that names the rings of which a good part was not read.
+
+    Where another ring passes near, neither is read: that does not count.
+    """
+    every = runs_of(test, 0.5 * _CROSSING)
+    read: dict[tuple[str, int], list[NDArray[np.bool_]]] = {}
+    for each in zip(*(view.traced for view in views), strict=True):
+        run = each[0].run
+        seen = np.any([np.isfinite(traced.off) for traced in each], axis=0)
+        others = [other.place for other in every if other.key != run.key]
+        if others:
+            apart, _ = cKDTree(np.concatenate(others)).query(run.place)
+            seen = seen[apart > _CROSSING]
+        read.setdefault(run.key, []).append(seen)
+    parts = {key: np.concatenate(seen) for key, seen in read.items()}
+    few = [
+        f"{shape} {ring} ({100 * seen.mean():.0f} %)"
+        for (shape, ring), seen in parts.items()
+        if len(seen) and seen.mean() < _WHOLE
+    ]
+    return (f"less than {_WHOLE:.0%} was read of {', '.join(few)}",) if few else ()
 
 
 def _traced(
     picture: Picture, test: RingTest, mark: Sequence[Array], spacing: float,
-    say: Callable[[str], None],
+    say: Callable[[str], None], *, vouched: bool = False,
 ) -> _View:  # fmt: skip
     found = find_pattern(picture, test, say)
-    found, notes = upright(found, test, mark, picture.source)
-    traced = trace(picture, test, found, spacing, say)
-    return _View(picture, found, traced, notes)
+    placed = set_upright(found, test, mark, picture.source, vouched=vouched)
+    traced = trace(picture, test, placed.found, spacing, say)
+    return _View(picture, placed.found, traced, placed.known, placed.notes)
 
 
 def _paired(first: _View, second: _View) -> tuple[_View, Separated]:
     """The second scan in the frame of the first, and what both say of the scanner."""
-    sure = not second.notes and not first.notes
+    sure = second.known and first.known
     best: tuple[float, _View, Separated] | None = None
     for quarters in (0,) if sure else range(4):
         view = _relabelled(second, quarters)
@@ -321,7 +369,7 @@ def _relabelled(view: _View, quarters: int) -> _View:
             u = np.maximum(each.u[low], each.u[(low + 1) % n])
             doubles = {round(k - 0.25 * quarters * n) % n: d for k, d in each.doubles.items()}
         traced.append(Traced(run, off, u, doubles, each.width))
-    return _View(view.picture, found, traced, view.notes)
+    return _View(view.picture, found, traced, view.known, view.notes)
 
 
 def _mean(
@@ -386,14 +434,19 @@ def _known_length(
 
 
 def _polylines(mark: Sequence[ArrayLike]) -> list[Array]:
+    wanted = "mark must hold polylines of shape (n, 2), n at least 2, finite, in mm, found "
+    if isinstance(mark, str) or not isinstance(mark, Sequence | np.ndarray):
+        raise ValueError(f"{wanted}{shortened(mark)}.")
     lines = []
     for each in mark:
-        line = np.asarray(each, dtype=float)
-        if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or not np.isfinite(line).all():
-            raise ValueError(
-                "mark must hold polylines of shape (n, 2), n at least 2, finite, in mm, "
-                f"found one of shape {line.shape}."
-            )
+        try:
+            line = np.asarray(each, dtype=float)
+        except (TypeError, ValueError):
+            raise ValueError(f"{wanted}{shortened(each)}.") from None
+        if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2:
+            raise ValueError(f"{wanted}one of shape {line.shape}.")
+        if not np.isfinite(line).all():
+            raise ValueError(f"{wanted}one that is not finite.")
         lines.append(line)
     return lines
 

@@ -5,7 +5,7 @@ S = [[1 + common + difference/2, skew], [0, 1 + common - difference/2]].  One sc
 from the piece; a second one after a quarter turn tells the difference and the skew, for they stay
 with the scanner while the piece turns, and a known length tells the common scale (self-calibration
 of two-dimensional stages; a turn of 180 degrees tells neither).  Errors that are not even over the
-glass stay.
+glass stay, and bound what two scans tell: see `unevenness`.
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ Array = NDArray[np.float64]
 #: (rad).  A flatbed scanner is good to 0.1..0.3 mm over A4 (judgement on published scanner tests).
 COMMON, DIFFERENCE, SKEW = 1.0e-3, 4.0e-4, 3.0e-4
 
-#: What is left of difference and skew at best: a scanner is no better than this over a piece.
-_LEAST = 5.0e-6
+#: What is uneven over the glass once scale, difference and skew are taken out: its standard
+#: deviation, mm, and the length over which it stays alike, mm.  20..50 um are left after
+#: calibration (judgement on published scanner tests); smooth over the length of a hand.
+UNEVEN, ALIKE = 0.02, 100.0
 
 
 def _unchecked() -> Array:
@@ -121,6 +123,32 @@ class ScannerError:
         )
 
 
+def unevenness(spread: float) -> float:
+    """What an uneven scanner leaves unknown of scale difference and skew after a quarter turn.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation of the points of the piece along x or y, mm.
+
+    Returns
+    -------
+    float
+        Standard deviation, of the difference and of the skew (rad) alike.
+
+    Notes
+    -----
+    Let e, the uneven error along one axis, have standard deviation s and correlation
+    exp(-d^2 / (2 L^2)).  Its least-squares slope a over points spread normally with standard
+    deviation w has variance (s / L)^2 (1 + 2 w^2 / L^2)^(-3/2), as E[x x' exp(-(x - x')^2 / 2L^2)]
+    is w^4 k^3 / L^2 with k = (1 + 2 w^2 / L^2)^(-1/2).  A piece sees the difference of two such
+    slopes, 2 var a; the second scan lies elsewhere on the glass, nobody says where, and sees
+    others.  The mean of both is what can be told, and the first is off it by half the difference
+    of the two: (2 + 2) var a / 4 = var a.  The same holds for the skew.
+    """
+    return UNEVEN / ALIKE * (1.0 + 2.0 * (spread / ALIKE) ** 2) ** -0.75
+
+
 @dataclass(frozen=True, eq=False)
 class Separated:
     """What two scans of one piece, turned between them, say of the scanner.
@@ -130,7 +158,9 @@ class Separated:
     values : ndarray, shape (2,)
         Scale difference and skew (rad) in the frame of the piece as it lay in the first scan.
     covariance : ndarray, shape (2, 2)
-        Of both.
+        Of both, from reading alone.
+    uneven : float
+        Standard deviation that unevenness over the glass adds to each, see `unevenness`.
     turn : float
         Turn of the second scan's piece frame against the first's, rad.
     shift : ndarray, shape (2,)
@@ -141,9 +171,20 @@ class Separated:
 
     values: Array
     covariance: Array
+    uneven: float
     turn: float
     shift: Array
     rms: float
+
+    def told(self, before: ScannerError) -> ScannerError:
+        """What is believed of the scanner after the two scans.
+
+        The first scan's own error scatters about what both share, not the other way round:
+        unevenness widens what is believed, and does not draw the estimate back to the prior.
+        """
+        after = before.told(np.eye(3)[1:], self.values, self.covariance)
+        wider = after.covariance + np.diag((0.0, self.uneven**2, self.uneven**2))
+        return ScannerError(after.mean, wider)
 
 
 def separate(
@@ -185,5 +226,6 @@ def separate(
         weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(left), 1e-12)))
     normal = (table * weight[:, None]).T @ (table * weight[:, None])
     # neighbours along a line share their error: as if every eighth point counted
-    spread = 8.0 * scale**2 * np.linalg.inv(normal)[:2, :2] + _LEAST**2 * np.eye(2)
-    return Separated(found[:2], spread, float(found[2]), found[3:], scale)
+    spread = 8.0 * scale**2 * np.asarray(np.linalg.inv(normal)[:2, :2], dtype=np.float64)
+    uneven = unevenness(float(np.sqrt(np.mean(np.var(places, axis=0)))))
+    return Separated(found[:2], spread, uneven, float(found[2]), found[3:], scale)

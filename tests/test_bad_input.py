@@ -400,10 +400,6 @@ NO_FINDING = "finding must be a Finding, found 'finding'."
             lambda: gs.what_can_be_told(TEST, faults="scale_x"),
             "faults must be a list of names, found 'scale_x'.",
         ),
-        (
-            lambda: gs.what_can_be_told(TEST, faults=[]),
-            "faults must name at least one fault, found [].",
-        ),
         (lambda: gs.new_log(5, gs.Machine(), name="Alder"), "path must be that of a file, or None"),
         (lambda: gs.new_log(None, "bench", name="Alder"), "machine must be a Machine"),
         (lambda: gs.new_log(None, gs.Machine(), name=" "), "name must be a text that is not empty"),

@@ -53,7 +53,8 @@ def what_can_be_told(
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     faults : sequence of str, optional
-        Names of the faults of interest; all that a diagnosis compares if absent.
+        Names of the faults of interest, none for the healthy quantities alone; all that a diagnosis
+        compares if absent.
 
     Returns
     -------
@@ -79,8 +80,6 @@ def what_can_be_told(
     of_kind(machine, Machine, "machine")
     usually = dict.fromkeys(k.name for k in KINDS)
     names = list(usually) if faults is None else names_of(faults, "faults")
-    if not names:
-        raise ValueError("faults must name at least one fault, found [].")
     kinds = tuple(kind for name in names for kind in of_name(name))
     whole = _tell(test, machine, kinds)
     circles, squares = (_tell(part, machine, kinds) for part in shapes_apart(test))

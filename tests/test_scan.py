@@ -652,9 +652,9 @@ def test_uncertainties_are_checked(tmp_path):
         gs.Piece(TEST, piece.lines, "other", scanner=1e-3)
     path = piece.to_csv(tmp_path / "points.csv")
     rows = path.read_text().splitlines()
-    rows[5] = ",".join([*rows[5].split(",")[:-1], "0"])
+    rows[-1] = ",".join([*rows[-1].split(",")[:-1], "0"])
     (tmp_path / "spoiled.csv").write_text("\n".join(rows) + "\n")
-    with pytest.raises(ValueError, match="line 6: u_mm must be above zero"):
+    with pytest.raises(ValueError, match=f"line {len(rows)}: u_mm must be above zero"):
         gs.read_points(tmp_path / "spoiled.csv", TEST)
 
 

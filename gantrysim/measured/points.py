@@ -293,7 +293,8 @@ def read_points(
     what = "a CSV file of measured points"
     table = read_table(
         path, COLUMNS, what, optional=(UNCERTAINTY,),
-        settings={**scannerlines.SETTINGS, _QUARTER: 1.0}, signed=scannerlines.SIGNED,
+        settings={**scannerlines.SETTINGS, _QUARTER: 1.0},
+        signed=(*scannerlines.SIGNED, _QUARTER),
     )  # fmt: skip
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():

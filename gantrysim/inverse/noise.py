@@ -9,10 +9,12 @@ one with independent unit noise, exactly, by a Kalman filter along each line.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+from scipy.linalg import solve_triangular
 from scipy.ndimage import median_filter
 
 from gantrysim.inverse.metric import Metric
@@ -236,14 +238,60 @@ def estimate(
     prior on the linear terms.  Weak log-normal priors about ``start`` (factor 2) keep the answer
     sane on small pieces.
     """
+
+    def misfit(noise: Noise) -> float:
+        metric = noise.metric(cells, shared)
+        return metric.half_square(residual) + 0.5 * metric.log_det
+
+    return _fitted(misfit, scatter, start, believable=believable)
+
+
+def estimate_by_line(
+    residual: np.ndarray, cells: Cells, scatter: float, start: Noise, own: np.ndarray
+) -> Noise:
+    """As `estimate`, with linear terms of which every line has its own amounts.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (m,)
+        Residuals of the cells, mm, with nothing of the terms taken off.
+    cells : Cells
+        Their grouping; the noise of a line is independent of that of others.
+    scatter : float
+        White noise of one point, mm.
+    start : Noise
+        Where to start.
+    own : ndarray, shape (m, k)
+        The terms, each at one prior standard deviation, mm.
+    """
+    first = np.flatnonzero(np.isinf(cells.gap))
+    unit = np.eye(own.shape[1])
+
+    def misfit(noise: Noise) -> float:
+        white, log_det = noise.whiten(np.column_stack((own, residual)), cells)
+        square = 0.0
+        for part in np.split(white, first[1:]):
+            columns, y = part[:, :-1], part[:, -1]
+            factor = np.linalg.cholesky(columns.T @ columns + unit)
+            taken = solve_triangular(factor, columns.T @ y, lower=True)
+            log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
+            square += float(y @ y - taken @ taken)
+        return 0.5 * (square + log_det)
+
+    return _fitted(misfit, scatter, start, believable=True)
+
+
+def _fitted(
+    misfit: Callable[[Noise], float], scatter: float, start: Noise, *, believable: bool
+) -> Noise:
+    """Noise of least misfit, with the weak priors about the start."""
     from scipy.optimize import minimize
 
     centre = np.log([start.grain, start.smooth, start.length])
 
     def cost(v: np.ndarray) -> float:
-        metric = Noise(scatter, *held(v)).metric(cells, shared)
         prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
-        return metric.half_square(residual) + 0.5 * (metric.log_det + prior)
+        return misfit(Noise(scatter, *held(v))) + 0.5 * prior
 
     def held(v: np.ndarray) -> tuple[float, float, float]:
         grain, smooth, length = (float(x) for x in np.exp(v))

@@ -37,7 +37,7 @@ class Tolerance:
     Parameters
     ----------
     roundness : float, optional
-        Largest RONt of any circle, mm (ISO 12181-1).
+        Largest RONt of any circle, mm (ISO 12181-1), after the Gaussian filter of ``cutoff``.
     size : float, optional
         Largest deviation (plus or minus) of any circle's diameter and of any square's width or
         height from what was commanded, mm.
@@ -51,13 +51,17 @@ class Tolerance:
         Largest root mean square distance between the passes of any ring, mm.
     reference : str
         ``"LS"`` for roundness about the least-squares circle, ``"MZ"`` about the minimum zone.
+    cutoff : float
+        Undulations per revolution of which the filter of roundness lets half pass (ISO 12181-2,
+        whose usual values are 15, 50, 150 and 500; from memory).  Sampled lines of some ten mm
+        know nothing beyond 50.
     least_size : float
         Rings smaller than this radius or half side are not judged, mm.
 
     Raises
     ------
     ValueError
-        If nothing is tolerated, or a limit is not above zero.
+        If nothing is tolerated, a limit is not above zero, or the cut-off is not 5 to 50.
     """
 
     roundness: float | None = None
@@ -67,12 +71,17 @@ class Tolerance:
     spacing: float | None = None
     overlay: float | None = None
     reference: str = field(default="LS", kw_only=True)
+    cutoff: float = field(default=50.0, kw_only=True)
     least_size: float = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
         one_of(self.reference, ("LS", "MZ"), "reference")
         if finite_number(self.least_size, "least_size") < 0.0:
             raise ValueError(f"least_size must be 0 mm or more, found {self.least_size:g}.")
+        if not 5.0 <= finite_number(self.cutoff, "cutoff") <= 50.0:
+            raise ValueError(
+                f"cutoff must be 5 to 50 undulations per revolution, found {self.cutoff:g}."
+            )
         for name in CHARACTERISTICS:
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, positive(getattr(self, name), name))
@@ -89,7 +98,12 @@ class Tolerance:
     def to_dict(self) -> dict[str, Any]:
         """Return the limits as plain Python types; each name carries its unit."""
         limits = {f"{name}_{CHARACTERISTICS[name][0]}": v for name, v in self.limits.items()}
-        return {**limits, "reference": self.reference, "least_size_mm": self.least_size}
+        return {
+            **limits,
+            "reference": self.reference,
+            "cutoff_upr": self.cutoff,
+            "least_size_mm": self.least_size,
+        }
 
     def __repr__(self) -> str:
         limits = ", ".join(f"{k} {v:g} {CHARACTERISTICS[k][0]}" for k, v in self.limits.items())
@@ -138,7 +152,7 @@ class Requirement:
     limit : float
         What is tolerated.
     found : float or None
-        As measured, noise included (a prediction has none).
+        As measured, noise included and not filtered (a prediction has none).
     estimate, low, high : float or None
         Median and 95 % interval of the true value, noise taken off; None where it does not show.
     probability : float or None
@@ -197,7 +211,7 @@ class Verdict:
     tolerance : Tolerance
         What was asked.
     requirements : tuple of Requirement
-        Limit by limit.
+        Limit by limit; roundness is that of the lines after the filter of the tolerance.
     source : str
         What was judged.
     """

@@ -128,6 +128,10 @@ def before_after(
     if len(pieces) != 2:
         raise ValueError("before_after needs a log with two or more burns, or two pieces.")
     placed = [_placed(piece) for piece in pieces]
+    if isinstance(before, Piece):
+        sizes = [rms_um([error for _, _, error in rings]) for rings in placed]
+    else:  # as the log says it everywhere: strays left out, placed by the finding
+        sizes = [1e3 * burn.error for burn in (before.burns[0], before.burns[-1])]
     if magnify is None:
         far = [np.quantile(np.hypot(*e.T), 0.99) for rings in placed for _, _, e in rings]
         spacing = min(piece.test.spacing for piece in pieces)
@@ -136,7 +140,8 @@ def before_after(
         factor = positive(magnify, "magnify")
     pair = two_axes(axes, bounds_of([base for rings in placed for _, base, _ in rings]), "piece")
     bounds = bounds_of([base + factor * e for rings in placed for _, base, e in rings])
-    for ax, piece, rings, when in zip(pair, pieces, placed, ("before", "after"), strict=True):
+    titles = [f"{w}: error {r:.0f} µm rms" for w, r in zip(("before", "after"), sizes, strict=True)]
+    for ax, piece, rings, title in zip(pair, pieces, placed, titles, strict=True):
         dress(ax)
         for outline in _outlines(piece.test):
             ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
@@ -147,7 +152,6 @@ def before_after(
             )  # fmt: skip
         frame(ax, bounds, names=("x from the middle of the test", "y from the middle of the test"))
         write_below(ax, bounds, factor)
-        title = f"{when}: error {rms_um([e for _, _, e in rings]):.0f} µm rms"
         ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
         shapes = [nest.shape for nest in piece.test.nests]
         commanded = Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")

@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from gantrysim.inputs import positive
+from gantrysim.inputs import positive, write_new_file
 from gantrysim.mark import Exposure, dose_map
 
 if TYPE_CHECKING:
@@ -179,19 +179,12 @@ class BurnImage:
             raise ValueError(
                 f"{path}: pictures of a burn are saved as {', '.join(FORMATS)}, found {kind!r}."
             )
-        if file.exists() and not overwrite:
-            raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
-        if not file.parent.is_dir():
-            raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
-        part = file.with_name(f".{file.name}.{os.getpid()}.part")
-        try:
-            self._picture().save(
-                part, format="PNG" if kind == ".png" else "TIFF", dpi=(self.dpi, self.dpi)
-            )
-            part.replace(file)
-        finally:
-            part.unlink(missing_ok=True)
-        return file
+
+        def write(part: Path) -> None:
+            form = "PNG" if kind == ".png" else "TIFF"
+            self._picture().save(part, format=form, dpi=(self.dpi, self.dpi))
+
+        return write_new_file(path, write, overwrite=overwrite)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the picture into Axes in mm of the bed; a new figure if absent."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import operator
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -155,7 +155,27 @@ def read_text(path: str | os.PathLike[str], what: str) -> str:
 
 
 def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) -> Path:
-    """Write a text file whole or not at all; returns its path.
+    """Write a text file whole or not at all, see `write_new_file`; returns its path."""
+
+    def write(part: Path) -> None:
+        part.write_text(text, encoding="utf-8", newline="\n")
+
+    return write_new_file(path, write, overwrite=overwrite)
+
+
+def write_new_file(
+    path: str | os.PathLike[str], write: Callable[[Path], None], *, overwrite: bool
+) -> Path:
+    """Write a file whole or not at all; returns its path.
+
+    Parameters
+    ----------
+    path : path
+        Of the file.
+    write : callable
+        Called with the path of a file beside it, which takes its name once it is whole.
+    overwrite : bool
+        Whether a file that exists may be replaced.
 
     Raises
     ------
@@ -171,7 +191,7 @@ def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) 
         raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
     part = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
-        part.write_text(text, encoding="utf-8", newline="\n")
+        write(part)
         part.replace(file)
     finally:
         part.unlink(missing_ok=True)

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from gantrysim.inputs import finite_number, positive, shortened
+from gantrysim.inputs import finite_number, positive, shortened, write_new_file
 from gantrysim.measured.measurement import html_table
 from gantrysim.measured.photofind import found_card, found_grid
 from gantrysim.measured.photomarks import Card, Grid, Reference, Rule, sight
@@ -99,6 +99,8 @@ class FlatPicture:
         ------
         FileExistsError
             If the file exists and `overwrite` is false.
+        FileNotFoundError
+            If its folder does not exist.
         ValueError
             If the name does not end in .png.
         """
@@ -107,15 +109,11 @@ class FlatPicture:
         file = Path(path)
         if file.suffix.lower() != ".png":
             raise ValueError(f"{path}: a flat picture is written as PNG; end the name in .png.")
-        if file.exists() and not overwrite:
-            raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
-        part = file.with_name(f".{file.name}.{os.getpid()}.part")
-        try:
+
+        def write(part: Path) -> None:
             Image.fromarray(self.grey).save(part, format="PNG", dpi=(self.dpi, self.dpi))
-            part.replace(file)
-        finally:
-            part.unlink(missing_ok=True)
-        return file
+
+        return write_new_file(path, write, overwrite=overwrite)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; the name of each carries its unit."""

@@ -158,20 +158,15 @@ class BurnedPiece:
         """
         before, free = fitted.before, fitted.free
         start = Noise(self.noise.point)
-
-        def noise_with(shared: np.ndarray) -> Noise:
-            terms = np.concatenate([shared, free], axis=1)
-            return estimate(before, self.cells, start.point, start, terms, believable=believable)
-
-        noise = noise_with(self.shared)
+        terms = np.hstack([self.shared, free])
+        noise = estimate(before, self.cells, start.point, start, terms, believable=believable)
         left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
         w, _ = noise.whiten(left, self.cells)
         weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
         shared = shared_discrepancy(machine, self.matched, self.cells, self.placement(v))
 
         def likelihood(size: float) -> float:
-            terms = np.concatenate([size * shared, free], axis=1)
-            metric = noise.metric(self.cells, terms, weight)
+            metric = noise.metric(self.cells, np.hstack([size * shared, free]), weight)
             return -metric.half_square(before) - 0.5 * metric.log_det
 
         size = max(_SIZES, key=likelihood)

@@ -30,10 +30,9 @@ from matplotlib.lines import Line2D
 from scipy.cluster.hierarchy import fcluster, linkage
 
 import gantrysim as gs
-from gantrysim.inputs import write_new_text
-from gantrysim.inverse.hypotheses import KINDS
-from gantrysim.pictures.burns import last_pass, nice_magnification, shape_errors
-from gantrysim.pictures.look import (
+from gantrysim.inference.hypotheses import KINDS
+from gantrysim.plotting.burns import last_pass, nice_magnification, shape_errors
+from gantrysim.plotting.look import (
     COMMANDED,
     INK,
     NORMAL,
@@ -43,8 +42,9 @@ from gantrysim.pictures.look import (
     frame,
     magnification_words,
 )
-from gantrysim.pictures.readings import plot_push
-from gantrysim.pictures.unrolled import centred, unroll, unrolled_axes
+from gantrysim.plotting.readings import plot_push
+from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
+from gantrysim.records.inputs import write_new_text
 
 README = Path(__file__).resolve().parents[1] / "README.md"
 HERE = Path(__file__).resolve().parent

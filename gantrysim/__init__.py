@@ -10,10 +10,21 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-from gantrysim.beside import ScaleReference
+from gantrysim.acceptance.judging import accept, will_hold
+from gantrysim.acceptance.tolerance import Tolerance, Verdict
 from gantrysim.burn import Burn, PathBurn
-from gantrysim.burnimage import BurnImage, Wood
-from gantrysim.faults import (
+from gantrysim.burn.image import BurnImage, Wood
+from gantrysim.burn.many import Failure, ManyBurns, simulate_many
+from gantrysim.burn.simulation import TimedBurn, simulate
+from gantrysim.decisions.adjustment import Adjustment
+from gantrysim.decisions.advice import Advice, advise
+from gantrysim.decisions.afterturn import Change
+from gantrysim.decisions.diagnosis import Finding, Hypothesis, diagnose
+from gantrysim.decisions.identifiability import what_can_be_told
+from gantrysim.decisions.identifiable import Telling
+from gantrysim.decisions.nexttest import Proposal, next_test
+from gantrysim.decisions.step import Costs
+from gantrysim.faults.changes import (
     CouplerBacklash,
     CouplerSlip,
     LooseCarriage,
@@ -28,21 +39,21 @@ from gantrysim.faults import (
 from gantrysim.formats.motioncode import write_motion_code
 from gantrysim.formats.motionreader import read_motion_code
 from gantrysim.formats.svgreader import read_svg
-from gantrysim.handbook import Handbook
-from gantrysim.inverse.accept import accept, will_hold
-from gantrysim.inverse.adjust import Advice, advise
-from gantrysim.inverse.adjustment import Adjustment
-from gantrysim.inverse.design import Proposal, next_test
-from gantrysim.inverse.diagnose import Finding, Hypothesis, diagnose
-from gantrysim.inverse.fit import Fit, fit
-from gantrysim.inverse.log import MachineLog, new_log, open_log
-from gantrysim.inverse.prior import Belief
-from gantrysim.inverse.profile import Profile
-from gantrysim.inverse.step import Costs
-from gantrysim.inverse.telling import Telling
-from gantrysim.inverse.told import what_can_be_told
-from gantrysim.inverse.tolerance import Tolerance, Verdict
-from gantrysim.inverse.turned import Change
+from gantrysim.inference.fitting import Fit, fit
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.profile import Profile
+from gantrysim.instruments.calipers import CaliperReading, CaliperSheet, read_calipers
+from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.photo.flatten import FlatPicture, flatten_photo
+from gantrysim.instruments.photo.photomarks import Card, Grid, Rule
+from gantrysim.instruments.points import Piece, read_points
+from gantrysim.instruments.push import PushReading, PushSheet, read_push
+from gantrysim.instruments.scan.reading import read_photo, read_scan
+from gantrysim.instruments.scanner import ScannerError
+from gantrysim.instruments.scanrecord import ScanRecord
+from gantrysim.instruments.templates import write_caliper_sheet, write_push_sheet, write_tone_sheet
+from gantrysim.instruments.tones import ToneReading, ToneSheet, read_tones
+from gantrysim.log.machinelog import MachineLog, new_log, open_log
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -55,19 +66,9 @@ from gantrysim.machine import (
     Motor,
     Wheel,
 )
-from gantrysim.machinefile import read_machine, save_machine
-from gantrysim.many import Failure, ManyBurns, simulate_many
-from gantrysim.measured.blank import write_caliper_sheet, write_push_sheet, write_tone_sheet
-from gantrysim.measured.calipers import CaliperReading, CaliperSheet, read_calipers
-from gantrysim.measured.measurement import Measurement
-from gantrysim.measured.photo import FlatPicture, flatten_photo
-from gantrysim.measured.photomarks import Card, Grid, Rule
-from gantrysim.measured.points import Piece, read_points
-from gantrysim.measured.push import PushReading, PushSheet, read_push
-from gantrysim.measured.scan import read_photo, read_scan
-from gantrysim.measured.scanner import ScannerError
-from gantrysim.measured.scanrecord import ScanRecord
-from gantrysim.measured.tones import ToneReading, ToneSheet, read_tones
+from gantrysim.machine.file import read_machine, save_machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.mechanics.handpush import PushResult, push
 from gantrysim.metrology import (
     CaliperMeasures,
     DirectionTest,
@@ -83,10 +84,9 @@ from gantrysim.metrology import (
     positioning,
     roundness_interval,
 )
-from gantrysim.paths import Line, Nest, RingTest, read_test, ring_test
-from gantrysim.push import PushResult, push
-from gantrysim.simulate import TimedBurn, simulate
-from gantrysim.toolpath import Move, Toolpath
+from gantrysim.pattern.beside import ScaleReference
+from gantrysim.pattern.ringtest import Line, Nest, RingTest, read_test, ring_test
+from gantrysim.pattern.toolpath import Move, Toolpath
 
 __version__ = "0.1.0"
 
@@ -198,7 +198,7 @@ __all__ = [
     "Belief",
 ]
 
-#: Pictures and the module of `gantrysim.pictures` that draws each; loaded at first use, so that
+#: Pictures and the module of `gantrysim.plotting` that draws each; loaded at first use, so that
 #: `import gantrysim` does not load matplotlib.
 _PICTURES = {
     "plot_burn": "burns",
@@ -221,9 +221,9 @@ _PICTURES = {
 
 
 def __getattr__(name: str) -> Any:
-    """Find the picture functions of `gantrysim.pictures`, and the derivations."""
+    """Find the picture functions of `gantrysim.plotting`, and the derivations."""
     if name in _PICTURES:
-        return getattr(import_module(f"gantrysim.pictures.{_PICTURES[name]}"), name)
+        return getattr(import_module(f"gantrysim.plotting.{_PICTURES[name]}"), name)
     if name == "theory":  # loads sympy
         return import_module("gantrysim.theory")
     raise AttributeError(f"module 'gantrysim' has no attribute {name!r}")

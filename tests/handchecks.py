@@ -9,11 +9,11 @@ import numpy as np
 from workshop import TENSION
 
 import gantrysim as gs
-from gantrysim.inverse.diagnose import Finding, Hypothesis
-from gantrysim.inverse.knobs.base import Knob
-from gantrysim.inverse.knobs.belts import BeltTension
-from gantrysim.inverse.knobs.drive import Coupling, SetScrew, Square, Steps
-from gantrysim.inverse.knobs.wheels import Nuts
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.decisions.knobs.base import Knob
+from gantrysim.decisions.knobs.belts import BeltTension
+from gantrysim.decisions.knobs.drive import Coupling, SetScrew, Square, Steps
+from gantrysim.decisions.knobs.wheels import Nuts
 
 #: Hand readings (judgement): how often a finger feels the wrong one of tight, normal and loose;
 #: standard deviations of a tone (relative), of play (mm), of the home offset (mm), of the

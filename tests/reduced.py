@@ -22,8 +22,8 @@ from gantrysim.machine import (
     Motor,
     four_wheels,
 )
-from gantrysim.mechanics import march, spot, x_block, y_block
-from gantrysim.planner import slow
+from gantrysim.mechanics.planner import slow
+from gantrysim.mechanics.quasistatic import march, spot, x_block, y_block
 
 RIGID = 1e12  # N/mm
 HALF_LOOP = 1e5  # mm: two spans this long keep their stiffness to (y / 1e5)^2

@@ -6,8 +6,8 @@ import numpy as np
 from reduced import reduced
 
 from gantrysim.machine import Machine
-from gantrysim.mechanics import march_in_time, x_block
-from gantrysim.planner import sampled
+from gantrysim.mechanics.planner import sampled
+from gantrysim.mechanics.quasistatic import march_in_time, x_block
 
 
 def times(end: float, step: float) -> np.ndarray:

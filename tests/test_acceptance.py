@@ -15,11 +15,9 @@ import pytest
 from scipy.stats import norm
 
 import gantrysim as gs
-from gantrysim.inverse.accept import _verdict
-from gantrysim.inverse.diagnose import UNLISTED, Finding, Hypothesis
-from gantrysim.inverse.drawn import worst_of_lines
-from gantrysim.inverse.hypotheses import FaultKind
-from gantrysim.inverse.lineforms import (
+from gantrysim.acceptance.drawn import worst_of_lines
+from gantrysim.acceptance.judging import _verdict
+from gantrysim.acceptance.lineforms import (
     Ring,
     covariance,
     draw_alike,
@@ -29,11 +27,13 @@ from gantrysim.inverse.lineforms import (
     waves,
     zone_range,
 )
-from gantrysim.inverse.noise import Cells, Noise, estimate, estimate_by_line
-from gantrysim.inverse.prior import HEALTHY_SCATTER, Quantity
-from gantrysim.inverse.ringforms import draw_rings
-from gantrysim.inverse.tolerance import decide, guard_band
-from gantrysim.measured.scanner import COMMON, SKEW
+from gantrysim.acceptance.ringforms import draw_rings
+from gantrysim.acceptance.tolerance import decide, guard_band
+from gantrysim.decisions.diagnosis import UNLISTED, Finding, Hypothesis
+from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.inference.noise import Cells, Noise, estimate, estimate_by_line
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Quantity
+from gantrysim.instruments.scanner import COMMON, SKEW
 from gantrysim.metrology.roundness import least_squares_circle, minimum_zone_circle
 
 mpl.use("Agg")

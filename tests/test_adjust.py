@@ -16,22 +16,22 @@ from scipy.stats import norm
 from test_diagnose import TEST
 
 import gantrysim as gs
-from gantrysim.handbook import Handbook
-from gantrysim.inverse.adjust import CHECK, DO, LEAVE, Advice, advise
-from gantrysim.inverse.diagnose import Hypothesis
-from gantrysim.inverse.fit import Estimate, Fit
-from gantrysim.inverse.hypotheses import KINDS, FaultKind
-from gantrysim.inverse.knobs.base import Knob
-from gantrysim.inverse.knobs.belts import TONE_READING, BeltTension
-from gantrysim.inverse.knobs.drive import Square
-from gantrysim.inverse.knobs.named import knob_for
-from gantrysim.inverse.knobs.wheels import NUT_BY_HAND, Nuts
-from gantrysim.inverse.lost import CHECK as LOST_CHECK
-from gantrysim.inverse.lost import LOST
-from gantrysim.inverse.prior import HEALTHY_SCATTER, Quantity
-from gantrysim.inverse.problem import Problem
-from gantrysim.inverse.solver import Mode
-from gantrysim.inverse.step import ALIKE_MINUTES, Costs, choose_step
+from gantrysim.decisions.advice import CHECK, DO, LEAVE, Advice, advise
+from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.decisions.knobs.base import Knob
+from gantrysim.decisions.knobs.belts import TONE_READING, BeltTension
+from gantrysim.decisions.knobs.drive import Square
+from gantrysim.decisions.knobs.named import knob_for
+from gantrysim.decisions.knobs.wheels import NUT_BY_HAND, Nuts
+from gantrysim.decisions.step import ALIKE_MINUTES, Costs, choose_step
+from gantrysim.inference.fitting import Estimate, Fit
+from gantrysim.inference.hypotheses import KINDS, FaultKind
+from gantrysim.inference.lost import CHECK as LOST_CHECK
+from gantrysim.inference.lost import LOST
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Quantity
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.solver import Mode
+from gantrysim.machine.handbook import Handbook
 
 mpl.use("Agg")
 

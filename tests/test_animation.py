@@ -12,9 +12,9 @@ from matplotlib.colors import to_rgb
 from PIL import Image
 
 import gantrysim as gs
-from gantrysim.pictures import look
-from gantrysim.pictures.animation import _Scene
-from gantrysim.sticking import FOLLOWS, RESTS, STICKS, course
+from gantrysim.burn.sticking import FOLLOWS, RESTS, STICKS, course
+from gantrysim.plotting import look
+from gantrysim.plotting.animation import _Scene
 
 mpl.use("Agg")
 

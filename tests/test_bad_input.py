@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gantrysim as gs
-from gantrysim.inverse.diagnose import Hypothesis
-from gantrysim.measured.points import Piece, read_points
-from gantrysim.paths import Line, read_test, ring_test
+from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.instruments.points import Piece, read_points
+from gantrysim.pattern.ringtest import Line, read_test, ring_test
 
 TEST = ring_test(spacing=5, largest=20, passes=2)
 HEADER = "shape,ring,size_mm,pass,x_mm,y_mm"

@@ -19,8 +19,8 @@ from shapely import hausdorff_distance
 from shapely.geometry import LineString, MultiLineString
 
 import gantrysim as gs
-from gantrysim.beside import ARM, CLEAR, LEAST_WIDTH, LETTER_HEIGHT
-from gantrysim.letters import ADVANCE, HIGH, LETTERS, WIDE, letter_strokes, text_width
+from gantrysim.pattern.beside import ARM, CLEAR, LEAST_WIDTH, LETTER_HEIGHT
+from gantrysim.pattern.letters import ADVANCE, HIGH, LETTERS, WIDE, letter_strokes, text_width
 
 ALL = {"orientation_mark": True, "scale_reference": 50.0, "caption": "TEST 7\nBED=A-2/3.5"}
 

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 import gantrysim as gs
-from gantrysim.inverse.problem import prepare
-from gantrysim.inverse.solver import solve
+from gantrysim.inference.problem import prepare
+from gantrysim.inference.solver import solve
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "studies"))
 

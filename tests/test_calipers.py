@@ -14,10 +14,10 @@ from shapely.affinity import rotate
 from shapely.geometry import MultiLineString
 
 import gantrysim as gs
-from gantrysim.inverse.forward import Forward
-from gantrysim.inverse.readings import JAWS, caliper_slopes, caliper_values, turn_slopes
-from gantrysim.measured.calipers import CaliperReading, CaliperSheet
-from gantrysim.paths import Line
+from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
+from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.readings import JAWS, caliper_slopes, caliper_values, turn_slopes
+from gantrysim.pattern.ringtest import Line
 
 mpl.use("Agg")
 

@@ -24,11 +24,11 @@ from reduced import (
 )
 from scipy.optimize import least_squares
 
+from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Belt, Motor
-from gantrysim.outlines import ring_outlines
-from gantrysim.paths import Stroke, ring_test
-from gantrysim.planner import corner_speed, plan, segment_time
-from gantrysim.simulate import simulate
+from gantrysim.mechanics.planner import corner_speed, plan, segment_time
+from gantrysim.pattern.outlines import ring_outlines
+from gantrysim.pattern.ringtest import Stroke, ring_test
 
 R, PLAY = 20.0, 0.1  # mm
 K, F = 20.0, 2.0  # N/mm, N: a play of 0.1 mm
@@ -287,7 +287,7 @@ def test_belt_stiffness(ea, first, loop, stiffness):
 @pytest.mark.parametrize("taut, slack", [(10.0, 60.0), (5.0, 75.0)])
 def test_a_belt_softens_when_one_span_has_emptied(taut, slack):
     """Beyond the force that empties a span only the other carries: slope EA / L of that span."""
-    from gantrysim.mechanics import spring_law
+    from gantrysim.mechanics.quasistatic import spring_law
 
     a, b, pretension = 40.0, 25.0, 8.0
     edge = pretension / b

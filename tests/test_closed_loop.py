@@ -23,9 +23,9 @@ from workshop import (
 )
 
 import gantrysim as gs
-from gantrysim.handbook import Handbook
-from gantrysim.inverse.diagnose import Finding, Hypothesis
-from gantrysim.inverse.knobs.named import knob_for
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.decisions.knobs.named import knob_for
+from gantrysim.machine.handbook import Handbook
 
 SEED = 5
 

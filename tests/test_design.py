@@ -15,8 +15,9 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 import gantrysim as gs
-from gantrysim.inverse.blind import blind_directions
-from gantrysim.inverse.candidates import (
+from gantrysim.burn.simulation import check_travel
+from gantrysim.decisions.blinddirections import blind_directions
+from gantrysim.decisions.candidates import (
     CaliperTest,
     Look,
     Minutes,
@@ -25,20 +26,19 @@ from gantrysim.inverse.candidates import (
     burn_tests,
     minutes_of,
 )
-from gantrysim.inverse.hypotheses import KINDS, of_name
-from gantrysim.inverse.information import beyond, expected_of_draws, expected_of_outcomes
-from gantrysim.inverse.kicks import wheel_flats
-from gantrysim.inverse.noise import Noise
-from gantrysim.inverse.planned import (
+from gantrysim.decisions.identifiability import shapes_apart, usual
+from gantrysim.decisions.information import beyond, expected_of_draws, expected_of_outcomes
+from gantrysim.decisions.planned import (
     Foretold,
     burned_length,
     foretold,
     planned_piece,
 )
-from gantrysim.inverse.problem import Problem
-from gantrysim.inverse.solver import Evaluator, solve
-from gantrysim.inverse.told import shapes_apart, usual
-from gantrysim.simulate import check_travel
+from gantrysim.inference.hypotheses import KINDS, of_name
+from gantrysim.inference.kicks import wheel_flats
+from gantrysim.inference.noise import Noise
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.solver import Evaluator, solve
 
 TEST = gs.ring_test(spacing=7.0, largest=28.0, centre=(150.0, 140.0), feed=30.0)
 SMALL = gs.ring_test(spacing=7.0, largest=21.0, centre=(215.0, 200.0), feed=30.0)

@@ -11,11 +11,11 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inverse.forward import Forward
-from gantrysim.inverse.hypotheses import KINDS, of_name
-from gantrysim.inverse.problem import prepare
-from gantrysim.inverse.residual import first_placement, match
-from gantrysim.inverse.solver import Evaluator, search, solve
+from gantrysim.inference.hypotheses import KINDS, of_name
+from gantrysim.inference.problem import prepare
+from gantrysim.inference.solver import Evaluator, search, solve
+from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.residual import first_placement, match
 
 DATA = Path(__file__).resolve().parents[1] / "examples" / "data"
 PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"

@@ -14,9 +14,9 @@ import pytest
 from reduced import along_x, along_y, drawn, lay, reduced
 
 from gantrysim.machine import Belt, Machine, Motor
-from gantrysim.mechanics import march, march_in_time, x_block, y_block
-from gantrysim.planner import sampled, slow
-from gantrysim.push import push
+from gantrysim.mechanics.handpush import push
+from gantrysim.mechanics.planner import sampled, slow
+from gantrysim.mechanics.quasistatic import march, march_in_time, x_block, y_block
 
 K = 20.0  # N/mm, each belt
 RAMP = np.linspace(0.0, 30.0, 61)

@@ -28,11 +28,11 @@ from scipy.integrate import solve_ivp
 from swinging import mass_on_spring, swing, times, two_sides
 from test_properties import EDGES, machines, spread
 
+from gantrysim.burn.simulation import TimedBurn, default_time_step, simulate
 from gantrysim.machine import Contact, Machine, Motor
-from gantrysim.mechanics import march_in_time, natural_frequencies, x_block, y_block
-from gantrysim.paths import ring_test
-from gantrysim.planner import Timeline, sampled
-from gantrysim.simulate import TimedBurn, default_time_step, simulate
+from gantrysim.mechanics.planner import Timeline, sampled
+from gantrysim.mechanics.quasistatic import march_in_time, natural_frequencies, x_block, y_block
+from gantrysim.pattern.ringtest import ring_test
 
 HERTZ = 25.0
 WN = 2.0 * math.pi * HERTZ

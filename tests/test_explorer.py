@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 
 import gantrysim as gs
-from gantrysim.pictures.explorer import SETTINGS
+from gantrysim.plotting.explorer import SETTINGS
 
 pytest.importorskip("ipywidgets", reason="the sliders need ipywidgets, the notebook extra")
 

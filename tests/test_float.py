@@ -7,7 +7,7 @@ import pytest
 
 import gantrysim as gs
 from gantrysim import mechanics
-from gantrysim.planner import Motion
+from gantrysim.mechanics.planner import Motion
 
 ACCELERATION = 800.0  # mm/s^2
 

@@ -7,10 +7,10 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.components import span_frequency
-from gantrysim.inverse.hypotheses import of_name
-from gantrysim.inverse.problem import prepare
-from gantrysim.inverse.solver import Evaluator, solve
+from gantrysim.inference.hypotheses import of_name
+from gantrysim.inference.problem import prepare
+from gantrysim.inference.solver import Evaluator, solve
+from gantrysim.machine.components import span_frequency
 
 TEST = gs.ring_test(shapes=("circle",), spacing=8.0, largest=24.0, centre=(215.0, 200.0), passes=1)
 SEED = 7

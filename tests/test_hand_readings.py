@@ -13,8 +13,8 @@ import pytest
 from reduced import reduced
 
 import gantrysim as gs
-from gantrysim.inverse.readings import FIRM, hand_values
-from gantrysim.measured.push import QUANTITIES, PushReading
+from gantrysim.instruments.push import QUANTITIES, PushReading
+from gantrysim.instruments.readings import FIRM, hand_values
 
 mpl.use("Agg")
 
@@ -71,7 +71,7 @@ def test_one_push_serves_all_readings_of_a_place(monkeypatch):
     ]
     sheet = gs.PushSheet.of(results, np.random.default_rng(1))
     assert {r.what for r in sheet.readings} == set(QUANTITIES)
-    import gantrysim.inverse.readings as module
+    import gantrysim.instruments.readings as module
 
     calls = []
 

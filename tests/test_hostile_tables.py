@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import gantrysim as gs
-from gantrysim.measured import table
+from gantrysim.instruments import csvtable as table
 
 TEST = gs.ring_test(spacing=10.0, largest=40.0)
 R = TEST.nest("circle").sizes[3]

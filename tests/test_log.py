@@ -18,10 +18,10 @@ from scipy.integrate import dblquad
 from scipy.stats import norm
 
 import gantrysim as gs
-from gantrysim.inverse.diagnose import GIVEN_BACK, Finding, Hypothesis, prior_probability
-from gantrysim.inverse.hypotheses import of_name
-from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief, Quantity
-from gantrysim.inverse.turned import after_turn, remaining
+from gantrysim.decisions.afterturn import after_turn, remaining
+from gantrysim.decisions.diagnosis import GIVEN_BACK, Finding, Hypothesis, prior_probability
+from gantrysim.inference.hypotheses import of_name
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Quantity
 
 mpl.use("Agg")
 TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0)

@@ -10,7 +10,7 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inverse.lost import most_bend
+from gantrysim.inference.lost import most_bend
 
 PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
 TEST = gs.ring_test(

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gantrysim.faults import LooseWheels, TightWheels
-from gantrysim.handbook import Handbook
+from gantrysim.faults.changes import LooseWheels, TightWheels
 from gantrysim.machine import Machine, Wheel
-from gantrysim.machinefile import FIELDS, read_machine, save_machine, unlikely
+from gantrysim.machine.file import FIELDS, read_machine, save_machine, unlikely
+from gantrysim.machine.handbook import Handbook
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "examples" / "bench_machine.toml"
 

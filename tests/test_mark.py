@@ -11,9 +11,9 @@ from reduced import reduced
 from scipy.special import gamma
 
 import gantrysim as gs
-from gantrysim.burnimage import MAX_PIXELS, BurnImage, mark_image
-from gantrysim.mark import Exposure, dose_map, exposure, line_dose, marked_width
-from gantrysim.planner import plan
+from gantrysim.burn.image import MAX_PIXELS, BurnImage, mark_image
+from gantrysim.burn.mark import Exposure, dose_map, exposure, line_dose, marked_width
+from gantrysim.mechanics.planner import plan
 
 W = 0.06  # mm
 P = 5.0  # W

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 import gantrysim as gs
-from gantrysim.measured.calipers import CaliperReading
-from gantrysim.measured.measurement import Measurement, ReadingSheet
+from gantrysim.instruments.calipers import CaliperReading
+from gantrysim.instruments.measurement import Measurement, ReadingSheet
 
 mpl.use("Agg")
 

@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from hysteron import with_play
 from lifted import laid
 
-from gantrysim.measured.points import Piece, read_points
+from gantrysim.instruments.points import Piece, read_points
 from gantrysim.metrology.burns import measure
 from gantrysim.metrology.sizes import fit_sizes
-from gantrysim.paths import Line, ring_test
+from gantrysim.pattern.ringtest import Line, ring_test
 
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 
@@ -369,7 +369,7 @@ def test_exact_lines_have_no_uncertainty_unless_told():
 
 @pytest.mark.slow
 def test_squareness_is_known_as_well_as_the_scanner():
-    from gantrysim.measured.scanner import ScannerError
+    from gantrysim.instruments.scanner import ScannerError
 
     piece = lifted(drawn(TEST), 1.0, noise=0.002)
     found = []
@@ -386,7 +386,7 @@ def test_squareness_is_known_as_well_as_the_scanner():
 
 def test_width_and_height_share_what_the_scanner_leaves():
     # var(common + difference/2) and var(common - difference/2) differ by 2 cov (JCGM 100, 5.2.2)
-    from gantrysim.measured.scanner import ScannerError
+    from gantrysim.instruments.scanner import ScannerError
 
     table = np.diag((1e-6, 4e-6, 1e-8))
     table[0, 1] = table[1, 0] = 0.99 * 2e-6
@@ -410,7 +410,7 @@ def test_width_and_height_share_what_the_scanner_leaves():
 
 
 def test_what_the_scanner_is_expected_to_add_is_taken_out():
-    from gantrysim.measured.scanner import ScannerError
+    from gantrysim.instruments.scanner import ScannerError
 
     piece = lifted(drawn(TEST), 0.0)
     scanner = ScannerError((2e-3, 1e-3, 4e-4))

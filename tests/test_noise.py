@@ -7,7 +7,7 @@ import math
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from gantrysim.inverse.noise import Cells, Noise, estimate, make_cells, outliers
+from gantrysim.inference.noise import Cells, Noise, estimate, make_cells, outliers
 
 RNG_SEED = 7
 

@@ -16,8 +16,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gantrysim.outlines import ring_outlines
-from gantrysim.paths import (
+from gantrysim.pattern.outlines import ring_outlines
+from gantrysim.pattern.ringtest import (
     DIRECTIONS,
     ORDERS,
     SEQUENCE_MODES,

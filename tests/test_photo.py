@@ -21,8 +21,8 @@ from photographed import (
 from PIL import Image
 
 import gantrysim as gs
-from gantrysim.measured.photofind import found_card, found_grid
-from gantrysim.measured.plane import (
+from gantrysim.instruments.photo.photofind import found_card, found_grid
+from gantrysim.instruments.photo.plane import (
     Sightings,
     distorted,
     first_guess,

@@ -10,8 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from gantrysim.paths import Stroke, ring_test
-from gantrysim.planner import PIECE, Timeline, junction_speed, plan, sampled, timeline
+from gantrysim.mechanics.planner import PIECE, Timeline, junction_speed, plan, sampled, timeline
+from gantrysim.pattern.ringtest import Stroke, ring_test
 
 MIXED = ring_test(spacing=5.0, largest=15.0, passes=2, direction="cw")
 

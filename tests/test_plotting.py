@@ -15,7 +15,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import gantrysim as gs
-from gantrysim.pictures import findings, look
+from gantrysim.plotting import findings, look
 
 mpl.use("Agg")
 

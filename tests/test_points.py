@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gantrysim.measured.points import Piece, read_points
-from gantrysim.measured.scanner import ScannerError
-from gantrysim.paths import Line, read_test, ring_test
+from gantrysim.instruments.points import Piece, read_points
+from gantrysim.instruments.scanner import ScannerError
+from gantrysim.pattern.ringtest import Line, read_test, ring_test
 
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 CASES: list[Any] = sorted(PRACTICE.glob("case-*")) or [

@@ -18,13 +18,13 @@ from scipy import optimize, stats
 from test_diagnose import TEST
 
 import gantrysim as gs
-from gantrysim.inverse.fit import Fit
-from gantrysim.inverse.hypotheses import FaultKind
-from gantrysim.inverse.metric import Metric
-from gantrysim.inverse.prior import Belief, Quantity
-from gantrysim.inverse.problem import Problem
-from gantrysim.inverse.profile import profile
-from gantrysim.inverse.solver import solve
+from gantrysim.inference.fitting import Fit
+from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.inference.parameters import Belief, Quantity
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.profile import profile
+from gantrysim.inference.solver import solve
+from gantrysim.inference.whitening import Metric
 
 mpl.use("Agg")
 ROWS, SEED = 40, 5

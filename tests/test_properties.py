@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from reduced import circle, lay, reduced, rigid_motor, straight_pieces, turns
 
+from gantrysim.burn.simulation import simulate
 from gantrysim.machine import (
     Belt,
     Carriage,
@@ -22,10 +23,9 @@ from gantrysim.machine import (
     Motor,
     four_wheels,
 )
-from gantrysim.mechanics import NAMES, march, spot, spring_law, x_block, y_block
-from gantrysim.paths import ring_test
-from gantrysim.planner import slow
-from gantrysim.simulate import simulate
+from gantrysim.mechanics.planner import slow
+from gantrysim.mechanics.quasistatic import NAMES, march, spot, spring_law, x_block, y_block
+from gantrysim.pattern.ringtest import ring_test
 
 few = settings(
     max_examples=150, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]

@@ -100,7 +100,7 @@ def test_pictures_are_drawn_in_one_place_each():
     assert "plot_burn" in PICTURES
     for name in PICTURES:
         home = inspect.getmodule(getattr(gantrysim, name))
-        assert home.__name__.startswith("gantrysim.pictures.")
+        assert home.__name__.startswith("gantrysim.plotting.")
 
 
 def test_the_lines_of_use_in_the_readme_run(tmp_path, monkeypatch):

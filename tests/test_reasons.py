@@ -6,8 +6,8 @@ import itertools
 
 import pytest
 
-from gantrysim.inverse import reasons
-from gantrysim.inverse.hypotheses import KINDS
+from gantrysim.decisions import reasons
+from gantrysim.inference.hypotheses import KINDS
 
 NAMES = list(dict.fromkeys(kind.name for kind in KINDS))
 

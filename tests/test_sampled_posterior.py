@@ -15,11 +15,11 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inverse.fit import Fit, magnitudes
-from gantrysim.inverse.hypotheses import of_name
-from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief
-from gantrysim.inverse.problem import Problem, prepare, values_of
-from gantrysim.inverse.solver import Mode, learn_noise, log_posterior, search, solve
+from gantrysim.inference.fitting import Fit, magnitudes
+from gantrysim.inference.hypotheses import of_name
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief
+from gantrysim.inference.problem import Problem, prepare, values_of
+from gantrysim.inference.solver import Mode, learn_noise, log_posterior, search, solve
 
 SMALL = gs.ring_test(("circle",), spacing=10.0, largest=30.0, centre=(150.0, 140.0), feed=30.0)
 SEED, STEPS, SETTLING, WIDER = 3, 240, 40, 1.1

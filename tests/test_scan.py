@@ -20,9 +20,9 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.spatial import cKDTree
 
 import gantrysim as gs
-from gantrysim.measured.picture import open_picture
-from gantrysim.measured.ridges import contrast_shift, curvature_shift
-from gantrysim.measured.scanner import ScannerError, separate, unevenness
+from gantrysim.instruments.picture import open_picture
+from gantrysim.instruments.scan.ridges import contrast_shift, curvature_shift
+from gantrysim.instruments.scanner import ScannerError, separate, unevenness
 
 PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 SCANS: list[Any] = [f for f in sorted(PRACTICE.glob("case-*")) if (f / "scan.png").exists()] or [
@@ -615,7 +615,7 @@ def test_scanner_beliefs_are_checked_and_enter_the_fit(tmp_path):
         ScannerError(covariance=np.zeros((3, 3)))
     with pytest.raises(ValueError, match="3 by 3"):
         ScannerError(covariance=np.eye(2))
-    from gantrysim.inverse.burned import placement
+    from gantrysim.instruments.burnedpiece import placement
 
     v = np.array((0.1, 0.2, 0.3, 1.0, -2.0, 0.5))
     plain = placement(np.zeros(6), v)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from reduced import reduced
 
-from gantrysim.faults import TightWheels
+from gantrysim.burn.simulation import simulate
+from gantrysim.faults.changes import TightWheels
 from gantrysim.machine import Contact, Machine
-from gantrysim.paths import ring_test
-from gantrysim.simulate import simulate
+from gantrysim.pattern.ringtest import ring_test
 
 CENTRE = (215.0, 200.0)
 HALF = 20.0

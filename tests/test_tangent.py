@@ -7,8 +7,8 @@ import pytest
 
 import gantrysim as gs
 from gantrysim import mechanics
-from gantrysim.planner import plan
-from gantrysim.tangent import spot_tangent, tangents
+from gantrysim.mechanics.derivatives import spot_tangent, tangents
+from gantrysim.mechanics.planner import plan
 
 TEST = gs.ring_test(spacing=6.0, largest=24.0, centre=(140.0, 120.0), feed=40.0)
 FAULTY = gs.Machine().with_faults(

@@ -13,7 +13,7 @@ from test_squares_hide import CENTRE, information
 
 import gantrysim as gs
 from gantrysim import theory as th
-from gantrysim.plates import EndPlate, four_wheels, turn_nut
+from gantrysim.machine.plates import EndPlate, four_wheels, turn_nut
 
 K = 20.0  # N/mm
 EXACT = 1e-9  # mm

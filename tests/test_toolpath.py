@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import gantrysim as gs
-from gantrysim.planner import plan
+from gantrysim.mechanics.planner import plan
 
 mpl.use("Agg")
 FAULTY = gs.Machine().with_faults(gs.TightWheels("left", extra_force=8.0))

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from gantrysim.components import plate_loads
-from gantrysim.faults import LooseWheels, TightWheels
+from gantrysim.burn.simulation import simulate
+from gantrysim.faults.changes import LooseWheels, TightWheels
 from gantrysim.machine import (
     Beam,
     Belt,
@@ -26,9 +26,9 @@ from gantrysim.machine import (
     Wheel,
     four_wheels,
 )
-from gantrysim.paths import ring_test
-from gantrysim.plates import turn_nut
-from gantrysim.simulate import simulate
+from gantrysim.machine.components import plate_loads
+from gantrysim.machine.plates import turn_nut
+from gantrysim.pattern.ringtest import ring_test
 
 NOMINAL = Path(__file__).resolve().parents[2] / "shared" / "practice" / "nominal.json"
 SPAN = 430.0

@@ -17,17 +17,17 @@ from handchecks import Reading, checked, feel, read
 from workshop import LIMITS, Case, burn_and_measure, look_at, noise_of
 
 import gantrysim as gs
-from gantrysim.handbook import Handbook
-from gantrysim.inverse.adjust import DO, Adjustment, advise
-from gantrysim.inverse.diagnose import Finding
-from gantrysim.inverse.knobs.base import Knob
-from gantrysim.inverse.knobs.belts import BeltTension
-from gantrysim.inverse.knobs.drive import Coupling, SetScrew, Square, Steps
-from gantrysim.inverse.knobs.named import knob_for
-from gantrysim.inverse.knobs.wheels import NUT_BY_HAND, Nuts
-from gantrysim.inverse.prior import Belief
-from gantrysim.inverse.step import Costs
-from gantrysim.inverse.turned import after_turn
+from gantrysim.decisions.advice import DO, Adjustment, advise
+from gantrysim.decisions.afterturn import after_turn
+from gantrysim.decisions.diagnosis import Finding
+from gantrysim.decisions.knobs.base import Knob
+from gantrysim.decisions.knobs.belts import BeltTension
+from gantrysim.decisions.knobs.drive import Coupling, SetScrew, Square, Steps
+from gantrysim.decisions.knobs.named import knob_for
+from gantrysim.decisions.knobs.wheels import NUT_BY_HAND, Nuts
+from gantrysim.decisions.step import Costs
+from gantrysim.inference.parameters import Belief
+from gantrysim.machine.handbook import Handbook
 
 #: Rounds after which a machine is given up.
 ROUNDS = 8

@@ -1,9 +1,9 @@
 """A workshop that sees a machine only by its pieces: faulty machines, burns, noise, limits.
 
-The machine is the dynamic model (`gantrysim.simulate` with inertia: detent, ringing, dashpots,
-Stribeck fall) with the scatter of healthy machines and one fault.  A piece is lifted, laid down
-anyhow and scanned with errors; a machine is accepted when its measured piece keeps limits that
-healthy machines keep.
+The machine is the dynamic model (`gantrysim.burn.simulation` with inertia: detent, ringing,
+dashpots, Stribeck fall) with the scatter of healthy machines and one fault.  A piece is lifted,
+laid down anyhow and scanned with errors; a machine is accepted when its measured piece keeps limits
+that healthy machines keep.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 import gantrysim as gs
-from gantrysim.inverse.hypotheses import KINDS, FaultKind
-from gantrysim.inverse.prior import HEALTHY_SCATTER
+from gantrysim.inference.hypotheses import KINDS, FaultKind
+from gantrysim.inference.parameters import HEALTHY_SCATTER
 
 #: Faults with a point of adjustment, one of which each machine has.
 ADJUSTABLE = (

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gantrysim.formats.wordreader import words_of
-from gantrysim.inputs import positive, read_text
-from gantrysim.toolpath import Move, Toolpath
+from gantrysim.pattern.toolpath import Move, Toolpath
+from gantrysim.records.inputs import positive, read_text
 
 MAX_BYTES = 20_000_000
 MAX_LINES = 500_000

@@ -18,10 +18,10 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from gantrysim.burn import Burn
-from gantrysim.formats.drawn import Drawn, drawing_of, name_of, reach_of
-from gantrysim.inputs import positive, write_new_text
-from gantrysim.outlines import Array
-from gantrysim.paths import RingTest
+from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
+from gantrysim.pattern.outlines import Array
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.inputs import positive, write_new_text
 
 MARGIN = 5.0  # round everything drawn, mm
 HAIRLINE = 0.1  # mm

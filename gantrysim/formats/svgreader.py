@@ -18,8 +18,8 @@ from itertools import pairwise
 from pathlib import Path
 
 from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
-from gantrysim.inputs import point, positive, read_text
-from gantrysim.toolpath import Move, Toolpath
+from gantrysim.pattern.toolpath import Move, Toolpath
+from gantrysim.records.inputs import point, positive, read_text
 
 MAX_BYTES = 20_000_000
 MAX_DEPTH = 100

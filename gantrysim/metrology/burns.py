@@ -11,9 +11,9 @@ from typing import Protocol, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.measured.calipers import CaliperSheet
-from gantrysim.measured.measurement import refuse_other
-from gantrysim.measured.points import Piece, drawn_passes
+from gantrysim.instruments.calipers import CaliperSheet
+from gantrysim.instruments.measurement import refuse_other
+from gantrysim.instruments.points import Piece, drawn_passes
 from gantrysim.metrology.calipered import CaliperMeasures, measure_calipers
 from gantrysim.metrology.circular import CircularDeviation, circular_deviation, closing_gap
 from gantrysim.metrology.directions import DirectionTest, Sense, match_directions, straightened
@@ -32,7 +32,7 @@ from gantrysim.metrology.repeats import pass_drifts, side_approaches
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
-from gantrysim.paths import Line, RingTest
+from gantrysim.pattern.ringtest import Line, RingTest
 
 Array = NDArray[np.float64]
 

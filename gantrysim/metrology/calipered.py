@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import write_new_text
-from gantrysim.measured.calipers import CaliperReading, CaliperSheet
-from gantrysim.measured.measurement import csv_text, html_table
+from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
+from gantrysim.instruments.measurement import csv_text, html_table
+from gantrysim.records.inputs import write_new_text
 
 #: Directions across a circle that ovality needs.
 LEAST_DIRECTIONS = 3
@@ -129,7 +129,7 @@ class CaliperMeasures:
 
     def plot(self, ax: Any = None) -> Any:
         """Draw ovality and squareness of each ring with their uncertainty; returns Axes."""
-        from gantrysim.pictures.readings import plot_caliper_measures
+        from gantrysim.plotting.readings import plot_caliper_measures
 
         return plot_caliper_measures(self, ax=ax)
 

@@ -17,13 +17,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import positive
 from gantrysim.metrology.roundness import (
     ReferenceCircle,
     checked_points,
     least_squares_circle,
     minimum_zone_circle,
 )
+from gantrysim.records.inputs import positive
 
 Array = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.sensitivity import circle_sensitivities, errors_of_circle
 from gantrysim.metrology.uncertainty import concise
 from gantrysim.metrology.zones import least_zone_widths
-from gantrysim.paths import Line
+from gantrysim.pattern.ringtest import Line
 
 Array = NDArray[np.float64]
 Spread = dict[str, float | PeakToValley]

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import positive
 from gantrysim.metrology.harmonics import gaussian_transmission
 from gantrysim.metrology.roundness import (
     ReferenceCircle,
@@ -27,6 +26,7 @@ from gantrysim.metrology.roundness import (
     least_squares_circle,
     roundness,
 )
+from gantrysim.records.inputs import positive
 
 Array = NDArray[np.float64]
 

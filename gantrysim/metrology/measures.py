@@ -9,7 +9,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gantrysim.inputs import write_new_text
 from gantrysim.metrology.filtered import FilteredProfile, filtered_profile
 from gantrysim.metrology.passes import PassScatter
 from gantrysim.metrology.peaks import SEED
@@ -27,7 +26,8 @@ from gantrysim.metrology.repeats import PassDrift, side_positions
 from gantrysim.metrology.rows import CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.tables import csv_text, html_page, long_csv_text, text_page
-from gantrysim.paths import Line
+from gantrysim.pattern.ringtest import Line
+from gantrysim.records.inputs import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -234,7 +234,7 @@ class Measures:
         return text_page(self)
 
     def plot(self, name: str = "RONt_ls_mm", ax: Axes | None = None) -> Axes:
-        """Draw one measure of every ring with its interval; see `gantrysim.pictures.measures`.
+        """Draw one measure of every ring with its interval; see `gantrysim.plotting.measures`.
 
         Parameters
         ----------
@@ -243,7 +243,7 @@ class Measures:
         ax : Axes, optional
             Where to draw; a new figure if absent.
         """
-        from gantrysim.pictures.measures import plot_measures
+        from gantrysim.plotting.measures import plot_measures
 
         return plot_measures(self, name, ax)
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import ReferenceCircle, least_squares_circle
 from gantrysim.metrology.squares import SquareGeometry, outline_position, square_geometry
-from gantrysim.paths import Line
+from gantrysim.pattern.ringtest import Line
 
 Array = NDArray[np.float64]
 Figure = ReferenceCircle | SquareGeometry

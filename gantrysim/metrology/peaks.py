@@ -23,7 +23,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import one_of, whole_number
 from gantrysim.metrology.filtered import (
     even_angles,
     filter_operator,
@@ -39,6 +38,7 @@ from gantrysim.metrology.roundness import (
 from gantrysim.metrology.sensitivity import errors_of_circle
 from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
 from gantrysim.metrology.zones import least_zone_widths
+from gantrysim.records.inputs import one_of, whole_number
 
 Array = NDArray[np.float64]
 

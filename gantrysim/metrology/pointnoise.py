@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import finite_number, positive
+from gantrysim.records.inputs import finite_number, positive
 
 Array = NDArray[np.float64]
 

@@ -22,8 +22,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.inputs import finite_number, write_new_text
 from gantrysim.metrology.uncertainty import coverage_interval
+from gantrysim.records.inputs import finite_number, write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -185,7 +185,7 @@ class Positioning:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the mean deviations of both approaches with their 2 s over the targets."""
-        from gantrysim.pictures.measures import plot_positioning
+        from gantrysim.plotting.measures import plot_positioning
 
         return plot_positioning(self, ax)
 

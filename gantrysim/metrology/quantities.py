@@ -40,7 +40,7 @@ from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.squares import outline_position
 from gantrysim.metrology.uncertainty import concise, propagated
 from gantrysim.metrology.zones import least_zone_widths
-from gantrysim.paths import Line
+from gantrysim.pattern.ringtest import Line
 
 Array = NDArray[np.float64]
 

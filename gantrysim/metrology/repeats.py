@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inputs import one_of
 from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.rows import CircleRow, SquareRow
-from gantrysim.paths import RingTest
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.inputs import one_of
 
 Array = NDArray[np.float64]
 Row = CircleRow | SquareRow

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
-from gantrysim.inputs import finite_number, positive
 from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import checked_points
+from gantrysim.records.inputs import finite_number, positive
 
 SIDES = ("bottom", "right", "top", "left")
 CORNERS = ("lower_right", "upper_right", "upper_left", "lower_left")

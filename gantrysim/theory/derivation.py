@@ -113,7 +113,7 @@ class Derivation:
         ValueError
             If there is no such result, or a symbol of it has no value.
         """
-        from gantrysim.pictures.derivations import plot_derivation
+        from gantrysim.plotting.derivations import plot_derivation
 
         return plot_derivation(self, name, over, low, high, at=at, label=label, ax=ax)
 

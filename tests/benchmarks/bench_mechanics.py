@@ -23,11 +23,11 @@ import test_referee as referee
 from equations import at_rest, command, make_rates, numbers, without_rigid_contacts
 from reduced import reduced
 
+from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
-from gantrysim.mechanics import march_in_time, x_block, y_block
-from gantrysim.paths import ring_test
-from gantrysim.planner import Timeline, sampled, timeline
-from gantrysim.simulate import simulate
+from gantrysim.mechanics.planner import Timeline, sampled, timeline
+from gantrysim.mechanics.quasistatic import march_in_time, x_block, y_block
+from gantrysim.pattern.ringtest import ring_test
 
 SECONDS = 4.0
 STEP = 5e-4  # s, the default of `simulate` on the nominal machine

@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
+from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
-from gantrysim.mechanics import march, spot, x_block, y_block
-from gantrysim.paths import ring_test
-from gantrysim.planner import plan, slow
-from gantrysim.simulate import simulate
+from gantrysim.mechanics.planner import plan, slow
+from gantrysim.mechanics.quasistatic import march, spot, x_block, y_block
+from gantrysim.pattern.ringtest import ring_test
 
 ROOT = Path(__file__).resolve().parents[2]
 BAR = 10.0  # ms, for a full test in the slow limit
@@ -30,8 +30,8 @@ IMPORT = "import gantrysim"
 FIRST = """
 import time
 from gantrysim.machine import Machine
-from gantrysim.paths import ring_test
-from gantrysim.simulate import simulate
+from gantrysim.pattern.ringtest import ring_test
+from gantrysim.burn.simulation import simulate
 begin = time.perf_counter()
 simulate(Machine(), ring_test())
 print(time.perf_counter() - begin)

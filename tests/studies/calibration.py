@@ -6,7 +6,7 @@ One row a machine is appended to the table; numbers that stand there already are
 so that an interrupted study goes on where it stopped.  With ``--machines 0`` the table is only
 read.  Machine k is drawn with the seed sequence (2024, k): the same study gives the same machines.
 
-Everything is drawn from what `gantrysim.inverse` believes: the explanation (healthy or one fault,
+Everything is drawn from what `gantrysim.inference` believes: the explanation (healthy or one fault,
 by prior probability; flats, pairs and what is not in the list are left out, and so are lost steps,
 which the inverse does not model), the healthy scatter, the sizes of the fault, the shared
 discrepancy, the noise at its usual values, the placement with the scanner's errors.  So this
@@ -36,15 +36,15 @@ import numpy as np
 from scipy import stats
 
 import gantrysim as gs
-from gantrysim.inverse import burned
-from gantrysim.inverse.diagnose import Hypothesis, prior_probability
-from gantrysim.inverse.forward import Forward
-from gantrysim.inverse.hypotheses import KINDS, FaultKind
-from gantrysim.inverse.noise import CELL, Cells, Noise
-from gantrysim.inverse.prior import HEALTHY_SCATTER, Belief
-from gantrysim.inverse.problem import Problem, values_of
-from gantrysim.inverse.residual import Matched, match
-from gantrysim.measured.stations import pivot_of
+from gantrysim.decisions.diagnosis import Hypothesis, prior_probability
+from gantrysim.inference.hypotheses import KINDS, FaultKind
+from gantrysim.inference.noise import CELL, Cells, Noise
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief
+from gantrysim.inference.problem import Problem, values_of
+from gantrysim.instruments import burnedpiece as burned
+from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.residual import Matched, match
+from gantrysim.instruments.stations import pivot_of
 
 SEED = 2024
 #: Circles and squares up to 30 mm in one pass, a point every millimetre: about 1000 points.

@@ -23,10 +23,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inverse.candidates import Minutes, burn_tests
-from gantrysim.inverse.hypotheses import KINDS
-from gantrysim.inverse.planned import burned_length
-from gantrysim.inverse.prior import HEALTHY_SCATTER
+from gantrysim.decisions.candidates import Minutes, burn_tests
+from gantrysim.decisions.planned import burned_length
+from gantrysim.inference.hypotheses import KINDS
+from gantrysim.inference.parameters import HEALTHY_SCATTER
 
 SEED = 2027
 NOISE = 0.012  # mm, of one point

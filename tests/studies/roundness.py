@@ -24,7 +24,7 @@ import workshop
 from scipy.stats import binom
 
 import gantrysim as gs
-from gantrysim.inverse.drawn import worst_of_lines
+from gantrysim.acceptance.drawn import worst_of_lines
 
 ASKED = gs.Tolerance(roundness=0.2)
 KINDS = {"smooth": False, "ringing": True}

@@ -1,0 +1,1 @@
+"""Does a piece, or a job to come, keep a tolerance."""

@@ -1,0 +1,139 @@
+"""Worst values of a burn whose lines are known exactly, quickly: for many predicted burns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.acceptance.lineforms import roundness_of, waves, waves_of
+from gantrysim.acceptance.tolerance import Tolerance
+from gantrysim.metrology.squares import END_MARGIN
+from gantrysim.pattern.ringtest import Line, RingTest
+
+Array = NDArray[np.float64]
+_REACH = 3.0  # cut-offs; the filter lets through 2^-9 of a wave beyond
+
+
+def worst_of_lines(
+    lines: Sequence[Line], commanded: Sequence[Array], test: RingTest, tolerance: Tolerance
+) -> dict[str, float]:
+    """Worst value of each tolerated characteristic over all rings and passes of a burn.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        Burned lines in drawing order, mm.
+    commanded : sequence of ndarray, shape (n, 2)
+        Where their samples would lie on a faultless machine, mm.
+    test : RingTest
+        What was commanded.
+    tolerance : Tolerance
+        What is asked for.
+
+    Returns
+    -------
+    dict
+        By characteristic, in its unit; size and squareness signed.  What the burn does not have
+        is left out.
+    """
+    limits = tolerance.limits
+    chosen = [
+        (line, np.asarray(base))
+        for line, base in zip(lines, commanded, strict=True)
+        if line.size >= tolerance.least_size
+    ]
+    values: dict[str, list[float]] = {name: [] for name in limits}
+    radii: dict[tuple[str, int], list[float]] = {}
+    passes: dict[tuple[str, int], list[Array]] = {}
+    form = {"roundness", "size", "spacing", "squareness"} & set(limits)
+    for line, base in chosen:
+        if "closure" in limits:
+            values["closure"].append(float(np.hypot(*(line.xy[-1] - line.xy[0]))))
+        if "overlay" in limits:
+            passes.setdefault((line.shape, line.ring), []).append(_outward(line, base))
+        if not form:
+            continue
+        if line.shape == "circle":
+            radius, roundness = _circle(line.xy, tolerance)
+            values.get("roundness", []).append(roundness)
+            values.get("size", []).append(2.0 * (radius - line.size))
+        else:
+            width, height, square = _square(line, base)
+            radius = 0.25 * (width + height)
+            values.get("size", []).extend((width - 2.0 * line.size, height - 2.0 * line.size))
+            values.get("squareness", []).append(square)
+        radii.setdefault((line.shape, line.ring), []).append(radius)
+    if "spacing" in limits:
+        values["spacing"] = _spacing(radii, test)
+    if "overlay" in limits:
+        values["overlay"] = [_apart(each) for each in passes.values() if len(each) > 1]
+    return {name: max(found, key=abs) for name, found in values.items() if found}
+
+
+def _circle(xy: Array, tolerance: Tolerance) -> tuple[float, float]:
+    """Least-squares radius and RONt after the filter, mm."""
+    xy = xy[:-1] if np.allclose(xy[0], xy[-1], atol=1e-9) else xy
+    centre = xy.mean(axis=0)
+    for _ in range(3):
+        arm = xy - centre
+        reach, angle = np.hypot(*arm.T), np.arctan2(arm[:, 1], arm[:, 0])
+        fit = np.linalg.lstsq(waves(angle, 1), reach, rcond=None)[0]
+        centre = centre + fit[1:]
+    form = waves_of(angle, reach - fit[0], math.ceil(_REACH * tolerance.cutoff))
+    zone = tolerance.reference == "MZ"
+    return float(fit[0]), float(roundness_of(form[None], tolerance.cutoff, zone=zone)[0])
+
+
+def _square(line: Line, base: Array) -> tuple[float, float, float]:
+    """Width and height (mm) between mid-sides, and squareness (mrad)."""
+    half = line.size
+    centre = 0.5 * (base.min(axis=0) + base.max(axis=0))
+    at, error = base - centre, line.xy - base
+    lines = []
+    for axis, sign in ((0, 1.0), (1, 1.0), (0, -1.0), (1, -1.0)):
+        along = at[:, 1 - axis]
+        on = np.abs(at[:, axis] - sign * half) < 1e-6 * half
+        on &= np.abs(along) <= half * (1.0 - END_MARGIN)
+        columns = np.column_stack((np.ones(int(on.sum())), along[on]))
+        lines.append(np.linalg.lstsq(columns, error[on, axis], rcond=None)[0])
+    (right, right_turn), (top, top_turn), (left, left_turn), (bottom, bottom_turn) = lines
+    width, height = 2.0 * half + right - left, 2.0 * half + top - bottom
+    lean = 0.5 * (right_turn + left_turn) + 0.5 * (top_turn + bottom_turn)
+    return float(width), float(height), 1e3 * float(lean)
+
+
+def _spacing(radii: dict[tuple[str, int], list[float]], test: RingTest) -> list[float]:
+    """Standard deviation of the spacing of neighbouring rings, by shape, mm."""
+    out = []
+    for nest in test.nests:
+        rings = sorted(ring for shape, ring in radii if shape == nest.shape)
+        if len(rings) < 3 or any(np.diff(rings) != 1):
+            continue
+        error = [float(np.mean(radii[nest.shape, r])) - nest.sizes[r] for r in rings]
+        out.append(float(np.std(np.diff(error), ddof=1)))
+    return out
+
+
+def _outward(line: Line, base: Array) -> Array:
+    """Error along the outward normal of every sample clear of corners, mm."""
+    at = base - 0.5 * (base.min(axis=0) + base.max(axis=0))
+    if line.shape == "square":
+        across = np.abs(at[:, 0]) >= np.abs(at[:, 1])
+        normal = np.where(across[:, None], [1.0, 0.0], [0.0, 1.0]) * np.sign(at)
+    else:
+        normal = at / np.hypot(*at.T)[:, None]
+    clear = np.abs(at).min(axis=1) <= line.size * (1.0 - END_MARGIN)
+    if line.shape == "circle":
+        clear[:] = True
+    return np.asarray(np.sum((line.xy - base) * normal, axis=1)[clear])
+
+
+def _apart(passes: list[Array]) -> float:
+    """Root mean square distance across the line over all pairs of passes, mm."""
+    n = min(map(len, passes))
+    table = np.array([each[:n] for each in passes])
+    count = len(table)
+    return float(np.sqrt(np.mean(table.var(axis=0)) * 2.0 * count / (count - 1)))

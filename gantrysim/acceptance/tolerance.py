@@ -1,0 +1,299 @@
+"""Tolerances in the trade's terms, and the verdict on whether they are met."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from scipy.special import ndtri
+
+from gantrysim.records.inputs import finite_number, one_of, positive
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+PASS, NOT_YET, CANNOT_TELL = "pass", "not yet", "cannot tell"
+#: Usual probability with which conformity or its absence is proven (ISO 14253-1:2017: 95 %;
+#: from memory).
+CONFIDENCE = 0.95
+
+#: Characteristic: its unit, and what it is.
+CHARACTERISTICS: dict[str, tuple[str, str]] = {
+    "roundness": ("mm", "roundness of the worst circle"),
+    "size": ("mm", "largest deviation of a diameter, width or height"),
+    "squareness": ("mrad", "largest squareness deviation of a square"),
+    "closure": ("mm", "largest gap between start and end of a line"),
+    "spacing": ("mm", "scatter of the ring spacing"),
+    "overlay": ("mm", "distance between passes of the worst ring, rms"),
+}
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """What a burn must keep to; any subset of it.
+
+    Parameters
+    ----------
+    roundness : float, optional
+        Largest RONt of any circle, mm (ISO 12181-1), after the Gaussian filter of ``cutoff``.
+    size : float, optional
+        Largest deviation (plus or minus) of any circle's diameter and of any square's width or
+        height from what was commanded, mm.
+    squareness : float, optional
+        Largest deviation (plus or minus) of any square from 90 degrees, mrad (ISO 230-1).
+    closure : float, optional
+        Largest gap between start and end of any line, mm; shows in a prediction only.
+    spacing : float, optional
+        Largest standard deviation of the spacing of neighbouring rings of one shape, mm.
+    overlay : float, optional
+        Largest root mean square distance between the passes of any ring, mm.
+    reference : str
+        ``"LS"`` for roundness about the least-squares circle, ``"MZ"`` about the minimum zone.
+    cutoff : float
+        Undulations per revolution of which the filter of roundness lets half pass (ISO 12181-2,
+        whose usual values are 15, 50, 150 and 500; from memory).  Sampled lines of some ten mm
+        know nothing beyond 50.
+    least_size : float
+        Rings smaller than this radius or half side are not judged, mm.
+
+    Raises
+    ------
+    ValueError
+        If nothing is tolerated, a limit is not above zero, or the cut-off is not 5 to 50.
+    """
+
+    roundness: float | None = None
+    size: float | None = None
+    squareness: float | None = None
+    closure: float | None = None
+    spacing: float | None = None
+    overlay: float | None = None
+    reference: str = field(default="LS", kw_only=True)
+    cutoff: float = field(default=50.0, kw_only=True)
+    least_size: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self) -> None:
+        one_of(self.reference, ("LS", "MZ"), "reference")
+        if finite_number(self.least_size, "least_size") < 0.0:
+            raise ValueError(f"least_size must be 0 mm or more, found {self.least_size:g}.")
+        if not 5.0 <= finite_number(self.cutoff, "cutoff") <= 50.0:
+            raise ValueError(
+                f"cutoff must be 5 to 50 undulations per revolution, found {self.cutoff:g}."
+            )
+        for name in CHARACTERISTICS:
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, positive(getattr(self, name), name))
+        if not self.limits:
+            names = ", ".join(CHARACTERISTICS)
+            raise ValueError(f"a tolerance needs a limit for at least one of {names}; found none.")
+
+    @property
+    def limits(self) -> dict[str, float]:
+        """What is tolerated, by characteristic, in the unit of `CHARACTERISTICS`."""
+        found = {name: getattr(self, name) for name in CHARACTERISTICS}
+        return {name: limit for name, limit in found.items() if limit is not None}
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the limits as plain Python types; each name carries its unit."""
+        limits = {f"{name}_{CHARACTERISTICS[name][0]}": v for name, v in self.limits.items()}
+        return {
+            **limits,
+            "reference": self.reference,
+            "cutoff_upr": self.cutoff,
+            "least_size_mm": self.least_size,
+        }
+
+    def __repr__(self) -> str:
+        limits = ", ".join(f"{k} {v:g} {CHARACTERISTICS[k][0]}" for k, v in self.limits.items())
+        return f"Tolerance({limits})"
+
+
+def guard_band(standard_uncertainty: float, *, confidence: float = CONFIDENCE) -> float:
+    """How far inside its limit a measured value must lie to prove conformity.
+
+    Parameters
+    ----------
+    standard_uncertainty : float
+        Of the measured value, in its unit.
+    confidence : float
+        Probability with which it must be proven.
+
+    Returns
+    -------
+    float
+        In the same unit: 1.645 standard uncertainties at 95 %, for one limit and an uncertainty
+        that is small against the tolerance (ISO 14253-1:2017; from memory).
+    """
+    return float(standard_uncertainty * ndtri(confidence))
+
+
+def decide(low: float, high: float, *, confidence: float = CONFIDENCE) -> str:
+    """Decide from the least and the greatest probability of conformity.
+
+    ``"pass"`` where even the least is ``confidence`` or more, ``"not yet"`` where even the
+    greatest is no more than its complement, else ``"cannot tell"`` (ISO 14253-1: conformity and
+    its absence are proven only outside the zone of uncertainty about the limit).
+    """
+    if low >= confidence:
+        return PASS
+    return NOT_YET if high <= 1.0 - confidence else CANNOT_TELL
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """One limit of a tolerance and what is known about keeping to it.
+
+    Parameters
+    ----------
+    name, unit : str
+        Characteristic, see `CHARACTERISTICS`, and unit of the numbers.
+    limit : float
+        What is tolerated.
+    found : float or None
+        As measured, noise included and not filtered (a prediction has none).
+    estimate, low, high : float or None
+        Median and 95 % interval of the true value, noise taken off; None where it does not show.
+    probability : float or None
+        That the true value is within the limit.
+    note : str
+        Why it does not show, or on what it rests.
+    """
+
+    name: str
+    unit: str
+    limit: float
+    found: float | None
+    estimate: float | None
+    low: float | None
+    high: float | None
+    probability: float | None
+    note: str = ""
+
+    @property
+    def guarded_limit(self) -> float | None:
+        """What an estimate may be at most to be proven within, at this uncertainty."""
+        if self.low is None or self.high is None:
+            return None
+        return self.limit - guard_band((self.high - self.low) / 3.92)
+
+    @property
+    def words(self) -> str:
+        """The requirement in one sentence."""
+        what = f"{CHARACTERISTICS[self.name][1]}: limit {self.limit:.3g} {self.unit}"
+        if self.estimate is None:
+            return f"{what}; does not show: {self.note}."
+        as_measured = f"measured {self.found:.3g}, " if self.found is not None else ""
+        note = f" ({self.note})" if self.note else ""
+        return (
+            f"{what}; {as_measured}true value {self.estimate:.3g} {self.unit}, 95 % between "
+            f"{self.low:.3g} and {self.high:.3g}; within with probability "
+            f"{_probability(self.probability)}{note}."
+        )
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether a tolerance is met: pass, not yet, or cannot tell.
+
+    Parameters
+    ----------
+    decision : str
+        ``"pass"``, ``"not yet"`` or ``"cannot tell"``.
+    probability : float
+        That everything which shows is within its limit.
+    unknown : float
+        Probability of explanations of which nothing can be predicted; 0 for a measured piece
+        unless its closing gap is predicted.
+    confidence : float
+        Probability that proves it.
+    tolerance : Tolerance
+        What was asked.
+    requirements : tuple of Requirement
+        Limit by limit; roundness is that of the lines after the filter of the tolerance.
+    source : str
+        What was judged.
+    """
+
+    decision: str
+    probability: float
+    unknown: float
+    confidence: float
+    tolerance: Tolerance
+    requirements: tuple[Requirement, ...]
+    source: str
+
+    @property
+    def passed(self) -> bool:
+        """Whether conformity is proven."""
+        return self.decision == PASS
+
+    def report(self) -> str:
+        """Return the verdict in plain words."""
+        lead = {
+            PASS: "Pass: it keeps the tolerance",
+            NOT_YET: "Not yet: it does not keep the tolerance",
+            CANNOT_TELL: "Cannot tell whether it keeps the tolerance",
+        }[self.decision]
+        rows = [f"{lead} (probability {_probability(self.probability)}; {self.source})."]
+        rows += [f"  {r.words}" for r in self.requirements]
+        if self.unknown > 0.005:
+            rows.append(
+                f"  With probability {self.unknown:.2f} something is the matter of which nothing "
+                "can be predicted."
+            )
+        if self.decision == CANNOT_TELL and self.requirements:
+            rows.append(
+                f"  Proven is what has a probability of {self.confidence:g} or more: measure "
+                "better, or come further inside the limit."
+            )
+        return "\n".join(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict as plain Python types."""
+        return {
+            "decision": self.decision,
+            "probability": self.probability,
+            "unknown": self.unknown,
+            "confidence": self.confidence,
+            "source": self.source,
+            "tolerance": self.tolerance.to_dict(),
+            "requirements": [dataclasses.asdict(r) for r in self.requirements],
+        }
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw every value with its 95 % interval as part of its limit."""
+        from gantrysim.plotting.intervals import plot_verdict
+
+        return plot_verdict(self, ax)
+
+    def __repr__(self) -> str:
+        return f"Verdict({self.decision}, probability {_probability(self.probability)})"
+
+    def _repr_html_(self) -> str:
+        names = ("what", "limit", "measured", "true value [95 %]", "within", "")
+        head = "".join(f"<th>{name}</th>" for name in names)
+        rows = "".join(
+            "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in _cells(r)) + "</tr>"
+            for r in self.requirements
+        )
+        return f"<table><caption>{html.escape(repr(self))}</caption><tr>{head}</tr>{rows}</table>"
+
+
+def _cells(r: Requirement) -> list[str]:
+    true = "" if r.estimate is None else f"{r.estimate:.3g} [{r.low:.3g}, {r.high:.3g}]"
+    return [
+        CHARACTERISTICS[r.name][1],
+        f"{r.limit:.3g} {r.unit}",
+        "" if r.found is None else f"{r.found:.3g}",
+        true,
+        "" if r.probability is None else _probability(r.probability),
+        r.note,
+    ]
+
+
+def _probability(p: float | None) -> str:
+    if p is None:
+        return "unknown"
+    return "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"

@@ -1,0 +1,316 @@
+"""A burn: the lines a machine drew, by shape, ring and pass, beside what was commanded."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.burn.image import BurnImage, Wood, mark_image
+from gantrysim.burn.mark import exposure
+from gantrysim.machine import Machine
+from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.inputs import write_new_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, eq=False)
+class Burn:
+    """What a machine burns when a test is commanded.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine that drew it.
+    test : RingTest
+        What was commanded.
+    lines : tuple of Line
+        Burned lines in drawing order: places of the spot on the bed, mm.
+    commanded : tuple of ndarray, shape (n, 2) each
+        Where the same samples would lie on a faultless machine, mm.
+    beside : tuple of Line
+        Mark, scale reference and caption as burned beside the rings after the last of them, mm;
+        no measure takes them in.
+    beside_commanded : tuple of ndarray, shape (n, 2) each
+        Where a faultless machine would burn those, mm.
+
+    See Also
+    --------
+    gantrysim.burn.simulation : makes one.
+    gantrysim.measure : the table of measures.
+    """
+
+    machine: Machine
+    test: RingTest
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+    beside: tuple[Line, ...] = ()
+    beside_commanded: tuple[np.ndarray, ...] = ()
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take over what another process burned; its points are read-only here too."""
+        self.__dict__.update(state)
+        for line in (*self.lines, *self.beside):
+            line.xy.flags.writeable = False
+
+    def line(self, shape: str, ring: int, pass_index: int = 0) -> Line:
+        """Return the burned line of one shape, ring and pass.
+
+        Raises
+        ------
+        ValueError
+            If this burn has no such line.
+        """
+        for line in self.lines:
+            if (line.shape, line.ring, line.pass_index) == (shape, ring, pass_index):
+                return line
+        raise ValueError(
+            f"the burn has no {shape} ring {ring} pass {pass_index}; "
+            f"it has {', '.join(sorted({f'{x.shape} 0..{x.ring}' for x in self.lines}))}"
+        )
+
+    @property
+    def errors(self) -> tuple[np.ndarray, ...]:
+        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
+        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
+
+    def rms_error(self) -> float:
+        """Root mean square distance between burned and commanded places, mm."""
+        error = np.concatenate(self.errors)
+        return float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return test and lines as plain Python types (mm)."""
+        found = {
+            "test": self.test.to_dict(),
+            "machine": self.machine.to_dict(),
+            "lines": [_plain(line) for line in self.lines],
+        }
+        return {**found, "beside": [_plain(x) for x in self.beside]} if self.beside else found
+
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the burned points as CSV (the columns that `read_points` reads; passes from 1), mm.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        return _write_csv(self.lines, path, overwrite=overwrite)
+
+    def to_svg(self, path: str | Path, *, magnify: float = 1.0, overwrite: bool = False) -> Path:
+        """Write predicted lines over commanded ones as SVG in mm; returns its path.
+
+        Parameters
+        ----------
+        path : path
+            Of the file.
+        magnify : float
+            How many times larger than it is the error is drawn; written on the drawing.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Raises
+        ------
+        ValueError
+            If `magnify` is not above zero.
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        from gantrysim.formats.svg import write_burn_svg
+
+        return write_burn_svg(self, path, magnify=magnify, overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+        """Draw the burned lines over the commanded ones with the error magnified.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+        magnify : float, optional
+            How many times larger the error is drawn; chosen for a readable picture if absent.
+        """
+        from gantrysim.plotting.burns import plot_burn
+
+        return plot_burn(self, ax, magnify=magnify)
+
+    def image(
+        self,
+        dpi: float = 600.0,
+        *,
+        power: float = 5.0,
+        spot_radius: float = 0.06,
+        scaled: bool = False,
+        wood: Wood | None = None,
+    ) -> BurnImage:
+        """Show the burn as it would look on light wood.
+
+        Speeds are those that the test plans, also where the places come from the slow limit.
+
+        Parameters
+        ----------
+        dpi : float
+            Pixels per inch of 25.4 mm.
+        power : float
+            Of the beam, W.
+        spot_radius : float
+            Of its spot at 1/e^2 of the peak intensity, mm.
+        scaled : bool
+            False for a beam of one power, which chars starts, stops, corners and reversals; true
+            for one whose power follows the commanded speed.
+        wood : Wood, optional
+            Doses and colours; a light plywood if absent.
+
+        Raises
+        ------
+        ValueError
+            If a number is not above zero, or the image would be too large.
+
+        See Also
+        --------
+        gantrysim.burn.mark : dose and marked width.
+        """
+        lines, commanded = self.lines + self.beside, self.commanded + self.beside_commanded
+        path = exposure(self.test, lines, commanded)
+        return mark_image(
+            path, dpi=dpi, power=power, spot_radius=spot_radius, scaled=scaled, wood=wood
+        )
+
+    def __repr__(self) -> str:
+        points = sum(len(x.xy) for x in self.lines)
+        return (
+            f"Burn({len(self.lines)} lines, {points} points, "
+            f"error {self.rms_error() * 1e3:.0f} um rms)"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{x.shape}</td><td>{x.ring}</td><td>{x.pass_index}</td><td>{x.size:g}</td>"
+            f"<td>{np.sqrt(np.mean(np.sum(e**2, axis=1))) * 1e3:.0f}</td></tr>"
+            for x, e in zip(self.lines[:40], self.errors, strict=False)
+        )
+        more = f"<p>and {len(self.lines) - 40} more lines</p>" if len(self.lines) > 40 else ""
+        return (
+            "<table><caption>Burn</caption><tr><th>shape</th><th>ring</th><th>pass</th>"
+            f"<th>size, mm</th><th>error, µm rms</th></tr>{rows}</table>{more}"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class PathBurn:
+    """What a machine makes of a path that is no ring test, such as a customer's job.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine that drew it.
+    path : Toolpath
+        What was commanded.
+    lines : tuple of Line
+        Burned lines in drawing order: places of the spot on the bed, mm; their ring is the number
+        of the chain drawn without lifting.
+    commanded : tuple of ndarray, shape (n, 2) each
+        Where the same samples would lie on a faultless machine, mm.
+    duration : float
+        Of the whole drawing, s; 0 in the slow limit, in which no time passes.
+    lost_cycles : (int, int)
+        Cycles of four full steps that the X and the Y motor have lost; with inertia only.
+    """
+
+    machine: Machine
+    path: Toolpath
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+    duration: float = 0.0
+    lost_cycles: tuple[int, int] = (0, 0)
+
+    @property
+    def errors(self) -> tuple[np.ndarray, ...]:
+        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
+        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
+
+    def rms_error(self) -> float:
+        """Root mean square distance between burned and commanded places, mm."""
+        return float(np.sqrt(np.mean(np.sum(np.concatenate(self.errors) ** 2, axis=1))))
+
+    def largest_error(self) -> float:
+        """Largest distance between burned and commanded places, mm."""
+        return float(np.hypot(*np.concatenate(self.errors).T).max())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return machine and lines as plain Python types (mm)."""
+        return {
+            "source": self.path.source,
+            "machine": self.machine.to_dict(),
+            "rms_error_mm": self.rms_error(),
+            "largest_error_mm": self.largest_error(),
+            "lines": [_plain(line) for line in self.lines],
+        }
+
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the burned points as CSV, mm: the columns of `Burn.to_csv`, a chain for a ring.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        return _write_csv(self.lines, path, overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+        """Draw the burned path over the commanded one with the error magnified.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+        magnify : float, optional
+            How many times larger the error is drawn; chosen for a readable picture if absent.
+        """
+        from gantrysim.plotting.paths import plot_path_burn
+
+        return plot_path_burn(self, ax, magnify=magnify)
+
+    def __repr__(self) -> str:
+        return (
+            f"PathBurn({len(self.lines)} lines, {self.path.length:.0f} mm, "
+            f"error {self.rms_error() * 1e3:.0f} um rms, {self.largest_error() * 1e3:.0f} um most)"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("drawn", f"{self.path.length:.1f} mm"),
+            ("error, rms", f"{self.rms_error() * 1e3:.0f} µm"),
+            ("error, most", f"{self.largest_error() * 1e3:.0f} µm"),
+        ]
+        body = "".join(f"<tr><td>{name}</td><td>{value}</td></tr>" for name, value in rows)
+        return f"<table><caption>Burn of a path</caption>{body}</table>"
+
+
+def _write_csv(lines: tuple[Line, ...], path: str | Path, *, overwrite: bool) -> Path:
+    text = io.StringIO()
+    text.write("# predicted points on the burned lines, one line a point; lengths in mm\n")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["shape", "ring", "size_mm", "pass", "x_mm", "y_mm"])
+    for x in lines:
+        head = [x.shape, x.ring, f"{x.size:.9g}", x.pass_index + 1]
+        writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
+    return write_new_text(path, text.getvalue(), overwrite=overwrite)
+
+
+def _plain(line: Line) -> dict[str, Any]:
+    return {
+        "shape": line.shape,
+        "ring": line.ring,
+        "size_mm": line.size,
+        "pass": line.pass_index,
+        "xy_mm": line.xy.tolist(),
+    }

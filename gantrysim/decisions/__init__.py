@@ -1,0 +1,1 @@
+"""Which explanation, which next test, which adjustment."""

@@ -1,0 +1,370 @@
+"""From a finding to the screwdriver: what to turn, which way, how far, and what to check first."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import html
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.burn import Burn
+from gantrysim.burn.simulation import simulate
+from gantrysim.decisions.adjustment import (
+    CHECK,
+    DO,
+    LEAVE,
+    Adjustment,
+    HandCheck,
+    cells_of,
+    rows_of,
+)
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.decisions.knobs.base import Knob
+from gantrysim.decisions.knobs.named import knob_for
+from gantrysim.decisions.step import Costs, choose_step
+from gantrysim.inference.fitting import Estimate
+from gantrysim.machine import Machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.pattern.ringtest import RingTest, ring_test
+from gantrysim.records.inputs import of_kind, whole_number, write_new_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, eq=False)
+class Advice:
+    """What to do about a finding: hand checks, then adjustments, then what to expect.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine as the best explanation has it.
+    explanations : tuple of (tuple of str, str, float)
+        Faults, words and probability of the best explanation and of all that the piece cannot
+        tell from it.
+    checks : tuple of HandCheck
+        Cheapest first.
+    adjustments : tuple of Adjustment
+        Those of the best explanation first.
+    certain : bool
+        Whether the best explanation stands alone.
+    costs : Costs
+        On which the steps were chosen, minutes.
+    """
+
+    machine: Machine
+    explanations: tuple[tuple[tuple[str, ...], str, float], ...]
+    checks: tuple[HandCheck, ...]
+    adjustments: tuple[Adjustment, ...]
+    certain: bool
+    costs: Costs
+
+    @property
+    def advised(self) -> tuple[Adjustment, ...]:
+        """The adjustments of the best explanation that are worth making."""
+        best = self.explanations[0][0]
+        return tuple(a for a in self.adjustments if a.of == best and a.action != LEAVE)
+
+    def machine_after(
+        self,
+        machine: Machine | None = None,
+        *,
+        full: bool = False,
+        rng: np.random.Generator | None = None,
+    ) -> Machine:
+        """Return a machine after the advised steps of the best explanation.
+
+        Parameters
+        ----------
+        machine : Machine, optional
+            Any machine; the one of the best explanation if absent.
+        full : bool
+            The full steps instead of the advised ones.
+        rng : Generator, optional
+            Draws the error of the hand that turns.
+        """
+        machine = machine if machine is not None else self.machine
+        for adjustment in self.advised:
+            machine = adjustment.apply(machine, full=full, rng=rng)
+        return machine
+
+    def predict(self, test: RingTest, *, full: bool = False) -> Burn:
+        """Predict the burn of a test after the advised (or the full) steps."""
+        return simulate(self.machine_after(full=full), test, feed_forces=True)
+
+    def plot(self, test: RingTest | None = None, ax: Axes | None = None) -> Axes:
+        """Draw a test before and after the advised steps, the error magnified.
+
+        Parameters
+        ----------
+        test : RingTest, optional
+            What is drawn; a few circles and squares in the middle of the bed if absent.
+        ax : Axes, optional
+            Where to draw; a new figure if absent.
+        """
+        from gantrysim.plotting.burns import plot_before_after
+
+        test = test if test is not None else _middle_test(self.machine)
+        before = simulate(self.machine, test, feed_forces=True)
+        return plot_before_after(before, self.predict(test), ax)
+
+    def report(self) -> str:
+        """Return the advice in plain words, numbers behind."""
+        return "\n".join(_report(self))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the advice as plain Python types."""
+        return {
+            "certain": self.certain,
+            "explanations": [
+                {"faults": list(f), "words": w, "probability": p} for f, w, p in self.explanations
+            ],
+            "checks": [dataclasses.asdict(check) for check in self.checks],
+            "adjustments": [adjustment.to_dict() for adjustment in self.adjustments],
+            "round_minutes": self.costs.round,
+            "overshoot_minutes": self.costs.overshoot,
+        }
+
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write one line an adjustment.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        text = io.StringIO()
+        text.write("# advice after a finding, one line an adjustment; amounts in the unit column\n")
+        names = [name for name in _COLUMNS if name != "expected"]
+        expected = ["expected", "expected_low", "expected_high", "expected_unit"]
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow([*names, *expected])
+        for adjustment in self.adjustments:
+            row = adjustment.to_dict() | {"explanation": " + ".join(adjustment.of)}
+            told = adjustment.expected
+            after = [told.estimate, told.low, told.high, told.unit] if told else [""] * 4
+            writer.writerow([_plain(v) for v in (*(row[name] for name in names), *after)])
+        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+
+    def __repr__(self) -> str:
+        if not self.adjustments:
+            return "Advice(nothing to adjust)"
+        first = self.adjustments[0]
+        more = len(self.adjustments) - 1
+        return f"Advice({first!r}{f' and {more} more' if more else ''}, {len(self.checks)} checks)"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            "<tr>"
+            + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells_of(adjustment))
+            + "</tr>"
+            for adjustment in self.adjustments
+        )
+        checks = "".join(
+            f"<li>{html.escape(check.words)}: {html.escape(check.expect)}</li>"
+            for check in self.checks
+        )
+        names = ("fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards")
+        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
+        cautions = "".join(f"<p>{html.escape(text)}</p>" for text in _cautions(self))
+        return (
+            f"<table><caption>Advice</caption>{head}{rows}</table>"
+            f"<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
+        )
+
+
+_COLUMNS = (
+    "fault", "explanation", "probability", "action", "place", "way", "amount", "unit", "full",
+    "low", "high", "fraction", "short", "overshoot", "overshoot_full", "expected", "confirm",
+    "safety", "note",
+)  # fmt: skip
+
+
+def advise(
+    finding: Finding,
+    *,
+    handbook: Handbook | None = None,
+    costs: Costs | None = None,
+    draws: int = 300,
+    seed: int = 20,
+) -> Advice:
+    """Work out what to adjust after a finding.
+
+    Parameters
+    ----------
+    finding : Finding
+        From `gantrysim.diagnose`.
+    handbook : Handbook, optional
+        Belt, pulley and motor, for belt tones (Hz) and steps per mm; the default parts if absent.
+    costs : Costs, optional
+        Minutes that another round and an overshoot cost.
+    draws : int
+        Machines picked from the posterior draws that the stated intervals use
+        (`gantrysim.inference.fitting.Fit.draws`), behind every amount.
+    seed : int
+        Of what is picked, and of the hand's errors.
+
+    Returns
+    -------
+    Advice
+        Hand checks, cheapest first, and adjustments for the best explanation and all that the
+        piece cannot tell from it.
+
+    Raises
+    ------
+    ValueError
+        If it is no finding, or another argument is of a wrong kind or size.
+
+    Notes
+    -----
+    A fault of probability p is turned at once if turning in vain costs less than the hand check,
+    ``(1 - p) overshoot <= minutes of the check``, if nothing in the group speaks against it, if
+    its search settled, and if the piece shows rings enough for more than a hint.
+    What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
+    the cost of a round.  It is left where curing it gains less than the check costs,
+    ``p round < minutes``.
+    """
+    costs = costs if costs is not None else Costs()
+    handbook = handbook if handbook is not None else Handbook()
+    of_kind(finding, Finding, "finding")
+    of_kind(handbook, Handbook, "handbook")
+    of_kind(costs, Costs, "costs")
+    draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
+    group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
+    checks: dict[str, HandCheck] = {}
+    adjustments = []
+    for hypothesis in group:
+        made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
+        for name in hypothesis.faults:
+            kind = next((k for k in hypothesis.fit.mode.kinds if k.name == name), None)
+            knob = knob_for(
+                name,
+                finding.machine,
+                handbook,
+                variant=kind.variant if kind else "",
+                check=kind.check if kind else hypothesis.check,
+            )
+            rng = np.random.default_rng(seed + 1)
+            adjustments.append(_adjustment(finding, hypothesis, name, knob, made, costs, rng))
+            expect = knob.expect(finding.machine, hypothesis.fit.machine)
+            shared = all(name in h.faults for h in group)
+            check = HandCheck(name, knob.look, expect, knob.minutes, splits=not shared)
+            checks.setdefault(name, check)
+    order = sorted(checks.values(), key=lambda check: (check.minutes, not check.splits))
+    return Advice(
+        machine=group[0].fit.machine,
+        explanations=tuple((h.faults, h.words, h.probability) for h in group),
+        checks=tuple(order),
+        adjustments=tuple(adjustments),
+        certain=finding.certain,
+        costs=costs,
+    )
+
+
+def _adjustment(
+    finding: Finding,
+    hypothesis: Hypothesis,
+    name: str,
+    knob: Knob,
+    made: Sequence[Machine],
+    costs: Costs,
+    rng: np.random.Generator,
+) -> Adjustment:
+    nominal = finding.machine
+    needed = np.array([knob.needed(machine, nominal) for machine in made])
+    sense = 1.0 if np.median(needed) >= 0.0 else -1.0
+    lacking, over = knob.room(nominal, sense)
+    effect = np.exp(knob.doubt * rng.standard_normal(needed.size))
+    mild = dataclasses.replace(costs, overshoot=min(costs.round, costs.overshoot))
+    step = choose_step(
+        needed, hand=knob.hand, lacking=lacking, over=over, effect=effect,
+        by_reading=knob.by_reading, costs=mild if knob.forgiving else costs,
+    )  # fmt: skip
+    expected = None
+    if knob.result[0]:
+        exact = step.fraction * needed if knob.by_reading else step.amount * effect
+        error = knob.hand / 1.96 * rng.standard_normal(needed.size)
+        turned = [knob.turn(m, float(a)) for m, a in zip(made, exact + error, strict=True)]
+        read = [knob.reads(machine) for machine in turned]
+        middle, low, high = (float(v) for v in np.quantile(read, [0.5, 0.025, 0.975]))
+        expected = Estimate(*knob.result, middle, low, high, told=True)
+    probability = min(sum(h.probability for h in finding.ranked if name in h.faults), 1.0)
+    return Adjustment(
+        fault=name, of=hypothesis.faults, knob=knob, step=step, target=knob.stands(nominal),
+        expected=expected, probability=probability,
+        action=_action(finding, hypothesis, name, probability, knob, costs),
+    )  # fmt: skip
+
+
+def _action(
+    finding: Finding, hypothesis: Hypothesis, name: str, p: float, knob: Knob, costs: Costs
+) -> str:
+    """Whether to turn at once, check first, or leave it."""
+    minutes = knob.minutes
+    if p * costs.round < minutes:
+        return LEAVE
+    size = hypothesis.magnitudes.get(name)
+    agreed = all(name in faults for faults in finding.group)
+    told = size is not None and size.told
+    settled = hypothesis.fit.mode.converged and not finding.thin and finding.quarter_known
+    sure = settled and (finding.certain or (agreed and len(finding.group) > 1))
+    vain = costs.round if knob.forgiving else costs.overshoot
+    cheap = knob.by_reading or (1.0 - p) * vain <= minutes
+    return DO if agreed and told and sure and cheap else CHECK
+
+
+def _middle_test(machine: Machine) -> RingTest:
+    middle = (machine.span / 2.0, machine.travel_y / 2.0)
+    size = min(40.0, 0.4 * min(machine.span, machine.travel_y))
+    return ring_test(spacing=size / 4.0, largest=size, centre=middle)
+
+
+# Words
+
+
+def _report(advice: Advice) -> list[str]:
+    _, words, p = advice.explanations[0]
+    rows = [f"Most likely: {words} (probability {_probability(p)})."]
+    others = advice.explanations[1:]
+    if others:
+        rows[0] = "This piece cannot tell which of these it is:"
+        rows += [f"  - {w} (probability {_probability(q)})" for _, w, q in advice.explanations]
+    if not advice.adjustments:
+        return [*rows, "Nothing to adjust."]
+    if advice.checks:
+        split = any(check.splits for check in advice.checks)
+        lead = "before anything is turned" if split else "to confirm it"
+        rows.append(f"Check by hand {lead}, cheapest first:")
+    for number, check in enumerate(advice.checks, 1):
+        rows.append(f"  {number}. {check.words} ({check.minutes:.0f} min). Expect {check.expect}.")
+    for faults, text, _ in advice.explanations:
+        mine = [a for a in advice.adjustments if a.of == faults]
+        if mine and others:
+            rows.append(f"If {text}:")
+        elif others:
+            rows.append(f"If {text}: turn nothing.")
+        for adjustment in mine:
+            rows += rows_of(adjustment)
+    if len(advice.advised) > 1:
+        rows.append("Make these steps in this order; one test afterwards shows both.")
+    return [*rows, *_cautions(advice)]
+
+
+def _cautions(advice: Advice) -> list[str]:
+    return list(dict.fromkeys(adjustment.safety for adjustment in advice.adjustments))
+
+
+def _probability(p: float) -> str:
+    """Say a probability without claiming more than the model can."""
+    return "above 0.99" if p > 0.99 else f"{p:.2f}"
+
+
+def _plain(value: Any) -> Any:
+    return f"{value:.6g}" if isinstance(value, float) else value

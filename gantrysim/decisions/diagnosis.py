@@ -1,0 +1,543 @@
+"""From a measured piece to a named fault: compare healthy, every fault, and "none of these"."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from gantrysim.decisions import words as findingwords
+from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
+from gantrysim.inference.hypotheses import KINDS, FaultKind, believed, plausible
+from gantrysim.inference.kicks import wheel_flats
+from gantrysim.inference.lost import CHECK as LOST_CHECK
+from gantrysim.inference.lost import LOST, steps_lost
+from gantrysim.inference.lost import WORDS as LOST_WORDS
+from gantrysim.inference.parameters import Belief, Quantity
+from gantrysim.inference.problem import Problem, listed, prepare
+from gantrysim.inference.solver import (
+    Mode,
+    extend,
+    learn_noise,
+    promised_gain,
+    search,
+    solve,
+)
+from gantrysim.instruments.burnedpiece import BurnedPiece
+from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.points import Piece
+from gantrysim.machine import SIDES, Machine
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from gantrysim.decisions.advice import Advice
+
+UNLISTED = "unlisted"
+#: Prior probabilities: a piece is measured because something looks wrong.
+P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
+#: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
+#: less than that can come from what the model lacks).
+ALIKE = 3.0
+#: To stand alone an explanation must lead the next one by this much (about 150 : 1).
+ALONE = 5.0
+#: With fewer measured rings than this a piece gives hints, not findings, and a difference in
+#: log evidence means a quarter of what it would.
+FEW_RINGS, HINT = 3, 4.0
+#: An explanation counts as likelier than before from this gain in log probability on (2 : 1).
+LIKELIER = math.log(2.0)
+#: Two kinds that a burn sees as nearly the same thing (1 mm of slip looks like 1.5 mrad out of
+#: square and 1.2 N of drag): only a much larger difference splits them.
+TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
+#: Steps of the first fit, which only teaches a first noise.
+_FIRST_STEPS = 6
+#: Log probability below which an explanation's size is told roughly.
+_UNLIKELY = -9.0
+#: Modes further behind than this are not refined.
+_HOPELESS = 25.0
+#: Pairs: how many leading single faults are extended if they lie within how much of the best,
+#: how many pairs are searched, and the least promised gain in log evidence worth the search.
+_LEADERS, _CLOSE, _PAIRS, _WORTH = 2, 8.0, 6, 4.0
+#: Log odds that a flat beside another fault has to overcome on top of its prior.
+_BESIDE = 6.0
+#: Probability that is always left for explanations that nobody has named yet.
+_LEAST_LEFT = 0.02
+#: Part of a belief that is always given back to what was believed of a fresh machine, so that
+#: a wrong finding can be undone.
+GIVEN_BACK = 0.1
+#: How much likelier lost steps are than anything unknown where a figure is torn.
+_TORN = 30.0
+#: How much larger the shared discrepancy is under "something not in this list".
+_UNLISTED_FACTOR = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Hypothesis:
+    """One explanation of a piece.
+
+    Parameters
+    ----------
+    faults : tuple of str
+        Names of the faults; empty for healthy, ``("unlisted",)`` for none of the list.
+    probability : float
+        Posterior probability.
+    magnitudes : dict
+        By fault name: estimate, low, high (95 %), unit.
+    indistinguishable_from : tuple of tuple of str
+        Other explanations that this piece cannot tell from this one.
+    log_evidence : float
+        Relative to the best.
+    words : str
+        The finding in plain words.
+    check : str
+        The hand check that confirms it.
+    fit : Fit
+        The fitted posterior.
+    """
+
+    faults: tuple[str, ...]
+    probability: float
+    magnitudes: dict[str, Estimate]
+    indistinguishable_from: tuple[tuple[str, ...], ...]
+    log_evidence: float
+    words: str
+    check: str
+    fit: Fit
+
+    @property
+    def name(self) -> str:
+        """Short name: the faults, or ``healthy``."""
+        return " + ".join(self.faults) or "healthy"
+
+    def __repr__(self) -> str:
+        sizes = "; ".join(
+            f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
+            for m in self.magnitudes.values()
+        )
+        return f"Hypothesis({self.name}, {self.probability:.3f}{', ' + sizes if sizes else ''})"
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """What a piece says about its machine.
+
+    Parameters
+    ----------
+    measured : tuple of Piece, CaliperSheet, PushSheet or ToneSheet
+        What was measured.
+    machine : Machine
+        The machine as described.
+    ranked : tuple of Hypothesis
+        Explanations, most probable first.
+    """
+
+    measured: tuple[Measurement, ...]
+    machine: Machine
+    ranked: tuple[Hypothesis, ...]
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """The measured pieces among it."""
+        return tuple(thing for thing in self.measured if isinstance(thing, Piece))
+
+    @property
+    def best(self) -> Hypothesis:
+        """The most probable explanation."""
+        return self.ranked[0]
+
+    @property
+    def group(self) -> tuple[tuple[str, ...], ...]:
+        """The best explanation with all that this piece cannot tell from it."""
+        return (self.best.faults, *self.best.indistinguishable_from)
+
+    @property
+    def certain(self) -> bool:
+        """Whether one explanation stands alone.
+
+        Nothing else is as good, its probability is above 0.9, its magnitude is told by the
+        piece, its search settled, the piece shows at least three rings, and it is known which way
+        up it was burned.
+        """
+        best = self.best
+        alone = not best.indistinguishable_from and best.probability > 0.9
+        told = all(m.told for m in best.magnitudes.values()) and best.fit.mode.converged
+        return alone and told and not self.thin and self.quarter_known
+
+    @property
+    def thin(self) -> bool:
+        """Whether the pieces show too few rings for more than a hint."""
+        return self.rings < FEW_RINGS
+
+    @property
+    def quarter_known(self) -> bool:
+        """Whether the quarter turn of every piece is known (`Piece.quarter_known`)."""
+        return all(piece.quarter_known for piece in self.pieces)
+
+    @property
+    def rings(self) -> int:
+        """How many rings the pieces show together."""
+        return rings_of(self.measured)
+
+    @property
+    def gains(self) -> dict[tuple[str, ...], float]:
+        """Change of the log probability of each explanation by what was measured, nats."""
+        belief = self.best.fit.problem.belief
+        before = np.array([prior_probability(h.faults, belief) for h in self.ranked])
+        after = np.array([max(h.probability, 1e-300) for h in self.ranked])
+        gains = np.log(after / (before / before.sum()))
+        return {h.faults: float(g) for h, g in zip(self.ranked, gains, strict=True)}
+
+    @property
+    def learned(self) -> bool:
+        """Whether one explanation stands alone, or any became twice as likely as before."""
+        return not self.best.indistinguishable_from or max(self.gains.values()) > LIKELIER
+
+    @property
+    def spoken_against(self) -> tuple[tuple[str, ...], ...]:
+        """Explanations that became less than a twentieth as likely, as `ALIKE` counts them."""
+        return tuple(faults for faults, gain in self.gains.items() if gain < -ALIKE)
+
+    def belief(self) -> Belief:
+        """Return what is now believed, to diagnose the next burn of the unchanged machine with.
+
+        The healthy scatter is the mixture of all explanations, matched in mean and covariance;
+        each explanation keeps nine tenths of its probability, and the size of a fault is that
+        of the likeliest explanation which has it.  The tenth that is given back counts as a
+        machine of which nothing is known, in the healthy scatter too: what a wrong explanation
+        pressed into it can be undone.
+        """
+        likely = [h for h in self.ranked if h.probability > 1e-3]
+        n = len(self.best.fit.problem.scatter)
+        share = np.array([h.probability for h in likely])
+        share /= share.sum()
+        means = np.array([h.fit.mode.u[:n] for h in likely])
+        mean = share @ means
+        spread = means - mean
+        covariance = (spread.T * share) @ spread
+        for p, h in zip(share, likely, strict=True):
+            covariance += p * h.fit.mode.covariance[:n, :n]
+        covariance = (1.0 - GIVEN_BACK) * (covariance + GIVEN_BACK * np.outer(mean, mean))
+        covariance += GIVEN_BACK * np.eye(n)
+        mean = (1.0 - GIVEN_BACK) * mean
+        sizes: dict[str, tuple[Quantity, ...]] = {}
+        for h in reversed(likely):
+            mode = h.fit.mode
+            deviation = np.sqrt(np.diag(mode.covariance))
+            for kind, cut in zip(mode.kinds, h.fit.problem.fault_cuts(mode.kinds), strict=True):
+                told = zip(kind.quantities, mode.u[cut], deviation[cut], strict=True)
+                sizes[kind.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
+        fresh = Belief.fresh(self.best.fit.problem.scatter)
+        weights = {
+            h.faults: (1.0 - GIVEN_BACK) * h.probability
+            + GIVEN_BACK * prior_probability(h.faults, fresh)
+            for h in likely
+        }
+        return Belief(mean, np.linalg.inv(covariance), weights, sizes, self.machine)
+
+    def adjustments(self, **options: Any) -> Advice:
+        """Return what to turn, which way and how far, and what to check by hand first.
+
+        Options are those of `gantrysim.advise`.
+        """
+        from gantrysim.decisions.advice import advise  # advice is built upon findings
+
+        return advise(self, **options)
+
+    def report(self) -> str:
+        """Return the finding in plain words: what, how sure, how big, what to check by hand."""
+        return "\n".join(findingwords.report(self))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the ranking as plain Python types."""
+        return {
+            "sources": [thing.source for thing in self.measured],
+            "certain": self.certain,
+            "quarter_known": self.quarter_known,
+            "ranked": [
+                {
+                    "faults": list(h.faults),
+                    "probability": h.probability,
+                    "log_evidence": h.log_evidence,
+                    "converged": h.fit.mode.converged,
+                    "magnitudes": {k: dataclasses.asdict(m) for k, m in h.magnitudes.items()},
+                    "indistinguishable_from": [list(f) for f in h.indistinguishable_from],
+                }
+                for h in self.ranked
+            ],
+        }
+
+    def plot(self) -> Figure:
+        """Draw measured and predicted rings, residuals and probabilities in one figure."""
+        from gantrysim.plotting.findings import plot_finding
+
+        return plot_finding(self)
+
+    def __repr__(self) -> str:
+        others = len(self.best.indistinguishable_from)
+        tail = f", cannot be told from {others} other(s)" if others else ""
+        tail += "" if self.quarter_known else f"; {findingwords.QUARTER}"
+        return f"Finding({self.best!r}{tail})"
+
+    def _repr_html_(self) -> str:
+        return findingwords.table(self)
+
+
+def diagnose(
+    measured: Measurement | Sequence[Measurement],
+    machine: Machine | None = None,
+    *,
+    belief: Belief | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Finding:
+    """Compare healthy, every fault, likely pairs and "something not in this list" on one piece.
+
+    Parameters
+    ----------
+    measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+        What was measured of the same machine in the same state; all of it enters one posterior.
+    machine : Machine, optional
+        The machine as described; the nominal bench machine if absent.
+    belief : Belief, optional
+        What earlier burns of this machine taught (`Finding.belief`); a healthy machine's scatter
+        and the usual faults if absent.
+    progress : callable, optional
+        Called with a line of text as each explanation is tried.
+
+    Returns
+    -------
+    Finding
+        Explanations ranked by posterior probability, with magnitudes, 95 % intervals, and the
+        groups that this piece cannot tell apart.
+
+    Raises
+    ------
+    ValueError
+        If something handed in is of another kind, or the belief is about another machine.
+
+    Notes
+    -----
+    Evidence by Laplace's method on a common noise model that is learned from the residuals of
+    the best explanation, so that no explanation is punished for another's misfit.
+    """
+    machine = machine if machine is not None else Machine()
+    say = progress if progress is not None else _silent
+    # small matrices in many threads: the linear algebra library must not start its own on top
+    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        problem = prepare(measured, machine, belief)
+        kinds = believed(problem.belief)
+        say("healthy machine")
+        healthy = solve(problem, (), problem.start(()), most_steps=_FIRST_STEPS)
+        problem = learn_noise(problem, healthy)
+        healthy = solve(problem, (), healthy)
+
+        least = [healthy.cost]
+
+        def explain(kind: FaultKind) -> Mode:
+            say(kind.name)
+            mode = search(problem, (kind,), healthy, give_up=min(least) + 2.0 * _HOPELESS)
+            least.append(mode.cost)
+            return mode
+
+        modes = [healthy, *pool.map(explain, kinds)]
+        say("noise")
+        learned, refined = _relearned(problem, modes, pool.map)
+        say("flats on the wheels")
+        modes = refined + _flats(learned, refined[0])
+        say("pairs of faults")
+        modes += _pairs(learned, modes, kinds, pool.map)
+        if max(modes, key=lambda m: m.evidence) not in refined:
+            # the noise was learned without what now explains best: learn it again, once
+            learned, modes = _relearned(learned, modes, pool.map)
+        say(UNLISTED)
+        unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
+    things = listed(measured)
+    slack = HINT if rings_of(things) < FEW_RINGS else 1.0
+    return Finding(things, machine, _rank(learned, modes, unlisted, slack))
+
+
+def rings_of(measured: Sequence[Measurement]) -> int:
+    """How many rings the pieces among what was measured show together."""
+    pieces = [thing for thing in measured if isinstance(thing, Piece)]
+    return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)
+
+
+def _relearned(
+    problem: Problem, modes: list[Mode], run: Callable[..., Any]
+) -> tuple[Problem, list[Mode]]:
+    """Learn the noise from the best mode, and carry all modes over to it.
+
+    Those not far behind the best are solved again, and so is the healthy one; they stand first.
+    The others keep their distance from the best.
+    """
+    best = max(modes, key=lambda m: m.evidence)
+    learned = learn_noise(problem, best)
+    near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
+    solved = list(run(lambda m: _again(learned, m), near))
+    shift = solved[near.index(best)].evidence - best.evidence
+    far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
+    return learned, solved + far
+
+
+def _again(problem: Problem, mode: Mode) -> Mode:
+    """Solve a mode again under another noise, keeping what its search had to pay."""
+    new = solve(problem, mode.kinds, mode)
+    return dataclasses.replace(new, evidence=new.evidence - mode.paid, paid=mode.paid)
+
+
+def _flats(problem: Problem, mode: Mode) -> list[Mode]:
+    """Modes with a flat on a left or right wheel beside what a mode assumes."""
+    modes: list[Mode] = []
+    if not problem.burned:
+        return modes  # a flat is seen along a line only
+    for kick in wheel_flats(problem, mode):
+        found = extend(problem, mode, kick.kind)
+        paid = math.log(kick.tried)  # the place was chosen among so many
+        if mode.kinds:
+            paid += _BESIDE  # a kick can hide in what the model of the other fault lacks
+        modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
+    return modes
+
+
+def _pairs(
+    problem: Problem, modes: list[Mode], kinds: Sequence[FaultKind], run: Callable[..., Any]
+) -> list[Mode]:
+    """Modes of the pairs that promise most beside the best single faults."""
+    singles = sorted((m for m in modes if len(m.kinds) == 1), key=lambda m: -m.evidence)
+    leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
+    leaders = [m for m in leaders if m.kinds[0].pattern is None]
+    tasks = [(m, kind) for m in leaders for kind in kinds if plausible(m.kinds[0], kind)]
+    gains = list(run(lambda task: promised_gain(problem, *task), tasks))
+    order = sorted(range(len(tasks)), key=lambda k: -gains[k])
+    chosen: list[tuple[Mode, FaultKind]] = []
+    seen: set[frozenset[str]] = set()
+    for k in order[: 2 * _PAIRS]:
+        mode, kind = tasks[k]
+        names = frozenset((mode.kinds[0].name, kind.name))
+        if gains[k] > _WORTH and names not in seen and len(chosen) < _PAIRS:
+            seen.add(names)
+            chosen.append(tasks[k])
+    bound = singles[0].cost + _HOPELESS
+    pairs = list(run(lambda task: extend(problem, *task, give_up=bound), chosen))
+    return pairs + (_flats(problem, leaders[0]) if leaders else [])
+
+
+def _unlisted(problem: Problem, healthy: Mode) -> Mode:
+    """Healthy machine with a much larger discrepancy and a noise of its own."""
+    wide = _with_pieces(problem, lambda _, p: {"shared": p.shared * _UNLISTED_FACTOR})
+    mode = solve(wide, (), healthy)
+    learned = dict(learn_noise(wide, mode, believable=False).burned)
+    own = _with_pieces(wide, lambda i, _: {"noise": learned[i].noise})
+    return max((mode, solve(own, (), mode)), key=lambda m: m.evidence)
+
+
+def _with_pieces(
+    problem: Problem, changes: Callable[[int, BurnedPiece], dict[str, Any]]
+) -> Problem:
+    """A problem with fields of its burned pieces changed."""
+    sources = list(problem.sources)
+    for i, piece in problem.burned:
+        sources[i] = dataclasses.replace(piece, **changes(i, piece))
+    return dataclasses.replace(problem, sources=tuple(sources))
+
+
+def _silent(_: str) -> None:
+    return None
+
+
+def _rank(
+    problem: Problem, modes: list[Mode], unlisted: Mode, slack: float
+) -> tuple[Hypothesis, ...]:
+    """Turn modes into ranked hypotheses; variants of one kind are added up."""
+    families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
+    for mode in modes:
+        faults = tuple(sorted(kind.name for kind in mode.kinds))
+        variants = math.prod(max(1, sum(k.name == name for k in KINDS)) for name in faults)
+        prior = math.log(prior_probability(faults, problem.belief) / variants)
+        families.setdefault(faults, []).append((mode.evidence + prior, mode))
+    odds = math.log(prior_probability((UNLISTED,), problem.belief))
+    families[(UNLISTED,)] = [(unlisted.evidence + odds, unlisted)]
+    if steps_lost(problem, next(m for m in modes if not m.kinds)):
+        # both explain a torn figure alike; what else tears one is rarer (common practice)
+        families[(LOST,)] = [(unlisted.evidence + odds + math.log(_TORN), unlisted)]
+    score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
+    total = float(np.logaddexp.reduce(list(score.values())))
+    evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
+    top = max(evidence.values())
+    hypotheses = []
+    for faults, members in families.items():
+        mode = max(members, key=lambda item: item[0])[1]
+        alike = _alike(faults, score, slack)
+        fit = Fit(problem, mode, problem.machine(mode.kinds, mode.u))
+        likely = score[faults] - total > _UNLIKELY
+        hypotheses.append(
+            Hypothesis(
+                faults=faults,
+                probability=math.exp(score[faults] - total),
+                magnitudes=(
+                    fit.magnitudes if likely else magnitudes(problem, mode, rough_draws(mode))
+                ),
+                indistinguishable_from=alike,
+                log_evidence=evidence[faults] - top,
+                words=_explain(faults, mode.kinds),
+                check=LOST_CHECK if faults == (LOST,) else "; ".join(k.check for k in mode.kinds),
+                fit=fit,
+            )
+        )
+    return tuple(sorted(hypotheses, key=lambda h: -h.probability))
+
+
+def prior_probability(faults: tuple[str, ...], belief: Belief) -> float:
+    """Probability of an explanation before the burn.
+
+    Those that the belief names have the probability it gives; the others share what is left in
+    the proportions of `P_HEALTHY`, `P_UNLISTED`, `P_PAIRS` and evenly spread single faults.
+    """
+    if faults in belief.weights:
+        return belief.weights[faults]
+    taken = sum(_usual(named) for named in belief.weights)
+    left = max(1.0 - sum(belief.weights.values()), _LEAST_LEFT)
+    return _usual(faults) * left / max(1.0 - taken, _LEAST_LEFT)
+
+
+def _usual(faults: tuple[str, ...]) -> float:
+    """Probability of an explanation of a machine that nobody has looked at."""
+    single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
+    if not faults:
+        return P_HEALTHY
+    if faults == (UNLISTED,):
+        return P_UNLISTED
+    if len(faults) == 1:
+        return (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single
+    return P_PAIRS / (single * (single - 1) / 2)
+
+
+def _alike(
+    faults: tuple[str, ...], score: Mapping[tuple[str, ...], float], slack: float
+) -> tuple[tuple[str, ...], ...]:
+    """Explanations that cannot be told from one, likeliest first."""
+    others = sorted((f for f in score if f != faults), key=lambda f: -score[f])
+    apart = {f: abs(score[f] - score[faults]) / slack for f in others}
+    nearest = min(others, key=lambda f: apart[f], default=None)
+    return tuple(
+        f for f in others if apart[f] < max(alike_within(faults, f), ALONE if f == nearest else 0.0)
+    )
+
+
+def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:
+    """How far apart two explanations' log evidence may lie and still mean nothing."""
+    return TWINS_ALIKE if set(one) ^ set(other) == TWINS else ALIKE
+
+
+def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
+    if faults == (UNLISTED,):
+        return "something that is not in this list"
+    if faults == (LOST,):
+        return LOST_WORDS
+    return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"

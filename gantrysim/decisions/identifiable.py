@@ -1,0 +1,215 @@
+"""What a test can tell, as a result that shows itself."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from gantrysim.machine import Machine
+from gantrysim.pattern.ringtest import RingTest
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: An interval narrower than this part of the prior's counts as told, as in a fit.
+TOLD = 0.8
+
+
+@dataclass(frozen=True)
+class Row:
+    """What a test would tell of one quantity.
+
+    Parameters
+    ----------
+    name, unit : str
+        The quantity.
+    fault : bool
+        Whether it is the magnitude of a fault, or a quantity of every healthy machine.
+    value : float
+        Value at which this is foretold.
+    low, high : float
+        Expected 95 % interval.
+    prior_low, prior_high : float
+        The interval that is believed without the test.
+    """
+
+    name: str
+    unit: str
+    fault: bool
+    value: float
+    low: float
+    high: float
+    prior_low: float
+    prior_high: float
+
+    @property
+    def left(self) -> float:
+        """Part of the prior's interval that is left, relative."""
+        return (self.high - self.low) / (self.prior_high - self.prior_low)
+
+    @property
+    def told(self) -> bool:
+        """Whether the test narrows it to less than 0.8 of its prior's width."""
+        return self.left < TOLD
+
+
+@dataclass(frozen=True)
+class Power:
+    """How well a test would name one fault of its usual size.
+
+    Parameters
+    ----------
+    fault, words, unit : str
+        Its name, what it is, and the unit of its size.
+    size : float
+        Usual size: the median of its prior.
+    seen : float
+        Probability that its log evidence beats that of a healthy machine by more than 3.
+    confused_with : tuple of str
+        Faults whose expected log evidence lies less than 3 (8 for twins) behind its own.
+    """
+
+    fault: str
+    words: str
+    unit: str
+    size: float
+    seen: float
+    confused_with: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Telling:
+    """What a test can tell; `what_can_be_told` makes one.
+
+    Parameters
+    ----------
+    test : RingTest
+        The test.
+    machine : Machine
+        The machine as described.
+    rows : tuple of Row
+        Every quantity of the machine, then the magnitude of every fault.
+    blind : tuple of str
+        What the test cannot see, in words: directions in which belief stays as it was.
+    power : tuple of Power
+        For every fault.
+    length : float
+        Length of the burned lines, mm.
+    circles, squares : Telling, optional
+        The same for circles alone and squares alone, of equal burned length.
+    """
+
+    test: RingTest
+    machine: Machine
+    rows: tuple[Row, ...]
+    blind: tuple[str, ...]
+    power: tuple[Power, ...]
+    length: float
+    circles: Telling | None = None
+    squares: Telling | None = None
+
+    def row(self, name: str) -> Row:
+        """The row of a quantity or fault.
+
+        Raises
+        ------
+        ValueError
+            If there is none of that name.
+        """
+        for row in self.rows:
+            if row.name == name:
+                return row
+        known = ", ".join(row.name for row in self.rows)
+        raise ValueError(f"nothing is foretold of {name!r}; accepted are {known}")
+
+    def compare(self, other: Telling, names: tuple[str, str] = ("this", "other")) -> str:
+        """Both tests side by side: the part of each prior interval that is left, as text."""
+        head = (
+            f"{'part of the prior interval left':34s}{names[0]:>10s}{names[1]:>10s}\n"
+            f"{'  length burned, mm':34s}{self.length:10.0f}{other.length:10.0f}"
+        )
+        theirs = {row.name: row for row in other.rows}
+        lines = [
+            f"  {row.name:32s}{row.left:10.2f}{theirs[row.name].left:10.2f}"
+            for row in self.rows
+            if row.name in theirs
+        ]
+        seen = {p.fault: p.seen for p in other.power}
+        lines.append("probability that a fault of usual size is told from healthy")
+        lines += [
+            f"  {p.fault:32s}{p.seen:10.2f}{seen[p.fault]:10.2f}"
+            for p in self.power
+            if p.fault in seen
+        ]
+        return "\n".join([head, *lines])
+
+    def report(self) -> str:
+        """Return in plain words what the test would tell, what not, and what it confuses."""
+        out = [f"Test: {self.test.summary()} Burned length {self.length:.0f} mm."]
+        out.append("Expected 95 % interval [what is believed without the test]:")
+        for r in self.rows:
+            note = "" if r.told else "   left at what is believed"
+            out.append(
+                f"  {r.name:22s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
+                f"[{r.prior_low:.4g} to {r.prior_high:.4g}]{note}"
+            )
+        if self.blind:
+            out.append("This test is blind to:")
+            out += [f"  - {words}" for words in self.blind]
+        out.append("A fault of its usual size, told from a healthy machine with probability:")
+        for p in self.power:
+            others = ", ".join(p.confused_with)
+            tail = f"; hard to tell from {others}" if others else ""
+            out.append(f"  {p.fault} of {p.size:.3g} {p.unit}: {p.seen:.2f}{tail}")
+        if self.circles is not None and self.squares is not None:
+            out.append("Circles alone and squares alone, of equal length:")
+            out.append(self.circles.compare(self.squares, ("circles", "squares")))
+        return "\n".join(out)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain Python types."""
+        parts = {"circles": self.circles, "squares": self.squares}
+        return {
+            "test": self.test.to_dict(),
+            "length_mm": self.length,
+            "rows": [
+                {**dataclasses.asdict(r), "part_left": r.left, "told": r.told} for r in self.rows
+            ],
+            "blind": list(self.blind),
+            "power": [
+                {**dataclasses.asdict(p), "confused_with": list(p.confused_with)}
+                for p in self.power
+            ],
+            **{name: part.to_dict() for name, part in parts.items() if part is not None},
+        }
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the part of each prior interval that is left; takes and returns Axes."""
+        from gantrysim.plotting.intervals import plot_telling
+
+        return plot_telling(self, ax)
+
+    def __repr__(self) -> str:
+        told = sum(row.told for row in self.rows)
+        seen = sum(p.seen > 0.8 for p in self.power)
+        return (
+            f"Telling({told} of {len(self.rows)} quantities told, {seen} of {len(self.power)} "
+            f"faults told from healthy, {len(self.blind)} blind directions)"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{html.escape(r.name)}</td><td>{r.low:.4g} to {r.high:.4g}</td>"
+            f"<td>{r.prior_low:.4g} to {r.prior_high:.4g}</td><td>{r.unit}</td>"
+            f"<td>{r.left:.2f}</td></tr>"
+            for r in self.rows
+        )
+        names = ("quantity", "expected 95 %", "believed before", "unit", "part left")
+        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
+        blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
+        return (
+            f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
+            f"<p>Blind to:</p><ul>{blind}</ul>"
+        )

@@ -1,0 +1,127 @@
+"""Expected information: how far a measurement still to be made would settle which explanation.
+
+Definitions after Lindley ("On a measure of the information provided by an experiment", 1956)
+and Chaloner and Verdinelli ("Bayesian experimental design: a review", 1995), from memory: the
+expected gain is the mutual information between the explanation and the data, in nats.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.special import logsumexp
+
+from gantrysim.decisions.planned import Foretold
+
+#: Draws of the data for each explanation.
+DRAWS = 400
+
+
+@dataclass(frozen=True, eq=False)
+class Expected:
+    """What a measurement is expected to settle.
+
+    Parameters
+    ----------
+    gain : float
+        Expected gain in log probability of the right explanation, nats.
+    right : (float, float)
+        Expected probability of the right explanation, before and after.
+    pairs : dict of (int, int) to (float, float)
+        For two explanations alone: the expected probability of the right one of the two,
+        before and after.
+    """
+
+    gain: float
+    right: tuple[float, float]
+    pairs: dict[tuple[int, int], tuple[float, float]]
+
+
+def expected_of_draws(prior: np.ndarray, data: Foretold, slack: np.ndarray, seed: int) -> Expected:
+    """Expected information of a measurement whose explanations are Gaussian.
+
+    Parameters
+    ----------
+    prior : ndarray, shape (h,)
+        Probabilities of the explanations, summing to 1.
+    data : Foretold
+        What they foretell.
+    slack : ndarray, shape (h, h)
+        Difference in log density of two explanations that counts as nothing, nats.
+    seed : int
+        Of the draws.
+
+    Notes
+    -----
+    Monte Carlo over the data, drawn from each explanation in turn; the densities are exact and
+    the explanation is summed over (Rao-Blackwell), so only the data are random.
+    """
+    rng = np.random.default_rng(seed)
+    draws = rng.standard_normal((DRAWS, data.means.shape[1]))
+    factors = [np.linalg.cholesky(np.eye(len(r)) + r @ r.T) for r in data.roots]
+    samples = [m + draws @ f.T for m, f in zip(data.means, factors, strict=True)]
+    log = log_densities(np.concatenate(samples), data.means, factors)
+    weight = np.repeat(prior / DRAWS, DRAWS)
+    return _expected(prior, log, weight, slack)
+
+
+def expected_of_outcomes(prior: np.ndarray, chance: np.ndarray, slack: np.ndarray) -> Expected:
+    """Expected information of a check with a few outcomes, exactly.
+
+    Parameters
+    ----------
+    prior : ndarray, shape (h,)
+        Probabilities of the explanations.
+    chance : ndarray, shape (outcomes, h)
+        Probability of each outcome under each explanation, above zero.
+    slack : ndarray, shape (h, h)
+        As in `expected_of_draws`.
+    """
+    return _expected(prior, np.log(chance), chance @ prior, slack)
+
+
+def log_densities(data: np.ndarray, means: np.ndarray, factors: Sequence[np.ndarray]) -> np.ndarray:
+    """Log densities of data, shape (n, d), under Gaussians given by Cholesky factors, (n, h)."""
+    columns = []
+    for mean, factor in zip(means, factors, strict=True):
+        white = solve_triangular(factor, (data - mean).T, lower=True)
+        columns.append(-0.5 * np.sum(white**2, axis=0) - np.sum(np.log(np.diag(factor))))
+    return np.column_stack(columns)
+
+
+def beyond(ratio: np.ndarray, slack: np.ndarray) -> np.ndarray:
+    """Log density ratios with their first ``slack`` nats, on either side, counted as nothing.
+
+    So much can come from what the model lacks: a ratio within it must not move a probability.
+    """
+    return np.asarray(np.sign(ratio) * np.maximum(np.abs(ratio) - slack, 0.0))
+
+
+def _expected(
+    prior: np.ndarray, log: np.ndarray, weight: np.ndarray, slack: np.ndarray
+) -> Expected:
+    """Average over data of given weight and log densities (n, h)."""
+    before = np.log(prior)
+    truth = np.exp(_normalised(log + before))
+    # ratio of every explanation over every other, tempered, and the probabilities from it
+    ratio = beyond(log[:, :, None] - log[:, None, :], slack)
+    claimed = _normalised(before - logsumexp(before - ratio, axis=2))
+    gain = float(weight @ np.sum(truth * (claimed - before), axis=1))
+    right = float(weight @ np.sum(truth * np.exp(claimed), axis=1))
+    pairs = {}
+    for i, j in itertools.combinations(range(prior.size), 2):
+        first = 1.0 / (1.0 + np.exp(np.minimum(before[j] - before[i] - ratio[:, i, j], 500.0)))
+        both = prior[i] + prior[j]
+        after = weight @ (truth[:, i] * first + truth[:, j] * (1.0 - first))
+        share = weight @ (truth[:, i] + truth[:, j])
+        pairs[i, j] = ((prior[i] ** 2 + prior[j] ** 2) / both**2, float(after / share))
+    return Expected(gain, (float(prior @ prior), right), pairs)
+
+
+def _normalised(log: np.ndarray) -> np.ndarray:
+    """Log probabilities from logs up to a constant, along the last axis."""
+    return np.asarray(log - logsumexp(log, axis=1, keepdims=True))

@@ -1,0 +1,197 @@
+"""Eccentric nuts of plates and carriage, and wheels that are replaced."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+from gantrysim.decisions.knobs.base import Knob
+from gantrysim.machine import Machine
+from gantrysim.machine.components import nut_approach
+from gantrysim.machine.plates import EndPlate, Wheel
+
+#: A nut can be turned to about this by hand, degrees (95 %; common practice, no source).
+NUT_BY_HAND = 3.0
+#: Relative doubt about a turn worked out with wheels and nuts that nobody described (standard
+#: deviation of its logarithm; judgement: stiffness and offset of such wheels vary more, but
+#: softer wheels only make the turn too small).
+NUT_DOUBT = 0.1
+#: Part by which drag may exceed its nominal value on a healthy machine (as the nominal
+#: description of the bench machine says).
+DRAG_ROOM = 0.25
+
+
+@dataclass(frozen=True)
+class Nuts(Knob):
+    """The eccentric nuts of one plate or of the carriage, all turned alike, degrees.
+
+    Parameters
+    ----------
+    part : str
+        ``"left"``, ``"right"`` or ``"carriage"``.
+    loose : bool
+        Whether play is read afterwards, mm, and not drag, N.
+    count : int
+        How many nuts there are.
+    stock : bool
+        Whether wheels and nuts are the default ones, which nobody described.
+    offset : float
+        Eccentric offset of the nuts, mm.
+
+    Notes
+    -----
+    Positive tightens.  A drag that these nuts cannot pinch says that the wheels are stiffer
+    than described, with the nut on its highest point: so drag falls without a jump as it is
+    turned back.
+    """
+
+    part: str = "left"
+    loose: bool = False
+    count: int = 2
+    stock: bool = True
+    offset: float = Wheel.nut_offset
+
+    unit: ClassVar[str] = "degrees"
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read afterwards."""
+        return ("play", "mm") if self.loose else ("drag", "N")
+
+    @property
+    def hand(self) -> float:
+        """How well a nut is turned, 95 %, degrees."""
+        return NUT_BY_HAND
+
+    @property
+    def doubt(self) -> float:
+        """Relative doubt about a turn of nuts that nobody described."""
+        return NUT_DOUBT if self.stock else 0.0
+
+    @property
+    def note(self) -> str:
+        """Which nut the degrees are for."""
+        told = f"The degrees are for an eccentric nut of {self.offset:g} mm offset"
+        if not self.stock:
+            return f"{told}, as described."
+        return (
+            f"{told} and wheels of the handbook's default kind, because the machine's own were not "
+            "described: compare with your nut (half the difference between its thickest and "
+            "thinnest wall) and go by the feel of the wheel."
+        )
+
+    def stands(self, machine: Machine) -> float:
+        """Turn of the nuts from first contact, their mean, degrees."""
+        angles = _angles(*_rolling(machine, self.part)).values()
+        return sum(angles) / len(angles)
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with every nut turned by an amount, degrees; 90 is the end."""
+        if amount == 0.0:
+            return machine
+        plate, span = _rolling(machine, self.part)
+        approach: dict[str | int, float] = {}
+        for i, angle in _angles(plate, span).items():
+            turned = min(max(angle + amount, -90.0), 90.0)
+            approach[i] = nut_approach(plate.wheels[i].nut_offset, turned)
+        plate = plate.at_approach(approach, span=span)
+        if self.part != "carriage":
+            return machine.set(self.part, plate)
+        car = dataclasses.replace(machine.carriage, wheels=plate.wheels, gap=plate.rack_clearance)
+        return machine.set("carriage", car)
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """Degrees short and beyond: to a quarter more drag, and to the loss of contact."""
+        here = self.stands(nominal)
+        place = f"{self.part}.friction"
+        tighter = nominal.set(place, nominal.value(place) * (1.0 + DRAG_ROOM))
+        drag, contact = max(self.stands(tighter) - here, 0.0), max(here, 0.0)
+        return (drag, contact) if sense < 0.0 else (contact, drag)
+
+    def reads(self, machine: Machine) -> float:
+        """Drag, N, or free play, mm."""
+        part = machine.value(self.part)
+        if not self.loose:
+            return float(part.friction)
+        return float(part.gap if self.part == "carriage" else part.rack_clearance)
+
+    def way(self, amount: float) -> str:
+        """Which way in words."""
+        each = f"each of the {self.count} eccentric nuts" if self.count > 1 else "the eccentric nut"
+        if amount > 0.0:
+            return f"turn {each} tighter, the way in which its wheel gets harder to hold"
+        return f"turn {each} back, the way in which its wheel gets easier to turn by finger"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """Drag of a wheel, or play, on both machines."""
+        if self.loose:
+            play = _play_at_wheel(faulty, self.part)
+            return f"about {play:.2g} mm of click at the wheels if this is it, none if it is not"
+        wheels = len(healthy.value(self.part).wheels)
+        drags = [m.value(f"{self.part}.friction") for m in (healthy, faulty)]
+        return (
+            f"about {drags[1] / wheels:.2g} N at the rim of each wheel ({drags[1]:.3g} N for all, "
+            f"on a spring scale with the belt off) if this is it, {drags[0] / wheels:.2g} N "
+            f"({drags[0]:.3g} N) if it is not"
+        )
+
+
+def _rolling(machine: Machine, part: str) -> tuple[EndPlate, float]:
+    """A plate, or the carriage as one, within reach of its nuts; and its span, mm.
+
+    Nuts backed off by b leave a gap b across the beam; at a wheel base B they leave a plate
+    2 b / B of yaw: so B / 2 takes the place of the span for the carriage.
+    """
+    if part == "carriage":
+        car = machine.carriage
+        plate = EndPlate(wheels=car.wheels, rack_clearance=car.gap, length=car.length)
+        span = car.wheel_base / 2.0
+    else:
+        plate, span = machine.value(part), machine.span
+    approach = plate.approach(span=span)
+    over = max(approach[i] / plate.wheels[i].nut_offset for i in plate.nuts)
+    if over > 1.0:
+        stiffer = [dataclasses.replace(w, stiffness=w.stiffness * over) for w in plate.wheels]
+        plate = dataclasses.replace(plate, wheels=tuple(stiffer))
+    return plate, span
+
+
+def _angles(plate: EndPlate, span: float) -> dict[int, float]:
+    """Turn of each nut from first contact, degrees, at most 90 either way."""
+    approach = plate.approach(span=span)
+    ratios = {i: approach[i] / plate.wheels[i].nut_offset for i in plate.nuts}
+    return {i: math.degrees(math.asin(min(max(r, -1.0), 1.0))) for i, r in ratios.items()}
+
+
+def _play_at_wheel(machine: Machine, part: str) -> float:
+    """Free play across the rail at the wheels of a part, mm."""
+    if part == "carriage":
+        return machine.carriage.gap
+    plate: EndPlate = machine.value(part)
+    return plate.rack_clearance / machine.span * plate.wheel_base / 2.0
+
+
+@dataclass(frozen=True)
+class NewWheel(Knob):
+    """A wheel with a flat: nothing to turn, it is replaced.
+
+    Parameters
+    ----------
+    part : str
+        ``"left"`` or ``"right"``: the end plate that it belongs to.
+    """
+
+    part: str = "left"
+
+    unit: ClassVar[str] = "wheel"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """How often it bumps."""
+        turn = 2.0 * math.pi * healthy.value(self.part).wheels[0].radius
+        return f"one bump every {turn:.0f} mm of travel if this is it, an even roll if it is not"
+
+    def needed(self, machine: Machine, nominal: Machine) -> float:
+        """One wheel."""
+        return 1.0

@@ -1,0 +1,1 @@
+"""Named changes of a machine."""

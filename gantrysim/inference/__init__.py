@@ -1,0 +1,1 @@
+"""Parameters, noise, posterior and evidence."""

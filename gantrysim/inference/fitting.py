@@ -1,0 +1,323 @@
+"""Fit of one hypothesis to a measured piece, with everything said in its unit."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from gantrysim.inference.hypotheses import FaultKind, of_name
+from gantrysim.inference.kicks import wheel_flats
+from gantrysim.inference.problem import Problem, prepare, values_of
+from gantrysim.inference.profile import Profile
+from gantrysim.inference.profile import profile as profile_of
+from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
+from gantrysim.inference.solver import Mode, extend, learn_noise, search
+from gantrysim.instruments.burnedpiece import sides_of
+from gantrysim.instruments.measurement import Measurement
+from gantrysim.machine import Machine
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One fitted number.
+
+    Parameters
+    ----------
+    name, unit : str
+        What it is.
+    estimate, low, high : float
+        Posterior mode and 95 % interval.
+    told : bool
+        Whether the measurement narrowed it to less than 0.8 of its prior width.
+    """
+
+    name: str
+    unit: str
+    estimate: float
+    low: float
+    high: float
+    told: bool
+
+    def __str__(self) -> str:
+        note = "" if self.told else "  (left at what was believed before)"
+        return (
+            f"{self.name}: {self.estimate:.4g} [{self.low:.4g}, {self.high:.4g}] {self.unit}{note}"
+        )
+
+
+def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
+    """Magnitude of a fault at its unknowns, with the 95 % interval of draws of them.
+
+    Parameters
+    ----------
+    kind : FaultKind
+        The fault.
+    u : ndarray, shape (q,)
+        Its unknowns, standard normal numbers.
+    draws : ndarray, shape (n, q)
+        Draws of them.
+    """
+    blank = np.random.default_rng(SEED).standard_normal(draws.shape)
+    sizes = [[kind.magnitude(*values_of(kind, x)) for x in table] for table in (draws, blank)]
+    (low, high), (least, most) = np.quantile(sizes, [0.025, 0.975], axis=1).T
+    told = bool(high - low < 0.8 * (most - least))
+    estimate = float(kind.magnitude(*values_of(kind, u)))
+    if not low <= estimate <= high:  # the length of a vector about zero has no size at its mode
+        estimate = float(np.median(sizes[0]))
+    return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
+
+
+def rough_draws(mode: Mode) -> np.ndarray:
+    """Draws from Laplace's normal: enough for an explanation that nobody will act on."""
+    normal = np.random.default_rng(SEED).standard_normal((COUNT, mode.u.size))
+    return mode.u + normal @ np.linalg.cholesky(mode.covariance).T
+
+
+def magnitudes(
+    problem: Problem, mode: Mode, draws: np.ndarray | None = None
+) -> dict[str, Estimate]:
+    """Magnitudes of the faults of a mode with their 95 % intervals.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem that the mode belongs to.
+    mode : Mode
+        The mode.
+    draws : ndarray, shape (n, size), optional
+        Draws of its unknowns; those of `posterior_draws` if absent (0.1 s).
+    """
+    if not mode.kinds:
+        return {}
+    draws = posterior_draws(problem, mode) if draws is None else draws
+    cuts = zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True)
+    return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
+
+
+@dataclass(frozen=True, eq=False)
+class Overlay:
+    """Measured points beside predicted lines, machine frame, mm; made for pictures.
+
+    Parameters
+    ----------
+    commanded, predicted : tuple of ndarray, shape (n, 2)
+        One a burned line.
+    measured, base : tuple of ndarray, shape (m, 2)
+        One a measured line: its points and the commanded point nearest to each.
+    angles_deg, residuals : tuple of ndarray, shape (m,)
+        Angle about the centre (degrees) and measured minus predicted (mm) of those points.
+    labels : tuple of str
+        Name of each measured line.
+    """
+
+    commanded: tuple[np.ndarray, ...]
+    predicted: tuple[np.ndarray, ...]
+    measured: tuple[np.ndarray, ...]
+    base: tuple[np.ndarray, ...]
+    angles_deg: tuple[np.ndarray, ...]
+    residuals: tuple[np.ndarray, ...]
+    labels: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Posterior of one hypothesis for one piece.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    mode : Mode
+        Posterior mode.
+    machine : Machine
+        The machine at the mode.
+    """
+
+    problem: Problem
+    mode: Mode
+    machine: Machine
+
+    @functools.cached_property
+    def draws(self) -> np.ndarray:
+        """Posterior draws of the unknowns, shape (n, size), behind all that is said of the fit.
+
+        Made once (0.1 s), always with the same seed: `gantrysim.inference.sampling.SEED`.
+        """
+        return posterior_draws(self.problem, self.mode)
+
+    def draw_machines(self, count: int, rng: np.random.Generator) -> list[Machine]:
+        """Machines from the posterior: `count` of `draws`, picked at random.
+
+        Parameters
+        ----------
+        count : int
+            How many; up to the number of draws no draw is picked twice.
+        rng : Generator
+            Picks them.
+        """
+        chosen = rng.choice(len(self.draws), size=count, replace=count > len(self.draws))
+        return [self.problem.machine(self.mode.kinds, self.draws[k]) for k in chosen]
+
+    @property
+    def magnitudes(self) -> dict[str, Estimate]:
+        """Fault magnitudes by name."""
+        return magnitudes(self.problem, self.mode, self.draws) if self.mode.kinds else {}
+
+    @property
+    def parameters(self) -> tuple[Estimate, ...]:
+        """Every machine quantity with its 95 % interval.
+
+        ``told`` is false where the piece says nothing and the prior is left.
+        """
+        sd = np.sqrt(np.diag(self.mode.covariance))
+        quantities = [s.quantity for s in self.problem.scatter]
+        quantities += [q for kind in self.mode.kinds for q in kind.quantities]
+        out = []
+        for q, u, s in zip(quantities, self.mode.u, sd, strict=False):
+            low, high = sorted((q.value(u - 1.96 * s), q.value(u + 1.96 * s)))
+            out.append(Estimate(q.name, q.unit, q.value(u), low, high, told=bool(s < 0.8)))
+        return tuple(out)
+
+    def overlay(self, piece: int = 0) -> Overlay:
+        """Measured points of a piece beside predicted and commanded lines, machine frame."""
+        source, burned = self.problem.burned[piece]
+        forward, matched = burned.forward, burned.matched
+        lines = forward.lines(forward.run(self.machine))
+        place = burned.placement(self.mode.u[self.problem.own_cuts(self.mode.u.size)[source]])
+        good = burned.cells.owner >= 0
+        about = matched.about(place)
+        centre = matched.centre[matched.group]
+        measured = about + centre
+        size = matched.size[matched.group][:, None]
+        radial = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None] * size
+        side, _ = sides_of(about[:, 0], about[:, 1])
+        flat = np.clip(about, -size, size)
+        rows = np.arange(len(flat))
+        flat[rows, side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
+        base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
+        residual = matched.residuals(lines, place)
+        groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
+        return Overlay(
+            commanded=tuple(forward.motion.xy[cut] + forward.offset for cut in forward.cuts),
+            predicted=tuple(line.xy for line in lines),
+            measured=tuple(measured[g] for g in groups),
+            base=tuple(base[g] for g in groups),
+            angles_deg=tuple(np.degrees(np.arctan2(about[g, 1], about[g, 0])) for g in groups),
+            residuals=tuple(residual[g] for g in groups),
+            labels=tuple(
+                f"{'square' if sq else 'circle'} {r:g}"
+                for sq, r in zip(matched.square, matched.size, strict=True)
+            ),
+        )
+
+    @property
+    def rms(self) -> float:
+        """Root mean square residual of the cells of all pieces, mm; nan where there is none."""
+        cells = [self.mode.residuals[i] for i, _ in self.problem.burned]
+        return float(np.sqrt(np.mean(np.concatenate(cells) ** 2))) if cells else math.nan
+
+    def profile(
+        self, fault: str, values: Sequence[float] | None = None, *, points: int = 13
+    ) -> Profile:
+        """Profile the posterior of a fault's size, see `gantrysim.inference.profile.profile`.
+
+        Parameters
+        ----------
+        fault : str
+            Name of a fault that this fit assumes.
+        values : sequence of float, optional
+            Sizes to try, in its unit; if absent, steps that reach a little beyond the 99 %
+            interval.
+        points : int
+            About how many of those steps.
+        """
+        return profile_of(self, fault, values, points=points)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return magnitudes and parameters as plain Python types."""
+        return {
+            "faults": [kind.name for kind in self.mode.kinds],
+            "converged": self.mode.converged,
+            "rms_mm": self.rms,
+            "magnitudes": {k: dataclasses.asdict(v) for k, v in self.magnitudes.items()},
+            "parameters": [dataclasses.asdict(p) for p in self.parameters],
+        }
+
+    def report(self) -> str:
+        """Return the fit as a table of text."""
+        faults = ", ".join(kind.name for kind in self.mode.kinds) or "healthy"
+        state = "converged" if self.mode.converged else "NOT converged"
+        rows = [f"Fit of {faults}: {state}, residual {self.rms * 1e3:.1f} um rms"]
+        rows += [f"  {m}" for m in self.magnitudes.values()]
+        rows += [f"    {p}" for p in self.parameters]
+        return "\n".join(rows)
+
+    def __repr__(self) -> str:
+        return self.report().splitlines()[0].replace("Fit of ", "Fit(") + ")"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{p.name}</td><td>{p.estimate:.4g}</td><td>{p.low:.4g}</td>"
+            f"<td>{p.high:.4g}</td><td>{p.unit}</td><td>{'' if p.told else 'prior'}</td></tr>"
+            for p in (*self.magnitudes.values(), *self.parameters)
+        )
+        names = ("quantity", "estimate", "low", "high", "unit", "")
+        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
+        return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
+
+
+def fit(
+    piece: Measurement | Sequence[Measurement], machine: Machine, faults: Sequence[str] = ()
+) -> Fit:
+    """Fit one hypothesis to what was measured on a machine.
+
+    Parameters
+    ----------
+    piece : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+        What was measured of the same machine in the same state.
+    machine : Machine
+        The machine as described; its healthy scatter is part of the prior.
+    faults : sequence of str
+        Names of the faults assumed; empty for healthy.
+
+    Returns
+    -------
+    Fit
+        Posterior mode, magnitudes with 95 % intervals (units stated), and which quantities
+        the piece could not tell.
+
+    Raises
+    ------
+    ValueError
+        For an unknown fault name, one given twice, or a bare name instead of a list.
+    """
+    if isinstance(faults, str) or len(set(faults)) != len(faults):
+        raise ValueError(f"faults must be a list of different names, found {faults!r}")
+    flats = [name for name in faults if name.startswith("wheel_flat_")]
+    others = [of_name(name) for name in faults if name not in flats]
+    problem = prepare(piece, machine)
+    mode = _best(problem, others, flats)
+    problem = learn_noise(problem, mode)
+    mode = _best(problem, others, flats)
+    return Fit(problem, mode, problem.machine(mode.kinds, mode.u))
+
+
+def _best(problem: Problem, others: Sequence[tuple[FaultKind, ...]], flats: Sequence[str]) -> Mode:
+    """Best mode over the variants of the named faults, with flats at their best place."""
+    modes = [search(problem, kinds) for kinds in itertools.product(*others)]
+    mode = max(modes, key=lambda m: m.evidence)
+    for name in flats:
+        kinds = [kick.kind for kick in wheel_flats(problem, mode) if kick.kind.name == name]
+        if not kinds:
+            raise ValueError(
+                f"there is no fault named {name!r}; accepted are wheel_flat_left, wheel_flat_right"
+            )
+        mode = extend(problem, mode, kinds[0])
+    return mode

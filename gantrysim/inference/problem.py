@@ -1,0 +1,237 @@
+"""One machine, everything measured on it, and the unknowns that must explain it all.
+
+Unknowns are standard normal numbers u: the healthy scatter of the machine, the quantities of
+the faults, and then what each source brings of its own (the placement of a piece with the
+scanner's errors).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Scatter
+from gantrysim.inference.whitening import Fitted, Metric
+from gantrysim.instruments.burnedpiece import BurnedPiece, prepare_piece
+from gantrysim.instruments.calipers import CaliperSheet
+from gantrysim.instruments.handread import CaliperSource, HandSource
+from gantrysim.instruments.measurement import Measurement, refuse_other
+from gantrysim.instruments.points import Piece
+from gantrysim.instruments.push import PushSheet
+from gantrysim.instruments.tones import ToneSheet
+from gantrysim.machine import Machine
+from gantrysim.records.inputs import shortened
+
+
+class Source(Protocol):
+    """Something measured on the machine: a burned piece, a caliper sheet, a push by hand."""
+
+    @property
+    def own(self) -> int:
+        """How many unknowns it brings of its own."""
+
+    @property
+    def amount(self) -> float:
+        """Size of the move of each machine unknown that its derivatives need."""
+
+    @property
+    def metric(self) -> Metric:
+        """Whitening of its residuals."""
+
+    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+        """Measurement minus predicted for a machine and its own unknowns."""
+
+    def linearise(
+        self,
+        machine: Machine,
+        moved: Sequence[Machine],
+        axes: Sequence[str],
+        amount: float,
+        v: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Residual, and its derivatives with the machine's unknowns and its own."""
+
+    def learned(
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
+    ) -> Source:
+        """The source with its noise learned from a good fit."""
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Everything measured on one machine, made ready for fitting.
+
+    Parameters
+    ----------
+    nominal : Machine
+        The machine as described.
+    sources : tuple of Source
+        What was measured.
+    belief : Belief
+        What is believed of the healthy scatter before these measurements.
+    scatter : tuple of Scatter
+        Healthy scatter.
+    """
+
+    nominal: Machine
+    sources: tuple[Source, ...]
+    belief: Belief = field(default_factory=Belief.fresh)
+    scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
+
+    @property
+    def burned(self) -> tuple[tuple[int, BurnedPiece], ...]:
+        """The burned pieces among the sources, with their places."""
+        return tuple((i, s) for i, s in enumerate(self.sources) if isinstance(s, BurnedPiece))
+
+    @property
+    def own(self) -> int:
+        """How many unknowns all sources bring of their own."""
+        return sum(source.own for source in self.sources)
+
+    def machine(self, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
+        """The machine at the unknowns u."""
+        return self._with_faults(self._healthy(u), kinds, u)
+
+    def machines_beside(
+        self, kinds: Sequence[FaultKind], u: np.ndarray, amount: float
+    ) -> list[Machine]:
+        """The machine with each of its unknowns in turn moved by ``amount``."""
+        healthy = self._healthy(u)
+        out = []
+        for k, scatter in enumerate(self.scatter):
+            there = scatter.changes(self.nominal, float(u[k]) + amount)
+            out.append(self._with_faults(healthy.set_many(there), kinds, u))
+        for k in range(len(self.scatter), u.size - self.own):
+            v = u.copy()
+            v[k] += amount
+            out.append(self._with_faults(healthy, kinds, v))
+        return out
+
+    def axes(self, kinds: Sequence[FaultKind]) -> list[str]:
+        """Blocks of the mechanism that each unknown of the machine acts on."""
+        axes = [s.axis for s in self.scatter]
+        for kind in kinds:
+            axes += [kind.axis] * len(kind.quantities)
+        return axes
+
+    def fault_cuts(self, kinds: Sequence[FaultKind]) -> list[slice]:
+        """Where the unknowns of each fault stand."""
+        first, cuts = len(self.scatter), []
+        for kind in kinds:
+            cuts.append(slice(first, first + len(kind.quantities)))
+            first += len(kind.quantities)
+        return cuts
+
+    def own_cuts(self, size: int) -> list[slice]:
+        """Where the unknowns of each source stand in a vector of that size."""
+        first, cuts = size - self.own, []
+        for source in self.sources:
+            cuts.append(slice(first, first + source.own))
+            first += source.own
+        return cuts
+
+    def start(self, kinds: Sequence[FaultKind]) -> np.ndarray:
+        """Unknowns at the middle of what is believed, each piece placed by its rings."""
+        rest = sum(len(k.quantities) for k in kinds) + self.own
+        return np.concatenate([self.belief.mean, np.zeros(rest)])
+
+    def half_prior(self, u: np.ndarray) -> float:
+        """Half the square of the unknowns' distance from what is believed."""
+        n = len(self.scatter)
+        off = u[:n] - self.belief.mean
+        return 0.5 * (float(off @ self.belief.precision @ off) + float(u[n:] @ u[n:]))
+
+    def prior(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Second and first derivatives of `half_prior`."""
+        n = len(self.scatter)
+        hessian = np.eye(u.size)
+        hessian[:n, :n] = self.belief.precision
+        off = u.copy()
+        off[:n] -= self.belief.mean
+        return hessian, hessian @ off
+
+    def _healthy(self, u: np.ndarray) -> Machine:
+        changes: dict[str, float] = {}
+        for scatter, number in zip(self.scatter, u, strict=False):
+            changes.update(scatter.changes(self.nominal, float(number)))
+        return self.nominal.set_many(changes)
+
+    def _with_faults(self, machine: Machine, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
+        for kind, cut in zip(kinds, self.fault_cuts(kinds), strict=True):
+            machine = kind.apply(machine, values_of(kind, u[cut]))
+        return machine
+
+
+_ACCEPTED = "Piece, CaliperSheet, PushSheet and ToneSheet, or several of them in a list"
+
+
+def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
+    """Values of a fault's quantities at standard normal numbers."""
+    return [q.value(float(v)) for q, v in zip(kind.quantities, u, strict=True)]
+
+
+def prepare(
+    measured: Measurement | Sequence[Measurement], nominal: Machine, belief: Belief | None = None
+) -> Problem:
+    """Make everything measured on a machine ready for fitting.
+
+    Parameters
+    ----------
+    measured : Measurement, or a sequence of them
+        What was measured.
+    nominal : Machine
+        The machine as described.
+    belief : Belief, optional
+        What earlier burns taught; the healthy scatter alone if absent.
+
+    Returns
+    -------
+    Problem
+        With first guesses of each noise.
+
+    Raises
+    ------
+    ValueError
+        If an argument is of another kind, there is nothing measured, a test leaves the travel
+        of this machine, a piece shows what its test does not draw, or the belief is about
+        another machine.
+    """
+    if not isinstance(nominal, Machine):
+        raise ValueError(f"the machine must be a Machine, found {shortened(nominal)}")
+    if belief is not None and not isinstance(belief, Belief):
+        raise ValueError(f"belief must be a Belief, found {shortened(belief)}")
+    if belief is not None:
+        belief.check(nominal)
+    sources = tuple(_source(thing, nominal) for thing in listed(measured))
+    return Problem(nominal, sources, belief or Belief.fresh())
+
+
+def listed(measured: Measurement | Sequence[Measurement]) -> tuple[Measurement, ...]:
+    """One or several measurements as a tuple.
+
+    Raises
+    ------
+    ValueError
+        If there is none, or one is of a kind that cannot be diagnosed.
+    """
+    things = tuple(measured) if isinstance(measured, Sequence) else (measured,)
+    if not things:
+        raise ValueError("nothing was measured: give at least one piece or sheet of readings")
+    for thing in things:
+        if not isinstance(thing, Piece | CaliperSheet | PushSheet | ToneSheet):
+            refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
+    return things
+
+
+def _source(thing: Measurement, nominal: Machine) -> Source:
+    if isinstance(thing, Piece):
+        return prepare_piece(thing, nominal)
+    if isinstance(thing, CaliperSheet):
+        return CaliperSource.of(thing, nominal)
+    if not isinstance(thing, PushSheet | ToneSheet):
+        refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
+    return HandSource(thing)

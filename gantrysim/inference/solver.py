@@ -1,0 +1,379 @@
+"""Posterior mode, covariance and evidence of one hypothesis.
+
+The mode is found by damped Gauss-Newton on exact derivatives; the evidence is Laplace's.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.inference.problem import Problem, values_of
+from gantrysim.inference.whitening import Fitted
+
+_DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
+_MOST_STEPS = 20
+_SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
+_FAIR_TRIAL = 4  # steps before an explanation may be given up
+#: A step shorter than this (standard deviations) that gains what it promised within this part
+#: shows that the derivatives still hold; they are not made anew after it.
+_SHORT, _FORETOLD = 0.3, 0.2
+_PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
+
+
+@dataclass(frozen=True, eq=False)
+class Mode:
+    """Posterior mode of one hypothesis.
+
+    Parameters
+    ----------
+    kinds : tuple of FaultKind
+        The faults assumed.
+    u : ndarray
+        Unknowns at the mode.
+    covariance : ndarray
+        Posterior covariance of u (Laplace).
+    evidence : float
+        Log evidence up to a constant common to all hypotheses of one problem and noise.
+    cost : float
+        Half the whitened sum of squares plus prior at the mode.
+    residuals : tuple of ndarray
+        Residuals of each source (of the cells of a piece, mm).
+    slopes : tuple of ndarray
+        Their derivatives with all unknowns.
+    converged : bool
+        Whether the last step promised less than 0.02 in the cost.
+    paid : float
+        Log of the number of places among which a scan chose, already taken off the evidence.
+    """
+
+    kinds: tuple[FaultKind, ...]
+    u: np.ndarray
+    covariance: np.ndarray
+    evidence: float
+    cost: float
+    residuals: tuple[np.ndarray, ...]
+    slopes: tuple[np.ndarray, ...]
+    converged: bool
+    paid: float = 0.0
+
+
+class Evaluator:
+    """Residuals and their derivatives for one hypothesis (holds no result between calls)."""
+
+    def __init__(self, problem: Problem, kinds: tuple[FaultKind, ...]) -> None:
+        self.problem, self.kinds = problem, kinds
+        self.axes = problem.axes(kinds)
+
+    def at(self, u: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Residuals of each source at u, mm."""
+        problem = self.problem
+        machine = problem.machine(self.kinds, u)
+        owned = zip(problem.sources, problem.own_cuts(u.size), strict=True)
+        found = [source.residual(machine, u[cut]) for source, cut in owned]
+        self._take_patterns(found, u)
+        return tuple(found)
+
+    def cost(self, u: np.ndarray, residuals: tuple[np.ndarray, ...]) -> float:
+        """Negative log posterior up to a constant of the problem."""
+        misfit = sum(
+            source.metric.half_square(r)
+            for source, r in zip(self.problem.sources, residuals, strict=True)
+        )
+        return misfit + self.problem.half_prior(u)
+
+    def linearise(self, u: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+        """Residuals of each source and their Jacobians with all unknowns at u."""
+        problem = self.problem
+        machine = problem.machine(self.kinds, u)
+        amounts = {source.amount for source in problem.sources}
+        moved = {a: problem.machines_beside(self.kinds, u, a) for a in amounts}
+        shared = u.size - problem.own
+        residuals, jacobians = [], []
+        for source, cut in zip(problem.sources, problem.own_cuts(u.size), strict=True):
+            beside = moved[source.amount]
+            r, slopes = source.linearise(machine, beside, self.axes, source.amount, u[cut])
+            jacobian = np.zeros((r.size, u.size))
+            jacobian[:, :shared] = slopes[:, :shared]
+            jacobian[:, cut] = slopes[:, shared:]
+            residuals.append(r)
+            jacobians.append(jacobian)
+        self._take_patterns(residuals, u)
+        for kind, cut in zip(self.kinds, problem.fault_cuts(self.kinds), strict=True):
+            if kind.pattern is not None:
+                slope = _slopes(kind, u[cut])
+                for i, pattern in kind.pattern.items():
+                    jacobians[i][:, cut] = -pattern @ slope
+        return tuple(residuals), tuple(jacobians)
+
+    def quadratic(
+        self, u: np.ndarray, residuals: tuple[np.ndarray, ...], jacobians: tuple[np.ndarray, ...]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Hessian (Gauss-Newton) and gradient of the negative log posterior."""
+        hessian, gradient = self.problem.prior(u)
+        for source, r, jacobian in zip(self.problem.sources, residuals, jacobians, strict=True):
+            metric = source.metric
+            white, w = metric.columns(jacobian), metric.columns(r)
+            hessian = hessian + metric.product(white, white)
+            gradient = gradient + metric.product(white, w)
+        return hessian, gradient
+
+    def _take_patterns(self, residuals: list[np.ndarray], u: np.ndarray) -> None:
+        """Take off what faults given as patterns add to each source, mm."""
+        for kind, cut in zip(self.kinds, self.problem.fault_cuts(self.kinds), strict=True):
+            if kind.pattern is not None:
+                amounts = np.asarray(kind.coefficients(*values_of(kind, u[cut])))
+                for i, pattern in kind.pattern.items():
+                    residuals[i] = residuals[i] - pattern @ amounts
+
+
+def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
+    """Derivatives of a pattern's coefficients with the unknowns of its fault."""
+    here = np.asarray(kind.coefficients(*values_of(kind, u)))
+    moved = [u + _DIFFERENTIAL * e for e in np.eye(u.size)]
+    there = [np.asarray(kind.coefficients(*values_of(kind, v))) for v in moved]
+    return np.column_stack([(t - here) / _DIFFERENTIAL for t in there])
+
+
+def log_posterior(problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray) -> float:
+    """Log posterior density of the unknowns of one hypothesis, the shared terms integrated out.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared pieces, with the noise as it stands.
+    kinds : tuple of FaultKind
+        The faults assumed; empty for healthy.
+    u : ndarray, shape (n,)
+        Unknowns, standard normal numbers.
+
+    Returns
+    -------
+    float
+        Up to a constant of the problem; minus infinity where no such machine can be built.
+
+    Notes
+    -----
+    Exact, with nothing made linear: what a sampler needs to check `solve` against.
+    """
+    evaluator = Evaluator(problem, kinds)
+    try:
+        return -evaluator.cost(u, evaluator.at(u))
+    except ValueError:
+        return -math.inf
+
+
+def solve(
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    start: np.ndarray | Mode,
+    *,
+    most_steps: int = _MOST_STEPS,
+    give_up: float = math.inf,
+    held: Sequence[int] = (),
+) -> Mode:
+    """Find the posterior mode of one hypothesis from a starting point.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    kinds : tuple of FaultKind
+        The faults assumed; empty for healthy.
+    start : ndarray or Mode
+        Unknowns to start from, or a mode of the same hypothesis under another noise.
+    most_steps : int
+        Steps allowed.
+    give_up : float
+        Stop where even twice the gain that the quadratic model promises in all leaves the cost
+        above this: the explanation is hopeless beside another one.
+    held : sequence of int
+        Unknowns that stay where they start; their rows of the covariance are zero, and the
+        evidence is that of the others.
+
+    Returns
+    -------
+    Mode
+        The mode with its Laplace covariance and evidence.
+
+    Notes
+    -----
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164).  The
+    derivatives of the burned lines are exact (`gantrysim.mechanics.derivatives`); those of the six
+    placement and scanner terms, in which the residual is all but linear, are differences.  Being
+    linear, those terms are integrated out exactly by the Laplace evidence and covariance.
+    """
+    evaluator = Evaluator(problem, kinds)
+    own = problem.own
+    damping = 0.0
+    converged = False
+    free = np.delete(np.arange(len(start.u if isinstance(start, Mode) else start)), list(held))
+    if isinstance(start, Mode):
+        u, r, jacobian = start.u.copy(), start.residuals, start.slopes
+    else:
+        u = start.copy()
+        r, jacobian = evaluator.linearise(u)
+    cost = evaluator.cost(u, r)
+    hessian, gradient = evaluator.quadratic(u, r, jacobian)
+    for turn in range(most_steps):
+        step, promise = _newton_step(hessian, gradient, damping, own, free)
+        if promise < _PROMISE:
+            _, full = _newton_step(hessian, gradient, 0.0, own, free)
+            converged = full < _SETTLED
+            break
+        if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
+            break
+        trial = u + step
+        trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
+        new_r = evaluator.at(trial)
+        new_cost = evaluator.cost(trial, new_r)
+        if new_cost < cost:
+            damping = 0.0 if damping < 0.1 else damping / 8.0
+            foretold = abs(cost - new_cost - promise) < _FORETOLD * promise
+            short = float(np.abs(step[: u.size - own]).max(initial=0.0)) < _SHORT
+            u, cost, r = trial, new_cost, new_r
+            if not (foretold and short):
+                r, jacobian = evaluator.linearise(u)
+            hessian, gradient = evaluator.quadratic(u, r, jacobian)
+        else:
+            damping = max(4.0 * damping, 0.05)
+    covariance = np.zeros_like(hessian)
+    of_free = hessian[np.ix_(free, free)]
+    covariance[np.ix_(free, free)] = np.linalg.inv(of_free)
+    log_det = sum(source.metric.log_det for source in problem.sources)
+    evidence = -cost - 0.5 * float(np.linalg.slogdet(of_free)[1]) - 0.5 * log_det
+    return Mode(kinds, u, covariance, evidence, cost, r, jacobian, converged)
+
+
+def _newton_step(
+    hessian: np.ndarray, gradient: np.ndarray, damping: float, own: int, free: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Damped step, at most two prior standard deviations long, and the gain it promises."""
+    scaled = (hessian + damping * np.diag(np.diag(hessian)))[np.ix_(free, free)]
+    step = np.zeros_like(gradient)
+    step[free] = -cho_solve(cho_factor(scaled), gradient[free])
+    longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
+    step *= min(1.0, 2.0 / max(longest, 1e-12))
+    return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
+
+
+def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
+    """Gain that the quadratic model promises over a step of any length."""
+    return 0.5 * float(gradient @ cho_solve(cho_factor(hessian), gradient))
+
+
+def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
+    """Take the noise of every source from a good fit, see `BurnedPiece.learned`."""
+    machine = problem.machine(mode.kinds, mode.u)
+    prior, pull = problem.prior(mode.u)
+    root = np.linalg.cholesky(prior)  # of the precision: what is free is what its inverse leaves
+    taken = np.linalg.solve(root, pull)
+    cuts = problem.own_cuts(mode.u.size)
+    learned = []
+    for source, cut, r, slopes in zip(
+        problem.sources, cuts, mode.residuals, mode.slopes, strict=True
+    ):
+        free = np.linalg.solve(root, slopes.T).T
+        fitted = Fitted(r, free, taken)
+        learned.append(source.learned(machine, mode.u[cut], fitted, believable=believable))
+    return dataclasses.replace(problem, sources=tuple(learned))
+
+
+def search(
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    healthy: Mode | None = None,
+    *,
+    give_up: float = math.inf,
+) -> Mode:
+    """Find the mode of one hypothesis from the better of its starting points.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    kinds : tuple of FaultKind
+        The faults assumed.
+    healthy : Mode, optional
+        Mode of the healthy machine: with a faint fault added it is a starting point too.
+    give_up : float
+        See `solve`.
+
+    Returns
+    -------
+    Mode
+        The mode; where the cost may have a kink between several starts, the best of all.
+    """
+    evaluator = Evaluator(problem, kinds)
+    modes: list[Mode] = []
+    for begin in itertools.product(*(kind.starts for kind in kinds)):
+        starts = [_place_faults(problem, kinds, problem.start(()), begin, faint=False)]
+        if healthy is not None:
+            starts.append(_place_faults(problem, kinds, healthy.u, begin, faint=True))
+        costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
+        if modes:  # another start must promise to do better than the first
+            give_up = min(give_up, min(mode.cost for mode in modes))
+        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
+    return max(modes, key=lambda mode: mode.evidence)
+
+
+def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
+    """How much a further fault promises to explain, from the slopes at a mode alone.
+
+    Parameters
+    ----------
+    problem : Problem
+        The prepared piece.
+    mode : Mode
+        A mode without that fault.
+    extra : FaultKind
+        The further fault, tried faintly and as believed.
+
+    Returns
+    -------
+    float
+        Promised gain in the log posterior; a cheap screen before `search`.
+    """
+    kinds = (*mode.kinds, extra)
+    n = mode.u.size - problem.own
+    faint = [q.faint if q.ratio else 0.0 for q in extra.quantities]
+    u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
+    evaluator = Evaluator(problem, kinds)
+    residuals, jacobians = evaluator.linearise(u)
+    cost = evaluator.cost(u, residuals)
+    return mode.cost - cost + _whole_gain(*evaluator.quadratic(u, residuals, jacobians))
+
+
+def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:
+    """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
+    kinds = (*mode.kinds, extra)
+    n = mode.u.size - problem.own
+    rest = np.zeros(len(extra.quantities) - 1)
+    starts = [np.concatenate([mode.u[:n], [x], rest, mode.u[n:]]) for x in extra.starts]
+    modes = [solve(problem, kinds, u, give_up=give_up) for u in starts]
+    return max(modes, key=lambda m: m.evidence)
+
+
+def _place_faults(
+    problem: Problem,
+    kinds: tuple[FaultKind, ...],
+    u: np.ndarray,
+    begin: Sequence[float],
+    *,
+    faint: bool,
+) -> np.ndarray:
+    """Put faults, faint or as believed, into the unknowns of a healthy machine."""
+    n = len(problem.scatter)
+    faults: list[float] = []
+    for kind, x in zip(kinds, begin, strict=True):
+        first, *rest = kind.quantities
+        faults.append(first.faint if faint and first.ratio else x)
+        faults += [q.faint if faint and q.ratio else 0.0 for q in rest]
+    return np.concatenate([u[:n], faults, u[n:]])

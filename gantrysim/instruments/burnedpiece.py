@@ -1,0 +1,311 @@
+"""A measured piece made ready for fitting: points in cells, noise, and what its lines know.
+
+Residuals are whitened (`gantrysim.inference.noise`) and the shared discrepancy
+(`gantrysim.inference.discrepancy`), which is linear, is integrated out exactly.  A piece brings
+six unknowns of its own: how it was placed, and the scanner's errors.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from gantrysim.burn.simulation import check_travel
+from gantrysim.inference.discrepancy import basis
+from gantrysim.inference.noise import Cells, Noise, estimate, make_cells, outliers
+from gantrysim.inference.whitening import Fitted, Metric
+from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.points import Piece
+from gantrysim.instruments.residual import Matched, first_placement, match
+from gantrysim.instruments.scanner import ScannerError
+from gantrysim.instruments.stations import pivot_of
+from gantrysim.machine import Machine
+from gantrysim.pattern.ringtest import RingTest
+
+#: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
+STEP, MOST_SAMPLES = 1.0, 8000
+#: Prior standard deviations of the placement: turn (rad) and shift (mm).  Those of the scanner's
+#: scale and skew come with the piece, see `gantrysim.instruments.scanner`.
+TURN, SHIFT = math.radians(3.0), 10.0
+_SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
+
+
+@dataclass(frozen=True, eq=False)
+class BurnedPiece:
+    """A measured piece made ready for fitting.
+
+    Parameters
+    ----------
+    piece : Piece
+        The measured piece.
+    nominal : Machine
+        The machine as described.
+    forward : Forward
+        The planned test.
+    matched : Matched
+        Points matched to strokes.
+    cells : Cells
+        Their grouping.
+    noise : Noise
+        Noise of the cells.
+    shared : ndarray, shape (m, k)
+        Shared discrepancy over the cells at one prior standard deviation, mm.
+    weight : ndarray, shape (m,)
+        Weight of each cell, 1 for a good one, less for one that stands off (robust loss).
+    origin : ndarray, shape (6,)
+        Placement about which the unknown placement is taken.
+    """
+
+    piece: Piece
+    nominal: Machine
+    forward: Forward
+    matched: Matched
+    cells: Cells
+    noise: Noise
+    shared: np.ndarray
+    weight: np.ndarray
+    origin: np.ndarray
+
+    #: Unknowns of the placement.
+    own = 6
+    #: Size of the moves that derivatives need: only machines are differenced, not burns.
+    amount = 1e-5
+
+    def placement(self, v: np.ndarray) -> np.ndarray:
+        """The placement at its six standard normal unknowns."""
+        return placement(self.origin, v, self.piece.scanner)
+
+    @functools.cached_property
+    def metric(self) -> Metric:
+        """Whitening of columns over the cells, the shared discrepancy integrated out."""
+        return self.without(np.empty((self.cells.count.size, 0)))
+
+    def without(self, terms: np.ndarray) -> Metric:
+        """As `metric`, with further linear terms integrated out, such as the placement.
+
+        Parameters
+        ----------
+        terms : ndarray, shape (m, k)
+            Each at one prior standard deviation over the cells, mm.
+        """
+        return self.noise.metric(self.cells, np.hstack([self.shared, terms]), self.weight)
+
+    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+        """Distances of the cells from the predicted lines, outward positive, mm."""
+        lines = self.forward.lines(self.forward.run(machine))
+        return self.cells.mean(self.matched.residuals(lines, self.placement(v)))
+
+    def linearise(
+        self,
+        machine: Machine,
+        moved: Sequence[Machine],
+        axes: Sequence[str],
+        amount: float,
+        v: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Residual and its derivatives with the machine's unknowns and the placement.
+
+        Parameters
+        ----------
+        machine : Machine
+            The machine.
+        moved : sequence of Machine
+            The machine with each unknown moved by ``amount``.
+        axes : sequence of str
+            Blocks of the mechanism that each unknown acts on, see `Forward.slopes`.
+        amount : float
+            Size of the move.
+        v : ndarray, shape (6,)
+            Unknowns of the placement.
+
+        Returns
+        -------
+        ndarray, ndarray
+            Residual of the cells, mm, shape (m,), and derivatives, shape (m, len(moved) + 6).
+        """
+        forward, matched = self.forward, self.matched
+        run = forward.run(machine)
+        lines = forward.lines(run)
+        traces = matched.traces(lines)
+        place = self.placement(v)
+        residual = matched.against(*traces, place)
+        slopes = forward.slopes(run, moved, axes, amount)
+        columns = [matched.columns(lines, traces, [slopes[cut] for cut in forward.cuts], place)]
+        for k in range(self.own):
+            other = v.copy()
+            small = 1e-4 if k in (1, 2) else 1e-2
+            other[k] += small
+            there = matched.against(*traces, self.placement(other))
+            columns.append(((there - residual) / small)[:, None])
+        table = self.cells.mean_columns(np.concatenate(columns, axis=1))
+        return self.cells.mean(residual), table
+
+    def learned(
+        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
+    ) -> BurnedPiece:
+        """Take noise, cell weights and size of the shared discrepancy from a good fit.
+
+        Noise and size are those of the residuals before anything was fitted to them, with all
+        that the fit can take up integrated out.  A cell that stands off by more than three
+        standard deviations weighs less (Huber's weights, frozen so that all hypotheses are
+        compared on the same data).  ``believable`` holds the noise to what a measurement can
+        be blamed for.
+        """
+        before, free = fitted.before, fitted.free
+        start = Noise(self.noise.point)
+        terms = np.hstack([self.shared, free])
+        noise = estimate(before, self.cells, start.point, start, terms, believable=believable)
+        left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
+        w, _ = noise.whiten(left, self.cells)
+        weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
+        shared = shared_discrepancy(machine, self.matched, self.cells, self.placement(v))
+
+        def likelihood(size: float) -> float:
+            metric = noise.metric(self.cells, np.hstack([size * shared, free]), weight)
+            return -metric.half_square(before) - 0.5 * metric.log_det
+
+        size = max(_SIZES, key=likelihood)
+        return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
+
+    def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Spot place and outward normal of the commanded line at each cell, shape (m, 2)."""
+        about = self.matched.about(self.placement(v))
+        place = about + self.matched.centre[self.matched.group]
+        normal = outward_normals(self.matched, about)
+        mean = self.cells.mean_columns
+        return mean(place), mean(normal)
+
+
+def placement(origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None) -> np.ndarray:
+    """Placement about an origin at six standard normal numbers, see `residual._carry_back`.
+
+    The last three are the scanner's: an unchecked one if absent.
+    """
+    scanner = scanner if scanner is not None else ScannerError()
+    common, difference, skew = scanner.mean + scanner.root @ v[3:]
+    return np.array(
+        [
+            origin[0] + TURN * v[0],
+            origin[1] + SHIFT * v[1],
+            origin[2] + SHIFT * v[2],
+            common + 0.5 * difference,
+            common - 0.5 * difference,
+            skew,
+        ]
+    )
+
+
+def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
+    """Make a measured piece ready for fitting.
+
+    Parameters
+    ----------
+    piece : Piece
+        The measured piece.
+    nominal : Machine
+        The machine as described.
+
+    Returns
+    -------
+    BurnedPiece
+        With first guesses of the noise; `BurnedPiece.learned` improves them.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of this machine, or the piece shows what it does not draw.
+    """
+    forward = forward_of(piece.test, nominal)
+    offset = forward.offset
+    pivot = pivot_of(piece.test) + offset
+    origin = first_placement(piece, pivot, offset)
+    matched = match(piece, forward, origin)
+    lines = forward.lines(forward.run(nominal))
+    residual = matched.residuals(lines, origin)
+    bad = outliers(residual, matched.group)
+    cells = make_cells(along_lines(matched, origin), matched.group, bad)
+    spread = residual - cells.mean(residual)[np.maximum(cells.owner, 0)]
+    # a scan reads lines to a micrometre, far better than any model predicts single points of them:
+    # points whose own uncertainty is known count for no less noise than usual points have
+    inside = (cells.owner >= 0) & (cells.count[np.maximum(cells.owner, 0)] > 1)
+    point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
+    return BurnedPiece(
+        piece=piece,
+        nominal=nominal,
+        forward=forward,
+        matched=matched,
+        cells=cells,
+        noise=Noise(point=max(point, Noise().point if piece.uncertainty else 1e-3)),
+        shared=shared_discrepancy(nominal, matched, cells, origin),
+        weight=np.ones(cells.count.size),
+        origin=origin,
+    )
+
+
+def forward_of(test: RingTest, nominal: Machine) -> Forward:
+    """Plan a test for many runs of machines about a nominal one.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of this machine.
+    """
+    forward = finely_planned(test, nominal)
+    if len(forward.motion.xy) > MOST_SAMPLES:
+        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
+        forward = Forward.of(test, step, forward.offset)
+    return forward
+
+
+def finely_planned(test: RingTest, nominal: Machine) -> Forward:
+    """As `forward_of`, never coarser than `STEP`."""
+    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
+    return Forward.of(test, STEP, np.array([nominal.head.along, nominal.head.beyond]))
+
+
+def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:
+    """Distance of each point along its line, mm; the sides of a square are kept apart."""
+    about = matched.about(placement)
+    size = matched.size[matched.group]
+    square = matched.square[matched.group]
+    x, y = about[:, 0], about[:, 1]
+    side, along = sides_of(x, y)
+    arc = (np.arctan2(y, x) + np.pi) * size
+    return np.where(square, side * 4.0 * size + along + 2.0 * size, arc)
+
+
+def sides_of(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Side of a square (0 right, counter-clockwise) and place along it."""
+    across = np.abs(x) >= np.abs(y)
+    side = np.where(across, np.where(x > 0, 0, 2), np.where(y > 0, 1, 3))
+    along = np.choose(side, [y, -x, -y, x])
+    return side, along
+
+
+def outward_normals(matched: Matched, about: np.ndarray) -> np.ndarray:
+    """Outward normals of the commanded lines at points about their centres, shape (n, 2)."""
+    side, _ = sides_of(about[:, 0], about[:, 1])
+    flat = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
+    round_ = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None]
+    return np.where(matched.square[matched.group][:, None], flat, round_)
+
+
+def shared_discrepancy(
+    machine: Machine, matched: Matched, cells: Cells, placement: np.ndarray
+) -> np.ndarray:
+    """Basis of the shared discrepancy over the cells."""
+    about = matched.about(placement)
+    sense = matched.sense[matched.group]
+    normal = outward_normals(matched, about)
+    square = matched.square[matched.group][:, None]
+    along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
+    moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
+    place = about + matched.centre[matched.group]
+    on_squares = cells.mean(square[:, 0].astype(float))
+    mean = cells.mean_columns
+    return basis(machine, mean(place), mean(normal), mean(moving), on_squares)

@@ -1,0 +1,340 @@
+"""Tables of measured values in CSV files: named columns, comments, complaints by file and line."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.records.inputs import finite_number, read_text, shortened
+
+LARGEST = 1e9
+_OTHER_SIGN = re.compile(
+    r"[ \t\"]*#[ \t#]*(\w+)[ \t]*(?::=|=>|==|:|->|~|[ \t])[ \t]*[+-]?\.?\d[^,;\"]*"
+)
+_NOTE = re.compile(r'[ \t]*#[ \t]*note:[ \t]*(".*")[ \t,;]*$')
+#: Beyond these a file is refused before it is read: no measurement by hand or of a scanned piece
+#: comes near (a thousand points on each of a thousand lines), and memory is not without end.
+MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
+
+
+@dataclass(frozen=True)
+class Table:
+    """The rows of a CSV file as text, by column.
+
+    Parameters
+    ----------
+    path : str
+        The file, as complaints name it.
+    columns : dict of str to tuple of str
+        Cells of each expected column, one for each row.
+    line_numbers : tuple of int
+        Line of the file on which each row stands, from 1.
+    settings : dict of str to float
+        What its comment lines state for all rows, or what is usual.
+    notes : tuple of str
+        What the file remarks, and how many rows were left out because nobody filled them in.
+    """
+
+    path: str
+    columns: dict[str, tuple[str, ...]]
+    line_numbers: tuple[int, ...]
+    settings: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.line_numbers)
+
+    def place(self, row: int) -> str:
+        """File and line of a row, as a sentence begins with it."""
+        return f"{self.path}, line {self.line_numbers[row]}"
+
+    def words(self, name: str) -> list[str]:
+        """A column as text without surrounding blanks."""
+        return [cell.strip() for cell in self.columns[name]]
+
+    def numbers(self, name: str) -> NDArray[np.float64]:
+        """A column of finite numbers; ValueError names the first line that holds none."""
+        cells = self.columns[name]
+        try:
+            values = np.array([_decimal(cell) for cell in cells])
+        except ValueError:
+            self.refuse(next(i for i, c in enumerate(cells) if not _is_number(c)), name, "a number")
+        wild = np.flatnonzero(~(np.abs(values) < LARGEST))
+        if len(wild):
+            self.refuse(int(wild[0]), name, f"a finite number below {LARGEST:g}")
+        return values
+
+    def whole_numbers(self, name: str) -> NDArray[np.int64]:
+        """A column of whole numbers; ValueError names the first line that holds none."""
+        values = self.numbers(name)
+        wrong = np.flatnonzero(values != np.round(values))
+        if len(wrong):
+            self.refuse(int(wrong[0]), name, "a whole number")
+        return values.astype(np.int64)
+
+    def refuse(self, row: int, name: str, accepted: str) -> NoReturn:
+        """Raise ValueError: this cell must be what is accepted."""
+        found = shortened(self.columns[name][row])
+        raise ValueError(f"{self.place(row)}: {name} must be {accepted}, found {found}.")
+
+
+def read_table(
+    path: str | os.PathLike[str],
+    columns: Sequence[str],
+    what: str,
+    *,
+    optional: Sequence[str] = (),
+    by_hand: str | None = None,
+    settings: Mapping[str, float] | None = None,
+    signed: Collection[str] = (),
+) -> Table:
+    """Read the named columns of a CSV file.
+
+    Blank lines and lines that begin with # are skipped; the first other line is the header.  The
+    columns may stand in any order among others, which are ignored.  Remarks that `note_line` wrote
+    come back in `Table.notes`.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    columns : sequence of str
+        Names of the columns that must be there; a name that ends in _mm demands that unit.
+    what : str
+        The expected content, for the sentence of an error.
+    optional : sequence of str
+        Columns that are read where they stand in the header.
+    by_hand : str, optional
+        The column that somebody fills in: rows where it is empty are left out and counted.
+    settings : mapping of str to float, optional
+        What a comment line `# name = number` may state for all rows, and what holds without it.
+    signed : collection of str
+        Settings that may be below zero.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence naming the file and the line.
+    """
+    what = f"{what} with columns {','.join(columns)}"
+    _check_bounds(path, what)
+    text = read_text(path, what)
+    rows = _rows(path, text)
+    if not rows:
+        raise ValueError(f"{path}: holds only comments; {what} is expected.")
+    number, header = rows[0]
+    there = [name for name in optional if name in map(str.strip, header)]
+    places = _column_places(f"{path}, line {number}", header, [*columns, *there])
+    if len(rows) == 1:
+        raise ValueError(f"{path}: holds no rows after the header; {what} is expected.")
+    for number, cells in rows[1:]:
+        if len(cells) != len(header):
+            raise ValueError(
+                f"{path}, line {number}: {len(cells)} values found, "
+                f"but the header names {len(header)} columns."
+            )
+    kept, notes = _filled(path, rows[1:], None if by_hand is None else places[by_hand], by_hand)
+    numbers, body = zip(*kept, strict=True)
+    by_column = list(zip(*body, strict=True))
+    return Table(
+        str(path),
+        {name: by_column[i] for name, i in places.items()},
+        numbers,
+        _stated(path, text, settings or {}, signed),
+        tuple(dict.fromkeys((*_noted(text), *notes))),
+    )
+
+
+def _filled(
+    path: str | os.PathLike[str],
+    rows: list[tuple[int, list[str]]],
+    place: int | None,
+    name: str | None,
+) -> tuple[list[tuple[int, list[str]]], tuple[str, ...]]:
+    """Rows with something in the column that a hand fills in, and a sentence about the others."""
+    if place is None:
+        return rows, ()
+    kept = [row for row in rows if row[1][place].strip()]
+    if not kept:
+        raise ValueError(
+            f"{path}: none of the {len(rows)} rows holds a {name}; fill in at least one."
+        )
+    empty = len(rows) - len(kept)
+    if not empty:
+        return kept, ()
+    return kept, (f"{empty} of {len(rows)} rows hold no {name} and were left out.",)
+
+
+def _stated(
+    path: str | os.PathLike[str],
+    text: str,
+    usual: Mapping[str, float],
+    signed: Collection[str],
+) -> dict[str, float]:
+    """What comment lines `# name = number` state, over what is usual.
+
+    Other comments mean nothing; a name without its unit or with another case is refused, and so is
+    another sign than = between a name and a number.
+    """
+    found = dict(usual)
+    without_unit = {name.removesuffix(end): name for name in usual for end in ("_mm", "_n", "_deg")}
+    for number, line in enumerate(text.splitlines(), 1):
+        if not _is_remark(line):
+            continue
+        other = _OTHER_SIGN.match(line)
+        if other and other[1].lower() in {*usual, *without_unit}:
+            raise ValueError(
+                f"{path}, line {number}: a setting must be written with a single = as in "
+                f"'# {next(iter(usual))} = 0.01', found {shortened(other[0].strip())}."
+            )
+        if "=" not in line:
+            continue
+        # a spreadsheet fills up a comment with commas, and may put quotes around it
+        name, _, value = (part.strip(" \t,;#\"'") for part in line.partition("="))
+        place = f"{path}, line {number}"
+        if name in usual:
+            if not _is_number(value):
+                raise ValueError(f"{place}: {name} must be a number, found {shortened(value)}.")
+            found[name] = finite_number(_decimal(value), f"{place}: {name}")
+            if name in signed:
+                continue
+            if found[name] < 0.0 or (found[name] == 0.0 and usual[name] > 0.0):
+                raise ValueError(f"{place}: {name} must be above zero, found {value}.")
+        elif name in without_unit:
+            raise ValueError(f"{place}: {name!r} states no unit; call it {without_unit[name]!r}.")
+        elif name.lower() in usual:
+            raise ValueError(f"{place}: {name!r} must be written {name.lower()!r}.")
+    return found
+
+
+def note_line(note: str) -> str:
+    """A remark about the readings as a comment line that `read_table` reads back."""
+    quoted = json.dumps(note, ensure_ascii=False)
+    for mark in "\x7f\x85\u2028\u2029":  # some of these end a line, too
+        quoted = quoted.replace(mark, f"\\u{ord(mark):04x}")
+    return f"# note: {quoted}"
+
+
+def _noted(text: str) -> Iterator[str]:
+    """Remarks that `note_line` wrote; a spreadsheet may have put the line in quotes."""
+    for line in text.splitlines():
+        if not _is_remark(line):
+            continue
+        if line.startswith('"'):
+            line = next(csv.reader([line]))[0]
+        found = _NOTE.match(line)
+        if found:
+            with suppress(ValueError):
+                yield str(json.loads(found[1]))
+
+
+def _check_bounds(path: str | os.PathLike[str], what: str) -> None:
+    """Refuse a file too large for a table before it is read into memory."""
+    file = Path(path)
+    if not file.is_file():
+        return  # `read_text` says what is wrong
+    if file.stat().st_size > MOST_BYTES:
+        raise ValueError(
+            f"{path}: {file.stat().st_size / 1e6:.0f} MB is no table of measured values; "
+            f"{what}, at most {MOST_BYTES / 1e6:.0f} MB, is expected."
+        )
+    lines, since = 0, 0
+    with file.open("rb") as stream:
+        while chunk := stream.read(1 << 20):
+            codes = np.frombuffer(chunk, dtype=np.uint8)
+            ends = np.flatnonzero((codes == 10) | (codes == 13))
+            gaps = np.diff(np.concatenate([[-since], ends + 1]))
+            long = np.flatnonzero(gaps > MOST_IN_LINE)
+            since = len(chunk) - int(ends[-1]) - 1 if len(ends) else since + len(chunk)
+            if len(long) or since > MOST_IN_LINE:
+                raise ValueError(
+                    f"{path}: a line of more than {MOST_IN_LINE} characters is no row of a table; "
+                    f"{what} is expected."
+                )
+            lines += int(np.count_nonzero(codes == 10)) or len(ends)
+            if lines > MOST_ROWS:
+                raise ValueError(
+                    f"{path}: more than {MOST_ROWS} lines; thin the points out, "
+                    f"a thousand to a line are plenty."
+                )
+
+
+def _rows(path: str | os.PathLike[str], text: str) -> list[tuple[int, list[str]]]:
+    """Line number and cells of every line that is neither blank nor a comment."""
+    kept = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip(" \t,;") and not _is_remark(line)
+    ]
+    reader = csv.reader((line for _, line in kept), skipinitialspace=True)
+    try:
+        return [(kept[reader.line_num - 1][0], row) for row in reader]
+    except csv.Error as error:
+        number = kept[reader.line_num - 1][0]
+        raise ValueError(f"{path}, line {number}: not readable as CSV ({error}).") from None
+
+
+def _column_places(place: str, header: list[str], columns: Sequence[str]) -> dict[str, int]:
+    names = [name.strip() for name in header]
+    expected = ",".join(columns)
+    if len(names) == 1 and any(mark in names[0] for mark in ";\t"):
+        raise ValueError(
+            f"{place}: columns must be separated by commas, with a decimal point in numbers "
+            f"({expected}), found {shortened(names[0])}."
+        )
+    for name in columns:
+        if names.count(name) > 1:
+            raise ValueError(f"{place}: column {name!r} appears {names.count(name)} times.")
+        if name not in names:
+            _explain_missing(place, name, names, expected)
+    return {name: names.index(name) for name in columns}
+
+
+def _explain_missing(place: str, name: str, names: list[str], expected: str) -> NoReturn:
+    stem = name.removesuffix("_mm")
+    if stem != name:
+        if stem in names:
+            raise ValueError(
+                f"{place}: column {stem!r} states no unit; give it in mm and call it {name!r}."
+            )
+        for other in names:
+            if other.startswith(stem + "_"):
+                raise ValueError(
+                    f"{place}: column {other!r} is not accepted; "
+                    f"give it in mm and call it {name!r}."
+                )
+    raise ValueError(
+        f"{place}: column {name!r} is missing; the header must name {expected}, "
+        f"found {shortened(','.join(names))}."
+    )
+
+
+def _is_remark(line: str) -> bool:
+    """Whether a line is a comment; a spreadsheet may have put it in quotes."""
+    return line.lstrip(' \t"').startswith("#")
+
+
+def _decimal(cell: str) -> float:
+    if "_" in cell:  # float would take 1_0 for ten
+        raise ValueError(cell)
+    return float(cell)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        _decimal(cell)
+    except ValueError:
+        return False
+    return True

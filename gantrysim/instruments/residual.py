@@ -1,0 +1,517 @@
+"""From measured points to residuals: the signed distance, along the normal, to the predicted line.
+
+A measured point is carried back into the machine frame by the placement of the lifted piece,
+its station along the ring and its height over the commanded shape are read there, and the
+predicted line's height at the same station is taken off.  Stations are angles on a circle and
+distances along the perimeter of a square, so one interpolation serves both shapes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.points import Piece
+from gantrysim.instruments.stations import pivot_of
+from gantrysim.pattern.ringtest import Line
+
+#: Points nearer than this to a corner or to the start of a ring are left out, mm: there the
+#: along-line part of the error decides where the line goes, and the burn dwells.
+CLEAR_OF_CORNERS = 1.5
+CLEAR_OF_START = 1.0
+
+_kernel = njit(cache=True, nogil=True)
+
+
+@_kernel
+def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[float, float, int]:
+    """Station and outward height of a point about a ring's centre; the side for a square.
+
+    Sides count counter-clockwise from the right one; a side of -1 means: find it.
+    """
+    if not square:
+        return math.atan2(y, x), math.hypot(x, y) - size, 0
+    if side < 0:
+        if abs(x) >= abs(y):
+            side = 0 if x > 0.0 else 2
+        else:
+            side = 1 if y > 0.0 else 3
+    if side == 0:
+        along, out = y, x
+    elif side == 1:
+        along, out = -x, y
+    elif side == 2:
+        along, out = -y, -x
+    else:
+        along, out = x, -y
+    return 2.0 * size * side + along, out - size, side
+
+
+@_kernel
+def _trace(
+    square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
+    xy: np.ndarray, station: np.ndarray, height: np.ndarray,
+) -> None:  # fmt: skip
+    """Fill unwrapped stations (rising along the drawing sense) and heights of a burned line."""
+    period = 8.0 * size if square else 2.0 * math.pi
+    before = 0.0
+    for j in range(xy.shape[0]):
+        u, h, _ = _height(square, size, xy[j, 0] - centre[0], xy[j, 1] - centre[1], sides[j])
+        u *= sense
+        if j > 0:
+            u += period * round((before - u) / period)
+        station[j] = u
+        height[j] = h
+        before = u
+
+
+@_kernel
+def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
+    """Sample of a burned line before a station, and the part of the way to the next one.
+
+    The station is taken once round from the start of the line.
+    """
+    u += period * math.ceil((station[0] - u) / period)
+    low, high = 0, station.size - 1
+    if u >= station[high]:
+        return high - 1, 1.0
+    while high - low > 1:
+        mid = (low + high) // 2
+        if station[mid] <= u:
+            low = mid
+        else:
+            high = mid
+    width = station[high] - station[low]
+    return low, ((u - station[low]) / width if width > 0.0 else 0.0)
+
+
+@_kernel
+def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: np.ndarray) -> None:
+    """Carry measured points into the machine frame.
+
+    A machine point p lies at S R (p - pivot) + shift in the piece frame, with R a turn by
+    place[0] (counter-clockwise, rad), shift = place[1:3] (mm) and
+    S = [[1 + place[3], place[5]], [0, 1 + place[4]]] the scanner's scale errors and skew.
+    """
+    c, s = math.cos(place[0]), math.sin(place[0])
+    sx, sy, skew = 1.0 + place[3], 1.0 + place[4], place[5]
+    for i in range(points.shape[0]):
+        v = (points[i, 1] - place[2]) / sy
+        u = (points[i, 0] - place[1] - skew * v) / sx
+        out[i, 0] = pivot[0] + c * u + s * v
+        out[i, 1] = pivot[1] - s * u + c * v
+
+
+@_kernel
+def _residuals(
+    machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
+    sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
+    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, height: np.ndarray,
+    out: np.ndarray,
+) -> None:  # fmt: skip
+    """Fill measured minus predicted height; the mean over the passes of a group."""
+    for i in range(machine_points.shape[0]):
+        k = group[i]
+        x = machine_points[i, 0] - centre[k, 0]
+        y = machine_points[i, 1] - centre[k, 1]
+        u, h, _ = _height(square[k], size[k], x, y, -1)
+        period = 8.0 * size[k] if square[k] else 2.0 * math.pi
+        total = 0.0
+        for n in range(n_strokes[k]):
+            m = first_stroke[k] + n
+            a, b = stroke_start[m], stroke_start[m + 1]
+            low, t = _bracket(station[a:b], u * sense[k], period)
+            total += share[m] * (height[a + low] + t * (height[a + low + 1] - height[a + low]))
+        out[i] = h - total
+
+
+@_kernel
+def _project(
+    square: bool, sense: float, centre: np.ndarray, sides: np.ndarray, xy: np.ndarray,
+    station: np.ndarray, height: np.ndarray, size: float, moves: np.ndarray, out: np.ndarray,
+) -> None:  # fmt: skip
+    """Change of a burned line's height, at a fixed station, with moves of its samples."""
+    n = xy.shape[0]
+    scale = 1.0 if square else size
+    for j in range(n):
+        x, y = xy[j, 0] - centre[0], xy[j, 1] - centre[1]
+        if square:
+            nx = 1.0 if sides[j] == 0 else (-1.0 if sides[j] == 2 else 0.0)
+            ny = 1.0 if sides[j] == 1 else (-1.0 if sides[j] == 3 else 0.0)
+        else:
+            r = math.hypot(x, y)
+            nx, ny = x / r, y / r
+        a, b = max(j - 1, 0), min(j + 1, n - 1)
+        a = a if sides[a] == sides[j] else j
+        b = b if sides[b] == sides[j] else j
+        way = sense * (station[b] - station[a]) * scale
+        slope = (height[b] - height[a]) / way if abs(way) > 1e-6 else 0.0
+        for k in range(moves.shape[1]):
+            outward = nx * moves[j, k, 0] + ny * moves[j, k, 1]
+            along = -ny * moves[j, k, 0] + nx * moves[j, k, 1]
+            out[j, k] = outward - slope * along
+
+
+@_kernel
+def _columns(
+    machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
+    sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
+    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, rise: np.ndarray,
+    out: np.ndarray,
+) -> None:  # fmt: skip
+    """Fill derivatives of the residuals from those of the burned lines' heights."""
+    for i in range(machine_points.shape[0]):
+        g = group[i]
+        x = machine_points[i, 0] - centre[g, 0]
+        y = machine_points[i, 1] - centre[g, 1]
+        u, _, _ = _height(square[g], size[g], x, y, -1)
+        period = 8.0 * size[g] if square[g] else 2.0 * math.pi
+        for n in range(n_strokes[g]):
+            m = first_stroke[g] + n
+            a, b = stroke_start[m], stroke_start[m + 1]
+            low, t = _bracket(station[a:b], u * sense[g], period)
+            for k in range(out.shape[1]):
+                step = rise[a + low + 1, k] - rise[a + low, k]
+                out[i, k] -= share[m] * (rise[a + low, k] + t * step)
+
+
+@dataclass(frozen=True, eq=False)
+class Matched:
+    """Measured points matched to the strokes that drew them: what every residual needs.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+        Measured points in the piece frame, mm, ordered along each line.
+    group : ndarray of int, shape (n,)
+        Measured line of each point.
+    square, size, sense, centre : ndarray, one row a measured line
+        Shape, commanded size (mm), drawing sense (+1 ccw, -1 cw) and commanded spot centre (mm).
+    strokes : ndarray of int
+        Burned lines that make up each measured line, one after the other.
+    first_stroke, n_strokes : ndarray of int
+        Where each measured line's burned lines begin in ``strokes`` and how many they are.
+    share : ndarray
+        Weight of each entry of ``strokes`` in its measured line: passes that cannot be told
+        apart are read as their mean.
+    sides : tuple of ndarray
+        Commanded side of each sample of each entry of ``strokes`` (zeros for circles).
+    pivot : ndarray, shape (2,)
+        Point of the machine frame about which the placement turns, mm.
+    dropped : int
+        Points left out near corners and starts.
+    """
+
+    points: np.ndarray
+    group: np.ndarray
+    square: np.ndarray
+    size: np.ndarray
+    sense: np.ndarray
+    centre: np.ndarray
+    strokes: np.ndarray
+    first_stroke: np.ndarray
+    n_strokes: np.ndarray
+    share: np.ndarray
+    sides: tuple[np.ndarray, ...]
+    pivot: np.ndarray
+    dropped: int
+
+    def about(self, placement: np.ndarray) -> np.ndarray:
+        """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
+        out = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, out)
+        return out - self.centre[self.group]
+
+    def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
+        """Signed distances from predicted to measured line, outward positive.
+
+        Parameters
+        ----------
+        lines : tuple of Line
+            Burned lines of the prediction, mm.
+        placement : ndarray, shape (6,)
+            See `gantrysim.inference.problem.Problem.placement`.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Residuals, mm.
+        """
+        start, station, height = self.traces(lines)
+        return self.against(start, station, height, placement)
+
+    def traces(self, lines: tuple[Line, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Stations and heights of the burned lines in use, one after the other."""
+        used = [lines[i].xy for i in self.strokes]
+        start = np.concatenate([[0], np.cumsum([len(xy) for xy in used])])
+        station, height = np.empty(start[-1]), np.empty(start[-1])
+        owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
+        for n, xy in enumerate(used):
+            k, cut = owner[n], slice(start[n], start[n + 1])
+            _trace(
+                self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n],
+                xy, station[cut], height[cut],
+            )  # fmt: skip
+        return start, station, height
+
+    def columns(
+        self,
+        lines: tuple[Line, ...],
+        traces: tuple[np.ndarray, np.ndarray, np.ndarray],
+        moves: Sequence[np.ndarray],
+        placement: np.ndarray,
+    ) -> np.ndarray:
+        """Derivatives of the residuals with moves of the burned lines.
+
+        Parameters
+        ----------
+        lines : tuple of Line
+            Burned lines of the prediction, mm.
+        traces : tuple of ndarray
+            Their traces, from `traces`.
+        moves : sequence of ndarray, shape (samples of the line, k, 2)
+            Derivative of each line's places with k unknowns.
+        placement : ndarray, shape (6,)
+            See `gantrysim.inference.problem.Problem.placement`.
+
+        Returns
+        -------
+        ndarray, shape (n, k)
+            Derivatives, mm per unit.
+        """
+        start, station, height = traces
+        owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
+        width = moves[0].shape[1]
+        rise = np.empty((start[-1], width))
+        for n, i in enumerate(self.strokes):
+            k, cut = owner[n], slice(start[n], start[n + 1])
+            _project(
+                self.square[k], self.sense[k], self.centre[k], self.sides[n], lines[i].xy,
+                station[cut], height[cut], self.size[k], moves[i], rise[cut],
+            )  # fmt: skip
+        machine_points = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, machine_points)
+        out = np.zeros((len(self.points), width))
+        _columns(
+            machine_points, self.group, self.square, self.size, self.sense, self.centre,
+            self.first_stroke, self.n_strokes, self.share, start, station, rise, out,
+        )  # fmt: skip
+        return out
+
+    def against(
+        self, start: np.ndarray, station: np.ndarray, height: np.ndarray, placement: np.ndarray
+    ) -> np.ndarray:
+        """Residuals against traces already made, for another placement, mm."""
+        machine_points = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, machine_points)
+        out = np.empty(len(self.points))
+        _residuals(
+            machine_points, self.group, self.square, self.size, self.sense, self.centre,
+            self.first_stroke, self.n_strokes, self.share, start, station, height, out,
+        )  # fmt: skip
+        return out
+
+
+def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) -> np.ndarray:
+    """Side of a square on which each commanded sample lies; a corner belongs to the side it ends.
+
+    The first sample belongs to the side it starts; a circle has one side, 0.
+    """
+    if not square:
+        return np.zeros(len(xy), dtype=np.int64)
+    middle = 0.5 * (xy[1:] + xy[:-1]) - np.asarray(centre)
+    x, y = middle[:, 0], middle[:, 1]
+    side = np.where(np.abs(x) >= np.abs(y), np.where(x > 0, 0, 2), np.where(y > 0, 1, 3))
+    return np.concatenate([side[:1], side]).astype(np.int64)
+
+
+def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
+    """Match the points of a piece to the strokes that drew them.
+
+    Parameters
+    ----------
+    piece : Piece
+        Measured lines.
+    forward : Forward
+        The planned test of the piece.
+    placement : ndarray, shape (6,)
+        Placement good to a fraction of a millimetre, used to order the points and to leave
+        out corners and starts.
+
+    Returns
+    -------
+    Matched
+        The match.
+
+    Raises
+    ------
+    ValueError
+        If a measured line belongs to no stroke of the test.
+    """
+    drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
+    index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
+    offset = forward.offset
+    pivot = pivot_of(piece.test) + offset
+    kept: list[np.ndarray] = []
+    group: list[np.ndarray] = []
+    rows: list[tuple[bool, float, int, np.ndarray]] = []
+    strokes: list[int] = []
+    first: list[int] = []
+    share: list[float] = []
+    sides: list[np.ndarray] = []
+    dropped = 0
+    for line in piece.lines:
+        nest = piece.test.nest(line.shape)
+        centre = np.asarray(nest.centre) + offset
+        square = line.shape == "square"
+        points = np.empty_like(line.xy)
+        _carry_back(line.xy, placement, pivot, points)
+        own = _passes(line, drawn.get((line.shape, line.ring), 0))
+        begin = forward.motion.xy[forward.cuts[index[line.shape, line.ring, own[0][0]]]][0]
+        keep, order = _usable(points - centre, begin + offset - centre, square, line.size)
+        dropped += int(len(keep) - keep.sum())
+        chosen = order[keep[order]]
+        kept.append(line.xy[chosen])
+        group.append(np.full(len(chosen), len(rows)))
+        rows.append((square, line.size, 1 if nest.direction == "ccw" else -1, centre))
+        first.append(len(strokes))
+        for pass_index, weight in own:
+            i = index[line.shape, line.ring, pass_index]
+            strokes.append(i)
+            share.append(weight)
+            sides.append(_commanded_sides(forward.motion.xy[forward.cuts[i]], nest.centre, square))
+    return Matched(
+        points=np.ascontiguousarray(np.concatenate(kept)),
+        group=np.concatenate(group).astype(np.int64),
+        square=np.array([r[0] for r in rows]),
+        size=np.array([r[1] for r in rows]),
+        sense=np.array([float(r[2]) for r in rows]),
+        centre=np.array([r[3] for r in rows]),
+        strokes=np.array(strokes),
+        first_stroke=np.array(first),
+        n_strokes=np.diff([*first, len(strokes)]),
+        share=np.array(share),
+        sides=tuple(sides),
+        pivot=pivot,
+        dropped=dropped,
+    )
+
+
+def _passes(line: Line, drawn: int) -> list[tuple[int, float]]:
+    """Pass indices, as `Forward` runs them, that a measured line shows, with their weights."""
+    if drawn == 0 or line.pass_index >= drawn:
+        raise ValueError(
+            f"the piece has {line.shape} ring {line.ring} pass {line.pass_index}, "
+            f"of which the test draws {drawn} passes"
+        )
+    if line.pass_index >= 0:
+        return [(min(line.pass_index, 1), 1.0)]
+    if drawn == 1:
+        return [(0, 1.0)]
+    return [(0, 1.0 / drawn), (1, (drawn - 1.0) / drawn)]
+
+
+def _usable(
+    about: np.ndarray, begin: np.ndarray, square: bool, size: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which points of a ring to keep, and their order along it."""
+    away = np.linalg.norm(about - begin, axis=1) > CLEAR_OF_START
+    station = np.array([_height(square, size, x, y, -1)[0] for x, y in about])
+    if square:
+        along = np.minimum(np.abs(about[:, 0]), np.abs(about[:, 1]))
+        away &= along < size - min(CLEAR_OF_CORNERS, 0.4 * size)
+    return away, np.argsort(station, kind="stable")
+
+
+def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.ndarray:
+    """Place a piece from the middles of its rings and the sides of its squares alone.
+
+    Parameters
+    ----------
+    piece : Piece
+        Measured lines.
+    pivot, offset : ndarray, shape (2,)
+        Pivot of the placement and head offset, mm.
+
+    Returns
+    -------
+    ndarray, shape (6,)
+        Turn and shift; the scanner terms are zero.
+
+    Notes
+    -----
+    Least squares of commanded against measured centres (circle fits) with the directions of
+    square sides: good to the distortion itself, which is all that matching needs.
+    """
+    turns: list[tuple[float, float]] = []
+    middles: list[tuple[np.ndarray, np.ndarray, float]] = []
+    for line in piece.lines:
+        if len(line.xy) < 12:
+            continue
+        centre = np.asarray(piece.test.nest(line.shape).centre) + offset
+        middle, angle = _ring_pose(line)
+        if middle is None:
+            continue
+        middles.append((centre, middle, float(len(line.xy))))
+        if angle is not None:
+            turns.append((angle, len(line.xy) * line.size**2))
+    if not middles:
+        middle = np.mean(np.concatenate([x.xy for x in piece.lines]), axis=0)
+        return np.array([0.0, *middle, 0.0, 0.0, 0.0])
+    weight = np.array([w for _, _, w in middles])[:, None]
+    ours = np.array([c for c, _, _ in middles]) - pivot
+    theirs = np.array([m for _, m, _ in middles])
+    turn = 0.0
+    spread = ours - np.sum(weight * ours, axis=0) / weight.sum()
+    if np.abs(spread).max() > 1.0:
+        moved = theirs - np.sum(weight * theirs, axis=0) / weight.sum()
+        cross = np.sum(weight[:, 0] * (spread[:, 0] * moved[:, 1] - spread[:, 1] * moved[:, 0]))
+        dot = np.sum(weight[:, 0] * (spread[:, 0] * moved[:, 0] + spread[:, 1] * moved[:, 1]))
+        turn = math.atan2(cross, dot)
+    elif turns:
+        turn = float(np.average([t for t, _ in turns], weights=[w for _, w in turns]))
+    c, s = math.cos(turn), math.sin(turn)
+    rotation = np.array([[c, -s], [s, c]])
+    shift = np.sum(weight * (theirs - ours @ rotation.T), axis=0) / weight.sum()
+    return np.array([turn, *shift, 0.0, 0.0, 0.0])
+
+
+def _ring_pose(line: Line) -> tuple[np.ndarray | None, float | None]:
+    """Middle of a measured ring, and for a square the turn of its sides (within 45 degrees)."""
+    xy = line.xy
+    low, high = np.percentile(xy, [1, 99], axis=0)
+    if line.shape == "circle":
+        matrix = np.column_stack([2.0 * xy, np.ones(len(xy))])
+        solution, *_ = np.linalg.lstsq(matrix, np.sum(xy**2, axis=1), rcond=None)
+        middle = solution[:2]
+        radius = np.linalg.norm(xy - middle, axis=1)
+        if abs(np.median(radius) / line.size - 1.0) > 0.2:
+            return None, None
+        return middle, None
+    middle = 0.5 * (low + high)
+    angle = 0.0
+    for _ in range(8):
+        c, s = math.cos(angle), math.sin(angle)
+        u = (xy - middle) @ np.array([[c, -s], [s, c]])
+        tilt, outs = [], []
+        for side in range(4):
+            a, b = (u[:, 0], u[:, 1]) if side % 2 == 0 else (u[:, 1], -u[:, 0])
+            a, b = (a, b) if side < 2 else (-a, -b)
+            on = (a > 0.6 * line.size) & (np.abs(b) < 0.8 * line.size)
+            if on.sum() < 3:
+                return None, None
+            fit = np.polyfit(b[on], a[on], 1)
+            tilt.append(-fit[0])
+            outs.append(fit[1])
+        shift = np.array([outs[0] - outs[2], outs[1] - outs[3]]) / 2.0
+        middle = middle + np.array([[c, -s], [s, c]]) @ shift
+        step = float(np.mean(tilt))
+        angle += step
+        if abs(step) < 1e-7:
+            break
+    return middle, angle

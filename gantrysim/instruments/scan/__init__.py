@@ -1,0 +1,1 @@
+"""A flatbed scan, or a photograph made flat, into measured points."""

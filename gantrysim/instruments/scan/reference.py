@@ -1,0 +1,129 @@
+"""A known length on a piece, between two traced lines, for the scale of a scanner."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gantrysim.instruments.scan.passlabels import Reading
+from gantrysim.instruments.stations import pivot_of
+from gantrysim.pattern.ringtest import SHAPES, RingTest
+from gantrysim.records.inputs import listed, shortened
+
+Array = NDArray[np.float64]
+
+PLACES = {"right": (1.0, 0.0), "top": (0.0, 1.0), "left": (-1.0, 0.0), "bottom": (0.0, -1.0)}
+_STRAIGHT = 0.005  # mm: how straight a few millimetres of a line are
+_NEAR = 0.15  # of the size to either side of the middle of a side, or as an angle on a circle
+
+
+@dataclass(frozen=True)
+class Feature:
+    """A line of a piece where it crosses an axis of its ring.
+
+    Parameters
+    ----------
+    shape : str
+        "circle" or "square".
+    ring : int
+        0 is the innermost.
+    place : str
+        "left", "right", "top" or "bottom" of the upright piece.
+    """
+
+    shape: str
+    ring: int
+    place: str
+
+
+def feature(words: str) -> Feature:
+    """The feature that words such as "square 18 left" name; ValueError for other words."""
+    parts = words.split() if isinstance(words, str) else []
+    if (
+        len(parts) != 3
+        or parts[0] not in SHAPES
+        or not parts[1].isdigit()
+        or parts[2] not in PLACES
+    ):
+        raise ValueError(
+            f"between must name lines as shape, ring and {listed(list(PLACES))}, as in "
+            f"'square 18 left', found {shortened(words)}."
+        )
+    return Feature(parts[0], int(parts[1]), parts[2])
+
+
+def reference_length(
+    test: RingTest, readings: Sequence[Reading], ends: tuple[Feature, Feature] | None, value: float
+) -> tuple[Array, float]:
+    """What a known length sees of a scanner, and the length as measured.
+
+    Parameters
+    ----------
+    test : RingTest
+        What was commanded.
+    readings : sequence of Reading
+        Points of the upright piece, mm.
+    ends : (Feature, Feature) or None
+        Its ends; left and right of the largest ring if None.
+    value : float
+        The known length, mm.
+
+    Returns
+    -------
+    ndarray, shape (1, 3), float
+        Derivative of the relative error with common scale, difference and skew; length, mm.
+
+    Raises
+    ------
+    ValueError
+        If the two do not lie across from each other, one was not traced, or the length is far off.
+    """
+    if ends is None:
+        largest = max((reading.line for reading in readings), key=lambda line: line.size)
+        ends = tuple(Feature(largest.shape, largest.ring, p) for p in ("left", "right"))  # type: ignore[assignment]
+    assert ends is not None
+    upright = [abs(PLACES[end.place][1]) for end in ends]
+    if upright[0] != upright[1] or ends[0] == ends[1]:
+        raise ValueError(
+            "between must name two lines that lie across from each other, both left or right or "
+            f"both top or bottom, found {ends[0].place!r} and {ends[1].place!r}."
+        )
+    axis = int(upright[0])
+    seen = abs(_height(test, readings, ends[0]) - _height(test, readings, ends[1]))
+    if not 0.9 < seen / value < 1.1:
+        raise ValueError(
+            f"length is {value:g} mm, but these lines stand {seen:.4g} mm apart in the scan; "
+            "give the length from middle to middle of the lines that between names, in mm."
+        )
+    return np.array([[1.0, 0.5 if axis == 0 else -0.5, 0.0]]), seen
+
+
+def _height(test: RingTest, readings: Sequence[Reading], end: Feature) -> float:
+    """Coordinate of a line where it crosses the axis of its ring, mm."""
+    way = np.array(PLACES[end.place])
+    own = [r.line for r in readings if (r.line.shape, r.line.ring) == (end.shape, end.ring)]
+    if own:
+        centre = np.asarray(test.nest(end.shape).centre) - pivot_of(test)
+        local = np.concatenate([line.xy for line in own]) - centre
+        size = own[0].size
+        along = local @ np.array((-way[1], way[0]))
+        out = local @ way
+        near = (out > 0.5 * size) & (np.abs(along) < max(_NEAR * size, 1.5))
+        if near.sum() >= 3:
+            rise = size - np.sqrt(size**2 - along**2) if end.shape == "circle" else 0.0
+            return float((_at_middle(along[near], (out + rise)[near]) * way + centre) @ np.abs(way))
+    raise ValueError(f"{end.shape} ring {end.ring} was not traced at its {end.place} side.")
+
+
+def _at_middle(along: Array, out: Array) -> float:
+    """Height of a line through points where it crosses the axis, strays left out, mm."""
+    keep = np.ones(len(out), dtype=bool)
+    fit = np.zeros(2)
+    for _ in range(3):
+        fit = np.polyfit(along[keep], out[keep], 1)
+        off = np.abs(out - np.polyval(fit, along))
+        keep = off <= max(4.0 * float(np.median(off)), 2.0 * _STRAIGHT)
+    return float(fit[1])

@@ -1,0 +1,245 @@
+"""Tracing every ring of a found pattern: ways, profile, and one point a millimetre or so.
+
+The rings are followed on the coarse map, each line marks the pixels that its ink covers, and the
+fit to the raw pixels then leaves out what other lines touch.  Profile and places are found in turn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from gantrysim.instruments.picture import Picture
+from gantrysim.instruments.scan.doubled import Double, suspected, together, two_lines
+from gantrysim.instruments.scan.follow import follow_all
+from gantrysim.instruments.scan.nestfind import Found
+from gantrysim.instruments.scan.ridges import (
+    FLANK,
+    Fitted,
+    Profile,
+    Strip,
+    fit_strip,
+    profile_of,
+    strip_of,
+)
+from gantrysim.instruments.stations import Run, least_gap, runs_of
+from gantrysim.pattern.ringtest import RingTest
+
+Array = NDArray[np.float64]
+
+FINE = 0.25  # mm: about the length of line of one fit
+_WIDEST = 3.0  # mm: most that a line is looked for off its place
+_CORNER = 0.25  # mm of a side left out at its ends, beside what the crossing side covers
+_SLACK = 1.5  # pixels beside a line that its ink may still touch
+_STRAY = 6.0  # robust standard deviations off the neighbours
+_LEAST_STRAY = 0.02  # mm; steps of a sticking axis are real
+_BROAD = 2.0  # times the usual misfit: the line may be two
+_SYSTEMATIC = 0.01  # of a pixel: what an even profile and exact pixels still leave
+
+
+@dataclass(frozen=True, eq=False)
+class Traced:
+    """A traced run: points at the middle of equal steps along it.
+
+    Parameters
+    ----------
+    run : Run
+        Stations of the points.
+    off : ndarray, shape (n,)
+        Distance of the line from each station along its normal, mm; nan where nothing was read.
+    u : ndarray, shape (n,)
+        Standard uncertainty of it, mm.
+    doubles : dict of int to Double
+        Stations at which two lines were read.
+    width : float
+        Usual width of the line, mm.
+    """
+
+    run: Run
+    off: Array
+    u: Array
+    doubles: dict[int, Double]
+    width: float
+
+
+def trace(
+    picture: Picture,
+    test: RingTest,
+    found: Found,
+    spacing: float,
+    say: Callable[[str], None],
+) -> list[Traced]:
+    """Trace all rings of a pattern.
+
+    Parameters
+    ----------
+    picture, test, found
+        The scan, what was commanded, and where it lies.
+    spacing : float
+        About the distance of points, mm.
+    say : callable
+        Called with a line of text before each step.
+    """
+    parts = max(1, round(spacing / FINE))
+    runs = runs_of(test, spacing / parts, clear=_CORNER, parts=parts)
+    gap = least_gap(test)
+    reach = min(0.5 * gap, _WIDEST)
+    say("following the rings")
+    ways = follow_all(found, runs, reach)
+    pitch = float(picture.pitch.mean())
+    flank = max(FLANK, 3.0 * pitch)
+    say("fitting the lines")
+    profile = Profile.bar(test.line_width, max(0.035, 0.5 * pitch), 3.0 * test.line_width, 0.005)
+    fits: list[Fitted] = []
+    usual = 0.0
+    for rounds in (2, 1, 2):
+        near = 0.5 * profile.width + flank
+        strips = [
+            strip_of(picture, found, run, way, near) for run, way in zip(runs, ways, strict=True)
+        ]
+        owners = Owners.of(picture, strips, ways, 0.5 * profile.width + _SLACK * pitch)
+        masks = [owners.free(strip, way) for strip, way in zip(strips, ways, strict=True)]
+        fits = [
+            fit_strip(strip, way, profile, mine, usual, rounds)
+            for strip, way, mine in zip(strips, ways, masks, strict=True)
+        ]
+        ways = [fit.way for fit in fits]
+        heights = np.concatenate([fit.height[fit.good] for fit in fits])
+        if len(heights) < 20:
+            raise ValueError(f"{picture.source}: too little of the rings could be traced.")
+        usual = float(np.median(heights))
+        if rounds == 2 and len(fits):
+            profile = profile_of(strips, fits, masks, 0.25 * pitch, near) or profile
+    say("sorting the points")
+    rough = float(np.median(np.concatenate([fit.rough[fit.good] for fit in fits])))
+    apart = min(0.8, 0.4 * gap)
+    traced = []
+    for run, fit in zip(runs, fits, strict=True):
+        doubles = {}
+        if run.passes > 1:
+            suspects = suspected(fit, parts, _BROAD * rough)
+            doubles = {
+                k: double
+                for k in suspects
+                for double in [
+                    _double(picture, found, run, fit, k, parts, profile, usual, owners, apart)
+                ]
+                if double is not None
+            }
+        traced.append(_grouped(run, fit, parts, together(doubles), profile.width, pitch))
+    return traced
+
+
+def _double(
+    picture: Picture, found: Found, run: Run, fit: Fitted, k: int, parts: int, profile: Profile,
+    usual: float, owners: Owners, apart: float,
+) -> Double | None:  # fmt: skip
+    """Two lines at one point of a run, if that is what stands there."""
+    cut = slice(k * parts, (k + 1) * parts)
+    stretch = Run(
+        run.shape, run.ring, run.side, run.size, run.passes, run.place[cut], run.normal[cut],
+        run.step, run.bend, part=True,
+    )  # fmt: skip
+    strip = strip_of(picture, found, stretch, fit.way[cut], 0.5 * profile.width + apart)
+    free = owners.free(strip, fit.way[cut])
+    return two_lines(strip, fit.way[cut], free, profile, usual, apart)
+
+
+@dataclass(frozen=True, eq=False)
+class Owners:
+    """How many lines cover each pixel of the picture with their ink.
+
+    Parameters
+    ----------
+    count : ndarray of uint8, shape (pixels,)
+        Lines on each pixel.
+    margin : float
+        Half the width that a line covers, mm.
+    """
+
+    count: NDArray[np.uint8]
+    margin: float
+
+    @classmethod
+    def of(
+        cls, picture: Picture, strips: Sequence[Strip], ways: Sequence[Array], margin: float
+    ) -> Owners:
+        """Count the lines."""
+        count = np.zeros(picture.grey.size, np.uint8)
+        for strip, way in zip(strips, ways, strict=True):
+            own = np.unique(strip.where[np.abs(strip.off(way)) < margin])
+            count[own] += count[own] < 255
+        return cls(count, margin)
+
+    def free(self, strip: Strip, way: Array) -> NDArray[np.bool_]:
+        """Which pixels of a strip no other line covers."""
+        return np.asarray(self.count[strip.where] <= (np.abs(strip.off(way)) < self.margin))
+
+
+def _grouped(
+    run: Run, fit: Fitted, parts: int, doubles: dict[int, Double], width: float, pitch: float
+) -> Traced:  # fmt: skip
+    """Average fits over the stations of a point; strays are left out."""
+    good = fit.good & ~_strays(fit.way, fit.good, run.closed)
+    ratio = _excess(fit, good)
+    weight = np.where(good, 1.0 / np.maximum(fit.u, 1e-6) ** 2, 0.0).reshape(-1, parts)
+    # a step between the parts is real: parts count alike unless they were read far worse
+    best = weight.max(axis=1, keepdims=True)
+    even = np.where(weight > 0.1 * best, 1.0, 0.0) * (weight > 0)
+    place = (np.arange(parts) - 0.5 * (parts - 1)) * run.step
+    count = even.sum(axis=1)
+    lean = (even * place).sum(axis=1) / np.maximum(count, 1)
+    off = (even * fit.way.reshape(-1, parts)).sum(axis=1) / np.maximum(count, 1)
+    # what is missing at one end of a step shifts the mean along the line: taken back by the slope
+    slope = np.gradient(fit.way, run.step).reshape(-1, parts).mean(axis=1)
+    off = off - slope * lean
+    variance = (even / np.maximum(weight, 1e-12)).sum(axis=1) / np.maximum(count, 1) ** 2
+    u = np.sqrt(variance * ratio + (_SYSTEMATIC * pitch) ** 2)
+    off[count < 0.5 * parts] = np.nan
+    merged = Run(
+        run.shape, run.ring, run.side, run.size, run.passes, *_middles(run, parts),
+        run.step * parts, run.bend,
+    )  # fmt: skip
+    return Traced(merged, off, u, doubles, width)
+
+
+def _middles(run: Run, parts: int) -> tuple[Array, Array]:
+    """Places and normals in the middle of each group of stations."""
+    shape = (-1, parts, 2)
+    normal = run.normal.reshape(shape).mean(axis=1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    place = run.place.reshape(shape).mean(axis=1)
+    if run.bend > 0.0:  # the mean of places on an arc lies inside it
+        half = 0.5 * (parts - 1) * run.step * run.bend
+        inside = np.mean(1.0 - np.cos(np.linspace(-half, half, parts))) / run.bend
+        place = place + inside * normal
+    return place, normal
+
+
+def _strays(way: Array, good: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:
+    """Stations that stand off the median of their neighbours."""
+    if good.sum() < 9:
+        return np.zeros(len(way), dtype=bool)
+    off = np.abs(way - median_filter(way, 9, mode="wrap" if closed else "nearest"))
+    scale = 1.4826 * float(np.median(off[good]))
+    return off > max(_STRAY * scale, _LEAST_STRAY)
+
+
+def _excess(fit: Fitted, good: NDArray[np.bool_]) -> float:
+    """Variance of neighbouring fits over what the noise of their pixels explains, 1 or more."""
+    both = good[:-2] & good[1:-1] & good[2:]
+    if both.sum() < 10:
+        return 1.0
+    second = (fit.way[:-2] - 2.0 * fit.way[1:-1] + fit.way[2:])[both]
+    stated = (fit.u[:-2] ** 2 + 4.0 * fit.u[1:-1] ** 2 + fit.u[2:] ** 2)[both]
+    return max(1.0, float(np.median(second**2 / stated)) / 0.455)
+
+
+def all_points(found: Found, traced: Traced) -> Array:
+    """Points of a traced run on the picture, mm, shape (n, 2); nan where nothing was read."""
+    run = traced.run
+    return found.carry(run.place) + traced.off[:, None] * found.across(run.normal)

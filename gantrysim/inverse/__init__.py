@@ -1,1 +1,0 @@
-"""From measured distortion to fault parameters: residuals, fits and diagnosis."""

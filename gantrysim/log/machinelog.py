@@ -1,0 +1,564 @@
+"""The log of one machine: every burn, finding, turn and verdict, and what is now believed.
+
+One file a machine, readable by a person and complete by itself.  A log is never changed in
+place: each call returns a new one and, where it has a path, saves it whole or not at all.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import html
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.acceptance.tolerance import Verdict
+from gantrysim.decisions.adjustment import Adjustment
+from gantrysim.decisions.afterturn import Change, after_turn
+from gantrysim.decisions.diagnosis import Finding, diagnose
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.problem import listed
+from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.points import Piece
+from gantrysim.log import file as logfile
+from gantrysim.machine import Machine
+from gantrysim.records.inputs import finite_number, of_kind, read_text, shortened, write_new_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from numpy.typing import NDArray
+
+Date = str | datetime.date
+_LEAST_KEPT = 1e-3  # explanations below this probability are not written down
+
+
+@dataclass(frozen=True, eq=False)
+class Burned:
+    """A burn with what was found.
+
+    Parameters
+    ----------
+    date, note : str
+        When (ISO 8601, empty where nobody said), and anything worth a word.
+    pieces : tuple of Piece
+        What was measured.
+    error : float
+        Root mean square distance of the measured lines from the commanded ones, mm, as the
+        finding places them.
+    finding : mapping
+        ``ranked`` explanations with probability, magnitudes and the group each belongs to,
+        ``certain``, and the ``words`` of the report.
+    readings : tuple of str
+        Sheets of readings by hand that entered the finding beside the pieces: kind, source and
+        number of readings.  What they taught is in the belief.
+    """
+
+    date: str
+    note: str
+    pieces: tuple[Piece, ...]
+    error: float
+    finding: Mapping[str, Any]
+    readings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """A turn.
+
+    Parameters
+    ----------
+    date, note : str
+        When, and who did it or why.
+    fault, place, way : str
+        What it was to cure, where, and which way.
+    amount : float
+        How far, in ``unit``; of a `Change` what it added to the fault, so negative where it was
+        taken off.
+    unit : str
+        Unit of the amount.
+    """
+
+    date: str
+    note: str
+    fault: str
+    place: str
+    way: str
+    amount: float
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class Accepted:
+    """A verdict.
+
+    Parameters
+    ----------
+    date, note : str
+        When, and anything worth a word.
+    verdict : mapping
+        As `Verdict.to_dict` gives it; probabilities, and limits in their units.
+    """
+
+    date: str
+    note: str
+    verdict: Mapping[str, Any]
+
+
+Entry = Burned | Adjusted | Accepted
+
+
+@dataclass(frozen=True, eq=False)
+class MachineLog:
+    """The log of one machine; make one with `new_log` or `open_log`.
+
+    Parameters
+    ----------
+    name : str
+        What the machine is called.
+    machine : Machine
+        The machine as described.
+    belief : Belief
+        What is believed of it now: the posterior of the last round, changed by what was turned
+        since (probabilities, and sizes in the units of the faults).
+    entries : tuple of Burned, Adjusted or Accepted
+        Its history.
+    path : Path or None
+        Where it is kept; None for a log in memory only.
+    """
+
+    name: str
+    machine: Machine
+    belief: Belief
+    entries: tuple[Entry, ...] = ()
+    path: Path | None = None
+    _stamp: str = field(default="", repr=False)
+
+    @property
+    def burns(self) -> tuple[Burned, ...]:
+        """The burns, in order."""
+        return tuple(e for e in self.entries if isinstance(e, Burned))
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """The first measured piece of each burn."""
+        return tuple(burn.pieces[0] for burn in self.burns)
+
+    def diagnose(self, measured: Measurement | Sequence[Measurement]) -> Finding:
+        """Diagnose what was measured on this machine with what is believed of it."""
+        return diagnose(measured, self.machine, belief=self.belief)
+
+    def burned(
+        self,
+        measured: Measurement | Sequence[Measurement],
+        finding: Finding,
+        *,
+        date: Date = "",
+        note: str = "",
+    ) -> MachineLog:
+        """Return the log with a burn and what was found: the finding's posterior is believed.
+
+        Parameters
+        ----------
+        measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
+            What was measured, such as a piece and its caliper sheet; all that the finding was
+            made from is kept with it: pieces by their points, sheets by a line of text.
+        finding : Finding
+            What it says, best from `MachineLog.diagnose`.
+        date : str or date
+            When, such as ``"2031-04-05"``.
+        note : str
+            Anything worth a word.
+
+        Raises
+        ------
+        ValueError
+            If the finding is about something else or another machine, no piece was burned for
+            it, a piece stands in the log already, or the file was changed by somebody else since
+            this log was made.
+        """
+        things = listed(measured)
+        if not isinstance(finding, Finding):
+            raise ValueError(f"burned needs a Finding, found {shortened(finding)}.")
+        for thing in things:
+            if not any(thing is known for known in finding.measured):
+                raise ValueError(f"the finding is not about {thing!r} but {finding.measured!r}.")
+        if finding.machine != self.machine:
+            raise ValueError("the finding is about another machine than the one of this log.")
+        if not finding.pieces:
+            raise ValueError(
+                "a burn needs a Piece among what its finding was made from, found only "
+                f"{finding.measured!r}; diagnose the readings together with a piece."
+            )
+        self._refuse_twice(finding.pieces)
+        entry = Burned(
+            _date(date), _note(note), finding.pieces, _error(finding), _summary(finding),
+            tuple(repr(x) for x in finding.measured if not isinstance(x, Piece)),
+        )  # fmt: skip
+        return self._with(entry, finding.belief())
+
+    def _refuse_twice(self, pieces: Sequence[Piece]) -> None:
+        """Raise ValueError if the points of a piece stand in the log: they are believed once."""
+        known = {logfile.check_sum(p): burn.date for burn in self.burns for p in burn.pieces}
+        for piece in pieces:
+            points = logfile.check_sum(piece)
+            if points in known:
+                when = f" of {known[points]}" if known[points] else ""
+                raise ValueError(
+                    f"{piece!r} has the points of a burn{when} that stands in this log; each piece "
+                    "is believed once."
+                )
+            known[points] = ""
+
+    def adjusted(
+        self,
+        adjustment: Adjustment | Change,
+        *,
+        turned: float | None = None,
+        cured: float | None = None,
+        date: Date = "",
+        note: str = "",
+    ) -> MachineLog:
+        """Return the log with something turned, and the belief changed as it changes the machine.
+
+        Parameters
+        ----------
+        adjustment : Adjustment or Change
+            What was turned: advice that was followed, or a change said in the fault's unit.
+        turned : float, optional
+            How far it was really turned, in the adjustment's unit.
+        cured : float, optional
+            Probability that it is cured, where somebody knows better than the amount says.
+        date : str or date
+            When.
+        note : str
+            Who did it, and anything worth a word.
+
+        Raises
+        ------
+        ValueError
+            If it is no adjustment, or the file was changed by somebody else.
+        """
+        if not isinstance(adjustment, Adjustment | Change):
+            raise ValueError(
+                f"adjusted needs an Adjustment or a Change, found {shortened(adjustment)}."
+            )
+        if turned is not None:
+            turned = finite_number(turned, "turned")
+        belief = after_turn(self.belief, self.machine, adjustment, turned=turned, cured=cured)
+        amount = adjustment.amount if turned is None else turned
+        if isinstance(adjustment, Change):
+            amount = -amount
+        entry = Adjusted(
+            _date(date), _note(note), adjustment.fault, adjustment.place, adjustment.way,
+            float(amount), adjustment.unit,
+        )  # fmt: skip
+        return self._with(entry, belief)
+
+    def accepted(self, verdict: Verdict, *, date: Date = "", note: str = "") -> MachineLog:
+        """Return the log with a verdict of `accept` or `will_hold`; the belief stays.
+
+        Raises
+        ------
+        ValueError
+            If it is no verdict, or the file was changed by somebody else.
+        """
+        if not isinstance(verdict, Verdict):
+            raise ValueError(f"accepted needs a Verdict, found {shortened(verdict)}.")
+        entry = Accepted(_date(date), _note(note), logfile.plain(verdict.to_dict(), "verdict"))
+        return self._with(entry, self.belief)
+
+    def _with(self, entry: Entry, belief: Belief) -> MachineLog:
+        log = replace(self, entries=(*self.entries, entry), belief=belief)
+        if self.path is None:
+            return log
+        now = _stamp_of(read_text(self.path, "a machine log"))
+        if now != self._stamp:
+            raise ValueError(
+                f"{self.path}: the log was changed since this one was made; open it again."
+            )
+        return log._saved(self.path, overwrite=True)
+
+    def _saved(self, path: Path, *, overwrite: bool) -> MachineLog:
+        text = logfile.text_of(self.to_dict())
+        write_new_text(path, text, overwrite=overwrite)
+        return replace(self, path=path, _stamp=_stamp_of(text))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the whole log as plain Python types: the content of its file."""
+        return {
+            "format": logfile.FORMAT,
+            "version": logfile.VERSION,
+            "name": self.name,
+            "machine": logfile.plain(self.machine.to_dict(), "machine"),
+            "belief": logfile.belief_table(self.belief, self.machine),
+            "history": [_table(entry) for entry in self.entries],
+        }
+
+    def report(self) -> str:
+        """Return the history in words, and what is believed now."""
+        rows = [f"Log of {self.name}: {len(self.burns)} burns."]
+        for entry in self.entries:
+            when = f"{entry.date}: " if entry.date else ""
+            note = f" ({entry.note})" if entry.note else ""
+            rows.append(f"{when}{_words(entry)}{note}")
+        likely = sorted(self.belief.weights.items(), key=lambda item: -item[1])[:3]
+        if likely:
+            words = ", ".join(f"{' + '.join(f) or 'healthy'} {p:.2f}" for f, p in likely)
+            rows.append(f"Believed now: {words}.")
+        else:
+            rows.append("Believed now: nothing but the description of the machine.")
+        rows.append("Before touching the machine: power off, laser disconnected; re-home after.")
+        return "\n".join(rows)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the error of each burn, with the turns between; µm rms."""
+        from gantrysim.plotting.logs import plot_log
+
+        return plot_log(self, ax)
+
+    def before_after(self, axes: Any = None) -> NDArray[Any]:
+        """Draw the first and the last burn side by side, errors magnified alike.
+
+        Raises
+        ------
+        ValueError
+            If the log has fewer than two burns.
+        """
+        from gantrysim.plotting.logs import before_after
+
+        return before_after(self, axes=axes)
+
+    def __repr__(self) -> str:
+        kept = f", {str(self.path)!r}" if self.path else ""
+        turns = sum(isinstance(e, Adjusted) for e in self.entries)
+        return f"MachineLog({self.name!r}{kept}, {len(self.burns)} burns, {turns} turns)"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{html.escape(e.date)}</td><td>{html.escape(_words(e))}</td>"
+            f"<td>{html.escape(e.note)}</td></tr>"
+            for e in self.entries
+        )
+        head = "<tr><th>when</th><th>what</th><th>note</th></tr>"
+        return f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
+
+
+def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str) -> MachineLog:
+    """Begin the log of a machine.
+
+    Parameters
+    ----------
+    path : path or None
+        Where it is kept (JSON); None keeps it in memory only.
+    machine : Machine
+        The machine as described.
+    name : str
+        What it is called.
+
+    Raises
+    ------
+    FileExistsError
+        If there is such a file: logs are never overwritten.
+    FileNotFoundError
+        If its folder does not exist.
+    ValueError
+        If path, machine or name is of another kind.
+    """
+    if path is not None and (not isinstance(path, str | os.PathLike) or not os.fspath(path)):
+        raise ValueError(
+            "path must be that of a file, or None to keep the log in memory, found "
+            f"{shortened(path)}."
+        )
+    of_kind(machine, Machine, "machine")
+    if not isinstance(name, str) or not name.strip():
+        raise ValueError(f"name must be a text that is not empty, found {shortened(name)}.")
+    log = MachineLog(name, machine, replace(Belief.fresh(), machine=machine))
+    if path is None:
+        return log
+    if Path(path).exists():
+        raise FileExistsError(f"{path}: the file exists; a log is never overwritten, open it.")
+    return log._saved(Path(path), overwrite=False)
+
+
+def open_log(path: str | os.PathLike[str]) -> MachineLog:
+    """Open the log of a machine.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        With one sentence that names the file and the field.
+    """
+    text = read_text(path, "a machine log")
+    try:
+        log = _log_of(logfile.content_of(text))
+    except ValueError as error:
+        raise ValueError(f"{path}: {error}") from None
+    return replace(log, path=Path(path), _stamp=_stamp_of(text))
+
+
+# Reading
+
+
+def _log_of(content: Any) -> MachineLog:
+    if not isinstance(content, dict) or content.get("format") != logfile.FORMAT:
+        raise ValueError(f"field 'format' must be {logfile.FORMAT!r}: this is no machine log.")
+    version = content.get("version")
+    if isinstance(version, bool) or version not in logfile.VERSIONS:
+        accepted = " or ".join(map(str, logfile.VERSIONS))
+        raise ValueError(f"field 'version' must be {accepted}, found {shortened(version)}.")
+    names = ("format", "version", "name", "machine", "belief", "history")
+    table = logfile.fields(content, "log", names)
+    history = logfile.row(table["history"], "history")
+    machine = logfile.machine_from(table["machine"], "machine")
+    return MachineLog(
+        logfile.word(table["name"], "name"),
+        machine,
+        logfile.belief_from(table["belief"], "belief", machine, int(version)),
+        tuple(_entry(entry, f"history[{k}]", int(version)) for k, entry in enumerate(history)),
+    )
+
+
+_BURNED = ("kind", "date", "note", "error_mm", "finding", "pieces", "readings")
+_BURNED_ONCE = _BURNED[:-1]  # version 1 kept no word of readings by hand
+_ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
+_ACCEPTED = ("kind", "date", "note", "verdict")
+_FINDING = ("words", "certain", "ranked")
+_VERDICT = (
+    "decision", "probability", "unknown", "confidence", "source", "tolerance", "requirements",
+)  # fmt: skip
+
+
+def _entry(value: Any, where: str, version: int) -> Entry:
+    kind = value.get("kind") if isinstance(value, dict) else None
+    if kind not in logfile.KINDS:
+        accepted = ", ".join(logfile.KINDS)
+        found = shortened(kind)
+        raise ValueError(f"field '{where}.kind' must be one of {accepted}, found {found}.")
+    burned = _BURNED if version > 1 else _BURNED_ONCE
+    names = {"burned": burned, "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
+    table = logfile.fields(value, where, names)
+    when = logfile.date(table["date"], f"{where}.date")
+    note = logfile.word(table["note"], f"{where}.note")
+    if kind == "adjusted":
+        fault, place, way, unit = (
+            logfile.word(table[name], f"{where}.{name}")
+            for name in ("fault", "place", "way", "unit")
+        )
+        amount = logfile.number(table["amount"], f"{where}.amount")
+        return Adjusted(when, note, fault, place, way, amount, unit)
+    if kind == "accepted":
+        verdict = logfile.fields(table["verdict"], f"{where}.verdict", _VERDICT)
+        logfile.word(verdict["decision"], f"{where}.verdict.decision")
+        logfile.number(verdict["probability"], f"{where}.verdict.probability", least=0.0, most=1.0)
+        return Accepted(when, note, verdict)
+    finding = logfile.fields(table["finding"], f"{where}.finding", _FINDING)
+    ranked = logfile.row(finding["ranked"], f"{where}.finding.ranked")
+    if not ranked:
+        raise ValueError(f"field '{where}.finding.ranked' must name an explanation, found none.")
+    for k, explanation in enumerate(ranked):
+        at = f"{where}.finding.ranked[{k}]"
+        told = logfile.fields(
+            explanation, at, ("faults", "probability", "magnitudes", "indistinguishable_from")
+        )
+        logfile.names(told["faults"], f"{at}.faults")
+        logfile.number(told["probability"], f"{at}.probability", least=0.0, most=1.0)
+    pieces = logfile.row(table["pieces"], f"{where}.pieces")
+    if not pieces:
+        raise ValueError(f"field '{where}.pieces' must hold a piece, found none.")
+    read = tuple(logfile.piece_from(p, f"{where}.pieces[{k}]") for k, p in enumerate(pieces))
+    error = logfile.number(table["error_mm"], f"{where}.error_mm", least=0.0)
+    readings = logfile.names(table.get("readings", []), f"{where}.readings")
+    return Burned(when, note, read, error, finding, readings)
+
+
+# Writing
+
+
+def _table(entry: Entry) -> dict[str, Any]:
+    if isinstance(entry, Burned):
+        return {
+            "kind": "burned",
+            "date": entry.date,
+            "note": entry.note,
+            "error_mm": entry.error,
+            "finding": dict(entry.finding),
+            "pieces": [logfile.piece_table(piece) for piece in entry.pieces],
+            "readings": list(entry.readings),
+        }
+    if isinstance(entry, Adjusted):
+        values = {name: getattr(entry, name) for name in _ADJUSTED[1:]}
+        return {"kind": "adjusted", **values}
+    return {
+        "kind": "accepted",
+        "date": entry.date,
+        "note": entry.note,
+        "verdict": dict(entry.verdict),
+    }
+
+
+def _summary(finding: Finding) -> dict[str, Any]:
+    """The ranking without what is next to impossible, and the report."""
+    told = finding.to_dict()
+    names = ("faults", "probability", "magnitudes", "indistinguishable_from")
+    ranked = [
+        {name: h[name] for name in names}
+        for k, h in enumerate(told["ranked"])
+        if k == 0 or h["probability"] > _LEAST_KEPT
+    ]
+    content = {"words": finding.report(), "certain": finding.certain, "ranked": ranked}
+    summary: dict[str, Any] = logfile.plain(content, "finding")
+    return summary
+
+
+def _error(finding: Finding) -> float:
+    """Root mean square distance of measured from commanded lines, mm."""
+    fit = finding.best.fit
+    squares = []
+    for k in range(len(fit.problem.burned)):
+        drawn = fit.overlay(k)
+        for measured, base in zip(drawn.measured, drawn.base, strict=True):
+            squares.append(np.sum((measured - base) ** 2, axis=1))
+    return float(np.sqrt(np.mean(np.concatenate(squares))))
+
+
+def _words(entry: Entry) -> str:
+    """What happened, in one sentence."""
+    if isinstance(entry, Burned):
+        best = entry.finding["ranked"][0]
+        name = " + ".join(best["faults"]) or "healthy"
+        sizes = "; ".join(
+            f"{m['estimate']:.3g} {m['unit']} ({m['low']:.3g} to {m['high']:.3g})"
+            for m in best["magnitudes"].values()
+        )
+        sure = "" if entry.finding["certain"] else ", not certain"
+        size = f", {sizes}" if sizes else ""
+        beside = f", with {', '.join(entry.readings)}" if entry.readings else ""
+        return (
+            f"burned{beside}, error {entry.error * 1e3:.0f} µm rms; found {name}{size}, "
+            f"probability {best['probability']:.2f}{sure}."
+        )
+    if isinstance(entry, Adjusted):
+        where = f" at {entry.place}" if entry.place else ""
+        way = f"{entry.way}, " if entry.way else ""
+        return f"adjusted{where}: {way}{entry.amount:+.3g} {entry.unit}, for {entry.fault}."
+    v = entry.verdict
+    return f"judged: {v['decision']} (probability {v['probability']:.2f})."
+
+
+def _date(value: Date) -> str:
+    return logfile.date(value, "date")
+
+
+def _note(value: Any) -> str:
+    return logfile.word(value, "note")
+
+
+def _stamp_of(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,587 @@
+"""The two-sided belt-driven gantry as data: rails, wheels, belts, shaft, carriage, motors.
+
+Frame: x to the right along the beam, y along the rails away from home.  The left rail is
+the line x = 0, the right rail x = ``span``.  A command moves the carriage wheel centre to
+(X, Y); the spot burns ``head`` beyond it.  Lengths are mm, forces N, stiffness N/mm, masses
+kg; a field in another unit says so.
+
+`Machine()` is the nominal bench machine.  Its values lie inside the believable ranges that
+the engineering handbooks and maker's tables give for small gantries (2 mm pitch glass-cord
+belts, polymer V-wheels, a 5 to 8 mm cross shaft); the sources of single figures stand in
+`gantrysim.machine.components`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Protocol
+
+from gantrysim.machine.components import loop_stiffness
+from gantrysim.machine.components.checks import check_numbers, require
+from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
+
+__all__ = [
+    "Beam",
+    "Belt",
+    "Carriage",
+    "Contact",
+    "CrossShaft",
+    "EndPlate",
+    "Fault",
+    "Head",
+    "Machine",
+    "Motor",
+    "Wheel",
+    "four_wheels",
+]
+
+SIDES = ("left", "right")
+MOTOR_PLACES = ("left", "middle", "both")
+
+
+class Fault(Protocol):
+    """Anything that turns one machine into another: see `gantrysim.faults.changes`."""
+
+    def apply(self, machine: Machine) -> Machine:
+        """Return the machine with this fault."""
+
+
+@dataclass(frozen=True)
+class Belt:
+    """A toothed belt that runs from its motor pulley to the clamp and back over an idler.
+
+    Parameters
+    ----------
+    ea : float
+        Tensile stiffness of the cord, EA, N.
+    near : float
+        Open span from the motor pulley to the clamp at position 0, mm (it grows with travel).
+    loop : float
+        Both open spans together, mm.
+    pretension : float
+        Tension of each span at rest, N.
+    sag : float
+        Tension over which a span softens as it empties, N.
+    runout : float
+        Once-per-turn payout error of its motor-side pulley, amplitude, mm.
+    runout_phase : float
+        Phase of that error at position 0, rad.
+    pulley_circumference : float
+        Pitch circumference of the pulley (teeth times pitch), mm.
+    damping : float
+        Damping of the belt between its pulley and the clamp, N s/m.
+    pitch_error : float
+        How much longer its pitch is than its label says, relative; belts of unlike pitch let
+        the two sides drift apart with the travel, which racks the beam.
+    pitch : float
+        Tooth pitch, mm.
+    tooth_backlash : float
+        Play of the teeth in the pulley grooves, full width at the belt, mm.
+    tooth_error : float
+        Payout error once per tooth, amplitude, mm.
+    tooth_phase : float
+        Phase of that error at position 0, rad.
+    """
+
+    ea: float = 9500.0
+    near: float = 70.0
+    loop: float = 980.0
+    pretension: float = 20.0
+    sag: float = 0.6
+    runout: float = 0.0
+    runout_phase: float = 0.0
+    pulley_circumference: float = 40.0
+    damping: float = 20.0
+    pitch_error: float = 0.0
+    pitch: float = 2.0
+    tooth_backlash: float = 0.0
+    tooth_error: float = 0.0
+    tooth_phase: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "runout": (-10.0, 10.0),
+        "runout_phase": (-1e3, 1e3),
+        "pulley_circumference": (1.0, 1e4),
+        "ea": (1.0, 1e8),
+        "near": (1.0, 1e5),
+        "loop": (2.0, 1e6),
+        "pretension": (0.0, 1e4),
+        "sag": (1e-6, 100.0),
+        "damping": (0.0, 1e6),
+        "pitch_error": (-0.1, 0.1),
+        "pitch": (0.1, 100.0),
+        "tooth_backlash": (0.0, 10.0),
+        "tooth_error": (0.0, 10.0),
+        "tooth_phase": (-1e3, 1e3),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+        if not self.loop > self.near:
+            require(False, "Belt", "loop", self.loop, f"more than near = {self.near}")
+
+    def spans(self, position: float) -> tuple[float, float]:
+        """Open spans on both sides of the clamp at a position along the travel, mm."""
+        first = self.near + position
+        return first, self.loop - first
+
+    def stiffness(self, position: float) -> float:
+        """Stiffness at the clamp with both spans taut, k = EA (1/L1 + 1/L2), N/mm.
+
+        Parameters
+        ----------
+        position : float
+            Place of the clamp along the travel, mm.
+
+        Raises
+        ------
+        ValueError
+            If a span has no length left there.
+        """
+        return loop_stiffness(self.ea, *self.spans(position))
+
+
+@dataclass(frozen=True)
+class CrossShaft:
+    """The shaft and couplings that carry the drive of the Y motor from side to side.
+
+    Parameters
+    ----------
+    stiffness : float
+        Torsion of shaft and couplings as stiffness at the belt, N/mm.
+    drag : float
+        Dry drag of its far bearing at the belt, N.
+    backlash : float
+        Play in the couplings, full width at the belt, mm.
+    slip : float
+        How far the right side is set ahead (+y) of the left, at the belt, mm.
+    pulley_mass : float
+        Far pulley with half the shaft, as mass at the belt, kg.
+    damping : float
+        Damping of shaft and couplings at the belt, N s/m.
+    hold_force : float
+        Force at the belt up to which its set screws hold, N; beyond it the right pulley slips
+        on the shaft and stays where it came to.
+    motor_place : str
+        Where the Y motor turns it: ``"left"`` at the left pulley, ``"middle"``, or ``"both"``
+        for one motor on each side and no shaft between.
+    """
+
+    stiffness: float = 450.0
+    drag: float = 0.3
+    backlash: float = 0.0
+    slip: float = 0.0
+    pulley_mass: float = 0.055
+    damping: float = 15.0
+    hold_force: float = 280.0
+    motor_place: str = "left"
+
+    _limits: ClassVar[Limits] = {
+        "stiffness": (1e-3, 1e12),
+        "drag": (0.0, 1000.0),
+        "backlash": (0.0, 50.0),
+        "slip": (-100.0, 100.0),
+        "pulley_mass": (0.0, 1e3),
+        "damping": (0.0, 1e6),
+        "hold_force": (1e-6, 1e9),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+        if self.motor_place not in MOTOR_PLACES:
+            accepted = "'left', 'middle' or 'both'"
+            require(False, "CrossShaft", "motor_place", self.motor_place, accepted)
+
+
+@dataclass(frozen=True)
+class Motor:
+    """A stepping motor seen at the belt.
+
+    Parameters
+    ----------
+    hold_force : float
+        Pull-out force at the belt, N.
+    full_step : float
+        One full step at the belt, mm; the force repeats every four of them.
+    rotor_mass : float
+        Rotor and pulley as mass at the belt, kg.
+    damping : float
+        Damping of the rotor against its turning field, N s/m at the belt.
+    detent : float
+        Ripple of its force once per full step, amplitude at the belt, N.
+    step_error : float
+        Error of where it stands once per four full steps, amplitude at the belt, mm.
+    step_phase : float
+        Phase of that error at position 0, rad.
+    """
+
+    hold_force: float = 60.0
+    full_step: float = 0.2
+    rotor_mass: float = 0.16
+    damping: float = 60.0
+    detent: float = 1.2
+    step_error: float = 0.0
+    step_phase: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "hold_force": (1e-3, 1e9),
+        "full_step": (1e-6, 100.0),
+        "rotor_mass": (0.0, 1e3),
+        "damping": (0.0, 1e6),
+        "detent": (0.0, 1e9),
+        "step_error": (0.0, 10.0),
+        "step_phase": (-1e3, 1e3),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+
+    @property
+    def stiffness(self) -> float:
+        """Magnetic stiffness around rest, N/mm: slope of F sin(2 pi x / (4 steps)) at 0."""
+        return self.hold_force * 2.0 * math.pi / (4.0 * self.full_step)
+
+
+@dataclass(frozen=True)
+class Contact:
+    """How a rolling wheel resists, the same for every wheel of the machine.
+
+    Parameters
+    ----------
+    yield_distance : float
+        Travel over which the contact gives elastically before it rolls, mm; 0 for a
+        rigid-plastic contact.
+    load_drag : float
+        Extra drag per N of racking wheel load (dimensionless).
+    viscous : float
+        Drag in proportion to speed, of each plate and of the carriage, N s/m.
+    break_away : float
+        Break-away force over rolling drag (dimensionless).
+    stribeck_speed : float
+        Speed over which the extra break-away force dies, mm/s.
+    overshoot : float
+        Part of its undamped swing, jump of speed / natural frequency, by which an axis runs
+        on when its command stops at a corner (dimensionless; damping takes the rest).
+    weight_drag : float
+        Extra drag of a plate per N of carriage weight that it carries (dimensionless); the
+        weight moves from plate to plate with the carriage.
+    """
+
+    yield_distance: float = 0.015
+    load_drag: float = 0.02
+    viscous: float = 8.0
+    break_away: float = 1.08
+    stribeck_speed: float = 8.0
+    overshoot: float = 1.0
+    weight_drag: float = 0.0
+
+    _limits: ClassVar[Limits] = {
+        "yield_distance": (0.0, 1.0),
+        "load_drag": (0.0, 1.0),
+        "viscous": (0.0, 1e5),
+        "break_away": (1.0, 10.0),
+        "stribeck_speed": (1e-3, 1e4),
+        "overshoot": (0.0, 5.0),
+        "weight_drag": (0.0, 1.0),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+
+    @classmethod
+    def ideal(cls) -> Contact:
+        """Rigid-plastic contact with one constant force: Coulomb's law of the textbooks."""
+        return cls(yield_distance=0.0, load_drag=0.0, viscous=0.0, break_away=1.0)
+
+
+@dataclass(frozen=True)
+class Beam:
+    """The beam with both plates and the X motor, as one body.
+
+    Parameters
+    ----------
+    mass : float
+        Mass, kg.
+    centre : float
+        Its centre of mass from the middle of the beam, toward +x, mm.
+    inertia : float
+        Yaw inertia about its centre of mass, kg m^2.
+    """
+
+    mass: float = 0.9
+    centre: float = -25.0
+    inertia: float = 0.02
+
+    _limits: ClassVar[Limits] = {
+        "mass": (0.0, 1e4),
+        "centre": (-1e4, 1e4),
+        "inertia": (0.0, 1e4),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+
+
+@dataclass(frozen=True)
+class Head:
+    """Where the spot burns, measured from the carriage wheel centre.
+
+    Parameters
+    ----------
+    along : float
+        Along the beam, +x, mm.
+    beyond : float
+        Along the rails, +y, mm.
+    """
+
+    along: float = 0.0
+    beyond: float = 45.0
+
+    _limits: ClassVar[Limits] = {
+        "along": (-1000.0, 1000.0),
+        "beyond": (-1000.0, 1000.0),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+
+
+def _belt_x() -> Belt:
+    return Belt(near=45.0, loop=940.0)
+
+
+def _motor_x() -> Motor:
+    return Motor(rotor_mass=0.14)
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A two-sided belt-driven gantry; `Machine()` is the nominal bench machine.
+
+    Parameters
+    ----------
+    span : float
+        Distance between the rails, mm.
+    travel_y : float
+        Usable travel along the rails, mm.
+    left, right : EndPlate
+        The plates at the two ends of the beam.
+    carriage : Carriage
+        The carriage on the beam.
+    belt_left, belt_right, belt_x : Belt
+        The two Y belts and the X belt.
+    belt_inset : float
+        The Y belts are clamped this far inboard of the rail lines, mm.
+    belt_x_offset : float
+        The X belt runs this far (+y) from the carriage wheel centre line, mm.
+    shaft : CrossShaft
+        Cross shaft with its couplings.
+    motor_y, motor_x : Motor
+        The motors; ``shaft.motor_place`` says where the Y motor sits.
+    head : Head
+        Offset of the spot.
+    square : float
+        Built-in yaw of the beam at rest, mrad; positive with the right side ahead.
+    scale_x, scale_y : float
+        Error of the steps per mm: real move = commanded * (1 + this).
+    contact : Contact
+        How the wheels resist.
+    beam : Beam
+        Mass of the beam.
+
+    Examples
+    --------
+    >>> Machine().belt_left.stiffness(200.0)
+    48.19...
+    """
+
+    span: float = 430.0
+    travel_y: float = 400.0
+    left: EndPlate = field(default_factory=EndPlate)
+    right: EndPlate = field(default_factory=EndPlate)
+    carriage: Carriage = field(default_factory=Carriage)
+    belt_left: Belt = field(default_factory=Belt)
+    belt_right: Belt = field(default_factory=Belt)
+    belt_x: Belt = field(default_factory=_belt_x)
+    belt_inset: float = 10.0
+    belt_x_offset: float = 12.0
+    shaft: CrossShaft = field(default_factory=CrossShaft)
+    motor_y: Motor = field(default_factory=Motor)
+    motor_x: Motor = field(default_factory=_motor_x)
+    head: Head = field(default_factory=Head)
+    square: float = 0.0
+    scale_x: float = 0.0
+    scale_y: float = 0.0
+    contact: Contact = field(default_factory=Contact)
+    beam: Beam = field(default_factory=Beam)
+
+    _limits: ClassVar[Limits] = {
+        "span": (1.0, 1e5),
+        "travel_y": (1.0, 1e5),
+        "belt_inset": (0.0, 1e4),
+        "belt_x_offset": (-1e3, 1e3),
+        "square": (-100.0, 100.0),
+        "scale_x": (-0.5, 0.5),
+        "scale_y": (-0.5, 0.5),
+    }
+
+    def __post_init__(self) -> None:
+        check_numbers(self, self._limits)
+        for name, kind in _PARTS.items():
+            part = getattr(self, name)
+            if not isinstance(part, kind):
+                require(False, "Machine", name, part, f"a {kind.__name__}")
+        if not self.belt_inset < self.span / 2.0:
+            accepted = f"less than half the span of {self.span:g} mm"
+            require(False, "Machine", "belt_inset", self.belt_inset, accepted)
+        self._check_loop("belt_left", "travel", self.travel_y)
+        self._check_loop("belt_right", "travel", self.travel_y)
+        self._check_loop("belt_x", "span", self.span)
+
+    def _check_loop(self, name: str, way: str, length: float) -> None:
+        belt: Belt = getattr(self, name)
+        if not belt.loop - belt.near > length:
+            accepted = f"a loop long enough for the {way} of {length:g} mm"
+            require(False, "Machine", name, belt, accepted)
+
+    def with_faults(self, *faults: Fault | Iterable[Fault]) -> Machine:
+        """Return this machine with one or more faults; the original is unchanged.
+
+        Parameters
+        ----------
+        *faults : Fault
+            Faults such as ``TightWheels("left", extra_force=12.0)``, applied in order.
+        """
+        machine = self
+        for fault in faults:
+            if isinstance(fault, Iterable):
+                machine = machine.with_faults(*fault)
+            elif hasattr(fault, "apply"):
+                machine = fault.apply(machine)
+            else:
+                raise ValueError(
+                    f"with_faults: {fault!r} is not a fault; accepted are faults such as "
+                    "TightWheels('left', extra_force=12.0)"
+                )
+        return machine
+
+    def value(self, place: str) -> Any:
+        """Read a field by its dotted place, for example ``"belt_left.ea"``."""
+        part: Any = self
+        for name in place.split("."):
+            if not hasattr(part, name):
+                raise ValueError(
+                    f"Machine has no {place!r}: {type(part).__name__} has no field {name!r}"
+                )
+            part = getattr(part, name)
+        return part
+
+    def replace(self, **changes: Any) -> Machine:
+        """Return a copy with other top-level fields."""
+        return dataclasses.replace(self, **changes)
+
+    def set(self, place: str, value: Any) -> Machine:
+        """Return a copy with one field changed, by its dotted place.
+
+        Parameters
+        ----------
+        place : str
+            For example ``"belt_left.ea"`` or ``"left.friction"`` (the drag of a plate is
+            shared out to its wheels).
+        value : object
+            The new value in the unit of the field.
+        """
+        return self.set_many({place: value})
+
+    def set_many(self, changes: Mapping[str, Any]) -> Machine:
+        """Return a copy with several fields changed at once, by their dotted places."""
+        for place in changes:
+            self.value(place)
+        machine: Machine = _set_many(self, changes)
+        return machine
+
+    def turn_nut(self, side: str, wheel: str | int, degrees: float) -> Machine:
+        """Return a copy with one eccentric nut of an end plate turned.
+
+        Parameters
+        ----------
+        side : str
+            ``"left"`` or ``"right"``.
+        wheel : str or int
+            Which wheel: ``"front"`` (away from home), ``"back"``, ``"middle"`` or its number.
+        degrees : float
+            How far from where the nut stands, degrees; positive tightens.
+        """
+        require(side in SIDES, "turn_nut", "side", side, "'left' or 'right'")
+        return self.set(side, turn_nut(self.value(side), wheel, degrees, span=self.span))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine as plain nested dictionaries."""
+        return dataclasses.asdict(self)
+
+    def __repr__(self) -> str:
+        return (
+            f"Machine(span {self.span:g} mm, drag left {self.left.friction:.2f} N, "
+            f"right {self.right.friction:.2f} N, carriage {self.carriage.friction:.2f} N, "
+            f"belts EA {self.belt_left.ea:g}/{self.belt_right.ea:g}/{self.belt_x.ea:g} N)"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("span between rails", f"{self.span:g} mm"),
+            ("drag left / right / carriage", " / ".join(f"{p.friction:.2f}" for p in self.plates)),
+            ("belt EA left / right / x", " / ".join(f"{b.ea:.0f}" for b in self.belts) + " N"),
+            ("pretension", " / ".join(f"{b.pretension:.1f}" for b in self.belts) + " N"),
+            ("coupler backlash, slip", f"{self.shaft.backlash:.3f}, {self.shaft.slip:.3f} mm"),
+            ("out of square", f"{self.square:.3f} mrad"),
+            ("scale error x, y", f"{self.scale_x * 100:.3f}, {self.scale_y * 100:.3f} %"),
+        ]
+        body = "".join(f"<tr><td>{name}</td><td>{value}</td></tr>" for name, value in rows)
+        return f"<table><caption>Machine</caption>{body}</table>"
+
+    @property
+    def plates(self) -> tuple[EndPlate, EndPlate, Carriage]:
+        """Left plate, right plate, carriage."""
+        return self.left, self.right, self.carriage
+
+    @property
+    def belts(self) -> tuple[Belt, Belt, Belt]:
+        """Left, right and X belt."""
+        return self.belt_left, self.belt_right, self.belt_x
+
+
+def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
+    """Rebuild the frozen parts on the way to the changed fields, each once."""
+    inner: dict[str, dict[str, Any]] = {}
+    new: dict[str, Any] = {}
+    for place, value in changes.items():
+        name, _, rest = place.partition(".")
+        if rest:
+            inner.setdefault(name, {})[rest] = value
+        else:
+            new[name] = value
+    for name, deeper in inner.items():
+        new[name] = _set_many(getattr(part, name), deeper)
+    if "friction" in new:
+        part = part.with_friction(new.pop("friction"))
+    return dataclasses.replace(part, **new) if new else part
+
+
+#: What each part of a machine is.
+_PARTS: dict[str, type] = {
+    "left": EndPlate,
+    "right": EndPlate,
+    "carriage": Carriage,
+    "belt_left": Belt,
+    "belt_right": Belt,
+    "belt_x": Belt,
+    "shaft": CrossShaft,
+    "motor_y": Motor,
+    "motor_x": Motor,
+    "head": Head,
+    "contact": Contact,
+    "beam": Beam,
+}

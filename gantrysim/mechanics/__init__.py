@@ -1,0 +1,1 @@
+"""How the machine moves: quasi-static march, dynamics, the push by hand."""

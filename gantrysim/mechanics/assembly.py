@@ -1,0 +1,374 @@
+"""A machine taken apart for the kernel: two blocks that share no spring, as plain arrays.
+
+====================  =======================================================
+Y block               ``y_left``, ``y_right`` (plates, mm), ``shaft`` (right
+                      pulley, mm at the belt), ``rotor_y`` (left pulley, mm)
+X block               ``s`` (carriage along the beam, mm), ``rock`` (carriage
+                      turned on the beam, rad), ``rotor_x`` (mm), ``float`` (the
+                      gantry sideways on its rails, mm)
+====================  =======================================================
+
+With a motor on each side ``shaft`` is the right rotor and there is no shaft; with the motor in
+the middle the left pulley is a fifth coordinate of the Y block, ``pulley_left``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from gantrysim.machine import Belt, EndPlate, Machine, Motor
+from gantrysim.mechanics.springs import BELT, SPRING
+
+Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
+X_NAMES = ("s", "rock", "rotor_x", "float")
+NAMES = Y_NAMES + X_NAMES
+N_Y = len(Y_NAMES)
+N_X = len(X_NAMES)
+
+Errors = tuple[tuple[float, float, float], tuple[float, float, float]]
+
+# The one place where masses and damping change units: kg mm/s^2 and N s/m into N and N s/mm.
+_N_PER_KG_MM_S2 = 1e-3
+_N_S_PER_M = 1e-3
+_N_MM_S2_PER_KG_M2 = 1e3
+
+_TRUE: Errors = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+_GRAVITY = 9.81  # N/kg
+_CREEP = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
+_ROCK_CREEP = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
+
+
+@dataclass(frozen=True)
+class Block:
+    """One block of the mechanism as plain arrays for the kernel.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Names of the n coordinates.
+    levers : ndarray, shape (m, n)
+        Elongation of each spring per unit of each coordinate.
+    kinds : ndarray of int, shape (m,)
+        Law of each spring, see `spring_law`.
+    laws : ndarray, shape (m, 6)
+        Its parameters.
+    rest, follow : ndarray, shape (m,)
+        Rest elongation = rest + follow * command, mm.
+    friction, give : ndarray, shape (n,)
+        Friction (N) and yield distance (mm) of each coordinate; friction 0 means none.
+    creep : ndarray, shape (n,)
+        A very small resistance to each step, N/mm: it keeps the answer unique where a part
+        lies free inside its play (the least motion is taken).
+    rack : ndarray, shape (n, 2)
+        Rows (spring, factor): each coordinate's friction grows by factor times the force of
+        that spring.
+    viscous : ndarray, shape (n,)
+        Drag in proportion to speed, N s/mm.
+    inertia : ndarray, shape (3, n, n)
+        Mass matrix = the three of them times 1, o and o^2, o the command of the other axis (mm):
+        N s^2/mm (N s^2 and N mm s^2 where a coordinate turns).
+    damping : ndarray, shape (m,)
+        Dashpot beside each spring, N s/mm (N mm s for a turning spring).
+    hold, cycle : ndarray, shape (m,)
+        What a motor or a set screw can hold, N, and the cycle after which a motor's field pulls
+        alike, mm; 0 for what holds anything, and for every spring that is no motor.
+    break_away : ndarray, shape (n,)
+        Break-away force over rolling drag of each contact.
+    stribeck_speed : float
+        Speed over which the extra break-away force dies, mm/s.
+    swing : float
+        Natural angular frequency times the overshoot that damping leaves, 1/s.
+    runout : ndarray, shape (m, 2, 3)
+        Periodic errors of each spring's rest, such as once per turn and once per tooth:
+        amplitude (mm), phase (rad), periods per mm of command.
+    weigh : ndarray, shape (n, 2)
+        What carried weight adds to each friction: N, and N per mm of the other axis' command.
+    detent : ndarray, shape (n, 2)
+        Force ripple that holds a rotor in its full steps: amplitude (N), steps per mm.
+    """
+
+    names: tuple[str, ...]
+    levers: np.ndarray
+    kinds: np.ndarray
+    laws: np.ndarray
+    rest: np.ndarray
+    follow: np.ndarray
+    friction: np.ndarray
+    give: np.ndarray
+    creep: np.ndarray
+    rack: np.ndarray
+    viscous: np.ndarray
+    inertia: np.ndarray
+    damping: np.ndarray
+    hold: np.ndarray
+    cycle: np.ndarray
+    break_away: np.ndarray
+    stribeck_speed: float
+    swing: float
+    runout: np.ndarray
+    weigh: np.ndarray
+    detent: np.ndarray
+
+    @property
+    def ride(self) -> np.ndarray:
+        """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
+        return np.array([float(name not in ("rock", "float")) for name in self.names])
+
+    @property
+    def mass(self) -> np.ndarray:
+        """Force on each coordinate per acceleration of the whole axis, N s^2/mm; shape (n,)."""
+        return np.asarray(self.inertia[0] @ self.ride)
+
+    @property
+    def carried(self) -> np.ndarray:
+        """What is added to `mass` per mm of the other axis' command, N s^2/mm^2; shape (n,)."""
+        return np.asarray(self.inertia[1] @ self.ride)
+
+    @property
+    def screws(self) -> np.ndarray:
+        """1 for the springs that set screws hold, so that they can slip; shape (m,)."""
+        return np.asarray((self.hold > 0.0) & (self.cycle == 0.0), dtype=float)
+
+    def mass_matrix(self, other: float) -> np.ndarray:
+        """Mass matrix with the other axis at a command, mm; shape (n, n), N s^2/mm."""
+        return np.asarray(self.inertia[0] + other * (self.inertia[1] + other * self.inertia[2]))
+
+
+def _spring(stiffness: float, half: float = 0.0, hold: float = 0.0) -> list[float]:
+    return [stiffness, half, hold / stiffness if hold else 0.0, 0.0, 0.0, 0.0]
+
+
+def _belt(belt: Belt) -> list[float]:
+    return [belt.ea, belt.near, belt.loop, belt.pretension, belt.sag, belt.tooth_backlash / 2.0]
+
+
+def _payout(belt: Belt) -> Errors:
+    once_a_turn = belt.runout, belt.runout_phase, 1.0 / belt.pulley_circumference
+    return once_a_turn, (belt.tooth_error, belt.tooth_phase, 1.0 / belt.pitch)
+
+
+def _cycle(motor: Motor) -> Errors:
+    once_a_cycle = motor.step_error, motor.step_phase, 1.0 / (4.0 * motor.full_step)
+    return once_a_cycle, (0.0, 0.0, 0.0)
+
+
+def _detent(motor: Motor) -> tuple[float, float]:
+    return motor.detent, 1.0 / motor.full_step
+
+
+def _natural(belts: tuple[Belt, ...], place: float, motor: float, mass: float) -> float:
+    """Natural angular frequency of an axis on its belts and motor in series, 1/s."""
+    k = sum(belt.stiffness(place) for belt in belts)
+    k = k * motor / (k + motor)
+    return math.sqrt(k / max(mass * _N_PER_KG_MM_S2, 1e-12))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One elastic part of the Y block: what it joins, its law and the rest of its numbers."""
+
+    levers: dict[str, float]
+    law: list[float]
+    damping: float  # N s/m
+    rest: float = 0.0
+    follow: float = 0.0
+    hold: float = 0.0
+    cycle: float = 0.0
+    errors: Errors = _TRUE
+    kind: int = SPRING
+
+
+def _drive(machine: Machine) -> list[_Part]:
+    """Cross shaft and Y motors: what stands between the two pulleys and the turning fields."""
+    shaft, motor = machine.shaft, machine.motor_y
+
+    def field(rotor: str, rest: float = 0.0) -> _Part:
+        return _Part(
+            {rotor: 1.0}, _spring(motor.stiffness), motor.damping, rest, 1.0 + machine.scale_y,
+            motor.hold_force, 4.0 * motor.full_step, _cycle(motor),
+        )  # fmt: skip
+
+    def length(pulley: str, rest: float, part: float) -> _Part:
+        law = _spring(shaft.stiffness / part, shaft.backlash * part / 2.0, shaft.hold_force)
+        levers = {pulley: 1.0, "rotor_y": -1.0}
+        return _Part(levers, law, shaft.damping / part, rest, hold=shaft.hold_force)
+
+    if shaft.motor_place == "both":
+        return [field("shaft", shaft.slip), field("rotor_y")]
+    if shaft.motor_place == "middle":
+        halves = length("shaft", shaft.slip, 0.5), length("pulley_left", 0.0, 0.5)
+        return [halves[0], field("rotor_y"), halves[1]]
+    return [length("shaft", shaft.slip, 1.0), field("rotor_y")]
+
+
+def _y_parts(machine: Machine) -> list[_Part]:
+    """Elastic parts of the Y block: belts, drive, and both plates against racking at the end."""
+    a = machine.belt_inset / machine.span
+    lead = machine.span * math.sin(machine.square * 1e-3)  # y_right - y_left at rest
+    clamp = 0.5 * (1.0 - 2.0 * a) * lead
+    left_pulley = "pulley_left" if machine.shaft.motor_place == "middle" else "rotor_y"
+
+    def belt(belt: Belt, ends: tuple[float, float], pulley: str, rest: float) -> _Part:
+        levers = {"y_left": ends[0], "y_right": ends[1], pulley: -1.0 - belt.pitch_error}
+        return _Part(levers, _belt(belt), belt.damping, rest, errors=_payout(belt), kind=BELT)
+
+    def racking(plate: EndPlate) -> _Part:
+        law = _spring(plate.rack_stiffness, plate.rack_clearance / 2.0)
+        levers = {"y_left": -1.0, "y_right": 1.0}
+        return _Part(levers, law, plate.rack_damping * 1e6 / machine.span**2, lead)
+
+    return [
+        belt(machine.belt_left, (1.0 - a, a), left_pulley, -clamp),
+        belt(machine.belt_right, (a, 1.0 - a), "shaft", clamp),
+        *_drive(machine),
+        racking(machine.left),
+        racking(machine.right),
+    ]
+
+
+def y_block(machine: Machine) -> Block:
+    """Assemble plates, Y belts, cross shaft and Y motors of a machine."""
+    shaft, contact, span = machine.shaft, machine.contact, machine.span
+    names = (*Y_NAMES, "pulley_left") if shaft.motor_place == "middle" else Y_NAMES
+    both = shaft.motor_place == "both"
+    parts = _y_parts(machine)
+    spare = len(names) - N_Y
+    d, roll = contact.yield_distance, contact.viscous * _N_S_PER_M
+    weight = contact.weight_drag * machine.carriage.mass * _GRAVITY
+    load = 2.0 * contact.load_drag * span  # the couple presses both wheels of a plate
+    ends = machine.left, machine.right
+    racks = [[len(parts) - 2 + k, load / end.wheel_base] for k, end in enumerate(ends)]
+    bearing = 0.0 if both else shaft.drag
+    detent = _detent(machine.motor_y)
+    still = [(0.0, 0.0)]
+    return Block(
+        names=names,
+        levers=np.array([[part.levers.get(name, 0.0) for name in names] for part in parts]),
+        kinds=np.array([part.kind for part in parts]),
+        laws=np.array([part.law for part in parts]),
+        rest=np.array([part.rest for part in parts]),
+        follow=np.array([part.follow for part in parts]),
+        friction=np.array([*(end.friction for end in ends), bearing, 0.0, *[bearing] * spare]),
+        give=np.array([d, d, *[0.0] * (2 + spare)]),
+        creep=np.full(len(names), _CREEP),
+        rack=np.array([*racks, *still * (2 + spare)]),
+        viscous=np.array([roll, roll, *[0.0] * (2 + spare)]),
+        inertia=_y_inertia(machine, names),
+        damping=_N_S_PER_M * np.array([part.damping for part in parts]),
+        hold=np.array([part.hold for part in parts]),
+        cycle=np.array([part.cycle for part in parts]),
+        break_away=np.array([contact.break_away, contact.break_away, *[1.0] * (2 + spare)]),
+        stribeck_speed=contact.stribeck_speed,
+        swing=contact.overshoot
+        * _natural(
+            (machine.belt_left, machine.belt_right),
+            machine.travel_y / 2.0,
+            machine.motor_y.stiffness * (2.0 if both else 1.0),
+            machine.beam.mass + machine.carriage.mass,
+        ),
+        runout=np.array([part.errors for part in parts]),
+        weigh=np.array([(weight, -weight / span), (0.0, weight / span), *still * (2 + spare)]),
+        detent=np.array(
+            [*still * 2, detent if both else still[0], detent, *still * spare], dtype=float
+        ),
+    )
+
+
+def x_block(machine: Machine) -> Block:
+    """Assemble carriage, X belt and X motor of a machine."""
+    car, contact = machine.carriage, machine.contact
+    belt, sides = machine.belt_x, (machine.left, machine.right)
+    out = 1.0 + belt.pitch_error  # mm of belt per mm that its pulley turns
+    return Block(
+        names=X_NAMES,
+        levers=np.array(
+            [
+                [1.0, -machine.belt_x_offset, -out, 0.0],  # X belt: clamp against pulley
+                [0.0, 0.0, 1.0, 0.0],  # X motor against its turning field
+                [0.0, 1.0, 0.0, 0.0],  # carriage wheels against turning
+                [0.0, 0.0, 0.0, 1.0],  # left plate sideways on its rail
+                [0.0, 0.0, 0.0, 1.0],  # right plate sideways on its rail
+            ]
+        ),
+        kinds=np.array([BELT, SPRING, SPRING, SPRING, SPRING]),
+        laws=np.array(
+            [
+                _belt(belt),
+                _spring(machine.motor_x.stiffness),
+                _spring(car.rock_stiffness * 1e3, car.gap / car.wheel_base),
+                *(_spring(p.side_stiffness, p.side_gap / 2.0) for p in sides),
+            ]
+        ),
+        rest=np.zeros(5),
+        follow=np.array([0.0, 1.0 + machine.scale_x, 0.0, 0.0, 0.0]),
+        friction=np.array([car.friction, 0.0, 0.0, 0.0]),
+        give=np.array([contact.yield_distance, 0.0, 0.0, 0.0]),
+        creep=np.array([_CREEP, _ROCK_CREEP, _CREEP, _CREEP]),
+        rack=np.zeros((4, 2)),
+        viscous=np.array([contact.viscous * _N_S_PER_M, 0.0, 0.0, 0.0]),
+        inertia=_x_inertia(machine),
+        damping=_N_S_PER_M
+        * np.array(
+            [
+                belt.damping,
+                machine.motor_x.damping,
+                car.rock_damping * 1e6,
+                *(p.side_damping for p in sides),
+            ]
+        ),
+        hold=np.array([0.0, machine.motor_x.hold_force, 0.0, 0.0, 0.0]),
+        cycle=np.array([0.0, 4.0 * machine.motor_x.full_step, 0.0, 0.0, 0.0]),
+        break_away=np.array([contact.break_away, 1.0, 1.0, 1.0]),
+        stribeck_speed=contact.stribeck_speed,
+        swing=contact.overshoot
+        * _natural((belt,), machine.span / 2.0, machine.motor_x.stiffness, car.mass),
+        runout=np.array([_payout(belt), _cycle(machine.motor_x), _TRUE, _TRUE, _TRUE]),
+        weigh=np.zeros((4, 2)),
+        detent=np.array([[0.0, 0.0], [0.0, 0.0], _detent(machine.motor_x), [0.0, 0.0]]),
+    )
+
+
+def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
+    """Mass matrix of the Y block in powers of the carriage's place, shape (3, n, n).
+
+    Beam and carriage move at y_left (1 - a) + y_right a, a their place over the span, and yaw
+    at (y_right - y_left) / span.  Small yaw: the carriage's Coriolis force is left out (for
+    yaw of 1 mrad at 40 Hz under 50 mm/s below 0.01 N).
+    """
+    beam, car, span = machine.beam, machine.carriage, machine.span
+    place = 0.5 + beam.centre / span
+    yaw = (beam.inertia + car.inertia) * 1e6 + car.mass * car.centre_of_mass**2  # kg mm^2
+    masses = np.zeros((3, len(names), len(names)))
+    pair = masses[:, :2, :2]
+    pair[0] = beam.mass * np.outer([1.0 - place, place], [1.0 - place, place])
+    pair[0] += yaw / span**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    pair[0, 0, 0] += car.mass
+    pair[1] = car.mass / span * np.array([[-2.0, 1.0], [1.0, 0.0]])
+    pair[2] = car.mass / span**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    rotor, pulley = machine.motor_y.rotor_mass, machine.shaft.pulley_mass
+    masses[0, 2, 2] = rotor if machine.shaft.motor_place == "both" else pulley
+    masses[0, 3, 3] = rotor
+    for extra in range(N_Y, len(names)):
+        masses[0, extra, extra] = pulley
+    return masses * _N_PER_KG_MM_S2
+
+
+def _x_inertia(machine: Machine) -> np.ndarray:
+    """Mass matrix of the X block, shape (3, 4, 4).
+
+    The centre of mass couples s and rock; the carriage rides on the beam that floats.
+    """
+    car = machine.carriage
+    moment = -car.mass * car.centre_of_mass * _N_PER_KG_MM_S2
+    masses = np.zeros((3, N_X, N_X))
+    masses[0, 0, 0] = car.mass * _N_PER_KG_MM_S2
+    masses[0, 0, 1] = masses[0, 1, 0] = moment
+    masses[0, 1, 1] = car.inertia * _N_MM_S2_PER_KG_M2 - moment * car.centre_of_mass
+    masses[0, 2, 2] = machine.motor_x.rotor_mass * _N_PER_KG_MM_S2
+    masses[0, 3, 3] = (machine.beam.mass + car.mass) * _N_PER_KG_MM_S2
+    masses[0, 0, 3] = masses[0, 3, 0] = car.mass * _N_PER_KG_MM_S2
+    masses[0, 1, 3] = masses[0, 3, 1] = moment
+    return masses

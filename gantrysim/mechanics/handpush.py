@@ -1,0 +1,469 @@
+"""The push test: a hand with a spring scale moves one part of the machine and reads the force.
+
+The hand is one more spring in the energy that `gantrysim.mechanics.quasistatic` minimises, tied to
+the part that is pushed; all else (wheels, belts, shaft, racking, plays) is the same as in a burn.
+It pushes slowly forward, back (to where it began; with motors holding as far to the other side),
+and forward again, so that the last two legs are the closed loop that friction and play leave.
+
+A test by hand needs a machine that cannot start: switched off at the mains and unplugged, the
+beam source made safe, or, with motors holding, no job loaded.  Keep fingers out of belts, pulleys
+and wheels, push gently, and follow the maker's manual.
+"""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.machine import Machine
+from gantrysim.mechanics.quasistatic import (
+    X_NAMES,
+    Y_NAMES,
+    kernel,
+    record,
+    rolling_drag,
+    settle,
+    slip_screws,
+    spring_at,
+    x_block,
+    y_block,
+)
+from gantrysim.records.inputs import finite_number, one_of, positive, write_new_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+PLACES = ("left", "right", "carriage")
+MOTORS = ("off", "holding")
+
+#: Which way the hand goes on each leg: first forward, back, forward again.
+_WAYS = np.array([1.0, -1.0, 1.0])
+
+_PUSHED = {"left": "y_left", "right": "y_right", "carriage": "s"}
+_BEHIND = {"left": "y_right", "right": "y_left", "carriage": "rotor_x"}
+_WORDS = {"left": "right side", "right": "left side", "carriage": "motor pulley"}
+
+_SETTLED = 1e-4  # N: a detent is settled when its force is known to this
+_TRIES = 5000  # of placing the rotor in its detents; each is one settling of the machine
+
+
+@dataclass(frozen=True, eq=False)
+class PushResult:
+    """What a hand with a spring scale feels; `push` makes one.
+
+    Parameters
+    ----------
+    at : str
+        What was pushed: "left", "right" (end plate along its rail) or "carriage" (along the beam).
+    motor : str
+        "off" (rotors free to turn) or "holding".
+    place : (float, float)
+        Where the carriage stood, mm.
+    stroke, limit : float
+        How far the part was to move, mm, and the reading at which the hand turned back, N.
+    leg : ndarray of int, shape (n,)
+        0 first forward, 1 back, 2 forward again.
+    travel : ndarray, shape (n,)
+        How far the pushed part has moved from rest, mm.
+    force : ndarray, shape (n,)
+        Reading of the scale, N; negative when it pulls back.
+    lag : ndarray, shape (n,)
+        How far the other part stays behind it, mm: the other end plate, or the motor pulley of
+        the carriage's belt.
+    """
+
+    at: str
+    motor: str
+    place: tuple[float, float]
+    stroke: float
+    limit: float
+    leg: np.ndarray
+    travel: np.ndarray
+    force: np.ndarray
+    lag: np.ndarray
+
+    @property
+    def behind(self) -> str:
+        """The part whose lag is given."""
+        return _WORDS[self.at]
+
+    @property
+    def moved_freely(self) -> bool:
+        """Whether the part moved over the whole stroke before the scale read the limit."""
+        return bool(np.abs(self.force).max() < self.limit)
+
+    @property
+    def start_forward(self) -> float | None:
+        """Force to start it forward, N; None with motors holding, or if the limit was not enough.
+
+        The largest reading on the first half of the stroke, after it last moved back.
+        """
+        return self._start(2)
+
+    @property
+    def start_back(self) -> float | None:
+        """Force to start it back, N, as `start_forward`."""
+        return self._start(1)
+
+    @property
+    def keep_forward(self) -> float | None:
+        """Force to keep it moving forward, N: mean reading over the last half of the stroke."""
+        return self._keep(2)
+
+    @property
+    def keep_back(self) -> float | None:
+        """Force to keep it moving back, N, as `keep_forward`."""
+        return self._keep(1)
+
+    @property
+    def lag_forward(self) -> float:
+        """How far the other part stays behind at the end of the push forward, mm.
+
+        With motors off the mean over the last half of the stroke, with motors holding the last
+        reading: there it grows all the way.
+        """
+        return self._lag(2)
+
+    @property
+    def lag_back(self) -> float:
+        """As `lag_forward`, on the way back; negative when it stays behind there too, mm."""
+        return self._lag(1)
+
+    @property
+    def lag_mean(self) -> float:
+        """Half the difference of both lags, mm: what friction and play cost the other part."""
+        return 0.5 * (self.lag_forward - self.lag_back)
+
+    @property
+    def loop_force(self) -> float:
+        """Width of the closed loop in force, N: mean over the middle half of its travel."""
+        low, high = self._common()
+        at = np.linspace(low + 0.25 * (high - low), high - 0.25 * (high - low), 201)
+        return float(np.mean(self._reading(2, at) - self._reading(1, at)))
+
+    @property
+    def loop_travel(self) -> float | None:
+        """Width of the loop at no force, mm: it may rest anywhere within this when let go.
+
+        None with motors off: it then stays wherever it was pushed.
+        """
+        if self.motor == "off":
+            return None
+        zero = [
+            np.interp(0.0, np.maximum.accumulate(force), np.maximum.accumulate(travel))
+            for travel, force in (self._leg(2), self._leg(1))
+        ]
+        return float(abs(zero[1] - zero[0]))
+
+    @property
+    def stiffness(self) -> float | None:
+        """Slope of the reading over the last half of the push forward, N/mm; None with motors off.
+
+        Drive, belt and whatever else must give before it follows.
+        """
+        if self.motor == "off":
+            return None
+        travel, force = self._leg(2)
+        late = travel >= 0.5 * (travel[0] + travel[-1])
+        return float(np.polyfit(travel[late], force[late], 1)[0])
+
+    def _leg(self, leg: int) -> tuple[np.ndarray, np.ndarray]:
+        """Travel and force of a leg in the order of rising travel."""
+        own = self.leg == leg
+        order = slice(None, None, 1 if _WAYS[leg] > 0.0 else -1)
+        return self.travel[own][order], self.force[own][order]
+
+    def _free(self) -> bool:
+        return self.motor == "off" and self.moved_freely
+
+    def _start(self, leg: int) -> float | None:
+        if not self._free():
+            return None
+        own = self.leg == leg
+        early = np.abs(self.travel[own] - self.travel[own][0]) <= 0.5 * self.stroke
+        return float((_WAYS[leg] * self.force[own][early]).max())
+
+    def _keep(self, leg: int) -> float | None:
+        return float(_WAYS[leg]) * self._late(leg, self.force) if self._free() else None
+
+    def _lag(self, leg: int) -> float:
+        if self.motor == "off":
+            return self._late(leg, self.lag)
+        return float(self.lag[self.leg == leg][-1])
+
+    def _late(self, leg: int, values: np.ndarray) -> float:
+        """Mean over the last half of a leg, by the way gone: jumps have few samples."""
+        own = self.leg == leg
+        gone = np.maximum.accumulate(_WAYS[leg] * (self.travel[own] - self.travel[own][0]))
+        at = np.linspace(0.5 * gone[-1], gone[-1], 401)
+        return float(np.mean(np.interp(at, gone, values[own])))
+
+    def _common(self) -> tuple[float, float]:
+        back, forward = self._leg(1)[0], self._leg(2)[0]
+        return max(back.min(), forward.min()), min(back.max(), forward.max())
+
+    def _reading(self, leg: int, at: np.ndarray) -> np.ndarray:
+        travel, force = self._leg(leg)
+        return np.interp(at, np.maximum.accumulate(travel), force)
+
+    def sentence(self) -> str:
+        """What the hand feels, in plain words."""
+        what = "carriage" if self.at == "carriage" else f"{self.at} side"
+        if not self._free():
+            if self.motor == "off":
+                return f"The {what} does not move freely: the scale reads {self.limit:g} N."
+            return (
+                f"The {what} pushes back with {self.stiffness:.0f} N/mm and, let go, rests "
+                f"anywhere within {self.loop_travel:.2f} mm; pushed {self.travel.max():.2f} mm, "
+                f"it leaves the {self.behind} {self.lag_forward:.2f} mm behind."
+            )
+        return (
+            f"The {what} starts at {self.start_forward:.1f} N, keeps moving at "
+            f"{self.keep_forward:.1f} N, and the {self.behind} stays "
+            f"{self.lag_mean:.2f} mm behind."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Readings as plain types; the name of each carries its unit."""
+        return {
+            "at": self.at,
+            "motor": self.motor,
+            "place_mm": list(self.place),
+            "stroke_mm": self.stroke,
+            "limit_n": self.limit,
+            "moved_freely": self.moved_freely,
+            "start_forward_n": self.start_forward,
+            "start_back_n": self.start_back,
+            "keep_forward_n": self.keep_forward,
+            "keep_back_n": self.keep_back,
+            "lag_forward_mm": self.lag_forward,
+            "lag_back_mm": self.lag_back,
+            "lag_mean_mm": self.lag_mean,
+            "loop_force_n": self.loop_force,
+            "loop_travel_mm": self.loop_travel,
+            "stiffness_n_mm": self.stiffness,
+        }
+
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write the record: leg, travel, force, lag, one line a reading (mm, N).
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        text = io.StringIO()
+        text.write(f"# push at {self.at}, motor {self.motor}; leg 0 is the first, from rest\n")
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(["leg", "travel_mm", "force_n", "lag_mm"])
+        for leg, *row in zip(self.leg, self.travel, self.force, self.lag, strict=True):
+            writer.writerow([int(leg), *(f"{value:.5f}" for value in row)])
+        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None, *, what: str = "force") -> Axes:
+        """Draw "force" (N) or "lag" (mm) over travel; takes and returns Axes."""
+        from gantrysim.plotting.readings import plot_push
+
+        return plot_push(self, ax, what=what)
+
+    def __repr__(self) -> str:
+        return f"PushResult({self.at}, motor {self.motor}: {self.sentence()})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{html.escape(name)}</td><td>{value:.3f}</td></tr>"
+            for name, value in self.to_dict().items()
+            if isinstance(value, float)
+        )
+        words = html.escape(self.sentence())
+        return f"<table><caption>Push test: {words}</caption>{rows}</table>"
+
+
+def push(
+    machine: Machine,
+    at: str = "left",
+    motor: str = "off",
+    *,
+    place: Sequence[float] | None = None,
+    stroke: float | None = None,
+    limit: float = 40.0,
+    scale_stiffness: float = 5.0,
+    step: float | None = None,
+) -> PushResult:
+    """Push one part of the machine slowly by hand, and read force and lag.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine, at rest with no force in any contact.
+    at : str
+        "left" or "right" pushes that end plate along its rail, "carriage" the carriage along the
+        beam.
+    motor : str
+        "off" leaves the rotors free to turn, but for their detents; "holding" keeps them at the
+        place where they are.
+    place : (float, float), optional
+        Where the carriage stands, mm; the middle of the travel if absent.
+    stroke : float, optional
+        How far the part is pushed, mm; 3 with motors off, 0.4 with motors holding.
+    limit : float
+        Reading of the scale at which the hand turns back, N.
+    scale_stiffness : float
+        Of the spring scale and the hand behind it, N/mm.
+    step : float, optional
+        Travel of the hand from reading to reading, mm; a 300th of the stroke if absent.
+
+    Returns
+    -------
+    PushResult
+
+    Raises
+    ------
+    ValueError
+        If an argument is not usable, or the push asks more of a holding motor than it has.
+    ArithmeticError
+        If a step does not settle (no machine that passes its checks should do this).
+
+    Notes
+    -----
+    Slow: no inertia, no viscous drag.  A contact at rest holds `Contact.break_away` times its
+    rolling drag.  A free rotor lies in the potential of its detents, which is not convex: each
+    step follows the energy downhill from where it was (the difference of convex functions,
+    minimised by linearising the concave one), so that a soft spring makes it jump from detent to
+    detent as in the model of Prandtl and Tomlinson.  Stiffness of the belts is taken at `place`.
+    """
+    one_of(at, PLACES, "at")
+    one_of(motor, MOTORS, "motor")
+    x, y = _place(machine, place)
+    stroke = positive((3.0 if motor == "off" else 0.4) if stroke is None else stroke, "stroke")
+    limit, scale = positive(limit, "limit"), positive(scale_stiffness, "scale_stiffness")
+    step = positive(stroke / 300.0 if step is None else step, "step")
+    most = int(3.0 * (2.0 * stroke + 2.0 * limit / scale) / step) + 100
+    if most > 10_000_000:
+        raise ValueError(f"step {step:g} mm would need {most:.1e} readings; take a larger one.")
+    if at == "carriage":
+        block, drive, command, other = x_block(machine), machine.motor_x, x, y
+    else:
+        block, drive, command, other = y_block(machine), machine.motor_y, y, x
+    names = X_NAMES if at == "carriage" else Y_NAMES
+    box = record(block, command)
+    fields = np.flatnonzero(block.cycle)  # the springs between rotors and turning fields
+    rotors = np.argmax(block.levers[fields] != 0.0, axis=1)
+    detent = drive.detent if motor == "off" else 0.0
+    steepest = 2.0 * math.pi * detent / drive.full_step
+    if motor == "off":
+        box[0]["laws"][fields, 0] = steepest
+    out = np.empty((most, 5))
+    used = _go(
+        box, names.index(_PUSHED[at]), names.index(_BEHIND[at]), fields, rotors,
+        detent, steepest, drive.full_step, scale, step, stroke,
+        0.0 if motor == "off" else -stroke, limit, other, out,
+    )  # fmt: skip
+    if used < 0:
+        raise ArithmeticError(
+            f"reading {-used} of the push did not settle; please report the machine description"
+        )
+    out = out[:used]
+    _refuse_lost_steps(out[:, 4], drive.stiffness, drive.hold_force, motor, stroke)
+    return PushResult(
+        at, motor, (x, y), stroke, limit, out[:, 0].astype(int), *(out[:, k] for k in (1, 2, 3))
+    )
+
+
+def _place(machine: Machine, place: Sequence[float] | None) -> tuple[float, float]:
+    if place is None:
+        return machine.span / 2.0, machine.travel_y / 2.0
+    if len(place) != 2:
+        raise ValueError(f"place must be two numbers (x, y) in mm, found {place!r}.")
+    x, y = finite_number(place[0], "place x"), finite_number(place[1], "place y")
+    for value, room, name in ((x, machine.span, "x"), (y, machine.travel_y, "y")):
+        if not 0.0 <= value <= room:
+            raise ValueError(f"place {name} must lie from 0 to {room:g} mm, found {value:g} mm.")
+    return x, y
+
+
+def _refuse_lost_steps(
+    twist: np.ndarray, stiffness: float, hold: float, motor: str, stroke: float
+) -> None:
+    most = stiffness * float(twist.max())
+    if motor == "holding" and most > hold:
+        raise ValueError(
+            f"a push of {stroke:g} mm asks {most:.0f} N of a motor that holds {hold:g} N, which "
+            "would lose steps; make stroke or limit smaller."
+        )
+
+
+@kernel
+def _go(
+    box: np.ndarray, pushed: int, behind: int, fields: np.ndarray, rotors: np.ndarray,
+    detent: float, steepest: float, pitch: float, scale: float, step: float, stroke: float,
+    back_to: float, limit: float, other: float, out: np.ndarray,
+) -> int:  # fmt: skip
+    """Carry the machine through the legs; return the number of readings, or minus the bad one."""
+    b = box[0]
+    n = b.q.size
+    start = b.q.copy()
+    rest = np.empty(fields.size)
+    u = np.empty(fields.size)
+    for k in range(fields.size):
+        rest[k] = b.rest[fields[k]]
+    give = b.give.copy()
+    grip = np.empty(n)
+    hand, count = 0.0, 0
+    for leg in range(_WAYS.size):
+        way = _WAYS[leg]
+        goal = stroke if way > 0.0 else back_to
+        while count < out.shape[0]:
+            for i in range(n):
+                # a contact at rest holds more; its slope before it slips stays the same
+                hold = b.break_away[i] if b.status[i] == 0 else 1.0
+                b.give[i] = give[i] * hold
+                b.friction[i] = rolling_drag(b, i, other) * hold
+                if b.rack[i, 1] > 0.0:
+                    load, _ = spring_at(b, int(b.rack[i, 0]))
+                    b.friction[i] += b.rack[i, 1] * abs(load)
+                b.held[i, i] = b.creep[i]
+                b.pull[i] = b.creep[i] * b.q[i]
+                grip[i] = b.z[i]
+            b.held[pushed, pushed] += scale
+            b.pull[pushed] += scale * (start[pushed] + hand)
+            for _ in range(_TRIES):
+                for k in range(fields.size):
+                    u[k] = b.q[rotors[k]]
+                    if detent > 0.0:
+                        phase = 2.0 * math.pi * (u[k] - start[rotors[k]]) / pitch
+                        b.rest[fields[k]] = u[k] - detent * math.sin(phase) / steepest
+                if detent > 0.0:
+                    for i in range(n):
+                        b.z[i] = grip[i]
+                if not settle(b):
+                    return -count - 1
+                moved = 0.0
+                for k in range(fields.size):
+                    moved = max(moved, abs(b.q[rotors[k]] - u[k]))
+                if 2.0 * steepest * moved < _SETTLED:
+                    break
+            slip_screws(b)
+            gone = b.q[pushed] - start[pushed]
+            force = scale * (hand - gone)
+            out[count, 0] = leg
+            out[count, 1] = gone
+            out[count, 2] = force
+            out[count, 3] = gone - (b.q[behind] - start[behind])
+            out[count, 4] = 0.0
+            for k in range(fields.size):
+                out[count, 4] = max(out[count, 4], abs(b.q[rotors[k]] - rest[k]))
+            count += 1
+            if way * (gone - goal) >= 0.0 or way * force >= limit:
+                break
+            hand += way * step
+    return count

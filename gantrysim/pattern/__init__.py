@@ -1,0 +1,1 @@
+"""What is commanded: ring tests and other tool paths."""

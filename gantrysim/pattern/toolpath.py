@@ -1,0 +1,249 @@
+"""A path of straight moves and arcs, such as a customer's job: what to draw beside ring tests.
+
+Lengths are commanded carriage positions in mm in the machine frame, as in
+`gantrysim.pattern.ringtest`.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, Array, straight
+from gantrysim.pattern.strokes import Stroke
+from gantrysim.records.inputs import finite_number, point, positive, shortened
+
+MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
+TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
+
+
+@dataclass(frozen=True)
+class Move:
+    """One straight move or arc.
+
+    Parameters
+    ----------
+    start, end : (float, float)
+        mm.
+    burned : bool
+        Whether the beam is on, or the pen down.
+    speed : float
+        mm/s.
+    centre : (float, float), optional
+        Of an arc, mm; a straight move has none.
+    turn : float
+        Angle of an arc, rad, counter-clockwise positive, up to one whole turn.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite, the speed is not positive, or an arc has no turn or no radius.
+    """
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    burned: bool
+    speed: float
+    centre: tuple[float, float] | None = None
+    turn: float = 0.0
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "start", point(self.start, "start of a move"))
+        put(self, "end", point(self.end, "end of a move"))
+        put(self, "speed", positive(self.speed, "speed of a move"))
+        if self.centre is None:
+            return
+        put(self, "centre", point(self.centre, "centre of an arc"))
+        put(self, "turn", finite_number(self.turn, "turn of an arc"))
+        if not 0.0 < abs(self.turn) <= math.tau * (1 + 1e-12):
+            raise ValueError(f"turn of an arc must be above 0, up to 2 pi, found {self.turn:g}.")
+        if self.radius == 0.0:
+            raise ValueError("an arc must have a radius, found its start at its centre.")
+
+    @property
+    def radius(self) -> float:
+        """Of an arc, from its centre to its start, mm; 0 for a straight move."""
+        return 0.0 if self.centre is None else math.dist(self.start, self.centre)
+
+    @property
+    def length(self) -> float:
+        """Along the move, mm."""
+        if self.centre is None:
+            return math.dist(self.start, self.end)
+        return self.radius * abs(self.turn)
+
+    def points(self, step: float) -> Array:
+        """Samples from start to end, at most `step` mm apart, shape (n, 2), mm.
+
+        Arcs hold the points where x or y turns back, as the motion is exact only if those are
+        samples.  Where the end lies off the circle by a rounding, the radius changes evenly.
+        """
+        start, end = np.asarray(self.start), np.asarray(self.end)
+        if self.centre is None:
+            return straight(start, end, step)
+        centre = np.asarray(self.centre)
+        sign = math.copysign(1.0, self.turn)
+        begin = math.atan2(*(start - centre)[::-1]) / (math.pi / 2)  # in quarter turns
+        quarters = abs(self.turn) / (math.pi / 2)
+        ahead = np.arange(math.floor(sign * begin) + 1, math.ceil(sign * begin + quarters))
+        knots = np.concatenate([[0.0], ahead - sign * begin, [quarters]])
+        knots = knots[np.r_[True, np.diff(knots) > 1e-12]]
+        largest = min(step / self.radius, math.tau / MIN_CIRCLE_STEPS) / (math.pi / 2)
+        parts = [
+            a + (b - a) * np.arange(n) / n
+            for a, b in pairwise(knots)
+            for n in [max(2, math.ceil((b - a) / largest * (1 - 1e-12)))]
+        ]
+        along = np.concatenate([*parts, [quarters]])
+        angle = sign * along * (math.pi / 2)
+        unit = (start - centre) / self.radius
+        cos, sin = np.cos(angle), np.sin(angle)
+        radius = self.radius + (math.dist(end, centre) - self.radius) * along / quarters
+        xy = centre + radius[:, None] * np.column_stack(
+            [unit[0] * cos - unit[1] * sin, unit[1] * cos + unit[0] * sin]
+        )
+        xy[0], xy[-1] = start, end
+        return xy
+
+
+@dataclass(frozen=True)
+class Toolpath:
+    """Moves in drawing order; `simulate` predicts what a machine makes of them.
+
+    Parameters
+    ----------
+    moves : tuple of Move
+        Each starts where the one before ended, mm.
+    acceleration, centripetal : float
+        Limits along and across the path, mm/s^2.
+    corner_speed_change : float
+        Largest jump of the velocity vector allowed at a corner, mm/s.
+    source : str
+        Where it came from, for titles.
+
+    Raises
+    ------
+    ValueError
+        If nothing is drawn, a move does not start where the one before ended, or a limit is not
+        positive.
+    """
+
+    moves: tuple[Move, ...]
+    acceleration: float = 800.0
+    centripetal: float = 800.0
+    corner_speed_change: float = 8.0
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        if not isinstance(self.moves, Sequence) or not all(isinstance(m, Move) for m in self.moves):
+            raise ValueError(f"moves must be a tuple of Move, found {shortened(self.moves)}.")
+        put(self, "moves", tuple(self.moves))
+        for name in ("acceleration", "centripetal", "corner_speed_change"):
+            put(self, name, positive(getattr(self, name), name))
+        if not any(move.burned and move.length > 0.0 for move in self.moves):
+            raise ValueError("a path must draw something, found no move with the beam on.")
+        for number, (one, other) in enumerate(pairwise(self.moves)):
+            if one.end != other.start:
+                raise ValueError(
+                    f"move {number + 1} must start where the one before ended, {one.end}, "
+                    f"found {other.start}."
+                )
+
+    @property
+    def length(self) -> float:
+        """Of all that is drawn, mm."""
+        return sum(move.length for move in self.moves if move.burned)
+
+    def strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
+        """Travel moves and burned strokes in drawing order.
+
+        Parameters
+        ----------
+        step : float
+            Largest distance between samples along a burned stroke, mm.
+
+        Returns
+        -------
+        tuple of Stroke
+            With the shapes "straight", "arc" (its size is the radius, mm) and "travel"; `ring`
+            counts the chains that are drawn without lifting, from 0.  Straight moves of one
+            speed that follow each other are one stroke.
+
+        Raises
+        ------
+        ValueError
+            If the step is not positive, or so small that too many points would be needed.
+        """
+        step = positive(step, "step")
+        points = sum(move.length / step + MIN_CIRCLE_STEPS for move in self.moves)
+        if points > MAX_POINTS:
+            raise ValueError(
+                f"step {step:g} mm would need about {points:.2g} points for this path, "
+                f"over the {MAX_POINTS:.0e} accepted; take a larger step."
+            )
+        strokes: list[Stroke] = []
+        chain = -1
+        run: list[Move] = []
+
+        def finish() -> None:
+            if run:
+                parts = [move.points(step) for move in run]
+                xy = np.concatenate([parts[0], *(part[1:] for part in parts[1:])])
+                strokes.append(Stroke("straight", chain, 0.0, 0, xy, run[0].speed))
+                run.clear()
+
+        was_burned = False
+        for move in self.moves:
+            if move.length == 0.0:
+                continue
+            if not move.burned:
+                finish()
+                xy = move.points(TRAVEL_STEPS * step)
+                strokes.append(Stroke("travel", -1, 0.0, -1, xy, move.speed))
+            else:
+                if not was_burned:
+                    chain += 1
+                if run and (move.centre is not None or move.speed != run[0].speed):
+                    finish()
+                if move.centre is None:
+                    run.append(move)
+                else:
+                    xy = move.points(step)
+                    strokes.append(Stroke("arc", chain, move.radius, 0, xy, move.speed))
+            was_burned = move.burned
+        finish()
+        return tuple(strokes)
+
+    def beside_strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
+        """Nothing: only ring tests have marks beside them."""
+        return ()
+
+    def plot(self, ax: Any = None) -> Any:
+        """Draw the commanded path; takes and returns matplotlib Axes, mm."""
+        from gantrysim.plotting.paths import plot_toolpath
+
+        return plot_toolpath(self, ax=ax)
+
+    def summary(self) -> str:
+        """The path in one plain sentence."""
+        arcs = sum(move.burned and move.centre is not None for move in self.moves)
+        lines = sum(move.burned and move.centre is None for move in self.moves)
+        where = f" from {self.source}" if self.source else ""
+        return (
+            f"A path{where} of {lines} straight moves and {arcs} arcs, {self.length:.1f} mm drawn."
+        )
+
+    def __repr__(self) -> str:
+        drawn = sum(move.burned for move in self.moves)
+        return f"Toolpath({len(self.moves)} moves, {drawn} drawn, {self.length:.1f} mm)"
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>Path</b>: {html.escape(self.summary())}</p>"

@@ -1,0 +1,267 @@
+"""Pictures of burns: the lines with their error magnified, two burns compared, the mark.
+
+The mean shift of the whole pattern is left out, because a lifted piece cannot show it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.lines import Line2D
+from numpy.typing import NDArray
+
+from gantrysim.burn import Burn
+from gantrysim.burn.image import BurnImage
+from gantrysim.pattern.ringtest import SHAPES, Line
+from gantrysim.plotting.look import (
+    BLUE,
+    COMMANDED,
+    INK,
+    NORMAL,
+    SHAPE_COLOURS,
+    SMALL,
+    VERMILION,
+    WIDTH,
+    Array,
+    bounds_of,
+    dress,
+    frame,
+    height_for,
+    legend,
+    nice_magnification,
+    plural,
+    ready_axes,
+    rms_um,
+    two_axes,
+    write_below,
+)
+from gantrysim.plotting.unrolled import mean_shift
+from gantrysim.records.inputs import positive
+
+
+def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
+    """Draw burned lines over the commanded ones, with the error magnified.
+
+    The mean shift of the whole pattern is left out, because a lifted piece cannot show it; where
+    it is worth a word it is written on the picture.
+
+    Parameters
+    ----------
+    burn : Burn
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger than it is the error is drawn; see `nice_magnification`.
+
+    Returns
+    -------
+    Axes
+        Axis labels in mm, machine frame.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = _magnification([burn], magnify)
+    ax = ready_axes(ax, height_for(bounds_of(burn.commanded)))
+    draw_burn(ax, burn, factor)
+    return ax
+
+
+def compare_burns(
+    before: Burn,
+    after: Burn,
+    axes: Sequence[Axes] | NDArray[Any] | None = None,
+    *,
+    magnify: float | None = None,
+) -> NDArray[Any]:
+    """Draw two burns side by side with the same magnification and the same scale.
+
+    Parameters
+    ----------
+    before, after : Burn
+        For example before and after an adjustment.
+    axes : two Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger the errors are drawn in both panels; chosen for the larger one if
+        absent.
+
+    Returns
+    -------
+    ndarray of Axes, shape (2,)
+
+    Raises
+    ------
+    ValueError
+        If `axes` are not two, or `magnify` is not above zero.
+    """
+    factor = _magnification([before, after], magnify)
+    pair = two_axes(axes, bounds_of([*before.commanded, *after.commanded]), "burn")
+    for ax, burn, when in zip(pair, (before, after), ("before", "after"), strict=True):
+        dress(ax)
+        draw_burn(ax, burn, factor)
+        title = f"{when}: error {rms_um(shape_errors(burn)[0]):.0f} µm rms"
+        ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
+    limits = np.array([[*ax.get_xlim(), *ax.get_ylim()] for ax in pair])
+    for ax in pair:
+        ax.set_xlim(limits[:, 0].min(), limits[:, 1].max())
+        ax.set_ylim(limits[:, 2].min(), limits[:, 3].max())
+    return pair
+
+
+def plot_before_after(
+    before: Burn, after: Burn, ax: Axes | None = None, *, magnify: float | None = None
+) -> Axes:
+    """Draw the last pass of two burns of one test over each other, errors magnified alike.
+
+    Parameters
+    ----------
+    before, after : Burn
+        Before and after an adjustment.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger the errors are drawn; chosen for the larger one if absent.
+
+    Returns
+    -------
+    Axes
+        Machine frame, mm; the magnification is written on it.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = _magnification([before, after], magnify)
+    ax = ready_axes(ax, height_for(bounds_of(before.commanded)))
+    ax.add_collection(LineCollection(before.commanded, colors=COMMANDED, linewidths=0.6))
+    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    drawn: list[Array] = list(before.commanded)
+    rms = []
+    for burn, when, colour, width in (
+        (before, "before", VERMILION, 1.0),
+        (after, "after", BLUE, 1.3),
+    ):
+        rms.append(rms_um(shape_errors(burn)[0]))
+        own = last_pass(burn, factor)
+        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
+        handles.append(Line2D([], [], color=colour, linewidth=width, label=when))
+        drawn += own
+    bounds = bounds_of(drawn)
+    frame(ax, bounds)
+    write_below(ax, bounds, factor)
+    title = f"error {rms[0]:.0f} µm rms before, {rms[1]:.0f} µm after"
+    ax.set_title(title, loc="left", fontsize=NORMAL, color=INK)
+    legend(ax, handles)
+    return ax
+
+
+def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
+    """Draw the mark of a burn on light wood, true to size, in mm of the bed.
+
+    Parameters
+    ----------
+    image : BurnImage
+        From `Burn.image`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+    """
+    left, right, low, high = image.extent
+    ax = ready_axes(ax, (WIDTH - 0.7) * (high - low) / (right - left) + 0.7)
+    ax.imshow(image.rgb(), extent=image.extent, origin="upper", interpolation="antialiased")
+    ax.set_xlabel("x along the beam, mm", fontsize=NORMAL)
+    ax.set_ylabel("y along the rails, mm", fontsize=NORMAL)
+    ax.set_title(
+        f"{image.power:g} W, spot {2e3 * image.spot_radius:.0f} µm, true to size (×1)",
+        loc="left", fontsize=SMALL, color=INK,
+    )  # fmt: skip
+    return ax
+
+
+def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
+    """Burned over commanded lines, later passes thinner, the error magnified by a factor."""
+    errors, shift = shape_errors(burn)
+    lines = [c + factor * e for c, e in zip(burn.commanded, errors, strict=True)]
+    once = {(x.shape, x.ring): c for x, c in zip(burn.lines, burn.commanded, strict=True)}
+    ax.add_collection(LineCollection(list(once.values()), colors=COMMANDED, linewidths=0.6))
+    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    passes = sorted({x.pass_index for x in burn.lines})
+    by_pass = len(passes) > 1
+    for key in passes if by_pass else _shapes(burn.lines):
+        own = [
+            xy
+            for x, xy in zip(burn.lines, lines, strict=True)
+            if key == (x.pass_index if by_pass else x.shape)
+        ]
+        if isinstance(key, str):
+            colour: Any = SHAPE_COLOURS[key]
+            width, label = 1.1, plural(key)
+        else:
+            # later passes are thinner and darker, so one that lies on an earlier one hides nothing
+            part, label = key / (len(passes) - 1), f"pass {key + 1}"
+            colour, width = colormaps["cividis"](0.9 * (1.0 - part)), 3.2 - 2.4 * part
+        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
+        handles.append(Line2D([], [], color=colour, linewidth=width, label=label))
+    bounds = bounds_of([*burn.commanded, *lines])
+    frame(ax, bounds)
+    moved = math.hypot(*shift) > 0.02
+    notes = [f"shift of {_moved(shift)} not drawn"] if moved else []
+    write_below(ax, bounds, factor, notes=notes)
+    legend(ax, handles)
+
+
+def shape_errors(burn: Burn) -> tuple[list[Array], Array]:
+    """Errors less the mean shift of the pattern, mm, and that shift, mm."""
+    shift = mean_shift(burn)
+    return [e - shift for e in burn.errors], shift
+
+
+def last_pass(burn: Burn, factor: float) -> list[Array]:
+    """Lines of the last pass with their error magnified, mm."""
+    errors, _ = shape_errors(burn)
+    last = max(x.pass_index for x in burn.lines)
+    return [
+        c + factor * e
+        for x, c, e in zip(burn.lines, burn.commanded, errors, strict=True)
+        if x.pass_index == last
+    ]
+
+
+def largest_error(burns: Iterable[Burn]) -> float:
+    """Largest error of any burn, mm."""
+    return max(float(np.linalg.norm(e, axis=1).max()) for b in burns for e in shape_errors(b)[0])
+
+
+def _magnification(burns: Sequence[Burn], magnify: float | None) -> float:
+    if magnify is not None:
+        return positive(magnify, "magnify")
+    return nice_magnification(largest_error(burns), min(burn.test.spacing for burn in burns))
+
+
+def _shapes(lines: Iterable[Line]) -> list[str]:
+    found = {line.shape for line in lines}
+    return [shape for shape in SHAPES if shape in found]
+
+
+def _moved(shift: Array) -> str:
+    words = (("right", "left"), ("from home", "to home"))
+    parts = [
+        f"{abs(v):.2f} mm {more if v > 0 else less}"
+        for v, (more, less) in zip(shift, words, strict=True)
+        if abs(v) >= 0.005
+    ]
+    return " and ".join(parts)

@@ -1,0 +1,76 @@
+"""Results of a derivation over one of its symbols."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+from sympy import latex
+
+from gantrysim.plotting.look import BLUE, FAINT, INK, NORMAL, SMALL, WIDTH, ready_axes
+from gantrysim.theory.derivation import Derivation
+from gantrysim.theory.quantities import QUANTITIES, Expr
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_POINTS = 1441
+
+
+def plot_derivation(
+    found: Derivation,
+    name: str,
+    over: Expr,
+    low: float,
+    high: float,
+    *,
+    at: Mapping[Expr, float],
+    label: str | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one result of a derivation over one of its symbols.
+
+    Parameters
+    ----------
+    found : Derivation
+        What was derived.
+    name : str
+        Which result.
+    over : symbol
+        Along the axis; angles are drawn in degrees.
+    low, high : float
+        From where to where, in the unit of the symbol (angles in rad).
+    at : mapping
+        Values of the other symbols, in their units.
+    label : str, optional
+        What is drawn, with its unit; the name of the result if absent.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If there is no such result, or a symbol of it has no value.
+    """
+    values = np.linspace(low, high, _POINTS)
+    drawn = found.numeric(name, over, *at)(values, *at.values())
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    meaning, unit = QUANTITIES[over]
+    if unit == "rad":
+        values, unit = np.degrees(values), "degrees"
+    if drawn.min() <= 0.0 <= drawn.max():
+        ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    ax.plot(values, drawn, color=BLUE, linewidth=1.6)
+    ax.set_xlabel(f"{meaning}, {unit}", fontsize=NORMAL)
+    ax.set_ylabel(label or name.replace("_", " "), fontsize=NORMAL)
+    words = ", ".join(
+        f"${latex(s)}$ = {v:g} {QUANTITIES[s].unit}".removesuffix(" dimensionless")
+        for s, v in at.items()
+    )
+    ax.set_title(words, fontsize=SMALL, color=INK, loc="right")
+    return ax

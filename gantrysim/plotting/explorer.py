@@ -1,0 +1,371 @@
+"""Sliders over a burn that is drawn again as they move, on one canvas.
+
+The only module that needs ipywidgets (the `notebook` extra), loaded at first use.  Nothing here
+knows of a screen: a slider that is moved by code redraws just as one moved by hand.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from PIL import Image
+
+from gantrysim.burn import Burn
+from gantrysim.burn.simulation import simulate
+from gantrysim.machine import Machine
+from gantrysim.machine.components import nut_approach
+from gantrysim.pattern.ringtest import RingTest, ring_test
+from gantrysim.plotting.burns import shape_errors
+from gantrysim.plotting.look import (
+    COMMANDED,
+    INK,
+    NORMAL,
+    SHAPE_COLOURS,
+    SMALL,
+    bounds_of,
+    dress,
+    frame,
+    plural,
+    rms_um,
+    write_below,
+)
+from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
+from gantrysim.records.inputs import of_kind, positive
+
+#: Inches and dots per inch of the one canvas.
+_SIZE, _DPI = (9.6, 4.3), 90
+#: How a first and a later pass are drawn: width and opacity; thin lies on wide.
+_STYLES = ((3.6, 0.35), (1.2, 1.0))
+_LIMIT = 450.0  # µm: axis of the errors round the circle, the same whatever is turned
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One thing that can be turned.
+
+    Parameters
+    ----------
+    words, unit : str
+        What stands beside its slider, and the unit of its values.
+    low, high, step : float
+        Its range and the least move of the slider.
+    start : callable
+        Where it stands, from machine and test.
+    turn : callable
+        Machine and test with it turned, from machine, test and value.
+    """
+
+    words: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    start: Callable[[Machine, RingTest], float]
+    turn: Callable[[Machine, RingTest, float], tuple[Machine, RingTest]]
+
+    def nearest(self, value: float) -> float:
+        """The step of the slider nearest to a value."""
+        return round(self.low + round((value - self.low) / self.step) * self.step, 9)
+
+
+def _nuts(side: str) -> Setting:
+    def start(machine: Machine, test: RingTest) -> float:
+        nuts = machine.value(side).nuts
+        return float(np.mean([machine.value(side).nut_degrees(i, span=machine.span) for i in nuts]))
+
+    def turn(machine: Machine, test: RingTest, degrees: float) -> tuple[Machine, RingTest]:
+        plate = machine.value(side)
+        approach = {i: nut_approach(plate.wheels[i].nut_offset, degrees) for i in plate.nuts}
+        return machine.set(side, plate.at_approach(approach, span=machine.span)), test
+
+    words = f"{side} wheel nuts past contact"
+    return Setting(words, "degrees", -5.0, 50.0, 1.0, start, turn)
+
+
+def _field(words: str, unit: str, low: float, high: float, step: float, *places: str) -> Setting:
+    """A number of the machine, the same in every one of the places."""
+    return Setting(
+        words, unit, low, high, step,
+        lambda machine, test: float(machine.value(places[0])),
+        lambda machine, test, value: (machine.set_many(dict.fromkeys(places, value)), test),
+    )  # fmt: skip
+
+
+def _turned_start(machine: Machine, test: RingTest, by: float) -> tuple[Machine, RingTest]:
+    nests = [dataclasses.replace(n, start_deg=(n.start_deg + by) % 360.0) for n in test.nests]
+    return machine, dataclasses.replace(test, nests=tuple(nests))
+
+
+#: What can be turned, in the order in which it is: racking stiffness before the nuts, because
+#: nuts that let their wheels stand off change it.
+SETTINGS: dict[str, Setting] = {
+    "racking_stiffness": _field(
+        "racking stiffness of each end plate", "N/mm", 1.0, 30.0, 0.5,
+        "left.rack_stiffness", "right.rack_stiffness",
+    ),
+    "left_nuts": _nuts("left"),
+    "right_nuts": _nuts("right"),
+    "belt_tension": _field(
+        "tension of the left belt", "N", 0.5, 40.0, 0.5, "belt_left.pretension"
+    ),
+    "backlash": _field("play in the coupling, at the belt", "mm", 0.0, 1.0, 0.02, "shaft.backlash"),
+    "feed": Setting(
+        "feed", "mm/s", 5.0, 200.0, 5.0,
+        lambda machine, test: test.feed,
+        lambda machine, test, value: (machine, dataclasses.replace(test, feed=value)),
+    ),
+    "start_turned": Setting(
+        "start of every ring, turned by", "degrees", 0.0, 355.0, 5.0,
+        lambda machine, test: 0.0, _turned_start,
+    ),
+}  # fmt: skip
+
+
+class Explorer:
+    """Sliders and the burn that they make; made by `gantrysim.explore`.
+
+    Shows itself in a notebook; where a notebook shows no sliders, as a picture.
+
+    Parameters
+    ----------
+    machine : Machine
+        Where the sliders start from.
+    test : RingTest
+        What is burned.
+    magnify : float
+        How many times larger the errors are drawn.
+
+    Attributes
+    ----------
+    sliders : dict
+        Slider by name of its setting; ``sliders["backlash"].value = 0.4`` (mm) moves one.
+    burn : Burn
+        What is drawn now.
+    lines : tuple of Line2D
+        The drawn rings in the order of ``burn.lines``.
+    figure : Figure
+        The one figure, never made anew.
+    seconds : list of float
+        What each redrawing took, s, from the moved slider to the finished picture.
+    panel : widget
+        Sliders and picture together.
+    """
+
+    def __init__(self, machine: Machine, test: RingTest, magnify: float) -> None:
+        widgets = _widgets()
+        self.machine, self.test, self.magnify = machine, test, magnify
+        self.seconds: list[float] = []
+        self.sliders = {
+            name: _slider(widgets, setting, setting.start(machine, test))
+            for name, setting in SETTINGS.items()
+        }
+        # the machine is left as it is where a slider stands at its start
+        self._start = {name: slider.value for name, slider in self.sliders.items()}
+        reset = widgets.Button(description="back to the start")
+        reset.on_click(lambda button: self.reset())
+        self._picture = widgets.Image(format="png", layout={"max_width": "100%"})
+        self.panel = widgets.VBox([*self.sliders.values(), reset, self._picture])
+        self.burn = self._simulated()
+        self._draw_first()
+        for slider in self.sliders.values():
+            slider.observe(self._moved, names="value")
+
+    def reset(self) -> None:
+        """Move every slider back to where it started, and draw once."""
+        for slider in self.sliders.values():
+            slider.unobserve(self._moved, names="value")
+        for name, slider in self.sliders.items():
+            slider.value = self._start[name]
+        for slider in self.sliders.values():
+            slider.observe(self._moved, names="value")
+        self._moved(None)
+
+    def _moved(self, change: Any) -> None:
+        began = time.perf_counter()
+        self.burn = self._simulated()
+        self._redraw()
+        self.seconds.append(time.perf_counter() - began)
+
+    def _simulated(self) -> Burn:
+        machine, test = self.machine, self.test
+        for name, setting in SETTINGS.items():
+            value = self.sliders[name].value
+            if value != self._start[name]:
+                machine, test = setting.turn(machine, test, value)
+        return simulate(machine, test, feed_forces=True)
+
+    def _draw_first(self) -> None:
+        """Axes, commanded rings and one line a ring; later only the data of the lines change."""
+        self.figure = Figure(figsize=_SIZE, dpi=_DPI)
+        self._canvas = cast(Any, FigureCanvasAgg(self.figure))  # its methods have no types
+        plan, round_ = self.figure.subplots(1, 2, width_ratios=(1.45, 1.0))
+        self.figure.subplots_adjust(left=0.075, right=0.98, top=0.92, bottom=0.145, wspace=0.27)
+        dress(plan)
+        dress(round_)
+        for outline in {(x.shape, x.ring): x.xy for x in _commanded(self.burn)}.values():
+            plan.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+        self.lines: tuple[Line2D, ...] = tuple(
+            plan.plot(
+                [], [], color=SHAPE_COLOURS[x.shape], linewidth=_style(x)[0], alpha=_style(x)[1]
+            )[0]
+            for x in self.burn.lines
+        )
+        outlines = [x.xy for x in _commanded(self.burn)]
+        room = bounds_of(outlines) + np.array([[-1.0], [1.0]]) * self.test.spacing
+        frame(plan, room)
+        write_below(plan, room, self.magnify)
+        self._title = plan.set_title("", loc="left", fontsize=NORMAL, color=INK)
+        shape = self.test.nests[0].shape
+        unrolled_axes(round_, "outward error, µm (beyond the axis: cut off)", shape)
+        round_.set_ylim(-_LIMIT, _LIMIT)
+        round_.tick_params(axis="x", labelsize=SMALL - 1)
+        self._round = tuple(
+            round_.plot(
+                [], [], color=SHAPE_COLOURS[shape], linewidth=_style(x)[0], alpha=_style(x)[1]
+            )[0]
+            for x in self._outermost()
+        )
+        several = ", wide: 1st pass" if self.test.passes > 1 else ""
+        round_.set_title(
+            f"outermost {shape} unrolled{several}", loc="left", fontsize=NORMAL, color=INK
+        )
+        moving: tuple[Artist, ...] = (*self.lines, *self._round, self._title)
+        for artist in moving:
+            artist.set_animated(True)
+        self._moving = moving
+        self._canvas.draw()
+        self._ground = self._canvas.copy_from_bbox(self.figure.bbox)
+        self._redraw()
+
+    def _outermost(self) -> list[Any]:
+        """Lines of the outermost ring of the first shape, about its centre."""
+        own = centred(self.burn, self.test.nests[0].shape)
+        last = max(line.ring for line in own)
+        return [line for line in own if line.ring == last]
+
+    def _redraw(self) -> None:
+        errors, _ = shape_errors(self.burn)
+        for drawn, base, error in zip(self.lines, self.burn.commanded, errors, strict=True):
+            drawn.set_data(*(base + self.magnify * error).T)
+        for drawn, line in zip(self._round, self._outermost(), strict=True):
+            drawn.set_data(*unroll(line))
+        names = " and ".join(plural(nest.shape) for nest in self.test.nests)
+        self._title.set_text(f"{names}: error {rms_um(errors):.0f} µm rms")
+        # only what moves is drawn anew, on the ground that was drawn once: a third of the time
+        self._canvas.restore_region(self._ground)
+        for artist in self._moving:
+            self.figure.draw_artist(artist)
+        png = io.BytesIO()
+        pixels = np.asarray(self._canvas.buffer_rgba())[..., :3]
+        Image.fromarray(np.ascontiguousarray(pixels)).save(png, format="png", compress_level=1)
+        self._picture.value = png.getvalue()
+
+    def _repr_mimebundle_(self, **options: Any) -> Any:
+        bundle = self.panel._repr_mimebundle_(**options)
+        if isinstance(bundle, dict):
+            bundle["text/plain"] = repr(self)
+        return bundle
+
+    def _repr_png_(self) -> bytes:
+        return bytes(self._picture.value)
+
+    def __repr__(self) -> str:
+        told = ", ".join(
+            f"{name} {slider.value:g} {SETTINGS[name].unit}"
+            for name, slider in self.sliders.items()
+            if slider.value != self._start[name]
+        )
+        return f"Explorer({told or 'as it started'})"
+
+
+def explore(
+    machine: Machine | None = None, test: RingTest | None = None, *, magnify: float = 10.0
+) -> Explorer:
+    """Make sliders for nuts, belt, coupling, racking, feed and start, over the burn they make.
+
+    Parameters
+    ----------
+    machine : Machine, optional
+        Where the sliders start from; the nominal bench machine if absent.
+    test : RingTest, optional
+        What is burned; four circles beside four squares, twice round, if absent.
+    magnify : float
+        How many times larger the errors are drawn: the same whatever is turned, so that what
+        looks larger is larger.
+
+    Returns
+    -------
+    Explorer
+        Shows itself in a notebook; its sliders can be moved by code, too.
+
+    Raises
+    ------
+    ImportError
+        If ipywidgets is not installed.
+    ValueError
+        If an argument is of another kind, or the test leaves the travel of the machine.
+    """
+    machine = Machine() if machine is None else machine
+    of_kind(machine, Machine, "machine")
+    if test is None:
+        centre = (machine.span / 2.0, machine.travel_y / 2.0)
+        test = ring_test(
+            layout="side_by_side", spacing=5.0, largest=20.0, centre=centre, passes=2, feed=40.0
+        )
+    of_kind(test, RingTest, "test")
+    return Explorer(machine, test, positive(magnify, "magnify"))
+
+
+def _widgets() -> Any:
+    try:
+        import ipywidgets
+    except ImportError:
+        raise ImportError(
+            "the sliders need ipywidgets, which is not installed here: pip install "
+            "'gantrysim[notebook]' brings it."
+        ) from None
+    return ipywidgets
+
+
+def _slider(widgets: Any, setting: Setting, start: float) -> Any:
+    """A slider at the step nearest to a start, which its range takes in.
+
+    It stands at its steps only, however it is moved: what lies between two of them the screen
+    would move to the nearer one and send back, late, over whatever was set meanwhile.
+    """
+    from traitlets import validate  # ipywidgets stands upon it
+
+    class Stepped(widgets.FloatSlider):  # type: ignore[misc]
+        @validate("value")
+        def _validate_value(self, proposal: Any) -> float:
+            value = min(max(float(proposal["value"]), self.min), self.max)
+            return setting.nearest(value)
+
+    value = setting.nearest(start)
+    return Stepped(
+        value=value, min=min(setting.low, value), max=max(setting.high, value),
+        step=setting.step, description=f"{setting.words}, {setting.unit}",
+        readout_format=".2f" if setting.step < 0.1 else ".1f",
+        style={"description_width": "21em"}, layout={"width": "46em", "max_width": "100%"},
+    )  # fmt: skip
+
+
+def _style(line: Any) -> tuple[float, float]:
+    return _STYLES[min(max(line.pass_index, 0), 1)]
+
+
+def _commanded(burn: Burn) -> list[Any]:
+    return [
+        dataclasses.replace(line, xy=xy)
+        for line, xy in zip(burn.lines, burn.commanded, strict=True)
+    ]

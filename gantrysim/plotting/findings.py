@@ -1,0 +1,279 @@
+"""Pictures of a diagnosis: measured over predicted, what is left, what is believed."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from numpy.typing import ArrayLike, NDArray
+
+from gantrysim.decisions.diagnosis import Finding
+from gantrysim.plotting.look import (
+    BLUE,
+    COMMANDED,
+    INK,
+    NORMAL,
+    SMALL,
+    VERMILION,
+    WIDTH,
+    Array,
+    bounds_of,
+    dots,
+    frame,
+    height_for,
+    legend,
+    nice_magnification,
+    ready_axes,
+    write_below,
+)
+from gantrysim.plotting.unrolled import ring_colours, unrolled_axes
+from gantrysim.records.inputs import positive
+
+
+def plot_finding(finding: Finding) -> Figure:
+    """Draw a diagnosis: measured over predicted rings, what is left, and what is believed.
+
+    Parameters
+    ----------
+    finding : Finding
+        From `gantrysim.diagnose`.
+
+    Returns
+    -------
+    Figure
+        Three panels: measured points over the rings predicted by the best explanation, both
+        with the error magnified alike; measured minus predicted of up to four rings (µm); the
+        probabilities of the explanations.
+
+    Raises
+    ------
+    ValueError
+        If it rests on hand readings alone.
+    """
+    if not finding.pieces:
+        raise ValueError("this finding has no measured piece to draw; its report() has the words")
+    fit = finding.best.fit
+    overlay = fit.overlay()
+    axes = finding_axes()
+    errors = np.concatenate(
+        [np.hypot(*(p - c).T) for p, c in zip(overlay.predicted, overlay.commanded, strict=True)]
+    )
+    factor = nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
+    plot_measured_over_predicted(
+        axes[0], commanded=overlay.commanded, predicted=overlay.predicted,
+        measured=overlay.measured, measured_base=overlay.base, magnify=factor,
+    )  # fmt: skip
+    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=INK)
+    filled = [i for i, r in enumerate(overlay.residuals) if r.size]
+    shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(4, len(filled))).astype(int)]
+    plot_residuals(
+        axes[1],
+        angles_deg=[overlay.angles_deg[i] for i in shown],
+        residuals=[overlay.residuals[i] for i in shown],
+        labels=[overlay.labels[i] for i in shown],
+    )
+    likely = finding.ranked[:5]
+    plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
+    return axes[0].figure
+
+
+def finding_axes() -> NDArray[Any]:
+    """Three panels for a diagnosis: rings above; residual and probabilities side by side below.
+
+    Returns
+    -------
+    ndarray of Axes, shape (3,)
+        For `plot_measured_over_predicted`, `plot_residuals` and `plot_probabilities`.
+    """
+    import matplotlib.pyplot as plt
+
+    figure = plt.figure(figsize=(1.7 * WIDTH, 1.75 * WIDTH), layout="constrained")
+    grid = figure.add_gridspec(2, 2, height_ratios=(1.9, 1.0), width_ratios=(1.25, 1.0))
+    places = (grid[0, :], grid[1, 0], grid[1, 1])
+    axes = np.empty(3, dtype=object)
+    axes[:] = [figure.add_subplot(place) for place in places]
+    return axes
+
+
+def plot_measured_over_predicted(
+    ax: Axes | None = None,
+    *,
+    commanded: Sequence[ArrayLike],
+    predicted: Sequence[ArrayLike],
+    measured: Sequence[ArrayLike],
+    measured_base: Sequence[ArrayLike],
+    magnify: float,
+) -> Axes:
+    """Draw measured points over predicted rings, both with the error magnified alike.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    commanded, predicted : sequence of array_like, shape (n, 2)
+        Commanded and predicted places of the spot, sample by sample, machine frame, mm.
+    measured, measured_base : sequence of array_like, shape (m, 2)
+        Measured points carried into the machine frame, and the commanded point nearest to each,
+        mm.
+    magnify : float
+        How many times larger the errors are drawn; see `nice_magnification`.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If two lists do not match, or `magnify` is not above zero.
+    """
+    factor = positive(magnify, "magnify")
+    base = [np.asarray(xy, dtype=float) for xy in commanded]
+    rings = _magnified(base, predicted, factor, "predicted")
+    near = [np.asarray(xy, dtype=float) for xy in measured_base]
+    points = _magnified(near, measured, factor, "measured")
+    bounds = bounds_of([*base, *rings])
+    ax = ready_axes(ax, height_for(bounds))
+    ax.add_collection(LineCollection(base, colors=COMMANDED, linewidths=0.6))
+    if points:
+        ax.plot(
+            *np.concatenate(points).T, linestyle="", marker="o", markersize=2.2,
+            markeredgewidth=0, color=VERMILION, alpha=0.6,
+        )  # fmt: skip
+    ax.add_collection(LineCollection(rings, colors=BLUE, linewidths=0.7, zorder=3))
+    frame(ax, bounds)
+    write_below(ax, bounds, factor)
+    handles = [
+        Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded"),
+        Line2D([], [], color=BLUE, label="predicted"),
+        dots(VERMILION, "measured"),
+    ]
+    legend(ax, handles)
+    return ax
+
+
+def plot_residuals(
+    ax: Axes | None = None,
+    *,
+    angles_deg: Sequence[ArrayLike],
+    residuals: Sequence[ArrayLike],
+    labels: Sequence[str],
+    title: str = "",
+) -> Axes:
+    """Draw what a prediction leaves unexplained, measured minus predicted, over the angle.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    angles_deg : sequence of array_like, shape (n,)
+        Angle of each point from the centre of its ring, degrees counter-clockwise from +x.
+    residuals : sequence of array_like, shape (n,)
+        Measured minus predicted, outward positive, mm.
+    labels : sequence of str
+        Name of each ring.
+    title : str
+        Title of the legend.
+
+    Returns
+    -------
+    Axes
+        Residual in micrometres against degrees, with its root mean square written on it.
+
+    Raises
+    ------
+    ValueError
+        If the three lists differ in length or hold no point.
+    """
+    if not len(angles_deg) == len(residuals) == len(labels):
+        raise ValueError(
+            "angles_deg, residuals and labels must have one entry for each ring, found "
+            f"{len(angles_deg)}, {len(residuals)} and {len(labels)}."
+        )
+    values = [np.asarray(r, dtype=float) * 1e3 for r in residuals]
+    if not sum(v.size for v in values):
+        raise ValueError("residuals must hold at least one point, found none.")
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    colours = ring_colours(len(values))
+    for colour, angle, value in zip(colours, angles_deg, values, strict=True):
+        turned = np.mod(np.asarray(angle, dtype=float), 360.0)
+        ax.plot(turned, value, "o", color=colour, markersize=2.4, markeredgewidth=0)
+    unrolled_axes(ax, "measured - predicted, µm", "circle")
+    together = np.concatenate(values)
+    rms = float(np.sqrt(np.mean(together**2)))
+    ax.set_title(f"{rms:.0f} µm rms", loc="right", fontsize=SMALL, color=INK)
+    legend(ax, [dots(c, name) for c, name in zip(colours, labels, strict=True)], title=title)
+    return ax
+
+
+def plot_probabilities(
+    ax: Axes | None = None,
+    names: Sequence[str] = (),
+    probabilities: Sequence[float] = (),
+) -> Axes:
+    """Draw how probable each hypothesis is, as horizontal bars in the order given.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    names : sequence of str
+        Hypotheses, best first; underscores are drawn as blanks, " + " breaks the line.
+    probabilities : sequence of float
+        From 0 to 1, one for each name.
+
+    Returns
+    -------
+    Axes
+        Probability in per cent.
+
+    Raises
+    ------
+    ValueError
+        If the lists differ in length, are empty, or a probability is outside 0 to 1.
+    """
+    if not names or len(names) != len(probabilities):
+        raise ValueError(
+            "names and probabilities must have one entry for each hypothesis, "
+            f"found {len(names)} and {len(probabilities)}."
+        )
+    shares = np.asarray(probabilities, dtype=float)
+    if not np.all((shares >= 0.0) & (shares <= 1.0 + 1e-9)):
+        raise ValueError(f"probabilities must lie from 0 to 1, found {list(probabilities)}.")
+    ax = ready_axes(ax, 1.4 + 0.42 * len(names), equal=False)
+    rows = np.arange(len(names))
+    colours = [BLUE, *[COMMANDED] * (len(names) - 1)]
+    ax.barh(rows, 100.0 * shares, height=0.62, color=colours)
+    for row, share in enumerate(shares.tolist()):
+        ax.text(
+            100.0 * share + 1.5, row, _per_cent(share), va="center", ha="left",
+            fontsize=SMALL, color=INK,
+        )  # fmt: skip
+    words = [name.replace("_", " ").replace(" + ", "\n+ ") for name in names]
+    ax.set_yticks(rows, words, fontsize=SMALL)
+    ax.tick_params(axis="y", length=0)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.set_xlim(0.0, 116.0)
+    ax.set_xticks([0, 25, 50, 75, 100])
+    ax.set_xlabel("probability, %", fontsize=NORMAL)
+    ax.spines["left"].set_visible(False)
+    return ax
+
+
+def _magnified(
+    base: list[Array], drawn: Sequence[ArrayLike], factor: float, name: str
+) -> list[Array]:
+    places = [np.asarray(xy, dtype=float) for xy in drawn]
+    if [xy.shape for xy in places] != [xy.shape for xy in base]:
+        raise ValueError(f"{name} must match its commanded points one by one, shape (n, 2) each.")
+    return [b + factor * (xy - b) for b, xy in zip(base, places, strict=True)]
+
+
+def _per_cent(share: float) -> str:
+    return "< 1 %" if 0.0 < share < 0.01 else f"{100.0 * share:.0f} %"

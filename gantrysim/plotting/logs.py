@@ -1,0 +1,189 @@
+"""The history of a machine: error of every burn with the turns between, two pieces compared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.ticker import MultipleLocator
+from numpy.typing import NDArray
+
+from gantrysim.instruments.points import Piece
+from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.plotting.look import (
+    BLUE,
+    COMMANDED,
+    INK,
+    NORMAL,
+    SHAPE_COLOURS,
+    SMALL,
+    VERMILION,
+    WIDTH,
+    Array,
+    bounds_of,
+    dots,
+    dress,
+    frame,
+    legend,
+    nice_magnification,
+    plural,
+    ready_axes,
+    rms_um,
+    two_axes,
+    write_below,
+)
+from gantrysim.plotting.unrolled import centred
+from gantrysim.records.inputs import positive
+
+
+def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
+    """Draw the error of every burn of a machine, and the turns between them.
+
+    Parameters
+    ----------
+    log : MachineLog
+        The history.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Root mean square error, µm, over the number of the burn.
+
+    Raises
+    ------
+    ValueError
+        If the log has no burn.
+    """
+    if not log.burns:
+        raise ValueError(f"the log of {log.name!r} has no burn to draw.")
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    errors = [1e3 * burn.error for burn in log.burns]
+    ax.plot(range(1, len(errors) + 1), errors, "o-", color=BLUE, linewidth=1.5, markersize=5)
+    number, turns = 0, 0
+    for entry in log.entries:
+        if isinstance(entry, Burned):
+            number, turns = number + 1, 0
+        elif isinstance(entry, Adjusted):
+            place = number + 0.5 + 0.06 * turns
+            ax.axvline(place, color=VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
+            words = f"{entry.place or entry.fault} {entry.amount:+.3g} {entry.unit}"
+            ax.annotate(
+                words, (place, 0.98), (-3.0, 0.0), xycoords=ax.get_xaxis_transform(),
+                textcoords="offset points", rotation=90.0, va="top", ha="right",
+                fontsize=SMALL - 1, color=INK,
+            )  # fmt: skip
+            turns += 1
+    ax.set_ylim(bottom=0.0, top=1.15 * max(*errors, 1.0))
+    ax.set_xlim(0.5, max(len(errors), number + 0.5 * bool(turns)) + 0.5)
+    ax.xaxis.set_major_locator(MultipleLocator(1))
+    ax.set_xlabel("burn", fontsize=NORMAL)
+    ax.set_ylabel("error, µm rms", fontsize=NORMAL)
+    handles = [Line2D([], [], color=BLUE, marker="o", markersize=5, label="measured")]
+    if any(isinstance(entry, Adjusted) for entry in log.entries):
+        style: tuple[int, tuple[float, float]] = (0, (4.0, 3.0))
+        handles.append(Line2D([], [], color=VERMILION, linestyle=style, label="turned"))
+    legend(ax, handles)
+    return ax
+
+
+def before_after(
+    before: MachineLog | Piece,
+    after: Piece | None = None,
+    axes: Sequence[Axes] | NDArray[Any] | None = None,
+    *,
+    magnify: float | None = None,
+) -> NDArray[Any]:
+    """Draw two measured pieces side by side with the same magnification, written on both.
+
+    Parameters
+    ----------
+    before : MachineLog or Piece
+        A log, of which the first and the last burn are drawn; or a piece.
+    after : Piece, optional
+        The piece to compare it with; without meaning for a log.
+    axes : two Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float, optional
+        How many times larger the errors are drawn; chosen for the larger error if absent.
+
+    Returns
+    -------
+    ndarray of Axes, shape (2,)
+        Each piece is turned and shifted onto its test; mm, from the middle of the test.
+
+    Raises
+    ------
+    ValueError
+        If there are not two pieces, `axes` are not two, or `magnify` is not above zero.
+    """
+    pieces = [p for p in (before, after) if isinstance(p, Piece)]
+    if not isinstance(before, Piece):
+        pieces = [before.pieces[0], before.pieces[-1]] if len(before.pieces) > 1 else []
+    if len(pieces) != 2:
+        raise ValueError("before_after needs a log with two or more burns, or two pieces.")
+    placed = [_placed(piece) for piece in pieces]
+    if isinstance(before, Piece):
+        sizes = [rms_um([error for _, _, error in rings]) for rings in placed]
+    else:  # as the log says it everywhere: strays left out, placed by the finding
+        sizes = [1e3 * burn.error for burn in (before.burns[0], before.burns[-1])]
+    if magnify is None:
+        far = [np.quantile(np.hypot(*e.T), 0.99) for rings in placed for _, _, e in rings]
+        spacing = min(piece.test.spacing for piece in pieces)
+        factor = nice_magnification(float(max(far)), spacing)
+    else:
+        factor = positive(magnify, "magnify")
+    pair = two_axes(axes, bounds_of([base for rings in placed for _, base, _ in rings]), "piece")
+    bounds = bounds_of([base + factor * e for rings in placed for _, base, e in rings])
+    titles = [f"{w}: error {r:.0f} µm rms" for w, r in zip(("before", "after"), sizes, strict=True)]
+    for ax, piece, rings, title in zip(pair, pieces, placed, titles, strict=True):
+        dress(ax)
+        for outline in _outlines(piece.test):
+            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+        for shape, base, error in rings:
+            ax.plot(
+                *(base + factor * error).T, linestyle="", marker=".", markersize=2.2,
+                markeredgewidth=0, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+        frame(ax, bounds, names=("x from the middle of the test", "y from the middle of the test"))
+        write_below(ax, bounds, factor)
+        ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
+        shapes = [nest.shape for nest in piece.test.nests]
+        commanded = Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")
+        legend(ax, [commanded, *(dots(SHAPE_COLOURS[s], plural(s)) for s in shapes)])
+    return pair
+
+
+def _middle(test: RingTest) -> Array:
+    return np.asarray(np.mean([nest.centre for nest in test.nests], axis=0))
+
+
+def _placed(piece: Piece) -> list[tuple[str, Array, Array]]:
+    """Shape, nearest commanded points, and errors of each measured line, mm."""
+    out = []
+    for nest in piece.test.nests:
+        centre = np.asarray(nest.centre) - _middle(piece.test)
+        if not any(line.shape == nest.shape for line in piece.lines):
+            continue
+        for line in centred(piece, nest.shape):
+            if not len(line.xy):
+                continue
+            if line.shape == "circle":
+                near = line.xy * (line.size / np.hypot(*line.xy.T))[:, None]
+            else:
+                near = np.clip(line.xy, -line.size, line.size)
+                rows, side = np.arange(len(near)), np.argmax(np.abs(line.xy), axis=1)
+                near[rows, side] = np.sign(line.xy[rows, side]) * line.size
+            out.append((line.shape, near + centre, line.xy - near))
+    return out
+
+
+def _outlines(test: RingTest) -> list[Array]:
+    """Commanded rings from the middle of the test, mm."""
+    found = {(s.shape, s.ring): s.xy for s in test.strokes() if s.shape != "travel"}
+    return [xy - _middle(test) for xy in found.values()]

@@ -1,0 +1,147 @@
+"""Patterns true to size: a commanded test, and the points of a measured piece."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.lines import Line2D
+
+from gantrysim.instruments.points import Piece
+from gantrysim.pattern.ringtest import Nest, RingTest
+from gantrysim.plotting.look import (
+    FAINT,
+    INK,
+    SHAPE_COLOURS,
+    SMALL,
+    bounds_of,
+    dots,
+    frame,
+    height_for,
+    legend,
+    plural,
+    ready_axes,
+    write_below,
+)
+
+
+def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
+    """Draw a commanded test: rings and what is burned beside them, travel moves, start points.
+
+    Rings run from light (drawn first) to dark (drawn last).  A dot marks each start point, an
+    arrow the direction, and numbers count the rings in drawing order.
+
+    Parameters
+    ----------
+    test : RingTest
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Commanded carriage positions, mm.
+    """
+    strokes = test.strokes()
+    drawn = [s for s in strokes if s.shape != "travel"]
+    beside = [s.xy for s in test.beside_strokes() if s.shape != "travel"]
+    bounds = bounds_of([s.xy for s in drawn] + beside)
+    ax = ready_axes(ax, height_for(bounds))
+    ax.add_collection(LineCollection(beside, colors=INK, linewidths=0.9))
+    for shape in dict.fromkeys(s.shape for s in drawn):
+        own = [(k, s.xy) for k, s in enumerate(drawn) if s.shape == shape]
+        shades = [_shade(SHAPE_COLOURS[shape], k / max(len(drawn) - 1, 1)) for k, _ in own]
+        ax.add_collection(LineCollection([xy for _, xy in own], colors=shades, linewidths=1.1))
+    travels = [s.xy for s in strokes if s.shape == "travel"]
+    ax.add_collection(LineCollection(travels, colors=FAINT, linewidths=0.7, linestyles=(0, (4, 3))))
+    for number, (shape, ring, _) in enumerate(test.sequence, start=1):
+        _mark_start(ax, test, shape, ring, number)
+    frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
+    write_below(
+        ax, bounds, 1.0, notes=[_order_sentence(test)], bar=False, words="as commanded (×1)"
+    )
+    handles = [
+        *(Line2D([], [], color=SHAPE_COLOURS[n.shape], label=plural(n.shape)) for n in test.nests),
+        Line2D([], [], color=FAINT, dashes=(4, 3), linewidth=0.9, label="travel, beam off"),
+        Line2D([], [], color=INK, marker="o", markersize=4, linestyle="", label="start"),
+    ]
+    legend(ax, handles)
+    return ax
+
+
+def plot_piece(piece: Piece, ax: Axes | None = None) -> Axes:
+    """Draw the measured points of a lifted piece, in the piece's own frame.
+
+    Parameters
+    ----------
+    piece : Piece
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Positions on the piece, mm, true to size.
+    """
+    bounds = bounds_of([line.xy for line in piece.lines])
+    ax = ready_axes(ax, height_for(bounds))
+    for shape in (n.shape for n in piece.test.nests):
+        own = [line.xy for line in piece.lines if line.shape == shape and len(line.xy)]
+        if own:
+            ax.plot(
+                *np.concatenate(own).T, linestyle="", marker=".", markersize=2.2,
+                markeredgewidth=0, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+    frame(ax, bounds, names=("x on the piece", "y on the piece"))
+    lost = len(piece.missing)
+    notes = [f"{piece.n_points} measured points"]
+    notes += [f"{lost} ring{'s' * (lost > 1)} without points"] if lost else []
+    write_below(ax, bounds, 1.0, notes=notes, bar=False)
+    legend(ax, [dots(SHAPE_COLOURS[n.shape], plural(n.shape)) for n in piece.test.nests])
+    return ax
+
+
+def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) -> None:
+    """Dot at the start point, an arrow on the way, and the drawing number where there is room."""
+    nest = test.nest(shape)
+    size, last = nest.sizes[ring], len(nest.sizes) - 1
+    start = _on_ring(nest, size, nest.start_deg)
+    colour = SHAPE_COLOURS[shape]
+    ax.plot(*start, "o", color=INK, markersize=2.4, markeredgewidth=0, zorder=4)
+    if ring not in {0, last // 2, last}:
+        return
+    sense = 1.0 if nest.direction == "ccw" else -1.0
+    if ring:
+        at = nest.start_deg + sense * 30.0
+        tail, head = (_on_ring(nest, size, a) for a in (at - sense, at + sense))
+        arrow = {"arrowstyle": "-|>", "color": colour, "linewidth": 0.0, "mutation_scale": 16}
+        ax.annotate("", head, tail, arrowprops=arrow, zorder=3)
+    place = _on_ring(nest, size, nest.start_deg - sense * 9.0)
+    box = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": colour, "lw": 0.8}
+    ax.text(
+        *place, str(number), fontsize=SMALL - 1, color=INK, ha="center", va="center", bbox=box,
+        zorder=5,
+    )  # fmt: skip
+
+
+def _on_ring(nest: Nest, size: float, angle_deg: float) -> tuple[float, float]:
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    reach = size if nest.shape == "circle" else size / max(abs(c), abs(s))
+    return nest.centre[0] + reach * c, nest.centre[1] + reach * s
+
+
+def _order_sentence(test: RingTest) -> str:
+    passes = "1 pass" if test.passes == 1 else f"{test.passes} passes"
+    return f"{test.order.replace('_', ' ')}, {passes}, {test.feed:g} mm/s"
+
+
+def _shade(colour: str, dark: float) -> tuple[float, float, float]:
+    """A colour lightened for 0 up to itself for 1."""
+    rgb = [int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)]
+    keep = 0.35 + 0.65 * dark
+    red, green, blue = (1.0 - keep * (1.0 - part) for part in rgb)
+    return red, green, blue

@@ -1,0 +1,361 @@
+"""What was measured: a piece with its error magnified, calipers, pushes, tones of belts."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+
+from gantrysim.instruments.calipers import CaliperSheet
+from gantrysim.instruments.photo.flatten import FlatPicture
+from gantrysim.instruments.points import Piece
+from gantrysim.instruments.push import PushSheet, words_of
+from gantrysim.instruments.tones import ToneSheet
+from gantrysim.mechanics.handpush import PushResult
+from gantrysim.metrology.calipered import CaliperMeasures
+from gantrysim.pattern.ringtest import Line
+from gantrysim.plotting.look import (
+    BLUE,
+    COMMANDED,
+    FAINT,
+    INK,
+    NORMAL,
+    SHAPE_COLOURS,
+    SMALL,
+    VERMILION,
+    WIDTH,
+    Array,
+    bounds_of,
+    dots,
+    frame,
+    height_for,
+    legend,
+    ready_axes,
+    write_below,
+)
+from gantrysim.plotting.unrolled import centred
+from gantrysim.records.inputs import one_of, positive
+
+_MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
+_NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
+_TURN = np.linspace(0.0, 2.0 * np.pi, 181)
+_UNIT = {
+    "circle": np.column_stack([np.cos(_TURN), np.sin(_TURN)]),
+    "square": np.array([(1, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], dtype=float),
+}
+#: Mark of each error of a ring, how far beside its ring it is drawn, mm, and its name.
+_ERRORS = {
+    "stretch_mrad": ("o", -0.25, "scale x less y"),
+    "squareness_mrad": ("^", 0.25, "squareness"),
+}
+
+
+def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -> Axes:
+    """Draw the points of a piece over the commanded rings, their outward error magnified.
+
+    Parameters
+    ----------
+    piece : Piece
+        What to draw; it is turned and shifted onto its test.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    magnify : float
+        How many times larger than it is the error is drawn.
+
+    Returns
+    -------
+    Axes
+        Machine frame without the offset of the head, mm.
+
+    Raises
+    ------
+    ValueError
+        If `magnify` is not above zero.
+    """
+    factor = positive(magnify, "magnify")
+    have = [n for n in piece.test.nests if any(x.shape == n.shape for x in piece.lines)]
+    drawn = {
+        n.shape: np.concatenate([_magnified(x, factor) for x in centred(piece, n.shape)]) + n.centre
+        for n in have
+    }
+    bounds = bounds_of([np.array(n.centre) + s * np.array([[-1, -1], [1, 1]])
+                        for n in have for s in n.sizes[-1:]])  # fmt: skip
+    ax = ready_axes(ax, height_for(bounds))
+    for nest in have:
+        for size in {x.size for x in piece.lines if x.shape == nest.shape}:
+            outline = size * _UNIT[nest.shape] + nest.centre
+            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+        ax.plot(
+            *drawn[nest.shape].T, linestyle="", marker=".", markersize=2.2, markeredgewidth=0,
+            color=SHAPE_COLOURS[nest.shape],
+        )  # fmt: skip
+    frame(ax, bounds_of([bounds, *drawn.values()]))
+    write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
+    legend(ax, [dots(SHAPE_COLOURS[n.shape], f"{n.shape}s") for n in have])
+    return ax
+
+
+def _magnified(line: Line, factor: float) -> np.ndarray:
+    """Points of a ring about its centre, mm, moved outward by their error times the factor - 1."""
+    xy = line.xy
+    if line.shape == "circle":
+        r = np.hypot(*xy.T)
+        way = xy / np.maximum(r, 1e-9)[:, None]
+    else:
+        own = np.abs(xy[:, 0]) >= np.abs(xy[:, 1])
+        way = np.sign(xy) * np.column_stack([own, ~own])
+        r = np.abs(xy).max(axis=1)
+    return xy + (factor - 1.0) * (r - line.size)[:, None] * way
+
+
+def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
+    """Draw a photograph made flat, its scale in mm.
+
+    Parameters
+    ----------
+    picture : FlatPicture
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Frame of the reference, mm.
+    """
+    rows, columns = picture.grey.shape
+    half, size = 0.5 * picture.pitch, picture.pitch * np.array([columns, rows])
+    low = np.array(picture.origin) - half
+    bounds = np.array([low, low + size])
+    ax = ready_axes(ax, height_for(bounds))
+    step = max(1, max(rows, columns) // 1600)  # as fine as a page shows
+    ax.imshow(
+        picture.grey[::step, ::step], cmap="gray", vmin=0, vmax=255, origin="upper",
+        extent=(bounds[0, 0], bounds[1, 0], bounds[0, 1], bounds[1, 1]),
+    )  # fmt: skip
+    frame(ax, bounds, names=("x along the reference", "y"))
+    words = f"accurate to {picture.accuracy:.2g} mm (95 %)"
+    write_below(ax, bounds, 1.0, bar=False, words=words)
+    return ax
+
+
+def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
+    """Draw how far the readings are off their commanded sizes, with their uncertainty.
+
+    Parameters
+    ----------
+    sheet : CaliperSheet
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Reading less commanded size and the believed line width, over the commanded size, mm;
+        circles by direction, squares by side or diagonal ("up", "down").
+    """
+    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
+    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    nominal = np.array([r.nominal for r in sheet.readings])
+    off = sheet.values - nominal - sheet.line_width[0]
+    kinds = list(dict.fromkeys((r.shape, r.what) for r in sheet.readings))
+    handles = []
+    marks: Counter[str] = Counter()
+    for shape, what in kinds:
+        mark = _MARKS[marks[shape] % len(_MARKS)]
+        marks[shape] += 1
+        own = [i for i, r in enumerate(sheet.readings) if (r.shape, r.what) == (shape, what)]
+        colour = SHAPE_COLOURS[shape]
+        ax.errorbar(
+            nominal[own], off[own], yerr=sheet.uncertainty[own], linestyle="", marker=mark,
+            markersize=4.5, color=colour, elinewidth=0.8,
+        )  # fmt: skip
+        words = f"{what.split('_')[1]}°" if shape == "circle" else what.removeprefix("diagonal_")
+        handles.append(
+            Line2D([], [], color=colour, marker=mark, markersize=4.5, linestyle="", label=words)
+        )
+    ax.set_xlabel("commanded size, mm", fontsize=NORMAL)
+    ax.set_ylabel("off the commanded size, mm", fontsize=NORMAL)
+    legend(ax, handles)
+    return ax
+
+
+def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
+    """Draw stretch and squareness of each ring, with their standard uncertainty.
+
+    Parameters
+    ----------
+    measures : CaliperMeasures
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
+        commanded size, mm; circles and squares by colour.
+    """
+    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
+    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    handles = []
+    for shape in dict.fromkeys(r.shape for r in measures.rows):
+        handles.append(Line2D([], [], color=SHAPE_COLOURS[shape], linewidth=4, label=f"{shape}s"))
+        for name, (mark, aside, _) in _ERRORS.items():
+            own = [r for r in measures.rows if r.shape == shape and getattr(r, name) is not None]
+            if not own:
+                continue
+            value, spread = zip(*(getattr(r, name) for r in own), strict=True)
+            ax.errorbar(
+                [r.commanded + aside for r in own], value, yerr=spread, linestyle="", marker=mark,
+                markersize=4.5, elinewidth=0.8, color=SHAPE_COLOURS[shape],
+            )  # fmt: skip
+    for mark, _, words in _ERRORS.values():
+        handles.append(
+            Line2D([], [], color=INK, marker=mark, markersize=4.5, linestyle="", label=words)
+        )
+    ax.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
+    ax.set_ylabel("error, mm/m", fontsize=NORMAL)
+    legend(ax, handles)
+    return ax
+
+
+def plot_push_sheet(sheet: PushSheet, ax: Axes | None = None, *, unit: str | None = None) -> Axes:
+    """Draw the readings of pushes by hand that have one unit, with their uncertainty.
+
+    Parameters
+    ----------
+    sheet : PushSheet
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    unit : str, optional
+        "N", "mm" or "N/mm"; the commonest of the sheet if absent.
+
+    Returns
+    -------
+    Axes
+        Readings in that unit, one row each.
+
+    Raises
+    ------
+    ValueError
+        If no reading has that unit.
+    """
+    count = Counter(r.unit for r in sheet.readings)
+    unit = count.most_common(1)[0][0] if unit is None else unit
+    one_of(unit, sorted(count), "unit")
+    own = [r for r in sheet.readings if r.unit == unit]
+    names = [
+        f"{r.at}, motor {r.motor}, ({r.place[0]:g}, {r.place[1]:g}): {words_of(r.what)}"
+        for r in own
+    ]
+    return _rows(
+        names, [r.value for r in own], [r.uncertainty for r in own],
+        [BLUE if r.motor == "off" else VERMILION for r in own], _NAMES[unit], ax,
+    )  # fmt: skip
+
+
+def plot_tones(sheet: ToneSheet, ax: Axes | None = None) -> Axes:
+    """Draw the tension that each tone tells, with the uncertainty of the tone.
+
+    Parameters
+    ----------
+    sheet : ToneSheet
+        What to draw.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+
+    Returns
+    -------
+    Axes
+        Tension in N, one row a tone.
+    """
+    names = [f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz" for r in sheet.readings]
+    tension = [r.tension for r in sheet.readings]
+    spread = [2.0 * r.tension * r.uncertainty / r.tone for r in sheet.readings]
+    colours = [BLUE] * len(names)
+    return _rows(names, tension, spread, colours, "tension of a limp string, N", ax)
+
+
+def plot_push(
+    result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
+    colour: str = BLUE,
+) -> Axes:  # fmt: skip
+    """Draw a push test: what the scale reads, or how far the other part stays behind.
+
+    Parameters
+    ----------
+    result : PushResult
+        From `gantrysim.mechanics.handpush`.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.  Several pushes may share one.
+    what : str
+        "force" or "lag".
+    label : str
+        Name of this push in the legend; its own words if absent.
+    colour : str
+        Of its line.
+
+    Returns
+    -------
+    Axes
+        Force in N or lag in mm, over the travel of the pushed part in mm.  The first leg, from
+        rest, is thin; the loop that follows is wide, with arrows the way it is gone through.
+
+    Raises
+    ------
+    ValueError
+        If `what` is neither.
+    """
+    one_of(what, ("force", "lag"), "what")
+    fresh = ax is None
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    values = result.force if what == "force" else result.lag
+    if fresh or not ax.lines:
+        ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    for leg, width in ((0, 0.7), (1, 1.8), (2, 1.8)):
+        own = result.leg == leg
+        x, y = result.travel[own], values[own]
+        ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round")
+        if leg:
+            _arrow_on(ax, x, y, colour)
+    name = "carriage" if result.at == "carriage" else f"{result.at} plate"
+    ax.set_xlabel(f"travel of the {name}, mm", fontsize=NORMAL)
+    words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
+    ax.set_ylabel(words, fontsize=NORMAL)
+    shown = label or f"pushed at the {name}, motor {result.motor}"
+    handle = Line2D([], [], color=colour, linewidth=1.8, label=shown)
+    ax.add_line(handle)  # an empty line: the legend finds it again when another push is drawn
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    return ax
+
+
+def _rows(
+    names: list[str], values: list[float], spread: list[float], colours: list[str], label: str,
+    ax: Axes | None,
+) -> Axes:  # fmt: skip
+    """One row a reading, from the top down."""
+    ax = ready_axes(ax, 1.0 + 0.26 * len(names), equal=False)
+    for row, (value, error, colour) in enumerate(zip(values, spread, colours, strict=True)):
+        ax.errorbar(
+            [value], [row], xerr=[error], linestyle="", marker="o", markersize=4.5, color=colour,
+            elinewidth=0.8,
+        )  # fmt: skip
+    ax.set_yticks(range(len(names)), names, fontsize=SMALL, color=INK)
+    ax.set_ylim(len(names) - 0.5, -0.5)
+    ax.set_xlabel(label, fontsize=NORMAL)
+    return ax
+
+
+def _arrow_on(ax: Axes, x: Array, y: Array, colour: str) -> None:
+    """An arrow head on the middle of the way along a leg."""
+    k = int(np.searchsorted(np.abs(x - x[0]), 0.5 * abs(x[-1] - x[0])))
+    k = min(max(k, 1), len(x) - 1)
+    way = math.copysign(1e-6 * max(abs(x[-1] - x[0]), 1e-9), x[-1] - x[0])
+    arrow = {"arrowstyle": "-|>", "color": colour, "linewidth": 0.0, "mutation_scale": 15}
+    ax.annotate("", (x[k] + way, y[k]), (x[k] - way, y[k]), arrowprops=arrow, zorder=4)

@@ -1,0 +1,180 @@
+"""Rings unrolled over the angle: the outward error of every point, about the ring's centre."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.ticker import MultipleLocator
+
+from gantrysim.burn import Burn
+from gantrysim.instruments.points import Piece
+from gantrysim.instruments.residual import first_placement
+from gantrysim.pattern.ringtest import SHAPES, Line, Nest
+from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, Array, dots, legend, ready_axes
+from gantrysim.records.inputs import one_of
+
+MAX_UNROLLED = 5  # rings in one picture; more hide each other
+
+
+def plot_unrolled(
+    burn_or_lines: Burn | Piece | Iterable[Line],
+    ax: Axes | None = None,
+    *,
+    shape: str = "circle",
+    rings: Sequence[int] | None = None,
+) -> Axes:
+    """Draw the error of each ring, outward positive, unrolled over the angle.
+
+    Parameters
+    ----------
+    burn_or_lines : Burn, Piece or lines
+        A burn is taken about its commanded centre, less the mean shift of the whole pattern; a
+        piece after turning and shifting it onto its test; plain lines about their own middle.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    shape : str
+        "circle" or "square".
+    rings : sequence of int, optional
+        Which rings, 0 is the innermost; if absent, at most five from the innermost to the
+        outermost.
+
+    Returns
+    -------
+    Axes
+        Error in micrometres against the angle in degrees, counter-clockwise from +x.
+
+    Raises
+    ------
+    ValueError
+        If the shape is unknown or has no such ring here.
+    """
+    one_of(shape, SHAPES, "shape")
+    own = centred(burn_or_lines, shape)
+    chosen = chosen_rings(own, shape, rings)
+    measured = isinstance(burn_or_lines, Piece)
+    several = not measured and any(line.pass_index > 0 for line in own)
+    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    colours = ring_colours(len(chosen))
+    for colour, ring in zip(colours, chosen, strict=True):
+        for line in (x for x in own if x.ring == ring):
+            angle, error = unroll(line)
+            if measured:
+                ax.plot(angle, error, "o", color=colour, markersize=2.4, markeredgewidth=0)
+            else:
+                wide = several and line.pass_index <= 0
+                width, alpha = (3.4, 0.4) if wide else (1.0 if several else 1.5, 1.0)
+                ax.plot(angle, error, color=colour, linewidth=width, alpha=alpha)
+    unrolled_axes(ax, "outward error, µm", shape)
+    size = {line.ring: line.size for line in own}
+    handles = [
+        dots(c, f"{size[r]:g}") if measured else Line2D([], [], color=c, label=f"{size[r]:g}")
+        for c, r in zip(colours, chosen, strict=True)
+    ]
+    what = "radius, mm" if shape == "circle" else "half side, mm"
+    if several:  # thin on wide, so that a pass which repeats the first hides nothing
+        what += " (wide: 1st pass, thin: later)"
+    legend(ax, handles, title=what)
+    return ax
+
+
+def mean_shift(burn: Burn) -> Array:
+    """Mean error of the whole pattern, mm, shape (2,): what a lifted piece cannot show."""
+    shift: Array = np.concatenate(burn.errors).mean(axis=0)
+    return shift
+
+
+def centred(source: Burn | Piece | Iterable[Line], shape: str) -> list[Line]:
+    """Lines of one shape with their coordinates about the centre of the ring, mm.
+
+    A burn is taken less its mean shift; a piece is turned and shifted onto its test; plain lines
+    are taken about their common middle.
+
+    Raises
+    ------
+    ValueError
+        If plain lines hold none of this shape.
+    """
+    if isinstance(source, Burn):
+        offset = np.array([source.machine.head.along, source.machine.head.beyond])
+        shift = mean_shift(source)
+        return _about(source.lines, shape, source.test.nests, offset + shift)
+    if isinstance(source, Piece):
+        pivot = np.mean([n.centre for n in source.test.nests], axis=0)
+        place = first_placement(source, pivot, np.zeros(2))
+        c, s = math.cos(place[0]), math.sin(place[0])
+        back = np.array([[c, -s], [s, c]])
+        placed = [
+            Line(x.shape, x.ring, x.size, x.pass_index, (x.xy - place[1:3]) @ back + pivot)
+            for x in source.lines
+        ]
+        return _about(placed, shape, source.test.nests, np.zeros(2))
+    own = [x for x in source if x.shape == shape]
+    if not own:
+        raise ValueError(f"there is no {shape} among these lines.")
+    middle = np.mean([(x.xy.min(axis=0) + x.xy.max(axis=0)) / 2 for x in own], axis=0)
+    return [Line(x.shape, x.ring, x.size, x.pass_index, x.xy - middle) for x in own]
+
+
+def _about(lines: Iterable[Line], shape: str, nests: Sequence[Nest], offset: Array) -> list[Line]:
+    centres = {nest.shape: np.asarray(nest.centre) + offset for nest in nests}
+    return [
+        Line(x.shape, x.ring, x.size, x.pass_index, x.xy - centres[shape])
+        for x in lines
+        if x.shape == shape
+    ]
+
+
+def chosen_rings(lines: list[Line], shape: str, rings: Sequence[int] | None) -> list[int]:
+    """Rings to draw: those asked for, or at most `MAX_UNROLLED` from innermost to outermost.
+
+    Raises
+    ------
+    ValueError
+        If there is none, or one asked for is not here.
+    """
+    have = sorted({line.ring for line in lines if len(line.xy)})
+    if not have:
+        raise ValueError(f"there is no {shape} to unroll here.")
+    if rings is None:
+        count = min(MAX_UNROLLED, len(have))
+        return [have[round(k)] for k in np.linspace(0, len(have) - 1, count)]
+    for ring in rings:
+        if ring not in have:
+            raise ValueError(
+                f"rings must be among the {shape}s here, {have[0]} to {have[-1]}, found {ring!r}."
+            )
+    return list(rings)
+
+
+def unroll(line: Line) -> tuple[Array, Array]:
+    """Angle, degrees from 0 to 360 ascending, and outward error, um."""
+    x, y = line.xy.T
+    reach = np.hypot(x, y) if line.shape == "circle" else np.maximum(np.abs(x), np.abs(y))
+    angle = np.mod(np.degrees(np.arctan2(y, x)), 360.0)
+    order = np.argsort(angle, kind="stable")
+    return angle[order], 1e3 * (reach - line.size)[order]
+
+
+def unrolled_axes(ax: Axes, label: str, shape: str) -> None:
+    """Angle in degrees, a line at no error, dotted lines at the quadrants or the corners."""
+    ax.axhline(0.0, color=INK, linewidth=0.8, zorder=1)
+    turns = range(0, 361, 90) if shape == "circle" else range(45, 361, 90)
+    for angle in turns:
+        ax.axvline(angle, color=COMMANDED, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
+    ax.set_xlim(0.0, 360.0)
+    ax.xaxis.set_major_locator(MultipleLocator(45))
+    ax.grid(axis="y", color="#e4e4e4", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.set_xlabel("angle from +x, counter-clockwise, degrees", fontsize=NORMAL)
+    ax.set_ylabel(label, fontsize=NORMAL)
+
+
+def ring_colours(count: int) -> list[Any]:
+    """From dark (innermost) to yellow-grey (outermost); the pale end of the map is left out."""
+    return list(colormaps["cividis"](np.linspace(0.0, 0.86, count)))

@@ -1,0 +1,1 @@
+"""What every part shares: checks of what users hand in, files."""

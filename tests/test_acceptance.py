@@ -31,8 +31,8 @@ from gantrysim.acceptance.ringforms import draw_rings
 from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import UNLISTED, Finding, Hypothesis
 from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.noise import Cells, Noise, estimate, estimate_by_line
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Quantity
+from gantrysim.inference.noise import Bins, Noise, estimate, estimate_by_line
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Parameter
 from gantrysim.instruments.scanner import COMMON, SKEW
 from gantrysim.metrology.roundness import least_squares_circle, minimum_zone_circle
 
@@ -273,25 +273,25 @@ def test_waves_of_one_ring_alone_are_not_smoothed_away() -> None:
 
 
 def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> None:
-    # white noise of 40 cells on each of 30 lines, and 15 free columns to a line: what least
+    # white noise of 40 bins on each of 30 lines, and 15 free columns to a line: what least
     # squares leaves has 25 / 40 of its variance (textbook), the restricted likelihood all of it
     rng = np.random.default_rng(6)
     each, lines, sigma = 40, 30, 0.008
     gap = np.full(each * lines, 2.5)
     gap[::each] = math.inf
     line = np.repeat(np.arange(lines), each)
-    cells = Cells(np.arange(line.size), np.full(line.size, 4.0), line, gap)
+    bins = Bins(np.arange(line.size), np.full(line.size, 4.0), line, gap)
     values = sigma * rng.standard_normal(line.size)
     angle = np.tile(np.linspace(0.0, 2.0 * np.pi, each, endpoint=False), lines)
     own = waves(angle, 7)
-    found = estimate_by_line(values, cells, 1e-4, Noise(1e-4), own)
+    found = estimate_by_line(values, bins, 1e-4, Noise(1e-4), own)
     assert found.grain == pytest.approx(sigma, rel=0.10)
     left = []
     for k in range(lines):
         columns, y = own[line == k], values[line == k]
         left.append(y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0])
     nothing = np.empty((line.size, 0))
-    swallowed = estimate(np.concatenate(left), cells, 1e-4, Noise(1e-4), nothing)
+    swallowed = estimate(np.concatenate(left), bins, 1e-4, Noise(1e-4), nothing)
     assert swallowed.grain == pytest.approx(sigma * math.sqrt(25 / 40), rel=0.10)
 
 
@@ -376,7 +376,7 @@ def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
 def test_a_flat_that_foretells_nothing_costs_the_closing_gap_alone(tight: Finding) -> None:
     flat = FaultKind(
         "wheel_flat_left", "a wheel of the left end plate has a flat", "mm",
-        (Quantity("depth", "mm", 0.18, 0.5, ratio=True),), None, "", "roll the plate by hand",
+        (Parameter("depth", "mm", 0.18, 0.5, ratio=True),), None, "", "roll the plate by hand",
         pattern={0: np.zeros((1, 1))},
     )  # fmt: skip
     fit = tight.best.fit
@@ -420,7 +420,7 @@ def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding)
     drags = [m.left.friction for m in fit.draw_machines(3000, rng)]  # each draw once
     kind, n = fit.mode.kinds[0], len(fit.problem.scatter)
     own = [
-        3.0 * HEALTHY_SCATTER[0].quantity.value(u[0]) + kind.quantities[0].value(u[n])
+        3.0 * HEALTHY_SCATTER[0].parameter.value(u[0]) + kind.parameters[0].value(u[n])
         for u in fit.draws
     ]
     assert sorted(drags) == pytest.approx(sorted(own))

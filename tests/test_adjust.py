@@ -28,7 +28,7 @@ from gantrysim.inference.fitting import Estimate, Fit
 from gantrysim.inference.hypotheses import KINDS, FaultKind
 from gantrysim.inference.lost import CHECK as LOST_CHECK
 from gantrysim.inference.lost import LOST
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Quantity
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.machine.handbook import Handbook
@@ -42,7 +42,7 @@ FLATS = tuple(
         name=f"wheel_flat_{side}",
         words=f"a wheel of the {side} end plate has a flat",
         unit="mm",
-        quantities=(Quantity("depth", "mm", 0.18, 0.5, ratio=True),),
+        parameters=(Parameter("depth", "mm", 0.18, 0.5, ratio=True),),
         build=lambda depth: gs.OutOfSquare(0.0),
         axis="",
         check="with the power off roll the plate slowly by hand",
@@ -517,7 +517,7 @@ def test_amounts_come_from_the_draws_behind_the_stated_interval():
     """
     slip = hypothesis(kind("coupler_slip"), at=0.9, sd=0.2)
     u, covariance = slip.fit.mode.u, slip.fit.mode.covariance.copy()
-    shaft = [s.quantity.name for s in HEALTHY_SCATTER].index("shaft stiffness")
+    shaft = [s.parameter.name for s in HEALTHY_SCATTER].index("shaft stiffness")
     covariance[shaft, shaft] = 0.95
     covariance[-1, shaft] = covariance[shaft, -1] = 0.9 * 0.2 * math.sqrt(0.95)
     mode = dataclasses.replace(slip.fit.mode, u=u, covariance=covariance)
@@ -526,7 +526,7 @@ def test_amounts_come_from_the_draws_behind_the_stated_interval():
     (screw,) = advise(finding(own), draws=3000).adjustments
     told = fit.magnitudes["coupler_slip"]
     assert screw.step.high - screw.step.low == pytest.approx(told.high - told.low, rel=1e-6)
-    normal = 3.92 * 0.2 * kind("coupler_slip").quantities[0].spread
+    normal = 3.92 * 0.2 * kind("coupler_slip").parameters[0].spread
     assert told.high - told.low < 0.97 * normal
 
 

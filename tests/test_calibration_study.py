@@ -74,7 +74,7 @@ def test_a_table_is_added_to_and_a_row_cut_short_is_left_out(tmp_path: Path) -> 
 
 
 def test_a_machine_drawn_is_fitted_by_its_own_truth_to_the_noise() -> None:
-    """Half the whitened square of the right explanation is half the number of cells, within 4 sd.
+    """Half the whitened square of the right explanation is half the number of bins, within 4 sd.
 
     So what is drawn is what the inverse believes, noise and discrepancy included.
     """
@@ -83,6 +83,6 @@ def test_a_machine_drawn_is_fitted_by_its_own_truth_to_the_noise() -> None:
         assert drawn.piece.n_points == calibration.draw(number).piece.n_points
         problem = prepare(drawn.piece, gs.Machine())
         mode = solve(problem, drawn.kinds, np.concatenate([drawn.u, np.zeros(6)]))
-        cells = problem.burned[0][1].cells.count.size
+        bins = problem.burned[0][1].bins.count.size
         assert mode.converged
-        assert abs(2.0 * mode.cost - cells) < 4.0 * np.sqrt(2.0 * cells)
+        assert abs(2.0 * mode.cost - bins) < 4.0 * np.sqrt(2.0 * bins)

@@ -16,7 +16,7 @@ from shapely.geometry import MultiLineString
 import gantrysim as gs
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.forward import Forward
-from gantrysim.instruments.readings import JAWS, caliper_slopes, caliper_values, turn_slopes
+from gantrysim.instruments.readings import JAWS, caliper_jacobian, caliper_values, turn_jacobian
 from gantrysim.pattern.ringtest import Line
 
 mpl.use("Agg")
@@ -142,7 +142,7 @@ def test_slopes_against_differences(burned, seed):
         phase = rng.uniform(0, 6, (1, 4, 2))
         moves.append(np.cos(2 * np.pi * t * np.arange(1, 5)[:, None] + phase))
         moves[-1][:, 3] = rng.standard_normal((len(line.xy), 2))
-    slopes = caliper_slopes(sheet, lines, moves, turn=0.01)
+    slopes = caliper_jacobian(sheet, lines, moves, turn=0.01)
     for k in range(4):
         ends = []
         for way in (h, -h):
@@ -157,7 +157,7 @@ def test_slopes_against_differences(burned, seed):
 def test_slope_with_the_turn_against_differences(burned):
     sheet, h = sheet_of(*WANTED), 1e-6
     ahead, behind = (caliper_values(sheet, burned, turn=0.02 + way) for way in (h, -h))
-    found = turn_slopes(sheet, burned, turn=0.02)
+    found = turn_jacobian(sheet, burned, turn=0.02)
     assert found == pytest.approx((ahead - behind) / (2 * h), abs=1e-5)
     assert np.abs(found[:8]).max() > 0.1
     assert not found[8:].any()
@@ -168,7 +168,7 @@ def test_lines_that_lack_a_measured_ring_are_refused(burned):
     with pytest.raises(ValueError, match="circle ring 0, but the lines hold nothing"):
         caliper_values(sheet, [line for line in burned if line.shape == "square"])
     with pytest.raises(ValueError, match="its moves have 3"):
-        caliper_slopes(sheet, burned, [np.zeros((3, 1, 2))] * len(burned))
+        caliper_jacobian(sheet, burned, [np.zeros((3, 1, 2))] * len(burned))
 
 
 # --- uncertainty ----------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigh_tridiagonal
 
-from gantrysim import components as c
+from gantrysim.machine import components as c
 
 LBF = 4.4482216152605  # N
 INCH = 25.4  # mm

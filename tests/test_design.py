@@ -29,10 +29,10 @@ from gantrysim.decisions.candidates import (
 from gantrysim.decisions.identifiability import shapes_apart, usual
 from gantrysim.decisions.information import beyond, expected_of_draws, expected_of_outcomes
 from gantrysim.decisions.planned import (
-    Foretold,
+    Predictive,
     burned_length,
-    foretold,
     planned_piece,
+    predictive,
 )
 from gantrysim.inference.hypotheses import KINDS, of_name
 from gantrysim.inference.kicks import wheel_flats
@@ -70,7 +70,7 @@ def _binary(prior: float, densities: tuple, slack: float) -> float:
 )
 def test_gain_is_the_integral_over_two_gaussians(apart, spread, prior, slack):
     """Mutual information (Lindley 1956) against an outside quadrature; Monte Carlo error 3 %."""
-    data = Foretold(np.array([[0.0], [apart]]), (np.zeros((1, 1)), np.array([[spread]])))
+    data = Predictive(np.array([[0.0], [apart]]), (np.zeros((1, 1)), np.array([[spread]])))
     chances = np.array([prior, 1.0 - prior])
     found = [
         expected_of_draws(chances, data, np.full((2, 2), slack), seed).gain for seed in range(8)
@@ -83,7 +83,7 @@ def test_gain_is_the_integral_over_two_gaussians(apart, spread, prior, slack):
 def test_far_apart_settles_the_whole_entropy():
     chances = np.array([0.5, 0.3, 0.2])
     means = np.array([[0.0, 0.0], [60.0, 0.0], [0.0, 60.0]])
-    data = Foretold(means, tuple(np.zeros((2, 1)) for _ in means))
+    data = Predictive(means, tuple(np.zeros((2, 1)) for _ in means))
     found = expected_of_draws(chances, data, np.full((3, 3), 3.0), 0)
     assert found.gain == pytest.approx(-np.sum(chances * np.log(chances)), abs=1e-9)
     assert found.right == pytest.approx((0.38, 1.0))
@@ -93,14 +93,14 @@ def test_far_apart_settles_the_whole_entropy():
 def test_what_all_foretell_alike_tells_nothing():
     rng = np.random.default_rng(3)
     root = rng.standard_normal((3, 2))
-    data = Foretold(np.tile(rng.standard_normal(3), (2, 1)), (root, root))
+    data = Predictive(np.tile(rng.standard_normal(3), (2, 1)), (root, root))
     found = expected_of_draws(np.array([0.7, 0.3]), data, np.zeros((2, 2)), 0)
     assert found.gain == pytest.approx(0.0, abs=1e-12)
     assert found.right[0] == pytest.approx(found.right[1])
 
 
 def test_small_differences_count_as_nothing():
-    data = Foretold(np.array([[0.0], [0.5]]), (np.zeros((1, 1)),) * 2)
+    data = Predictive(np.array([[0.0], [0.5]]), (np.zeros((1, 1)),) * 2)
     chances = np.array([0.5, 0.5])
     assert expected_of_draws(chances, data, np.zeros((2, 2)), 0).gain > 0.02
     assert expected_of_draws(chances, data, np.full((2, 2), 3.0), 0).gain < 1e-6
@@ -122,11 +122,11 @@ def _gain(test: gs.RingTest, noise: Noise, fault: object | None = None) -> float
     faulty = machine.with_faults(fault) if fault is not None else machine
     piece = planned_piece(test, machine, noise=noise)
     (r, slopes), (r1, _) = (
-        piece.linearise(m, [m], ["y"], 1e-5, np.zeros(piece.own)) for m in (machine, faulty)
+        piece.linearise(m, [m], ["y"], 1e-5, np.zeros(piece.n_nuisance)) for m in (machine, faulty)
     )
-    metric = piece.without(slopes[:, -piece.own :])
+    metric = piece.without(slopes[:, -piece.n_nuisance :])
     none = np.zeros((r.size, 1))
-    data = foretold(metric, [r, r1], [none, none])
+    data = predictive(metric, [r, r1], [none, none])
     return expected_of_draws(np.array([0.5, 0.5]), data, np.zeros((2, 2)), 1).gain
 
 
@@ -186,10 +186,10 @@ def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
         )
         piece = planned_piece(test, ideal, noise=Noise(point, 1e-6, 1e-6, 1.0), discrepancy=1e-9)
         keep = piece.piece.lines[1:]  # the second pass: steady
-        piece = dataclasses.replace(piece, weight=(piece.cells.line == 1).astype(float))
+        piece = dataclasses.replace(piece, weight=(piece.bins.line == 1).astype(float))
         moved = [ideal.set(f, ideal.value(f) + d) for f, d in
                  (("carriage.friction", 1e-4), ("scale_x", 1e-4), ("scale_y", 1e-4))]  # fmt: skip
-        _, slopes = piece.linearise(ideal, moved, ["x", "x", "y"], 1e-4, np.zeros(piece.own))
+        _, slopes = piece.linearise(ideal, moved, ["x", "x", "y"], 1e-4, np.zeros(piece.n_nuisance))
         scale = np.array([1.0, *[1e5] * 2])  # scales as good as unknown
         white = piece.metric.columns(slopes[:, :3] * scale)
         placed = piece.without(np.hstack([slopes[:, 1:3] * 1e2, slopes[:, 3:6]]))
@@ -275,12 +275,12 @@ def test_usual_size_is_the_median_of_the_prior():
     for kind in KINDS:
         if kind.variant == "left and right":
             continue  # the larger of two: said to be that of one
-        draws = rng.standard_normal((4001, len(kind.quantities)))
+        draws = rng.standard_normal((4001, len(kind.parameters)))
         sizes = [
-            abs(kind.magnitude(*(q.value(u) for q, u in zip(kind.quantities, row, strict=True))))
+            abs(kind.magnitude(*(q.value(u) for q, u in zip(kind.parameters, row, strict=True))))
             for row in draws
         ]
-        own = [q.value(float(u)) for q, u in zip(kind.quantities, usual(kind), strict=True)]
+        own = [q.value(float(u)) for q, u in zip(kind.parameters, usual(kind), strict=True)]
         assert abs(kind.magnitude(*own)) == pytest.approx(np.median(sizes), rel=0.06), kind.name
 
 
@@ -382,7 +382,7 @@ def test_a_flat_is_carried_to_another_piece():
         again = kick.kind.pattern_on(piece)
         assert np.abs(again - kick.kind.pattern[0]).max() < 0.02
         other = planned_piece(SMALL, machine)
-        assert kick.kind.pattern_on(other).shape == (other.cells.count.size, 2)
+        assert kick.kind.pattern_on(other).shape == (other.bins.count.size, 2)
 
 
 def test_a_planned_piece_is_its_own_prediction():

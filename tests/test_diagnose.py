@@ -262,7 +262,7 @@ def test_evidence_is_that_of_the_linear_model() -> None:
     mode = solve(problem, (), problem.start(()))
     (residual,), (jacobian,) = Evaluator(problem, ()).linearise(mode.u)
     (_, burned), *_ = problem.burned
-    noise, _ = burned.noise.whiten(np.eye(len(residual)), burned.cells)
+    noise, _ = burned.noise.whiten(np.eye(len(residual)), burned.bins)
     precision = noise.T @ noise
     covariance = np.linalg.inv(precision) + jacobian @ jacobian.T + burned.shared @ burned.shared.T
     at_zero = residual - jacobian @ mode.u
@@ -277,13 +277,13 @@ def test_search_finds_either_sign_of_a_slip() -> None:
         piece = lift(gs.Machine().with_faults(gs.CouplerSlip(offset)), TEST, noise=0.01)
         problem = prepare(piece, gs.Machine())
         mode = search(problem, kind)
-        value = kind[0].quantities[0].value(mode.u[len(problem.scatter)])
+        value = kind[0].parameters[0].value(mode.u[len(problem.scatter)])
         assert math.copysign(1.0, value) == math.copysign(1.0, offset)
 
 
 def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
     for kind in KINDS:
-        middle = [q.value(1.0) for q in kind.quantities]
+        middle = [q.value(1.0) for q in kind.parameters]
         changed = kind.apply(gs.Machine(), middle)
         assert changed != gs.Machine(), kind.name
         assert kind.words

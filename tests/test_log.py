@@ -21,11 +21,11 @@ import gantrysim as gs
 from gantrysim.decisions.afterturn import after_turn, remaining
 from gantrysim.decisions.diagnosis import GIVEN_BACK, Finding, Hypothesis, prior_probability
 from gantrysim.inference.hypotheses import of_name
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Quantity
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Parameter
 
 mpl.use("Agg")
 TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0)
-NAMES = [s.quantity.name for s in HEALTHY_SCATTER]
+NAMES = [s.parameter.name for s in HEALTHY_SCATTER]
 
 
 lift = functools.partial(lifted.lift, test=TEST, turn=0.03, shift=(0.0, 0.0), noise=0.02, seed=1)
@@ -371,7 +371,7 @@ def test_a_whole_number_in_a_machine_is_the_same_after_the_file(tmp_path: Path) 
 def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, hand: float) -> None:
     machine = gs.Machine()
     kind = of_name("tight_wheels_left")[0]
-    size = Quantity("extra drag", "N", 11.0, 0.3, ratio=True)
+    size = Parameter("extra drag", "N", 11.0, 0.3, ratio=True)
     limit, sd = 0.27 * machine.left.friction, hand / 1.96
 
     def total(power: int) -> float:
@@ -393,7 +393,7 @@ def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, ha
     mean = total(1) / there
     assert found.mean == pytest.approx(mean, rel=1e-3)
     assert found.deviation == pytest.approx(math.sqrt(total(2) / there - mean**2), rel=2e-3)
-    # and the quantity that is believed has these moments (log-normal)
+    # and the parameter that is believed has these moments (log-normal)
     belief = dataclasses.replace(Belief.fresh(), sizes={kind.key: (size,)})
     q = after_turn(belief, machine, gs.Change(kind.name, amount, hand=hand)).sizes[kind.key][0]
     middle = q.centre * math.exp(0.5 * q.spread**2)
@@ -403,7 +403,7 @@ def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, ha
 
 def test_a_size_of_either_sign_stays_normal() -> None:
     kind = of_name("coupler_slip")[0]
-    size = Quantity("offset", "mm", 0.8, 0.1)
+    size = Parameter("offset", "mm", 0.8, 0.1)
     turn = gs.Change("coupler_slip", 0.7, hand=0.1)
     found = remaining(kind, (size,), gs.Machine(), turn)
     sd = math.hypot(0.1, 0.1 / 1.96)  # sum of two independent normal errors
@@ -481,8 +481,8 @@ def test_advice_that_was_followed_is_taken_in_its_own_unit(tight: Finding) -> No
 def test_every_fault_can_be_turned(fault: str) -> None:
     after = after_turn(Belief.fresh(), gs.Machine(), gs.Change(fault, 0.001))
     assert np.all(np.linalg.eigvalsh(after.precision) > 0.0)
-    for quantities in after.sizes.values():
-        assert all(q.spread > 0.0 and math.isfinite(q.centre) for q in quantities)
+    for parameters in after.sizes.values():
+        assert all(q.spread > 0.0 and math.isfinite(q.centre) for q in parameters)
     assert 0.0 < sum(after.weights.values()) <= 1.0 + 1e-9
 
 

@@ -1,4 +1,4 @@
-"""Whitening against dense linear algebra, cells, outliers, and learning the noise."""
+"""Whitening against dense linear algebra, bins, outliers, and learning the noise."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ import math
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from gantrysim.inference.noise import Cells, Noise, estimate, make_cells, outliers
+from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
 
 RNG_SEED = 7
 
 
-def _line(n: int, spacing: float = 2.5) -> Cells:
+def _line(n: int, spacing: float = 2.5) -> Bins:
     gap = np.full(n, spacing)
     gap[0] = math.inf
-    return Cells(np.arange(n), np.ones(n), np.zeros(n, dtype=int), gap)
+    return Bins(np.arange(n), np.ones(n), np.zeros(n, dtype=int), gap)
 
 
 def _dense(noise: Noise, n: int, spacing: float = 2.5) -> np.ndarray:
@@ -37,7 +37,7 @@ def test_whitening_equals_dense_cholesky() -> None:
 def test_lines_are_independent() -> None:
     one, noise = _line(20), Noise()
     gap = np.concatenate([one.gap, one.gap])
-    two = Cells(np.arange(40), np.ones(40), np.repeat([0, 1], 20), gap)
+    two = Bins(np.arange(40), np.ones(40), np.repeat([0, 1], 20), gap)
     values = np.random.default_rng(RNG_SEED).standard_normal(40)
     together, _ = noise.whiten(values, two)
     apart = [noise.whiten(part, one)[0] for part in np.split(values, 2)]
@@ -89,10 +89,10 @@ def test_cells_average_neighbours_of_one_line_only() -> None:
     line = np.repeat([0, 1], 20)
     bad = np.zeros(40, dtype=bool)
     bad[5] = True
-    cells = make_cells(along, line, bad)
-    assert cells.count.sum() == 39
-    assert cells.owner[5] == -1
-    assert np.isinf(cells.gap).sum() == 2
+    bins = make_bins(along, line, bad)
+    assert bins.count.sum() == 39
+    assert bins.owner[5] == -1
+    assert np.isinf(bins.gap).sum() == 2
     table = np.column_stack([along, line])
-    np.testing.assert_allclose(cells.mean_columns(table)[:, 0], cells.mean(along))
-    np.testing.assert_allclose(cells.mean(line.astype(float)), cells.line)
+    np.testing.assert_allclose(bins.mean_columns(table)[:, 0], bins.mean(along))
+    np.testing.assert_allclose(bins.mean(line.astype(float)), bins.line)

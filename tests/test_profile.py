@@ -20,7 +20,7 @@ from test_diagnose import TEST
 import gantrysim as gs
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.parameters import Belief, Quantity
+from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.profile import profile
 from gantrysim.inference.solver import solve
@@ -57,14 +57,14 @@ class Straight:
         return self
 
 
-def straight_fit(quantity: Quantity, size: float) -> tuple[Fit, np.ndarray]:
+def straight_fit(parameter: Parameter, size: float) -> tuple[Fit, np.ndarray]:
     """Fit of a toy with one fault of a size, and the column that the fault adds."""
     rng = np.random.default_rng(SEED)
     table = rng.standard_normal((ROWS, 3))
     column, own = table[:, 0], table[:, 1:]
     readings = column * size + own @ [0.3, -0.8] + 0.5 * rng.standard_normal(ROWS)
     kind = FaultKind(
-        name="toy", words="a toy", unit="mm", quantities=(quantity,), build=None, axis="",
+        name="toy", words="a toy", unit="mm", parameters=(parameter,), build=None, axis="",
         check="power off", pattern={0: column[:, None]},
     )  # fmt: skip
     problem = Problem(gs.Machine(), (Straight(readings, own, 0.5),), Belief.fresh(()), ())
@@ -74,15 +74,15 @@ def straight_fit(quantity: Quantity, size: float) -> tuple[Fit, np.ndarray]:
 
 @pytest.mark.parametrize("level", [0.6827, 0.95, 0.99])
 def test_profile_of_a_straight_line_is_that_of_the_normal_posterior(level: float) -> None:
-    quantity = Quantity("size", "mm", 1.0, 2.0)
-    fit, column = straight_fit(quantity, 1.7)
+    parameter = Parameter("size", "mm", 1.0, 2.0)
+    fit, column = straight_fit(parameter, 1.7)
     source = fit.problem.sources[0]
     # the exact posterior of (u, v1, v2): unit normal priors, noise 0.5 mm
-    table = np.column_stack([quantity.spread * column, source.columns]) / source.sigma
-    target = (source.readings - quantity.centre * column) / source.sigma
+    table = np.column_stack([parameter.spread * column, source.columns]) / source.sigma
+    target = (source.readings - parameter.centre * column) / source.sigma
     covariance = np.linalg.inv(np.eye(3) + table.T @ table)
-    mean = quantity.value((covariance @ table.T @ target)[0])
-    deviation = quantity.spread * math.sqrt(covariance[0, 0])
+    mean = parameter.value((covariance @ table.T @ target)[0])
+    deviation = parameter.spread * math.sqrt(covariance[0, 0])
     far = math.sqrt(stats.chi2.ppf(level, 1)) * deviation
     found = fit.profile("toy")
     assert found.estimate == pytest.approx(mean, abs=1e-9)
@@ -95,15 +95,15 @@ def test_profile_of_a_straight_line_is_that_of_the_normal_posterior(level: float
 
 
 def test_profile_of_a_ratio_is_lopsided_as_an_outside_root_finder_says() -> None:
-    quantity = Quantity("size", "mm", 0.3, 0.8, ratio=True)
-    fit, column = straight_fit(quantity, 0.25)
+    parameter = Parameter("size", "mm", 0.3, 0.8, ratio=True)
+    fit, column = straight_fit(parameter, 0.25)
     source = fit.problem.sources[0]
     spread = source.columns / source.sigma
     # the two straight unknowns taken out by hand: covariance of the readings without the fault
     precision = np.linalg.inv(np.eye(ROWS) + spread @ spread.T)
 
     def cost(u: float) -> float:
-        left = (source.readings - column * quantity.value(u)) / source.sigma
+        left = (source.readings - column * parameter.value(u)) / source.sigma
         return 0.5 * float(left @ precision @ left + u * u)
 
     best = optimize.minimize_scalar(cost, bounds=(-4.0, 4.0), method="bounded")
@@ -114,8 +114,8 @@ def test_profile_of_a_ratio_is_lopsided_as_an_outside_root_finder_says() -> None
     ]
     found = fit.profile("toy", points=41)
     low, high = found.interval()
-    assert [low, high] == pytest.approx([quantity.value(u) for u in ends], rel=0.01)
-    assert found.estimate == pytest.approx(quantity.value(best.x), rel=0.03)
+    assert [low, high] == pytest.approx([parameter.value(u) for u in ends], rel=0.01)
+    assert found.estimate == pytest.approx(parameter.value(best.x), rel=0.03)
     # the readings' own error is even in the size, so over its logarithm the small side is longer
     assert math.log(found.estimate / low) > 1.2 * math.log(high / found.estimate)
     assert found.laplace[0] > 1.05 * low

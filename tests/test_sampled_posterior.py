@@ -28,7 +28,7 @@ SEED, STEPS, SETTLING, WIDER = 3, 240, 40, 1.1
 def _posterior(fault: object, name: str, scatter: tuple[str, ...]) -> tuple[Problem, Mode]:
     """Mode of a small case in which only some of the healthy scatter is unknown."""
     piece = lift(gs.Machine().with_faults(fault), SMALL, noise=0.01)
-    kept = tuple(s for s in HEALTHY_SCATTER if s.quantity.name in scatter)
+    kept = tuple(s for s in HEALTHY_SCATTER if s.parameter.name in scatter)
     problem = dataclasses.replace(
         prepare(piece, gs.Machine()), scatter=kept, belief=Belief.fresh(kept)
     )
@@ -63,7 +63,7 @@ def _sampled(problem: Problem, mode: Mode) -> np.ndarray:
 
 def _compare(problem: Problem, mode: Mode, draws: np.ndarray, name: str) -> tuple[float, float]:
     """Shift of the mean and ratio of the deviations, sampled to Laplace, of one unknown."""
-    names = [s.quantity.name for s in problem.scatter] + [k.name for k in mode.kinds]
+    names = [s.parameter.name for s in problem.scatter] + [k.name for k in mode.kinds]
     k = names.index(name)
     deviation = math.sqrt(mode.covariance[k, k])
     return (draws[:, k].mean() - mode.u[k]) / deviation, draws[:, k].std() / deviation

@@ -148,7 +148,7 @@ def draw_case(number: int, seed: int) -> Case:
     kind = kinds_of(ADJUSTABLE[number % len(ADJUSTABLE)])
     for passed_over in range(REDRAWN + 1):
         healthy = healthy_machine(rng)
-        values = [q.value(float(rng.standard_normal())) for q in kind.quantities]
+        values = [q.value(float(rng.standard_normal())) for q in kind.parameters]
         real = kind.apply(healthy, values)
         case = Case(number, kind.name, kind.magnitude(*values), healthy, real, passed_over)
         piece = burn_and_measure(real, noise_of(case, seed, 0))

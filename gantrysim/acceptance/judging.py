@@ -164,7 +164,7 @@ def accept(
             )
     return _verdict(
         tolerance, known, found, confidence, measured.source,
-        unknown=unknown, foretold=("closure",), notes=notes,
+        unknown=unknown, predictive=("closure",), notes=notes,
     )  # fmt: skip
 
 
@@ -217,9 +217,9 @@ def will_hold(
             "nothing can be predicted: no explanation of this finding says how the machine draws."
         )
     known = _predicted(clear, test, tolerance, draws, seed)
-    foretold = tuple(tolerance.limits)
+    predictive = tuple(tolerance.limits)
     return _verdict(
-        tolerance, known, {}, confidence, "prediction", unknown=unknown, foretold=foretold
+        tolerance, known, {}, confidence, "prediction", unknown=unknown, predictive=predictive
     )
 
 
@@ -234,10 +234,10 @@ def _verdict(
     source: str,
     *,
     unknown: float = 0.0,
-    foretold: Sequence[str] = (),
+    predictive: Sequence[str] = (),
     notes: Mapping[str, str] | None = None,
 ) -> Verdict:
-    """Judge draws: `unknown` is the probability that the `foretold` values say nothing."""
+    """Judge draws: `unknown` is the probability that the `predictive` values say nothing."""
     notes = notes or {}
     count = len(next(iter(known.values()))) if known else 1
     shown = np.ones(count, dtype=bool)  # what does not rest on a prediction is within
@@ -252,7 +252,7 @@ def _verdict(
             continue
         good = np.abs(values) <= limit
         within &= good
-        if name not in foretold:
+        if name not in predictive:
             shown &= good
         note = notes.get(name, "")
         if name == "roundness":
@@ -298,22 +298,22 @@ def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> No
         machine = machine if machine is not None else finding.machine
     burned = prepare_piece(piece, machine if machine is not None else Machine())
     start = Noise(burned.noise.point)
-    nowhere = np.zeros(burned.own)
+    nowhere = np.zeros(burned.n_nuisance)
     residual = burned.residual(burned.nominal, nowhere)
-    return estimate_by_line(residual, burned.cells, start.point, start, _smooth_lines(burned))
+    return estimate_by_line(residual, burned.bins, start.point, start, _smooth_lines(burned))
 
 
 def _smooth_lines(burned: BurnedPiece) -> Array:
-    """What a smooth line may hold at the cells: low waves of a ring, straight sides of a square.
+    """What a smooth line may hold at the bins: low waves of a ring, straight sides of a square.
 
     Each line has its own amounts, of a prior standard deviation of 1 mm.
     """
-    _, normal = burned.where(np.zeros(burned.own))
+    _, normal = burned.where(np.zeros(burned.n_nuisance))
     angle = np.arctan2(normal[:, 1], normal[:, 0])
-    line = burned.cells.line
+    line = burned.bins.line
     square = burned.matched.square[line]
     side = np.round(angle / (np.pi / 2)).astype(np.int64) % 4
-    along = np.cumsum(np.where(np.isfinite(burned.cells.gap), burned.cells.gap, 0.0))
+    along = np.cumsum(np.where(np.isfinite(burned.bins.gap), burned.bins.gap, 0.0))
     table = np.zeros((line.size, 2 * _LOW_ORDER + 1))
     for each in np.unique(line):
         on = np.flatnonzero(line == each)
@@ -506,15 +506,15 @@ def _side_deviations(line: Line, row: SquareRow, noise: Noise) -> Array:
     """Standard deviations of width and height (mm) and squareness (rad) of a square."""
     half = row.size
     along, _, clear = outline_position(line.xy, row.geometry)
-    offsets, slopes = [], []
+    offsets, jacobian = [], []
     for k in range(4):
         on = clear & (along >= 2.0 * half * k) & (along < 2.0 * half * (k + 1))
         at = np.sort(along[on]) - half * (2 * k + 1)
         offset, slope = side_deviation(at, noise)
         offsets.append(offset)
-        slopes.append(slope)
+        jacobian.append(slope)
     bottom, right, top, left = offsets
-    turn = 0.5 * math.sqrt(sum(s * s for s in slopes))
+    turn = 0.5 * math.sqrt(sum(s * s for s in jacobian))
     return np.array([math.hypot(left, right), math.hypot(bottom, top), turn])
 
 

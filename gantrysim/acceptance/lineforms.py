@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve
 
-from gantrysim.inference.noise import CELL, Noise
+from gantrysim.inference.noise import BIN_LENGTH, Noise
 from gantrysim.metrology.harmonics import gaussian_transmission
 
 Array = NDArray[np.float64]
@@ -42,8 +42,8 @@ def covariance(along: Array, noise: Noise, *, turn: float | None = None) -> Arra
     apart = np.abs(along[:, None] - along)
     if turn is not None:
         apart = np.minimum(apart, turn - apart)
-    cell = np.floor(along / CELL)
-    together = cell[:, None] == cell
+    bin = np.floor(along / BIN_LENGTH)
+    together = bin[:, None] == bin
     smooth = noise.smooth**2 * np.exp(-apart / noise.length)
     return np.asarray(noise.point**2 * np.eye(len(along)) + noise.grain**2 * together + smooth)
 
@@ -118,8 +118,8 @@ def waves_of(angle: Array, deviation: Array, order: int) -> Array:
         mm.  Samples at one angle (start and end of a closed line) are averaged.
     """
     turn = 2.0 * np.pi
-    cell = np.floor(np.mod(angle, turn) / turn * 4 * len(angle)).astype(np.int64)
-    _, owner, count = np.unique(cell, return_inverse=True, return_counts=True)
+    bin = np.floor(np.mod(angle, turn) / turn * 4 * len(angle)).astype(np.int64)
+    _, owner, count = np.unique(bin, return_inverse=True, return_counts=True)
     at = np.bincount(owner, np.mod(angle, turn)) / count
     value = np.bincount(owner, deviation) / count
     line = CubicSpline(np.append(at, at[0] + turn), np.append(value, value[0]), bc_type="periodic")

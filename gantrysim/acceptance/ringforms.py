@@ -20,7 +20,7 @@ from scipy.linalg import block_diag, cho_solve, cholesky, solve_triangular
 from scipy.special import expit
 
 from gantrysim.acceptance.lineforms import Ring, waves
-from gantrysim.inference.noise import MOST_SMOOTH, Cells, Noise
+from gantrysim.inference.noise import MOST_SMOOTH, Bins, Noise
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -40,7 +40,7 @@ _STEPS = (0.1, 1.0, 3.0) * 2  # of the logarithm of a size, tried in each round
 _MOVES, _EVERY = 4, 2  # steps of the noise at a time, and after how many rounds
 _NOISE, _FACTOR = Noise(0.012, 1e-6, 0.006, 3.0), 3.0  # the noise is believed within a factor
 _STRAY, _STRAY_SIZE = 0.005, 0.2  # share and size (mm) of strays that the outlier test left
-_BINS = 4  # cells to a wave of the highest order, where points are dense
+_BINS = 4  # bins to a wave of the highest order, where points are dense
 
 
 def draw_rings(
@@ -116,7 +116,7 @@ def draw_rings(
         form = form + (factor - 1.0) * alone[:, -1]
         own = own.scaled(np.array([factor])).after(factor * alone[:, -1], rng)
         if (k + 1) % _EVERY == 0:
-            at_points = form[ring_of[points.cells.line]]
+            at_points = form[ring_of[points.bins.line]]
             left = points.value - np.einsum("nc,nc->n", points.form, at_points)
             points = points.sorted_out(noise, left, rng)
             noise = _moved(noise, points, left, rng)
@@ -137,20 +137,20 @@ class _Points:
     free: Array  # size and centre of each line
     form: Array
     value: Array
-    cells: Cells  # count reduced for strays
+    bins: Bins  # count reduced for strays
     first: Integers  # of each line
-    count: Array  # of points in each cell
+    count: Array  # of points in each bin
 
     @classmethod
     def of(cls, rings: Sequence[Ring], highest: int) -> _Points:
         tables, values, counts, gaps = [], [], [], []
-        bins = _BINS * highest
+        most = _BINS * highest
         for ring in rings:
             angle = np.mod(ring.angle, 2.0 * np.pi)
             order = np.argsort(angle, kind="stable")
             angle, value = angle[order], ring.deviation[order]
-            bin_ = np.floor(angle / (2.0 * np.pi) * bins).astype(np.int64)
-            each = np.arange(angle.size) if angle.size < bins else bin_
+            bin_ = np.floor(angle / (2.0 * np.pi) * most).astype(np.int64)
+            each = np.arange(angle.size) if angle.size < most else bin_
             start = np.flatnonzero(np.diff(each, prepend=-1))
             count = np.diff(start, append=angle.size).astype(float)
             along = ring.radius * np.add.reduceat(angle, start) / count
@@ -161,22 +161,22 @@ class _Points:
         sizes = [len(value) for value in values]
         line = np.repeat(np.arange(len(rings)), sizes)
         table, count = np.concatenate(tables), np.concatenate(counts)
-        cells = Cells(np.arange(count.size), count, line, np.concatenate(gaps))
+        bins = Bins(np.arange(count.size), count, line, np.concatenate(gaps))
         first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
         return cls(
-            table[:, :3].copy(), table[:, 3:].copy(), np.concatenate(values), cells, first, count
+            table[:, :3].copy(), table[:, 3:].copy(), np.concatenate(values), bins, first, count
         )
 
     def shown(self, ring_of: Integers) -> Integers:
         """Highest order that the points of a ring can show: two to a wave."""
         highest = self.form.shape[1] // 2 + 1
-        count = np.bincount(self.cells.line)
+        count = np.bincount(self.bins.line)
         best = np.array([count[ring_of == ring].max() for ring in np.unique(ring_of)])
         return np.asarray(np.clip(best // 2, 4, highest))
 
     def squares(self, noise: Noise, ring_of: Integers) -> tuple[Array, Array]:
         """Normal equations of each ring's form, size and centre of its lines integrated out."""
-        white, _ = noise.whiten(np.column_stack((self.free, self.form, self.value)), self.cells)
+        white, _ = noise.whiten(np.column_stack((self.free, self.form, self.value)), self.bins)
         many, rings = self.form.shape[1], int(ring_of.max()) + 1
         squares, right = np.zeros((rings, many, many)), np.zeros((rings, many))
         for ring, part in zip(ring_of, np.split(white, self.first[1:]), strict=True):
@@ -193,9 +193,9 @@ class _Points:
         A point stands off by its innovation along the line; its standard deviation is taken as
         that of white and smooth noise together.
         """
-        count = self.cells.count
+        count = self.bins.count
         smooth, white = noise.smooth**2, noise.point**2
-        step, _ = noise.whiten(left, self.cells)
+        step, _ = noise.whiten(left, self.bins)
         square = step**2 * (smooth + white / count)
         usual = smooth + white / self.count
         wide = usual + _STRAY_SIZE**2
@@ -203,12 +203,12 @@ class _Points:
         odds += math.log(_STRAY / (1.0 - _STRAY))
         stray = rng.random(left.size) < expit(odds)
         weight = np.where(stray, white / _STRAY_SIZE**2, 1.0)
-        cells = dataclasses.replace(self.cells, count=self.count * weight)
-        return dataclasses.replace(self, cells=cells)
+        bins = dataclasses.replace(self.bins, count=self.count * weight)
+        return dataclasses.replace(self, bins=bins)
 
     def log_likelihood(self, noise: Noise, left: Array) -> float:
         """Of what the form left, size and centre of each line integrated out."""
-        white, log_det = noise.whiten(np.column_stack((self.free, left)), self.cells)
+        white, log_det = noise.whiten(np.column_stack((self.free, left)), self.bins)
         square = np.add.reduceat(white[:, :, None] * white[:, None, :], self.first)
         free, cross = square[:, :3, :3], square[:, :3, 3:]
         taken = cross.transpose(0, 2, 1) @ np.linalg.solve(free, cross)

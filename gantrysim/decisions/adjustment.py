@@ -262,7 +262,7 @@ def rows_of(adjustment: Adjustment) -> list[str]:
 
 
 def cells_of(adjustment: Adjustment) -> list[str]:
-    """Say a step in the cells of a table."""
+    """Say a step in the bins of a table."""
     step, told = adjustment.step, adjustment.expected
     unit = adjustment.unit
     measured = bool(adjustment.knob.result[0])

@@ -163,7 +163,7 @@ class Advice:
     def _repr_html_(self) -> str:
         rows = "".join(
             "<tr>"
-            + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells_of(adjustment))
+            + "".join(f"<td>{html.escape(bin)}</td>" for bin in cells_of(adjustment))
             + "</tr>"
             for adjustment in self.adjustments
         )

@@ -14,7 +14,7 @@ from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.diagnosis import GIVEN_BACK, UNLISTED, prior_probability
 from gantrysim.inference.hypotheses import KINDS, FaultKind
 from gantrysim.inference.lost import LOST
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Quantity
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_angle, nut_approach
 from gantrysim.records.inputs import finite_number, positive
@@ -94,7 +94,7 @@ class Remaining:
         Probability that no more is left than a healthy machine has, and (beyond that) that the
         turn went too far into the opposite fault.
     mean, deviation : float
-        Of what is left where it is not cured, in the unit of the fault's first quantity.
+        Of what is left where it is not cured, in the unit of the fault's first parameter.
     hand : float
         How well it was turned, standard deviation, same unit.
     """
@@ -145,7 +145,7 @@ def after_turn(
         The size of the fault is that which is left, matched in mean and variance; each
         explanation with the fault gives its probability to that without it as far as it is
         cured; a tenth of every probability goes back to that of a machine which nobody has
-        looked at, so that a wrong finding can be undone.  The healthy quantities of the place
+        looked at, so that a wrong finding can be undone.  The healthy parameters of the place
         that was turned are widened by the hand, all others keep their posterior.
 
     Raises
@@ -161,11 +161,11 @@ def after_turn(
     sizes = dict(belief.sizes)
     left: list[Remaining] = []
     for kind in kinds:
-        rest = remaining(kind, sizes.get(kind.key, kind.quantities), machine, turn, turned)
+        rest = remaining(kind, sizes.get(kind.key, kind.parameters), machine, turn, turned)
         left.append(rest)
-        first = _as_quantity(kind.quantities[0], rest)
+        first = _as_parameter(kind.parameters[0], rest)
         if kind.magnitude_is_first:
-            sizes[kind.key] = (first, *kind.quantities[1:])
+            sizes[kind.key] = (first, *kind.parameters[1:])
         else:
             sizes.pop(kind.key, None)
     if not kinds:  # a part that is replaced; its place on the rail was found, not believed
@@ -181,7 +181,7 @@ def after_turn(
 
 def remaining(
     kind: FaultKind,
-    quantities: Sequence[Quantity],
+    parameters: Sequence[Parameter],
     machine: Machine,
     turn: Adjustment | Change,
     turned: float | None = None,
@@ -192,7 +192,7 @@ def remaining(
     ----------
     kind : FaultKind
         The fault.
-    quantities : sequence of Quantity
+    parameters : sequence of Parameter
         What is believed of its size.
     machine : Machine
         The machine as described.
@@ -217,7 +217,7 @@ def remaining(
     share /= share.sum()
     nodes = _NODES if isinstance(turn, Change) else _TURNS
     coarse = np.linspace(-_RANGE, _RANGE, nodes)
-    found = [_left(kind, quantities, float(v), machine, turn, turned, reading) for v in coarse]
+    found = [_left(kind, parameters, float(v), machine, turn, turned, reading) for v in coarse]
     mean, sd = (np.interp(u, coarse, column) for column in np.array(found).T)
     sd = np.maximum(sd, 1e-9)
     limit = reading.healthy(machine)
@@ -243,16 +243,16 @@ def remaining(
 
 
 def _left(
-    kind: FaultKind, quantities: Sequence[Quantity], u: float, machine: Machine,
+    kind: FaultKind, parameters: Sequence[Parameter], u: float, machine: Machine,
     turn: Adjustment | Change, turned: float | None, reading: _Reading,
 ) -> tuple[float, float]:  # fmt: skip
     """What is left of a fault of one size, and the hand's standard deviation."""
-    size = quantities[0].value(u)
+    size = parameters[0].value(u)
     if isinstance(turn, Change):
         amount = turn.amount if turned is None else turned
         hand = turn.hand if turn.hand is not None else _hand(kind.name, machine, size)
         return size - amount, hand / 1.96
-    values = [size, *(q.value(0.0) for q in quantities[1:])]
+    values = [size, *(q.value(0.0) for q in parameters[1:])]
     faulty = kind.apply(machine, values)
     after = turn.apply(faulty) if turned is None else turn.knob.turn(faulty, turned)
     hand = turn.knob.hand / 1.96
@@ -337,8 +337,8 @@ def _kinds(fault: str) -> tuple[FaultKind, ...]:
     return found
 
 
-def _as_quantity(usual: Quantity, rest: Remaining) -> Quantity:
-    """The quantity with the mean and deviation of what is left."""
+def _as_parameter(usual: Parameter, rest: Remaining) -> Parameter:
+    """The parameter with the mean and deviation of what is left."""
     if not math.isfinite(rest.mean):
         return usual
     if not usual.ratio:
@@ -379,7 +379,7 @@ def _moved(
     }
 
 
-#: Healthy quantities that a turn touches: the one in the unit of the fault, and those that it
+#: Healthy parameters that a turn touches: the one in the unit of the fault, and those that it
 #: leaves as on a machine that nobody has measured.
 def _touched(fault: str) -> tuple[str, tuple[str, ...]]:
     kind, _, where = fault.rpartition("_")
@@ -413,7 +413,7 @@ def _widened(belief: Belief, machine: Machine, fault: str, hand: float) -> tuple
     covariance = 0.5 * (covariance + covariance.T)
     same, fresh = _touched(fault)
     for k, scatter in enumerate(HEALTHY_SCATTER):
-        name = scatter.quantity.name
+        name = scatter.parameter.name
         if name in fresh:
             covariance[k, :] = covariance[:, k] = 0.0
             covariance[k, k], mean[k] = 1.0, 0.0

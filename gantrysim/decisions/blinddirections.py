@@ -37,12 +37,12 @@ def noun(kind: FaultKind) -> str:
 
 
 def blind_directions(covariance: np.ndarray, names: Sequence[str]) -> tuple[str, ...]:
-    """Say which combinations of quantities a measurement leaves at the prior.
+    """Say which combinations of parameters a measurement leaves at the prior.
 
     Parameters
     ----------
     covariance : ndarray, shape (n, n)
-        Posterior covariance of quantities whose prior is standard normal and independent.
+        Posterior covariance of parameters whose prior is standard normal and independent.
     names : sequence of str
         What they are.
 
@@ -55,7 +55,7 @@ def blind_directions(covariance: np.ndarray, names: Sequence[str]) -> tuple[str,
     Notes
     -----
     Eigenvectors that keep more than `BLIND` of their prior standard deviation; as those all
-    but share one eigenvalue, they are turned among themselves to name few quantities each
+    but share one eigenvalue, they are turned among themselves to name few parameters each
     (varimax: Kaiser 1958, from memory).
     """
     value, vector = np.linalg.eigh(covariance)

@@ -20,7 +20,7 @@ from gantrysim.inference.kicks import wheel_flats
 from gantrysim.inference.lost import CHECK as LOST_CHECK
 from gantrysim.inference.lost import LOST, steps_lost
 from gantrysim.inference.lost import WORDS as LOST_WORDS
-from gantrysim.inference.parameters import Belief, Quantity
+from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem, listed, prepare
 from gantrysim.inference.solver import (
     Mode,
@@ -226,12 +226,12 @@ class Finding:
         covariance = (1.0 - GIVEN_BACK) * (covariance + GIVEN_BACK * np.outer(mean, mean))
         covariance += GIVEN_BACK * np.eye(n)
         mean = (1.0 - GIVEN_BACK) * mean
-        sizes: dict[str, tuple[Quantity, ...]] = {}
+        sizes: dict[str, tuple[Parameter, ...]] = {}
         for h in reversed(likely):
             mode = h.fit.mode
             deviation = np.sqrt(np.diag(mode.covariance))
             for kind, cut in zip(mode.kinds, h.fit.problem.fault_cuts(mode.kinds), strict=True):
-                told = zip(kind.quantities, mode.u[cut], deviation[cut], strict=True)
+                told = zip(kind.parameters, mode.u[cut], deviation[cut], strict=True)
                 sizes[kind.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
         fresh = Belief.fresh(self.best.fit.problem.scatter)
         weights = {

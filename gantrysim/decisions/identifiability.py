@@ -2,7 +2,7 @@
 
 The piece that the healthy machine would burn is taken as measured, the model is made linear
 there and at every fault of its usual size, and the inverse of the Hessian gives the interval to
-expect of every quantity.  What stays at its prior, the test does not see.
+expect of every parameter.  What stays at its prior, the test does not see.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from gantrysim.decisions.identifiable import Power, Row, Telling
 from gantrysim.decisions.information import log_densities
 from gantrysim.decisions.planned import (
     burned_length,
-    foretold,
     planned_piece,
+    predictive,
 )
 from gantrysim.inference.fitting import Estimate, magnitudes, sized
 from gantrysim.inference.hypotheses import KINDS, FaultKind, of_name
@@ -53,7 +53,7 @@ def what_can_be_told(
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     faults : sequence of str, optional
-        Names of the faults of interest, none for the healthy quantities alone; all that a diagnosis
+        Names of the faults of interest, none for the healthy parameters alone; all that a diagnosis
         compares if absent.
 
     Returns
@@ -136,17 +136,17 @@ class _View:
     kinds: tuple[FaultKind, ...]
     u: np.ndarray
     residual: np.ndarray
-    slopes: np.ndarray
+    jacobian: np.ndarray
     covariance: np.ndarray
 
 
 def usual(kind: FaultKind) -> np.ndarray:
     """Unknowns of a fault at its usual size: the median of its prior."""
-    either = sum(not q.ratio for q in kind.quantities)
-    centre = kind.quantities[0].centre
-    if kind.quantities[0].ratio or centre:
-        return np.zeros(len(kind.quantities))
-    return np.full(len(kind.quantities), _ONE if either == 1 else _PAIR)
+    either = sum(not q.ratio for q in kind.parameters)
+    centre = kind.parameters[0].centre
+    if kind.parameters[0].ratio or centre:
+        return np.zeros(len(kind.parameters))
+    return np.full(len(kind.parameters), _ONE if either == 1 else _PAIR)
 
 
 def _view(problem: Problem, kinds: tuple[FaultKind, ...]) -> _View:
@@ -154,9 +154,9 @@ def _view(problem: Problem, kinds: tuple[FaultKind, ...]) -> _View:
     for kind, cut in zip(kinds, problem.fault_cuts(kinds), strict=True):
         u[cut] = usual(kind)
     evaluator = Evaluator(problem, kinds)
-    residuals, slopes = evaluator.linearise(u)
-    hessian, _ = evaluator.quadratic(u, residuals, slopes)
-    return _View(kinds, u, residuals[0], slopes[0], np.linalg.inv(hessian))
+    residuals, jacobian = evaluator.linearise(u)
+    hessian, _ = evaluator.quadratic(u, residuals, jacobian)
+    return _View(kinds, u, residuals[0], jacobian[0], np.linalg.inv(hessian))
 
 
 def _tell(test: RingTest, machine: Machine, kinds: tuple[FaultKind, ...]) -> Telling:
@@ -183,7 +183,7 @@ def _healthy_rows(problem: Problem, view: _View) -> list[Row]:
     rows = []
     sd = np.sqrt(np.diag(view.covariance))
     for scatter, s in zip(problem.scatter, sd, strict=False):
-        q = scatter.quantity
+        q = scatter.parameter
         low, high = q.value(-1.96 * s), q.value(1.96 * s)
         rows.append(
             Row(q.name, q.unit, False, q.value(0.0), low, high, q.value(-1.96), q.value(1.96))
@@ -205,37 +205,37 @@ def _fault_row(problem: Problem, view: _View) -> Row:
 @functools.cache
 def _believed(kind: FaultKind) -> Estimate:
     """Magnitude of a fault under its prior alone."""
-    size = len(kind.quantities)
+    size = len(kind.parameters)
     draws = np.random.default_rng(SEED).standard_normal((COUNT, size))
     return sized(kind, np.zeros(size), draws)
 
 
 def _blind(problem: Problem, views: Sequence[_View]) -> tuple[str, ...]:
-    """Directions over healthy quantities and fault amounts together that nothing narrows."""
+    """Directions over healthy parameters and fault amounts together that nothing narrows."""
     healthy = views[0]
     single = [v for v in views[1:] if " and " not in v.kinds[0].variant]
     # a fault counts as a vector of its whole effect: in the slope at zero it would be absent
     effects = [v.residual - healthy.residual for v in single]
-    table = np.column_stack([healthy.slopes, *effects])
+    table = np.column_stack([healthy.jacobian, *effects])
     (source,) = problem.sources
     white = source.metric.columns(table)
     covariance = np.linalg.inv(np.eye(table.shape[1]) + source.metric.product(white, white))
     n = len(problem.scatter)
-    chosen = [*range(n), *range(healthy.slopes.shape[1], table.shape[1])]
-    names = [scatter.quantity.name for scatter in problem.scatter]
+    chosen = [*range(n), *range(healthy.jacobian.shape[1], table.shape[1])]
+    names = [scatter.parameter.name for scatter in problem.scatter]
     names += [noun(v.kinds[0]) for v in single]
     return blind_directions(covariance[np.ix_(chosen, chosen)], names)
 
 
 def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
-    n, own = len(problem.scatter), problem.own
+    n, own = len(problem.scatter), problem.n_nuisance
     ((_, piece),) = problem.burned
-    metric = piece.without(views[0].slopes[:, -own:])
-    roots = [v.slopes[:, :-own] for v in views]
+    metric = piece.without(views[0].jacobian[:, -own:])
+    roots = [v.jacobian[:, :-own] for v in views]
     # under a hypothesis its fault is as uncertain as its prior, which is centred on zero
     means = [v.residual - root @ v.u[:-own] for v, root in zip(views, roots, strict=True)]
     truths = [v.residual for v in views]
-    data = foretold(metric, [*means, *truths], roots)
+    data = predictive(metric, [*means, *truths], roots)
     count = len(views)
     factors = [np.linalg.cholesky(np.eye(len(r)) + r @ r.T) for r in data.roots]
     rng = np.random.default_rng(_SEED)
@@ -255,7 +255,7 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
             and ahead[:, j].mean() < alike_within((kind.name,), (other.kinds[0].name,))
         ]
         seen = float(np.mean(ahead[:, 0] > ALIKE))
-        values = [q.value(float(x)) for q, x in zip(kind.quantities, usual(kind), strict=True)]
+        values = [q.value(float(x)) for q, x in zip(kind.parameters, usual(kind), strict=True)]
         size = float(kind.magnitude(*values))
         label = _label(kind)
         out.append(Power(label, kind.words, kind.unit, size, seen, tuple(confused)))

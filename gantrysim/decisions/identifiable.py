@@ -19,16 +19,16 @@ TOLD = 0.8
 
 @dataclass(frozen=True)
 class Row:
-    """What a test would tell of one quantity.
+    """What a test would tell of one parameter.
 
     Parameters
     ----------
     name, unit : str
-        The quantity.
+        The parameter.
     fault : bool
-        Whether it is the magnitude of a fault, or a quantity of every healthy machine.
+        Whether it is the magnitude of a fault, or a parameter of every healthy machine.
     value : float
-        Value at which this is foretold.
+        Value at which this is predictive.
     low, high : float
         Expected 95 % interval.
     prior_low, prior_high : float
@@ -90,7 +90,7 @@ class Telling:
     machine : Machine
         The machine as described.
     rows : tuple of Row
-        Every quantity of the machine, then the magnitude of every fault.
+        Every parameter of the machine, then the magnitude of every fault.
     blind : tuple of str
         What the test cannot see, in words: directions in which belief stays as it was.
     power : tuple of Power
@@ -111,7 +111,7 @@ class Telling:
     squares: Telling | None = None
 
     def row(self, name: str) -> Row:
-        """The row of a quantity or fault.
+        """The row of a parameter or fault.
 
         Raises
         ------
@@ -122,7 +122,7 @@ class Telling:
             if row.name == name:
                 return row
         known = ", ".join(row.name for row in self.rows)
-        raise ValueError(f"nothing is foretold of {name!r}; accepted are {known}")
+        raise ValueError(f"nothing is predictive of {name!r}; accepted are {known}")
 
     def compare(self, other: Telling, names: tuple[str, str] = ("this", "other")) -> str:
         """Both tests side by side: the part of each prior interval that is left, as text."""
@@ -195,7 +195,7 @@ class Telling:
         told = sum(row.told for row in self.rows)
         seen = sum(p.seen > 0.8 for p in self.power)
         return (
-            f"Telling({told} of {len(self.rows)} quantities told, {seen} of {len(self.power)} "
+            f"Telling({told} of {len(self.rows)} parameters told, {seen} of {len(self.power)} "
             f"faults told from healthy, {len(self.blind)} blind directions)"
         )
 
@@ -206,7 +206,7 @@ class Telling:
             f"<td>{r.left:.2f}</td></tr>"
             for r in self.rows
         )
-        names = ("quantity", "expected 95 %", "believed before", "unit", "part left")
+        names = ("parameter", "expected 95 %", "believed before", "unit", "part left")
         head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
         blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
         return (

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
-from gantrysim.decisions.planned import Foretold
+from gantrysim.decisions.planned import Predictive
 
 #: Draws of the data for each explanation.
 DRAWS = 400
@@ -41,14 +41,16 @@ class Expected:
     pairs: dict[tuple[int, int], tuple[float, float]]
 
 
-def expected_of_draws(prior: np.ndarray, data: Foretold, slack: np.ndarray, seed: int) -> Expected:
+def expected_of_draws(
+    prior: np.ndarray, data: Predictive, slack: np.ndarray, seed: int
+) -> Expected:
     """Expected information of a measurement whose explanations are Gaussian.
 
     Parameters
     ----------
     prior : ndarray, shape (h,)
         Probabilities of the explanations, summing to 1.
-    data : Foretold
+    data : Predictive
         What they foretell.
     slack : ndarray, shape (h, h)
         Difference in log density of two explanations that counts as nothing, nats.

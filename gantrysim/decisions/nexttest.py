@@ -37,7 +37,7 @@ from gantrysim.decisions.candidates import (
 )
 from gantrysim.decisions.diagnosis import HINT, UNLISTED, Finding, Hypothesis, alike_within
 from gantrysim.decisions.information import Expected, expected_of_draws, expected_of_outcomes
-from gantrysim.decisions.planned import Foretold, foretold, planned_piece
+from gantrysim.decisions.planned import Predictive, planned_piece, predictive
 from gantrysim.inference.hypotheses import FaultKind
 from gantrysim.inference.lost import LOST
 from gantrysim.inference.problem import Problem
@@ -268,7 +268,7 @@ class _Question:
         kept = [k for k in np.argsort(-chances, kind="stable") if chances[k] > ALIVE][:MOST_ALIVE]
         alive = tuple(listed[k] for k in kept)
         problem = alive[0].fit.problem
-        own = problem.own
+        own = problem.n_nuisance
         roots = []
         for h in alive:
             shared = h.fit.mode.u.size - own
@@ -301,17 +301,17 @@ class _Question:
             minutes=price, gain=found.gain, size_gain=size_gain, right=found.right, pairs=pairs,
         )  # fmt: skip
 
-    def foretell(self, candidate: Measurement) -> Foretold:
+    def foretell(self, candidate: Measurement) -> Predictive:
         """What each explanation foretells of a candidate."""
         if isinstance(candidate, RingTest):
             return self._burn(candidate)
-        means, slopes = zip(*(self._readings(candidate, h) for h in self.alive), strict=True)
+        means, jacobian = zip(*(self._readings(candidate, h) for h in self.alive), strict=True)
         errors = np.sqrt(np.mean([candidate.errors(m) ** 2 for m in means], axis=0))
 
         metric = Metric.independent(errors, np.zeros((errors.size, 1)))
-        return foretold(metric, means, [s @ r for s, r in zip(slopes, self.roots, strict=True)])
+        return predictive(metric, means, [s @ r for s, r in zip(jacobian, self.roots, strict=True)])
 
-    def _burn(self, test: RingTest) -> Foretold:
+    def _burn(self, test: RingTest) -> Predictive:
         best = self.alive[0].fit
         noise, size = None, 1.0
         if self.last is not None:  # what the last piece taught of its reading, the next will have
@@ -325,13 +325,13 @@ class _Question:
         means, roots, placed = [], [], None
         for h, root in zip(self.alive, self.roots, strict=True):
             kinds = tuple(_carried(kind, piece) for kind in h.fit.mode.kinds)
-            u = np.concatenate([h.fit.mode.u[: len(root)], np.zeros(piece.own)])
-            (residual,), (slopes,) = Evaluator(problem, kinds).linearise(u)
+            u = np.concatenate([h.fit.mode.u[: len(root)], np.zeros(piece.n_nuisance)])
+            (residual,), (jacobian,) = Evaluator(problem, kinds).linearise(u)
             means.append(residual)
-            roots.append(slopes[:, : len(root)] @ root)
-            placed = slopes[:, len(root) :] if placed is None else placed
+            roots.append(jacobian[:, : len(root)] @ root)
+            placed = jacobian[:, len(root) :] if placed is None else placed
         assert placed is not None
-        return foretold(piece.without(placed), means, roots)
+        return predictive(piece.without(placed), means, roots)
 
     def _readings(
         self, candidate: PushTest | ToneTest | CaliperTest, h: Hypothesis
@@ -348,15 +348,15 @@ class _Question:
             read, felt = candidate.readings, candidate.axis
         axes = problem.axes(mode.kinds)
         here = read(problem.machine(mode.kinds, mode.u))
-        slopes = np.zeros((here.size, len(axes)))
+        jacobian = np.zeros((here.size, len(axes)))
         for k, axis in enumerate(axes):
             if any(block in axis for block in felt):
                 u = mode.u.copy()
                 u[k] += _MOVE
-                slopes[:, k] = (read(problem.machine(mode.kinds, u)) - here) / _MOVE
-        return here, slopes
+                jacobian[:, k] = (read(problem.machine(mode.kinds, u)) - here) / _MOVE
+        return here, jacobian
 
-    def _size_gain(self, data: Foretold) -> float:
+    def _size_gain(self, data: Predictive) -> float:
         """Expected information about the size of the leading fault, nats."""
         if self.size is None:
             return 0.0
@@ -419,6 +419,6 @@ def _discrepancy(
     piece: BurnedPiece, machine: Machine, u: np.ndarray, problem: Problem, source: int
 ) -> float:
     """Size of the shared discrepancy that a measured piece taught, as a factor."""
-    place = piece.placement(u[problem.own_cuts(u.size)[source]])
-    unit = shared_discrepancy(machine, piece.matched, piece.cells, place)
+    place = piece.placement(u[problem.nuisance_cuts(u.size)[source]])
+    unit = shared_discrepancy(machine, piece.matched, piece.bins, place)
     return float(np.linalg.norm(piece.shared) / np.linalg.norm(unit))

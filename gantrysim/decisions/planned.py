@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.inference.noise import Noise, make_cells
+from gantrysim.inference.noise import Noise, make_bins
 from gantrysim.inference.whitening import Metric
 from gantrysim.instruments.burnedpiece import (
     BurnedPiece,
@@ -80,20 +80,20 @@ def planned_piece(
         for k in range(first, first + passes):
             line = burned[shape, ring, min(k, 1)]
             lines.append(Line(shape, ring, line.size, k, _every(line.xy, SPACING) - pivot))
-    piece = Piece(test, tuple(lines), "foretold")
-    origin = np.zeros(BurnedPiece.own)
+    piece = Piece(test, tuple(lines), "predictive")
+    origin = np.zeros(BurnedPiece.n_nuisance)
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
-    cells = make_cells(along_lines(matched, origin), matched.group, good)
+    bins = make_bins(along_lines(matched, origin), matched.group, good)
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
         forward=forward,
         matched=matched,
-        cells=cells,
+        bins=bins,
         noise=Noise() if noise is None else noise,
-        shared=discrepancy * shared_discrepancy(machine, matched, cells, origin),
-        weight=np.ones(cells.count.size),
+        shared=discrepancy * shared_discrepancy(machine, matched, bins, origin),
+        weight=np.ones(bins.count.size),
         origin=origin,
     )
 
@@ -118,7 +118,7 @@ def burned_length(test: RingTest) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Foretold:
+class Predictive:
     """What each explanation foretells of one measurement, in units of its noise.
 
     Parameters
@@ -134,7 +134,9 @@ class Foretold:
     roots: tuple[np.ndarray, ...]
 
 
-def foretold(metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.ndarray]) -> Foretold:
+def predictive(
+    metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.ndarray]
+) -> Predictive:
     """Put what explanations foretell into the few directions in which they differ at all.
 
     Parameters
@@ -161,4 +163,4 @@ def foretold(metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.nda
     places = vector[:, kept] * np.sqrt(np.maximum(value[kept], 0.0))
     cuts = np.cumsum([len(means), *(root.shape[1] for root in roots)])
     parts = [places[a:b].T for a, b in itertools.pairwise(cuts)]
-    return Foretold(places[: len(means)], tuple(parts))
+    return Predictive(places[: len(means)], tuple(parts))

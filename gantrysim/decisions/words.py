@@ -94,7 +94,7 @@ def _nothing(finding: Finding) -> str:
 
 
 def _quantities(finding: Finding) -> list[str]:
-    """Say which quantities were not narrowed; where nothing was learned, which were."""
+    """Say which parameters were not narrowed; where nothing was learned, which were."""
     parameters = finding.best.fit.parameters
     if finding.learned:
         vague = [p.name for p in parameters if not p.told]

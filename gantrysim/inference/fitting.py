@@ -172,15 +172,15 @@ class Fit:
 
     @property
     def parameters(self) -> tuple[Estimate, ...]:
-        """Every machine quantity with its 95 % interval.
+        """Every machine parameter with its 95 % interval.
 
         ``told`` is false where the piece says nothing and the prior is left.
         """
         sd = np.sqrt(np.diag(self.mode.covariance))
-        quantities = [s.quantity for s in self.problem.scatter]
-        quantities += [q for kind in self.mode.kinds for q in kind.quantities]
+        parameters = [s.parameter for s in self.problem.scatter]
+        parameters += [q for kind in self.mode.kinds for q in kind.parameters]
         out = []
-        for q, u, s in zip(quantities, self.mode.u, sd, strict=False):
+        for q, u, s in zip(parameters, self.mode.u, sd, strict=False):
             low, high = sorted((q.value(u - 1.96 * s), q.value(u + 1.96 * s)))
             out.append(Estimate(q.name, q.unit, q.value(u), low, high, told=bool(s < 0.8)))
         return tuple(out)
@@ -190,8 +190,8 @@ class Fit:
         source, burned = self.problem.burned[piece]
         forward, matched = burned.forward, burned.matched
         lines = forward.lines(forward.run(self.machine))
-        place = burned.placement(self.mode.u[self.problem.own_cuts(self.mode.u.size)[source]])
-        good = burned.cells.owner >= 0
+        place = burned.placement(self.mode.u[self.problem.nuisance_cuts(self.mode.u.size)[source]])
+        good = burned.bins.owner >= 0
         about = matched.about(place)
         centre = matched.centre[matched.group]
         measured = about + centre
@@ -219,9 +219,9 @@ class Fit:
 
     @property
     def rms(self) -> float:
-        """Root mean square residual of the cells of all pieces, mm; nan where there is none."""
-        cells = [self.mode.residuals[i] for i, _ in self.problem.burned]
-        return float(np.sqrt(np.mean(np.concatenate(cells) ** 2))) if cells else math.nan
+        """Root mean square residual of the bins of all pieces, mm; nan where there is none."""
+        bins = [self.mode.residuals[i] for i, _ in self.problem.burned]
+        return float(np.sqrt(np.mean(np.concatenate(bins) ** 2))) if bins else math.nan
 
     def profile(
         self, fault: str, values: Sequence[float] | None = None, *, points: int = 13
@@ -268,7 +268,7 @@ class Fit:
             f"<td>{p.high:.4g}</td><td>{p.unit}</td><td>{'' if p.told else 'prior'}</td></tr>"
             for p in (*self.magnitudes.values(), *self.parameters)
         )
-        names = ("quantity", "estimate", "low", "high", "unit", "")
+        names = ("parameter", "estimate", "low", "high", "unit", "")
         head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
@@ -290,7 +290,7 @@ def fit(
     Returns
     -------
     Fit
-        Posterior mode, magnitudes with 95 % intervals (units stated), and which quantities
+        Posterior mode, magnitudes with 95 % intervals (units stated), and which parameters
         the piece could not tell.
 
     Raises

@@ -21,7 +21,7 @@ from gantrysim.faults.changes import (
     TightCarriage,
     TightWheels,
 )
-from gantrysim.inference.parameters import Belief, Quantity
+from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.machine import Fault, Machine
 
 
@@ -37,7 +37,7 @@ class FaultKind:
         The finding in plain words.
     unit : str
         Unit of the magnitude.
-    quantities : tuple of Quantity
+    parameters : tuple of Parameter
         Its unknowns, with what is believed of them when the fault is present.
     build : callable
         Values of the unknowns -> fault; None for a fault given as a pattern.
@@ -48,7 +48,7 @@ class FaultKind:
     variant : str
         Which of several ways to have the fault (which pulley), empty where there is one.
     starts : tuple of float
-        Where the search begins, in prior standard deviations of the first quantity: several
+        Where the search begins, in prior standard deviations of the first parameter: several
         where the cost has a kink between them.
     pattern : dict of int to ndarray, optional
         For a fault that the forward model lacks: by source, the change of its residuals per
@@ -64,7 +64,7 @@ class FaultKind:
     name: str
     words: str
     unit: str
-    quantities: tuple[Quantity, ...]
+    parameters: tuple[Parameter, ...]
     build: Callable[..., Fault] | None
     axis: str
     check: str
@@ -82,7 +82,7 @@ class FaultKind:
 
     @property
     def magnitude_is_first(self) -> bool:
-        """Whether its magnitude goes with its first quantity (not with length of a phasor)."""
+        """Whether its magnitude goes with its first parameter (not with length of a phasor)."""
         return not self.name.startswith("pulley_runout")
 
     def apply(self, machine: Machine, values: Sequence[float]) -> Machine:
@@ -97,8 +97,8 @@ def _below_one(x: float) -> float:
     return x / (1.0 + x**8) ** 0.125
 
 
-def _extra_drag(centre: float) -> tuple[Quantity, ...]:
-    return (Quantity("extra drag", "N", centre, 0.6, ratio=True),)
+def _extra_drag(centre: float) -> tuple[Parameter, ...]:
+    return (Parameter("extra drag", "N", centre, 0.6, ratio=True),)
 
 
 def _tight(side: str) -> FaultKind:
@@ -106,7 +106,7 @@ def _tight(side: str) -> FaultKind:
         name=f"tight_wheels_{side}",
         words=f"the {side} end plate's wheels are too tight on their rail",
         unit="N",
-        quantities=_extra_drag(9.0),
+        parameters=_extra_drag(9.0),
         build=lambda force: TightWheels(side, extra_force=force),
         axis="y",
         check=(
@@ -122,9 +122,9 @@ def _slack(side: str, axis: str) -> FaultKind:
         name=f"slack_belt_{side}",
         words=f"the {label} belt is slack",
         unit="of healthy stiffness",
-        quantities=(
-            Quantity("stiffness factor", "-", 0.45, 0.35, ratio=True, faint=2.0),
-            Quantity("pretension", "N", 1.8, 0.6, ratio=True, faint=2.0),
+        parameters=(
+            Parameter("stiffness factor", "-", 0.45, 0.35, ratio=True, faint=2.0),
+            Parameter("pretension", "N", 1.8, 0.6, ratio=True, faint=2.0),
         ),
         build=lambda factor, tension: SlackBelt(
             side, stiffness_factor=_below_one(factor), pretension=tension
@@ -140,9 +140,9 @@ def _loose(side: str) -> FaultKind:
         name=f"loose_wheels_{side}",
         words=f"the {side} end plate's wheels are loose on their rail",
         unit="mm",
-        quantities=(
-            Quantity("clearance", "mm", 0.25, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.5, 0.25, ratio=True, faint=2.0),
+        parameters=(
+            Parameter("clearance", "mm", 0.25, 0.6, ratio=True),
+            Parameter("drag factor", "-", 0.5, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda play, factor: LooseWheels(
             side, clearance=play, drag_factor=_below_one(factor)
@@ -154,7 +154,7 @@ def _loose(side: str) -> FaultKind:
 
 def _runout(axis: str, *pulleys: str) -> FaultKind:
     parts = tuple(
-        Quantity(f"{pulley} {part} part", "mm", 0.0, 0.06)
+        Parameter(f"{pulley} {part} part", "mm", 0.0, 0.06)
         for pulley in pulleys
         for part in ("cosine", "sine")
     )
@@ -169,7 +169,7 @@ def _runout(axis: str, *pulleys: str) -> FaultKind:
         name=f"pulley_runout_{axis}",
         words=f"a pulley of the {axis.upper()} drive runs out of true ({' and '.join(pulleys)})",
         unit="mm",
-        quantities=parts,
+        parameters=parts,
         build=build,
         axis=axis,
         check=f"with the power off turn the {' and the '.join(pulleys)} pulley: watch its rim",
@@ -194,7 +194,7 @@ def _scale(axis: str) -> FaultKind:
         name=f"scale_{axis}",
         words=f"the steps per mm of {axis.upper()} are wrong",
         unit="relative",
-        quantities=(Quantity("scale error", "-", 0.0, 0.01),),
+        parameters=(Parameter("scale error", "-", 0.0, 0.01),),
         build=lambda error: ScaleError(axis, error),
         axis=axis,
         check=(
@@ -216,7 +216,7 @@ KINDS: tuple[FaultKind, ...] = (
         name="tight_carriage",
         words="the carriage wheels are too tight on the beam",
         unit="N",
-        quantities=_extra_drag(7.0),
+        parameters=_extra_drag(7.0),
         build=lambda force: TightCarriage(extra_force=force),
         axis="x",
         check="with the power off push the carriage along the beam: it should glide evenly",
@@ -228,7 +228,7 @@ KINDS: tuple[FaultKind, ...] = (
         name="coupler_backlash",
         words="the coupling of the cross shaft has play",
         unit="mm",
-        quantities=(Quantity("play", "mm", 0.2, 0.6, ratio=True),),
+        parameters=(Parameter("play", "mm", 0.2, 0.6, ratio=True),),
         build=lambda play: CouplerBacklash(play),
         axis="y",
         check=(
@@ -240,7 +240,7 @@ KINDS: tuple[FaultKind, ...] = (
         name="coupler_slip",
         words="a set screw let the cross shaft slip: one side stands ahead of the other",
         unit="mm",
-        quantities=(Quantity("offset", "mm", 0.0, 0.8),),
+        parameters=(Parameter("offset", "mm", 0.0, 0.8),),
         build=lambda offset: CouplerSlip(offset),
         axis="y",
         check=(
@@ -253,7 +253,7 @@ KINDS: tuple[FaultKind, ...] = (
         name="out_of_square",
         words="the beam is not square to its rails",
         unit="mrad",
-        quantities=(Quantity("angle", "mrad", 0.0, 4.0),),
+        parameters=(Parameter("angle", "mrad", 0.0, 4.0),),
         build=lambda angle: OutOfSquare(angle),
         axis="y",
         check="with the power off measure both diagonals of the frame: they should be equal",
@@ -266,9 +266,9 @@ KINDS: tuple[FaultKind, ...] = (
         name="loose_carriage",
         words="the carriage wheels are loose on the beam",
         unit="mm",
-        quantities=(
-            Quantity("gap", "mm", 0.12, 0.6, ratio=True),
-            Quantity("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
+        parameters=(
+            Parameter("gap", "mm", 0.12, 0.6, ratio=True),
+            Parameter("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
         ),
         build=lambda gap, factor: LooseCarriage(gap, drag_factor=_below_one(factor)),
         axis="x",
@@ -313,5 +313,5 @@ def of_name(name: str) -> tuple[FaultKind, ...]:
 def believed(belief: Belief) -> tuple[FaultKind, ...]:
     """`KINDS` with what is believed of their sizes."""
     return tuple(
-        replace(kind, quantities=belief.sizes.get(kind.key, kind.quantities)) for kind in KINDS
+        replace(kind, parameters=belief.sizes.get(kind.key, kind.parameters)) for kind in KINDS
     )

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.noise import CELL
-from gantrysim.inference.parameters import Quantity
+from gantrysim.inference.noise import BIN_LENGTH
+from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.instruments.burnedpiece import BurnedPiece
@@ -65,7 +65,7 @@ def wheel_flats(problem: Problem, mode: Mode) -> tuple[Kick, Kick]:
 
 def _scan(problem: Problem, mode: Mode, side: str) -> Kick:
     pieces = problem.burned
-    cuts = problem.own_cuts(mode.u.size)
+    cuts = problem.nuisance_cuts(mode.u.size)
     seen = [(i, piece, *piece.where(mode.u[cuts[i]])) for i, piece in pieces]
     white = {i: piece.metric.columns(mode.residuals[i]) for i, piece in pieces}
     places = np.arange(0.0, WHEEL_TURN, _SCAN)
@@ -91,11 +91,11 @@ def _scan(problem: Problem, mode: Mode, side: str) -> Kick:
 def _pattern(
     machine: Machine, side: str, place: float, spot: np.ndarray, normal: np.ndarray
 ) -> np.ndarray:
-    """Heights per mm of sideways and of yaw kick (as y_right - y_left), shape (cells, 2)."""
+    """Heights per mm of sideways and of yaw kick (as y_right - y_left), shape (bins, 2)."""
     travel, share = spot[:, 1] - machine.head.beyond, spot[:, 0] / machine.span
     off = (travel - place + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0
-    # a cell averages over its length: along the rail where the line runs along it
-    seen = np.sqrt(KICK_WIDTH**2 + (CELL * normal[:, 0]) ** 2 / 12.0)
+    # a bin averages over its length: along the rail where the line runs along it
+    seen = np.sqrt(KICK_WIDTH**2 + (BIN_LENGTH * normal[:, 0]) ** 2 / 12.0)
     bump = KICK_HEIGHT * KICK_WIDTH / seen * np.exp(-0.5 * (off / seen) ** 2)
     toward = -1.0 if side == "left" else 1.0
     sideways = toward * normal[:, 0] * bump
@@ -104,8 +104,8 @@ def _pattern(
 
 
 def _pattern_on(side: str, place: float, piece: BurnedPiece) -> np.ndarray:
-    """Pattern of the same flat on another piece, before that is placed, shape (cells, 2)."""
-    return _pattern(piece.nominal, side, place, *piece.where(np.zeros(piece.own)))
+    """Pattern of the same flat on another piece, before that is placed, shape (bins, 2)."""
+    return _pattern(piece.nominal, side, place, *piece.where(np.zeros(piece.n_nuisance)))
 
 
 def _kind(side: str, place: float, pattern: dict[int, np.ndarray]) -> FaultKind:
@@ -113,10 +113,10 @@ def _kind(side: str, place: float, pattern: dict[int, np.ndarray]) -> FaultKind:
         name=f"wheel_flat_{side}",
         words=f"a wheel of the {side} end plate has a flat",
         unit="mm",
-        quantities=(
-            Quantity("depth", "mm", 0.18, 0.5, ratio=True),
-            Quantity("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
-            Quantity("yaw kick", "mm", 0.0, 0.04),
+        parameters=(
+            Parameter("depth", "mm", 0.18, 0.5, ratio=True),
+            Parameter("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
+            Parameter("yaw kick", "mm", 0.0, 0.04),
         ),
         build=None,
         axis="",

@@ -1,8 +1,8 @@
-"""Cells, outliers and correlated noise: what thousands of points along a line really know.
+"""Bins, outliers and correlated noise: what thousands of points along a line really know.
 
-Points of a line are averaged over short cells; cells of one line are correlated (wood grain,
+Points of a line are averaged over short bins; bins of one line are correlated (wood grain,
 scanner, and whatever smooth error the model lacks), modelled as white noise plus an
-Ornstein-Uhlenbeck process along the line.  `Noise.whiten` turns any column over the cells into
+Ornstein-Uhlenbeck process along the line.  `Noise.whiten` turns any column over the bins into
 one with independent unit noise, exactly, by a Kalman filter along each line.
 """
 
@@ -19,26 +19,26 @@ from scipy.ndimage import median_filter
 
 from gantrysim.inference.whitening import Metric
 
-#: Length of line that one cell averages, mm: several grain lengths, a fraction of any feature.
-CELL = 2.5
+#: Length of line that one bin averages, mm: several grain lengths, a fraction of any feature.
+BIN_LENGTH = 2.5
 #: A point this many robust standard deviations off its neighbours is an outlier.
 OUTLIER = 5.0
 
 
 @dataclass(frozen=True, eq=False)
-class Cells:
-    """Grouping of the points of all lines into cells.
+class Bins:
+    """Grouping of the points of all lines into bins.
 
     Parameters
     ----------
     owner : ndarray of int, shape (n,)
         Cell of each point, -1 for an outlier.
     count : ndarray, shape (m,)
-        Points in each cell.
+        Points in each bin.
     line : ndarray of int, shape (m,)
-        Line of each cell; cells of a line stand together, in order along it.
+        Line of each bin; bins of a line stand together, in order along it.
     gap : ndarray, shape (m,)
-        Distance along the line from the cell before, mm; infinite at the first of a line.
+        Distance along the line from the bin before, mm; infinite at the first of a line.
     """
 
     owner: np.ndarray
@@ -47,13 +47,13 @@ class Cells:
     gap: np.ndarray
 
     def mean(self, values: np.ndarray) -> np.ndarray:
-        """Average point values over the cells, shape (m,)."""
+        """Average point values over the bins, shape (m,)."""
         kept = self.owner >= 0
         total = np.bincount(self.owner[kept], values[kept], minlength=self.count.size)
         return np.asarray(total / self.count)
 
     def mean_columns(self, table: np.ndarray) -> np.ndarray:
-        """Average the rows of a table over the cells, shape (m, k)."""
+        """Average the rows of a table over the bins, shape (m, k)."""
         kept = self.owner >= 0
         first = np.searchsorted(self.owner[kept], np.arange(self.count.size))
         return np.asarray(np.add.reduceat(table[kept], first, axis=0) / self.count[:, None])
@@ -82,8 +82,8 @@ def outliers(residual: np.ndarray, line: np.ndarray) -> np.ndarray:
     return np.asarray(off > OUTLIER * 1.4826 * np.median(off) / 0.85)
 
 
-def make_cells(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Cells:
-    """Group points into cells of about `CELL` mm.
+def make_bins(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Bins:
+    """Group points into bins of about `BIN_LENGTH` mm.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def make_cells(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Cells:
     bad : ndarray of bool, shape (n,)
         Outliers to leave out.
     """
-    key = np.stack([line, np.floor(along / CELL).astype(np.int64)], axis=1)[~bad]
+    key = np.stack([line, np.floor(along / BIN_LENGTH).astype(np.int64)], axis=1)[~bad]
     new = np.concatenate([[True], np.any(key[1:] != key[:-1], axis=1)])
     owner = np.full(len(line), -1)
     owner[~bad] = np.cumsum(new) - 1
@@ -103,7 +103,7 @@ def make_cells(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Cells:
     cell_line = key[new, 0]
     gap = np.diff(centre, prepend=0.0)
     gap[np.concatenate([[True], cell_line[1:] != cell_line[:-1]])] = math.inf
-    return Cells(owner=owner, count=count, line=cell_line, gap=gap)
+    return Bins(owner=owner, count=count, line=cell_line, gap=gap)
 
 
 @njit(cache=True, nogil=True)
@@ -139,14 +139,14 @@ def _whiten(
 
 @dataclass(frozen=True)
 class Noise:
-    """Noise of the cells of a line.
+    """Noise of the bins of a line.
 
     Parameters
     ----------
     point : float
         White noise of one point, mm.
     grain : float
-        Noise that averaging over a cell does not reduce, mm.
+        Noise that averaging over a bin does not reduce, mm.
     smooth : float
         Standard deviation of the error that is smooth along a line, mm.
     length : float
@@ -158,13 +158,13 @@ class Noise:
     smooth: float = 0.006
     length: float = 8.0
 
-    def whiten(self, columns: np.ndarray, cells: Cells) -> tuple[np.ndarray, float]:
-        """Whiten columns over the cells.
+    def whiten(self, columns: np.ndarray, bins: Bins) -> tuple[np.ndarray, float]:
+        """Whiten columns over the bins.
 
         Parameters
         ----------
         columns : ndarray, shape (m,) or (m, k)
-            Values over the cells, mm.
+            Values over the bins, mm.
 
         Returns
         -------
@@ -174,27 +174,27 @@ class Noise:
         table = np.ascontiguousarray(columns.reshape(len(columns), -1))
         out = np.empty_like(table)
         log_det = _whiten(
-            table, cells.count.astype(float), cells.gap,
+            table, bins.count.astype(float), bins.gap,
             self.point**2, self.grain**2, self.smooth**2, self.length, out,
         )  # fmt: skip
         return out.reshape(columns.shape), log_det
 
-    def metric(self, cells: Cells, shared: np.ndarray, weight: np.ndarray | float = 1.0) -> Metric:
-        """Whitening over the cells with shared terms integrated out.
+    def metric(self, bins: Bins, shared: np.ndarray, weight: np.ndarray | float = 1.0) -> Metric:
+        """Whitening over the bins with shared terms integrated out.
 
         Parameters
         ----------
-        cells : Cells
-            The cells.
+        bins : Bins
+            The bins.
         shared : ndarray, shape (m, k)
             Shared terms at one prior standard deviation, mm.
         weight : ndarray, shape (m,), optional
-            Weight of each cell, see `BurnedPiece`.
+            Weight of each bin, see `BurnedPiece`.
         """
-        _, log_det = self.whiten(np.zeros(cells.count.size), cells)
+        _, log_det = self.whiten(np.zeros(bins.count.size), bins)
 
         def columns(table: np.ndarray) -> np.ndarray:
-            white, _ = self.whiten(table, cells)
+            white, _ = self.whiten(table, bins)
             return np.asarray((white.T * weight).T)
 
         return Metric.of(columns, shared, log_det)
@@ -207,23 +207,23 @@ MOST_GRAIN, MOST_SMOOTH = 0.015, 0.020
 
 def estimate(
     residual: np.ndarray,
-    cells: Cells,
+    bins: Bins,
     scatter: float,
     start: Noise,
     shared: np.ndarray,
     *,
     believable: bool = True,
 ) -> Noise:
-    """Fit the noise of the cells to residuals by restricted maximum likelihood.
+    """Fit the noise of the bins to residuals by restricted maximum likelihood.
 
     Parameters
     ----------
     residual : ndarray, shape (m,)
-        Residuals of the cells, mm, with nothing of the shared terms taken off.
-    cells : Cells
+        Residuals of the bins, mm, with nothing of the shared terms taken off.
+    bins : Bins
         Their grouping.
     scatter : float
-        White noise of one point, mm, from the scatter within the cells.
+        White noise of one point, mm, from the scatter within the bins.
     start : Noise
         Where to start.
     shared : ndarray, shape (m, k)
@@ -240,22 +240,22 @@ def estimate(
     """
 
     def misfit(noise: Noise) -> float:
-        metric = noise.metric(cells, shared)
+        metric = noise.metric(bins, shared)
         return metric.half_square(residual) + 0.5 * metric.log_det
 
     return _fitted(misfit, scatter, start, believable=believable)
 
 
 def estimate_by_line(
-    residual: np.ndarray, cells: Cells, scatter: float, start: Noise, own: np.ndarray
+    residual: np.ndarray, bins: Bins, scatter: float, start: Noise, own: np.ndarray
 ) -> Noise:
     """As `estimate`, with linear terms of which every line has its own amounts.
 
     Parameters
     ----------
     residual : ndarray, shape (m,)
-        Residuals of the cells, mm, with nothing of the terms taken off.
-    cells : Cells
+        Residuals of the bins, mm, with nothing of the terms taken off.
+    bins : Bins
         Their grouping; the noise of a line is independent of that of others.
     scatter : float
         White noise of one point, mm.
@@ -264,11 +264,11 @@ def estimate_by_line(
     own : ndarray, shape (m, k)
         The terms, each at one prior standard deviation, mm.
     """
-    first = np.flatnonzero(np.isinf(cells.gap))
+    first = np.flatnonzero(np.isinf(bins.gap))
     unit = np.eye(own.shape[1])
 
     def misfit(noise: Noise) -> float:
-        white, log_det = noise.whiten(np.column_stack((own, residual)), cells)
+        white, log_det = noise.whiten(np.column_stack((own, residual)), bins)
         square = 0.0
         for part in np.split(white, first[1:]):
             columns, y = part[:, :-1], part[:, -1]

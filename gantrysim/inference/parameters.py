@@ -1,6 +1,6 @@
 """What is believed before the burn is measured: how a healthy machine scatters.
 
-Every unknown is carried as a standard normal number u; a `Quantity` says what u means on the
+Every unknown is carried as a standard normal number u; a `Parameter` says what u means on the
 machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
 """
 
@@ -17,7 +17,7 @@ from gantrysim.machine import Machine
 
 
 @dataclass(frozen=True)
-class Quantity:
+class Parameter:
     """One unknown number with its prior.
 
     Parameters
@@ -58,8 +58,8 @@ class Quantity:
             return self.centre * math.exp(self.spread * u)
         return self.centre + self.spread * u
 
-    def narrowed(self, mean: float, deviation: float) -> Quantity:
-        """The quantity when u is believed to be normal with this mean and deviation."""
+    def narrowed(self, mean: float, deviation: float) -> Parameter:
+        """The parameter when u is believed to be normal with this mean and deviation."""
         if self.bounded:
             raise ValueError(f"{self.name} is bounded: a normal belief of it cannot be given anew")
         return replace(self, centre=self.value(mean), spread=self.spread * deviation)
@@ -67,11 +67,11 @@ class Quantity:
 
 @dataclass(frozen=True)
 class Scatter:
-    """A quantity of a healthy machine and the fields that it scales or shifts.
+    """A parameter of a healthy machine and the fields that it scales or shifts.
 
     Parameters
     ----------
-    quantity : Quantity
+    parameter : Parameter
         A ratio to the nominal value (centre 1) or a shift from it (centre 0).
     places : tuple of str
         Dotted fields of `Machine`, see `Machine.set`.
@@ -82,18 +82,18 @@ class Scatter:
         Least value that the field may take.
     """
 
-    quantity: Quantity
+    parameter: Parameter
     places: tuple[str, ...]
     axis: str
     least: float = -math.inf
 
     def changes(self, machine: Machine, u: float) -> dict[str, float]:
         """Fields, by dotted place, of a nominal machine at a standard normal number."""
-        value = self.quantity.value(u)
+        value = self.parameter.value(u)
         out = {}
         for place in self.places:
             old = machine.value(place)
-            new = old * value if self.quantity.centre == 1.0 else old + value
+            new = old * value if self.parameter.centre == 1.0 else old + value
             out[place] = max(new, self.least)
         return out
 
@@ -104,13 +104,13 @@ _QUARTER = 0.27
 
 
 def _ratio(name: str, axis: str, *places: str, spread: float = _QUARTER) -> Scatter:
-    return Scatter(Quantity(name, "of nominal", 1.0, spread, bounded=True), places, axis)
+    return Scatter(Parameter(name, "of nominal", 1.0, spread, bounded=True), places, axis)
 
 
 def _shift(
     name: str, unit: str, axis: str, place: str, spread: float, least: float = -math.inf
 ) -> Scatter:
-    return Scatter(Quantity(name, unit, 0.0, spread), (place,), axis, least)
+    return Scatter(Parameter(name, unit, 0.0, spread), (place,), axis, least)
 
 
 #: How a healthy machine scatters about its nominal description.  Stiffness and drag by up to
@@ -154,7 +154,7 @@ class Belief:
         Prior probability of each explanation, by its sorted fault names; those not named share
         what is left in the usual proportions.
     sizes : mapping
-        By `FaultKind.key`, what is believed of a fault's quantities where that is not the usual.
+        By `FaultKind.key`, what is believed of a fault's parameters where that is not the usual.
     machine : Machine, optional
         The machine as described that it is about; none where nothing was learned yet.
     """
@@ -162,7 +162,7 @@ class Belief:
     mean: np.ndarray
     precision: np.ndarray
     weights: Mapping[tuple[str, ...], float] = field(default_factory=dict)
-    sizes: Mapping[str, tuple[Quantity, ...]] = field(default_factory=dict)
+    sizes: Mapping[str, tuple[Parameter, ...]] = field(default_factory=dict)
     machine: Machine | None = None
 
     def check(self, machine: Machine) -> None:

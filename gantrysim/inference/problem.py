@@ -1,6 +1,6 @@
 """One machine, everything measured on it, and the unknowns that must explain it all.
 
-Unknowns are standard normal numbers u: the healthy scatter of the machine, the quantities of
+Unknowns are standard normal numbers u: the healthy scatter of the machine, the parameters of
 the faults, and then what each source brings of its own (the placement of a piece with the
 scanner's errors).
 """
@@ -27,11 +27,11 @@ from gantrysim.machine import Machine
 from gantrysim.records.inputs import shortened
 
 
-class Source(Protocol):
+class LikelihoodTerm(Protocol):
     """Something measured on the machine: a burned piece, a caliper sheet, a push by hand."""
 
     @property
-    def own(self) -> int:
+    def n_nuisance(self) -> int:
         """How many unknowns it brings of its own."""
 
     @property
@@ -57,7 +57,7 @@ class Source(Protocol):
 
     def learned(
         self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
-    ) -> Source:
+    ) -> LikelihoodTerm:
         """The source with its noise learned from a good fit."""
 
 
@@ -69,7 +69,7 @@ class Problem:
     ----------
     nominal : Machine
         The machine as described.
-    sources : tuple of Source
+    sources : tuple of LikelihoodTerm
         What was measured.
     belief : Belief
         What is believed of the healthy scatter before these measurements.
@@ -78,7 +78,7 @@ class Problem:
     """
 
     nominal: Machine
-    sources: tuple[Source, ...]
+    sources: tuple[LikelihoodTerm, ...]
     belief: Belief = field(default_factory=Belief.fresh)
     scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
 
@@ -88,9 +88,9 @@ class Problem:
         return tuple((i, s) for i, s in enumerate(self.sources) if isinstance(s, BurnedPiece))
 
     @property
-    def own(self) -> int:
+    def n_nuisance(self) -> int:
         """How many unknowns all sources bring of their own."""
-        return sum(source.own for source in self.sources)
+        return sum(source.n_nuisance for source in self.sources)
 
     def machine(self, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
         """The machine at the unknowns u."""
@@ -105,7 +105,7 @@ class Problem:
         for k, scatter in enumerate(self.scatter):
             there = scatter.changes(self.nominal, float(u[k]) + amount)
             out.append(self._with_faults(healthy.set_many(there), kinds, u))
-        for k in range(len(self.scatter), u.size - self.own):
+        for k in range(len(self.scatter), u.size - self.n_nuisance):
             v = u.copy()
             v[k] += amount
             out.append(self._with_faults(healthy, kinds, v))
@@ -115,28 +115,28 @@ class Problem:
         """Blocks of the mechanism that each unknown of the machine acts on."""
         axes = [s.axis for s in self.scatter]
         for kind in kinds:
-            axes += [kind.axis] * len(kind.quantities)
+            axes += [kind.axis] * len(kind.parameters)
         return axes
 
     def fault_cuts(self, kinds: Sequence[FaultKind]) -> list[slice]:
         """Where the unknowns of each fault stand."""
         first, cuts = len(self.scatter), []
         for kind in kinds:
-            cuts.append(slice(first, first + len(kind.quantities)))
-            first += len(kind.quantities)
+            cuts.append(slice(first, first + len(kind.parameters)))
+            first += len(kind.parameters)
         return cuts
 
-    def own_cuts(self, size: int) -> list[slice]:
+    def nuisance_cuts(self, size: int) -> list[slice]:
         """Where the unknowns of each source stand in a vector of that size."""
-        first, cuts = size - self.own, []
+        first, cuts = size - self.n_nuisance, []
         for source in self.sources:
-            cuts.append(slice(first, first + source.own))
-            first += source.own
+            cuts.append(slice(first, first + source.n_nuisance))
+            first += source.n_nuisance
         return cuts
 
     def start(self, kinds: Sequence[FaultKind]) -> np.ndarray:
         """Unknowns at the middle of what is believed, each piece placed by its rings."""
-        rest = sum(len(k.quantities) for k in kinds) + self.own
+        rest = sum(len(k.parameters) for k in kinds) + self.n_nuisance
         return np.concatenate([self.belief.mean, np.zeros(rest)])
 
     def half_prior(self, u: np.ndarray) -> float:
@@ -170,8 +170,8 @@ _ACCEPTED = "Piece, CaliperSheet, PushSheet and ToneSheet, or several of them in
 
 
 def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
-    """Values of a fault's quantities at standard normal numbers."""
-    return [q.value(float(v)) for q, v in zip(kind.quantities, u, strict=True)]
+    """Values of a fault's parameters at standard normal numbers."""
+    return [q.value(float(v)) for q, v in zip(kind.parameters, u, strict=True)]
 
 
 def prepare(
@@ -227,7 +227,7 @@ def listed(measured: Measurement | Sequence[Measurement]) -> tuple[Measurement, 
     return things
 
 
-def _source(thing: Measurement, nominal: Machine) -> Source:
+def _source(thing: Measurement, nominal: Machine) -> LikelihoodTerm:
     if isinstance(thing, Piece):
         return prepare_piece(thing, nominal)
     if isinstance(thing, CaliperSheet):

@@ -232,14 +232,14 @@ def _placed(fit: Fit, fault: str) -> tuple[Problem, Mode, FaultKind, int]:
 
 
 def _one_number(kind: FaultKind) -> bool:
-    """Whether the size depends on the first quantity alone."""
-    others = len(kind.quantities) - 1
+    """Whether the size depends on the first parameter alone."""
+    others = len(kind.parameters) - 1
     sizes = {kind.magnitude(*values_of(kind, np.array([0.5, *[x] * others]))) for x in (-1.0, 2.0)}
     return len(sizes) == 1
 
 
 def _size(kind: FaultKind, number: float) -> float:
-    rest = np.zeros(len(kind.quantities) - 1)
+    rest = np.zeros(len(kind.parameters) - 1)
     return float(kind.magnitude(*values_of(kind, np.concatenate([[number], rest]))))
 
 

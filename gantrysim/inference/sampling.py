@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numba import njit
 
-from gantrysim.inference.parameters import Quantity
+from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 
@@ -26,13 +26,13 @@ _LINEAR, _EXPONENTIAL, _BOUNDED = 0, 1, 2
 _TOLD = 0.6  # variance: what is left wider than this is drawn as the normal that it is
 
 
-def _curve(quantity: Quantity) -> tuple[int, float]:
-    """Kind of curve of a quantity, and the rate of its exponential."""
-    if quantity.bounded:
+def _curve(parameter: Parameter) -> tuple[int, float]:
+    """Kind of curve of a parameter, and the rate of its exponential."""
+    if parameter.bounded:
         return _BOUNDED, 0.0
-    if not quantity.ratio:
+    if not parameter.ratio:
         return _LINEAR, 0.0
-    return _EXPONENTIAL, -quantity.spread if quantity.faint > 0.0 else quantity.spread
+    return _EXPONENTIAL, -parameter.spread if parameter.faint > 0.0 else parameter.spread
 
 
 @njit(cache=True, nogil=True)
@@ -149,13 +149,13 @@ def posterior_draws(
     ndarray, shape (count, n)
         Unknowns u, standard normal numbers; neighbours are a little correlated.
     """
-    quantities = [s.quantity for s in problem.scatter]
-    quantities += [q for kind in mode.kinds for q in kind.quantities]
+    parameters = [s.parameter for s in problem.scatter]
+    parameters += [q for kind in mode.kinds for q in kind.parameters]
     n = mode.u.size
     curve, rate = np.zeros(n, dtype=np.int64), np.zeros(n)
-    for i, quantity in enumerate(quantities):
-        if quantity.bounded or mode.covariance[i, i] < _TOLD:
-            curve[i], rate[i] = _curve(quantity)
+    for i, parameter in enumerate(parameters):
+        if parameter.bounded or mode.covariance[i, i] < _TOLD:
+            curve[i], rate[i] = _curve(parameter)
     prior, pull = problem.prior(mode.u)
     misfit = np.linalg.inv(mode.covariance) - prior
     centre, width = _prior_normal(mode.u, curve, rate, prior, pull)

@@ -45,8 +45,8 @@ class Mode:
     cost : float
         Half the whitened sum of squares plus prior at the mode.
     residuals : tuple of ndarray
-        Residuals of each source (of the cells of a piece, mm).
-    slopes : tuple of ndarray
+        Residuals of each source (of the bins of a piece, mm).
+    jacobian : tuple of ndarray
         Their derivatives with all unknowns.
     converged : bool
         Whether the last step promised less than 0.02 in the cost.
@@ -60,7 +60,7 @@ class Mode:
     evidence: float
     cost: float
     residuals: tuple[np.ndarray, ...]
-    slopes: tuple[np.ndarray, ...]
+    jacobian: tuple[np.ndarray, ...]
     converged: bool
     paid: float = 0.0
 
@@ -76,7 +76,7 @@ class Evaluator:
         """Residuals of each source at u, mm."""
         problem = self.problem
         machine = problem.machine(self.kinds, u)
-        owned = zip(problem.sources, problem.own_cuts(u.size), strict=True)
+        owned = zip(problem.sources, problem.nuisance_cuts(u.size), strict=True)
         found = [source.residual(machine, u[cut]) for source, cut in owned]
         self._take_patterns(found, u)
         return tuple(found)
@@ -95,14 +95,14 @@ class Evaluator:
         machine = problem.machine(self.kinds, u)
         amounts = {source.amount for source in problem.sources}
         moved = {a: problem.machines_beside(self.kinds, u, a) for a in amounts}
-        shared = u.size - problem.own
+        shared = u.size - problem.n_nuisance
         residuals, jacobians = [], []
-        for source, cut in zip(problem.sources, problem.own_cuts(u.size), strict=True):
+        for source, cut in zip(problem.sources, problem.nuisance_cuts(u.size), strict=True):
             beside = moved[source.amount]
-            r, slopes = source.linearise(machine, beside, self.axes, source.amount, u[cut])
+            r, jacobian = source.linearise(machine, beside, self.axes, source.amount, u[cut])
             jacobian = np.zeros((r.size, u.size))
-            jacobian[:, :shared] = slopes[:, :shared]
-            jacobian[:, cut] = slopes[:, shared:]
+            jacobian[:, :shared] = jacobian[:, :shared]
+            jacobian[:, cut] = jacobian[:, shared:]
             residuals.append(r)
             jacobians.append(jacobian)
         self._take_patterns(residuals, u)
@@ -211,12 +211,12 @@ def solve(
     linear, those terms are integrated out exactly by the Laplace evidence and covariance.
     """
     evaluator = Evaluator(problem, kinds)
-    own = problem.own
+    own = problem.n_nuisance
     damping = 0.0
     converged = False
     free = np.delete(np.arange(len(start.u if isinstance(start, Mode) else start)), list(held))
     if isinstance(start, Mode):
-        u, r, jacobian = start.u.copy(), start.residuals, start.slopes
+        u, r, jacobian = start.u.copy(), start.residuals, start.jacobian
     else:
         u = start.copy()
         r, jacobian = evaluator.linearise(u)
@@ -236,10 +236,10 @@ def solve(
         new_cost = evaluator.cost(trial, new_r)
         if new_cost < cost:
             damping = 0.0 if damping < 0.1 else damping / 8.0
-            foretold = abs(cost - new_cost - promise) < _FORETOLD * promise
+            predictive = abs(cost - new_cost - promise) < _FORETOLD * promise
             short = float(np.abs(step[: u.size - own]).max(initial=0.0)) < _SHORT
             u, cost, r = trial, new_cost, new_r
-            if not (foretold and short):
+            if not (predictive and short):
                 r, jacobian = evaluator.linearise(u)
             hessian, gradient = evaluator.quadratic(u, r, jacobian)
         else:
@@ -275,12 +275,12 @@ def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Pro
     prior, pull = problem.prior(mode.u)
     root = np.linalg.cholesky(prior)  # of the precision: what is free is what its inverse leaves
     taken = np.linalg.solve(root, pull)
-    cuts = problem.own_cuts(mode.u.size)
+    cuts = problem.nuisance_cuts(mode.u.size)
     learned = []
-    for source, cut, r, slopes in zip(
-        problem.sources, cuts, mode.residuals, mode.slopes, strict=True
+    for source, cut, r, jacobian in zip(
+        problem.sources, cuts, mode.residuals, mode.jacobian, strict=True
     ):
-        free = np.linalg.solve(root, slopes.T).T
+        free = np.linalg.solve(root, jacobian.T).T
         fitted = Fitted(r, free, taken)
         learned.append(source.learned(machine, mode.u[cut], fitted, believable=believable))
     return dataclasses.replace(problem, sources=tuple(learned))
@@ -325,7 +325,7 @@ def search(
 
 
 def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
-    """How much a further fault promises to explain, from the slopes at a mode alone.
+    """How much a further fault promises to explain, from the jacobian at a mode alone.
 
     Parameters
     ----------
@@ -342,8 +342,8 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
         Promised gain in the log posterior; a cheap screen before `search`.
     """
     kinds = (*mode.kinds, extra)
-    n = mode.u.size - problem.own
-    faint = [q.faint if q.ratio else 0.0 for q in extra.quantities]
+    n = mode.u.size - problem.n_nuisance
+    faint = [q.faint if q.ratio else 0.0 for q in extra.parameters]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
     evaluator = Evaluator(problem, kinds)
     residuals, jacobians = evaluator.linearise(u)
@@ -354,8 +354,8 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
 def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:
     """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
     kinds = (*mode.kinds, extra)
-    n = mode.u.size - problem.own
-    rest = np.zeros(len(extra.quantities) - 1)
+    n = mode.u.size - problem.n_nuisance
+    rest = np.zeros(len(extra.parameters) - 1)
     starts = [np.concatenate([mode.u[:n], [x], rest, mode.u[n:]]) for x in extra.starts]
     modes = [solve(problem, kinds, u, give_up=give_up) for u in starts]
     return max(modes, key=lambda m: m.evidence)
@@ -373,7 +373,7 @@ def _place_faults(
     n = len(problem.scatter)
     faults: list[float] = []
     for kind, x in zip(kinds, begin, strict=True):
-        first, *rest = kind.quantities
+        first, *rest = kind.parameters
         faults.append(first.faint if faint and first.ratio else x)
         faults += [q.faint if faint and q.ratio else 0.0 for q in rest]
     return np.concatenate([u[:n], faults, u[n:]])

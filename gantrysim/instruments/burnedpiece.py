@@ -1,4 +1,4 @@
-"""A measured piece made ready for fitting: points in cells, noise, and what its lines know.
+"""A measured piece made ready for fitting: points in bins, noise, and what its lines know.
 
 Residuals are whitened (`gantrysim.inference.noise`) and the shared discrepancy
 (`gantrysim.inference.discrepancy`), which is linear, is integrated out exactly.  A piece brings
@@ -17,7 +17,7 @@ import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.discrepancy import basis
-from gantrysim.inference.noise import Cells, Noise, estimate, make_cells, outliers
+from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.points import Piece
@@ -49,14 +49,14 @@ class BurnedPiece:
         The planned test.
     matched : Matched
         Points matched to strokes.
-    cells : Cells
+    bins : Bins
         Their grouping.
     noise : Noise
-        Noise of the cells.
+        Noise of the bins.
     shared : ndarray, shape (m, k)
-        Shared discrepancy over the cells at one prior standard deviation, mm.
+        Shared discrepancy over the bins at one prior standard deviation, mm.
     weight : ndarray, shape (m,)
-        Weight of each cell, 1 for a good one, less for one that stands off (robust loss).
+        Weight of each bin, 1 for a good one, less for one that stands off (robust loss).
     origin : ndarray, shape (6,)
         Placement about which the unknown placement is taken.
     """
@@ -65,14 +65,14 @@ class BurnedPiece:
     nominal: Machine
     forward: Forward
     matched: Matched
-    cells: Cells
+    bins: Bins
     noise: Noise
     shared: np.ndarray
     weight: np.ndarray
     origin: np.ndarray
 
     #: Unknowns of the placement.
-    own = 6
+    n_nuisance = 6
     #: Size of the moves that derivatives need: only machines are differenced, not burns.
     amount = 1e-5
 
@@ -82,8 +82,8 @@ class BurnedPiece:
 
     @functools.cached_property
     def metric(self) -> Metric:
-        """Whitening of columns over the cells, the shared discrepancy integrated out."""
-        return self.without(np.empty((self.cells.count.size, 0)))
+        """Whitening of columns over the bins, the shared discrepancy integrated out."""
+        return self.without(np.empty((self.bins.count.size, 0)))
 
     def without(self, terms: np.ndarray) -> Metric:
         """As `metric`, with further linear terms integrated out, such as the placement.
@@ -91,14 +91,14 @@ class BurnedPiece:
         Parameters
         ----------
         terms : ndarray, shape (m, k)
-            Each at one prior standard deviation over the cells, mm.
+            Each at one prior standard deviation over the bins, mm.
         """
-        return self.noise.metric(self.cells, np.hstack([self.shared, terms]), self.weight)
+        return self.noise.metric(self.bins, np.hstack([self.shared, terms]), self.weight)
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
-        """Distances of the cells from the predicted lines, outward positive, mm."""
+        """Distances of the bins from the predicted lines, outward positive, mm."""
         lines = self.forward.lines(self.forward.run(machine))
-        return self.cells.mean(self.matched.residuals(lines, self.placement(v)))
+        return self.bins.mean(self.matched.residuals(lines, self.placement(v)))
 
     def linearise(
         self,
@@ -117,7 +117,7 @@ class BurnedPiece:
         moved : sequence of Machine
             The machine with each unknown moved by ``amount``.
         axes : sequence of str
-            Blocks of the mechanism that each unknown acts on, see `Forward.slopes`.
+            Blocks of the mechanism that each unknown acts on, see `Forward.jacobian`.
         amount : float
             Size of the move.
         v : ndarray, shape (6,)
@@ -126,7 +126,7 @@ class BurnedPiece:
         Returns
         -------
         ndarray, ndarray
-            Residual of the cells, mm, shape (m,), and derivatives, shape (m, len(moved) + 6).
+            Residual of the bins, mm, shape (m,), and derivatives, shape (m, len(moved) + 6).
         """
         forward, matched = self.forward, self.matched
         run = forward.run(machine)
@@ -134,24 +134,24 @@ class BurnedPiece:
         traces = matched.traces(lines)
         place = self.placement(v)
         residual = matched.against(*traces, place)
-        slopes = forward.slopes(run, moved, axes, amount)
-        columns = [matched.columns(lines, traces, [slopes[cut] for cut in forward.cuts], place)]
-        for k in range(self.own):
+        jacobian = forward.jacobian(run, moved, axes, amount)
+        columns = [matched.columns(lines, traces, [jacobian[cut] for cut in forward.cuts], place)]
+        for k in range(self.n_nuisance):
             other = v.copy()
             small = 1e-4 if k in (1, 2) else 1e-2
             other[k] += small
             there = matched.against(*traces, self.placement(other))
             columns.append(((there - residual) / small)[:, None])
-        table = self.cells.mean_columns(np.concatenate(columns, axis=1))
-        return self.cells.mean(residual), table
+        table = self.bins.mean_columns(np.concatenate(columns, axis=1))
+        return self.bins.mean(residual), table
 
     def learned(
         self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
     ) -> BurnedPiece:
-        """Take noise, cell weights and size of the shared discrepancy from a good fit.
+        """Take noise, bin weights and size of the shared discrepancy from a good fit.
 
         Noise and size are those of the residuals before anything was fitted to them, with all
-        that the fit can take up integrated out.  A cell that stands off by more than three
+        that the fit can take up integrated out.  A bin that stands off by more than three
         standard deviations weighs less (Huber's weights, frozen so that all hypotheses are
         compared on the same data).  ``believable`` holds the noise to what a measurement can
         be blamed for.
@@ -159,25 +159,25 @@ class BurnedPiece:
         before, free = fitted.before, fitted.free
         start = Noise(self.noise.point)
         terms = np.hstack([self.shared, free])
-        noise = estimate(before, self.cells, start.point, start, terms, believable=believable)
+        noise = estimate(before, self.bins, start.point, start, terms, believable=believable)
         left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
-        w, _ = noise.whiten(left, self.cells)
+        w, _ = noise.whiten(left, self.bins)
         weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
-        shared = shared_discrepancy(machine, self.matched, self.cells, self.placement(v))
+        shared = shared_discrepancy(machine, self.matched, self.bins, self.placement(v))
 
         def likelihood(size: float) -> float:
-            metric = noise.metric(self.cells, np.hstack([size * shared, free]), weight)
+            metric = noise.metric(self.bins, np.hstack([size * shared, free]), weight)
             return -metric.half_square(before) - 0.5 * metric.log_det
 
         size = max(_SIZES, key=likelihood)
         return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
 
     def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Spot place and outward normal of the commanded line at each cell, shape (m, 2)."""
+        """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""
         about = self.matched.about(self.placement(v))
         place = about + self.matched.centre[self.matched.group]
         normal = outward_normals(self.matched, about)
-        mean = self.cells.mean_columns
+        mean = self.bins.mean_columns
         return mean(place), mean(normal)
 
 
@@ -228,21 +228,21 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     lines = forward.lines(forward.run(nominal))
     residual = matched.residuals(lines, origin)
     bad = outliers(residual, matched.group)
-    cells = make_cells(along_lines(matched, origin), matched.group, bad)
-    spread = residual - cells.mean(residual)[np.maximum(cells.owner, 0)]
+    bins = make_bins(along_lines(matched, origin), matched.group, bad)
+    spread = residual - bins.mean(residual)[np.maximum(bins.owner, 0)]
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
-    inside = (cells.owner >= 0) & (cells.count[np.maximum(cells.owner, 0)] > 1)
+    inside = (bins.owner >= 0) & (bins.count[np.maximum(bins.owner, 0)] > 1)
     point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
         forward=forward,
         matched=matched,
-        cells=cells,
+        bins=bins,
         noise=Noise(point=max(point, Noise().point if piece.uncertainty else 1e-3)),
-        shared=shared_discrepancy(nominal, matched, cells, origin),
-        weight=np.ones(cells.count.size),
+        shared=shared_discrepancy(nominal, matched, bins, origin),
+        weight=np.ones(bins.count.size),
         origin=origin,
     )
 
@@ -296,9 +296,9 @@ def outward_normals(matched: Matched, about: np.ndarray) -> np.ndarray:
 
 
 def shared_discrepancy(
-    machine: Machine, matched: Matched, cells: Cells, placement: np.ndarray
+    machine: Machine, matched: Matched, bins: Bins, placement: np.ndarray
 ) -> np.ndarray:
-    """Basis of the shared discrepancy over the cells."""
+    """Basis of the shared discrepancy over the bins."""
     about = matched.about(placement)
     sense = matched.sense[matched.group]
     normal = outward_normals(matched, about)
@@ -306,6 +306,6 @@ def shared_discrepancy(
     along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.centre[matched.group]
-    on_squares = cells.mean(square[:, 0].astype(float))
-    mean = cells.mean_columns
+    on_squares = bins.mean(square[:, 0].astype(float))
+    mean = bins.mean_columns
     return basis(machine, mean(place), mean(normal), mean(moving), on_squares)

@@ -101,7 +101,7 @@ class Forward:
             Line(*label, xy[cut]) for label, cut in zip(self.labels, self.cuts, strict=True)
         )
 
-    def slopes(
+    def jacobian(
         self, run: Run, moved: Sequence[Machine], axes: Sequence[str], amount: float
     ) -> np.ndarray:
         """Derivatives of the burned places of a run.
@@ -151,8 +151,8 @@ class Forward:
         home = float(self.motion.xy[0, axis])
         base = assemble(run.machine)
         blocks = [assemble(moved[k]) for k in chosen]
-        slopes = tangents(
+        jacobian = tangents(
             base, blocks, amount, self.motion, axis, q, z,
             relaxed(base, home), [relaxed(block, home) for block in blocks],
         )  # fmt: skip
-        return slopes, np.array(chosen)
+        return jacobian, np.array(chosen)

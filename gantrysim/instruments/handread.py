@@ -18,7 +18,12 @@ from gantrysim.instruments.burnedpiece import finely_planned
 from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.push import PushSheet
-from gantrysim.instruments.readings import caliper_slopes, caliper_values, hand_values, turn_slopes
+from gantrysim.instruments.readings import (
+    caliper_jacobian,
+    caliper_values,
+    hand_values,
+    turn_jacobian,
+)
 from gantrysim.instruments.tones import ToneSheet
 from gantrysim.machine import Machine
 
@@ -45,7 +50,7 @@ class CaliperSource:
     forward: Forward
 
     #: The turn of the hand's directions across circles.
-    own = 1
+    n_nuisance = 1
     amount = 1e-5
 
     @classmethod
@@ -75,11 +80,12 @@ class CaliperSource:
         """Residual and its derivatives, as `BurnedPiece.linearise`."""
         run = self.forward.run(machine)
         lines, turn = self.forward.lines(run), self._turn(v)
-        slopes = self.forward.slopes(run, moved, axes, amount)
-        moves = [slopes[cut] for cut in self.forward.cuts]
+        jacobian = self.forward.jacobian(run, moved, axes, amount)
+        moves = [jacobian[cut] for cut in self.forward.cuts]
         columns = [
-            -caliper_slopes(self.sheet, lines, moves, turn=turn),
-            -math.radians(self.sheet.turn_deg) * turn_slopes(self.sheet, lines, turn=turn)[:, None],
+            -caliper_jacobian(self.sheet, lines, moves, turn=turn),
+            -math.radians(self.sheet.turn_deg)
+            * turn_jacobian(self.sheet, lines, turn=turn)[:, None],
         ]
         predicted = caliper_values(self.sheet, lines, turn=turn)
         return self.sheet.values - predicted, np.concatenate(columns, axis=1)
@@ -106,7 +112,7 @@ class HandSource:
 
     sheet: PushSheet | ToneSheet
 
-    own = 0
+    n_nuisance = 0
     #: Detents make a push jump from one to the next as the machine changes by little: its
     #: differences are taken over a move that spans some of them.
     amount = 0.3

@@ -125,7 +125,7 @@ def caliper_values(
     return out + (sheet.line_width[0] if line_width is None else line_width)
 
 
-def caliper_slopes(
+def caliper_jacobian(
     sheet: CaliperSheet,
     lines: Sequence[Line],
     moves: Sequence[np.ndarray],
@@ -173,7 +173,7 @@ def caliper_slopes(
     return out
 
 
-def turn_slopes(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0.0) -> np.ndarray:
+def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0.0) -> np.ndarray:
     """Derivatives of the predicted readings with the turn of the hand's directions.
 
     Parameters

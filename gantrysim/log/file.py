@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Quantity
+from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Parameter
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.machine.file import machine_of
@@ -240,13 +240,13 @@ def belief_table(belief: Belief, machine: Machine) -> dict[str, Any]:
     """What is believed of a machine, with names and units."""
     return {
         "machine_sha256": machine_sum(machine),
-        "scatter": [s.quantity.name for s in HEALTHY_SCATTER],
+        "scatter": [s.parameter.name for s in HEALTHY_SCATTER],
         "mean": belief.mean.tolist(),
         "precision": belief.precision.tolist(),
         "weights": [{"faults": list(f), "probability": p} for f, p in belief.weights.items()],
         "sizes": {
-            key: [dataclasses.asdict(q) for q in quantities]
-            for key, quantities in belief.sizes.items()
+            key: [dataclasses.asdict(q) for q in parameters]
+            for key, parameters in belief.sizes.items()
         },
     }
 
@@ -260,7 +260,7 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
             f"field '{where}.machine_sha256' does not fit the machine: its description was changed "
             "after this was learned; begin a new log for it."
         )
-    usual = tuple(s.quantity.name for s in HEALTHY_SCATTER)
+    usual = tuple(s.parameter.name for s in HEALTHY_SCATTER)
     if names(table["scatter"], f"{where}.scatter") != usual:
         raise ValueError(
             f"field '{where}.scatter' must name {', '.join(usual)}: the log is of another version."
@@ -297,14 +297,14 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
     return Belief(mean, precision, weights, sizes, machine)
 
 
-def _quantity(value: Any, where: str) -> Quantity:
-    table = fields(value, where, tuple(f.name for f in dataclasses.fields(Quantity)))
+def _quantity(value: Any, where: str) -> Parameter:
+    table = fields(value, where, tuple(f.name for f in dataclasses.fields(Parameter)))
     for name in ("ratio", "bounded"):
         if not isinstance(table[name], bool):
             found = shortened(table[name])
             raise ValueError(f"field '{where}.{name}' must be true or false, found {found}.")
     ratio = table["ratio"]
-    return Quantity(
+    return Parameter(
         word(table["name"], f"{where}.name"),
         word(table["unit"], f"{where}.unit"),
         number(table["centre"], f"{where}.centre", least=1e-300 if ratio else -math.inf),

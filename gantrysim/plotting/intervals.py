@@ -75,7 +75,7 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
 
 
 def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
-    """Draw how much of what was believed a test would leave open, quantity by quantity.
+    """Draw how much of what was believed a test would leave open, parameter by parameter.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Width of the expected 95 % interval as a part of the prior's (relative), the healthy
-        machine's quantities above, faults below; circles alone and squares alone beside it.
+        machine's parameters above, faults below; circles alone and squares alone beside it.
     """
     rows = telling.rows
     height = 1.2 + 0.21 * len(rows)

@@ -38,7 +38,7 @@ from scipy import stats
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis, prior_probability
 from gantrysim.inference.hypotheses import KINDS, FaultKind
-from gantrysim.inference.noise import CELL, Cells, Noise
+from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
 from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief
 from gantrysim.inference.problem import Problem, values_of
 from gantrysim.instruments import burnedpiece as burned
@@ -84,7 +84,7 @@ def draw(number: int) -> Drawn:
     problem = Problem(nominal, ())
     while True:
         kinds = _explanation(rng)
-        u = rng.standard_normal(len(HEALTHY_SCATTER) + sum(len(k.quantities) for k in kinds))
+        u = rng.standard_normal(len(HEALTHY_SCATTER) + sum(len(k.parameters) for k in kinds))
         try:
             machine = problem.machine(kinds, u)
         except ValueError:
@@ -137,20 +137,20 @@ def _discrepancy(
 ) -> np.ndarray:
     """Shared discrepancy of the points, mm."""
     n = len(matched.group)
-    each = Cells(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
+    each = Bins(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
     columns = burned.shared_discrepancy(machine, matched, each, place)
     return columns @ rng.standard_normal(columns.shape[1])
 
 
 def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Noise of the points at its usual values, mm: white, of each cell, and smooth along a line."""
+    """Noise of the points at its usual values, mm: white, of each bin, and smooth along a line."""
     noise = Noise()
     along = burned.along_lines(matched, place)
     out = noise.point * rng.standard_normal(along.size)
     for k in range(matched.size.size):
         on = np.flatnonzero(matched.group == k)
-        cell = np.floor(along[on] / CELL).astype(int)
-        out[on] += (noise.grain * rng.standard_normal(cell.max() + 1))[cell]
+        bin = np.floor(along[on] / BIN_LENGTH).astype(int)
+        out[on] += (noise.grain * rng.standard_normal(bin.max() + 1))[bin]
         decay = np.exp(-np.diff(along[on], prepend=-np.inf) / noise.length)
         state = 0.0
         for i, d in zip(on, decay, strict=True):
@@ -189,7 +189,7 @@ def _size(drawn: Drawn, true: Hypothesis, number: int) -> tuple[object, ...]:
     n = len(HEALTHY_SCATTER)
     kind, mode = true.fit.mode.kinds[0], true.fit.mode
     told = true.magnitudes[drawn.name]
-    cut = slice(n, n + len(kind.quantities))
+    cut = slice(n, n + len(kind.parameters))
     rng = np.random.default_rng(np.random.SeedSequence([SEED, number, 1]))
     many = rng.multivariate_normal(mode.u[cut], mode.covariance[cut, cut], DRAWS, method="eigh")
     size = drawn.kinds[0].magnitude(*values_of(drawn.kinds[0], drawn.u[n:]))
@@ -200,12 +200,12 @@ def _size(drawn: Drawn, true: Hypothesis, number: int) -> tuple[object, ...]:
 def _quantities(
     drawn: Drawn, true: Hypothesis, number: int
 ) -> tuple[list[str], list[float], list[int]]:
-    """Pull, and rank among draws, of the scatter and of the fault's quantities."""
+    """Pull, and rank among draws, of the scatter and of the fault's parameters."""
     mode = true.fit.mode
-    names = [s.quantity.name for s in HEALTHY_SCATTER]
+    names = [s.parameter.name for s in HEALTHY_SCATTER]
     same = [k.key for k in mode.kinds] == [k.key for k in drawn.kinds]
     if drawn.kinds and same:
-        names += [f"{drawn.name}: {q.name}" for q in drawn.kinds[0].quantities]
+        names += [f"{drawn.name}: {q.name}" for q in drawn.kinds[0].parameters]
     m = len(names)
     truth = drawn.u[:m]
     rng = np.random.default_rng(np.random.SeedSequence([SEED, number, 2]))
@@ -363,7 +363,7 @@ def _quantity_lines(rows: list[dict[str, str]]) -> list[str]:
             pulls.setdefault(name, []).append(pull)
             ranks.setdefault(name, []).append(place)
     limit = float(stats.norm.ppf(0.5 + LEVEL / 2))
-    scatter = [s.quantity.name for s in HEALTHY_SCATTER]
+    scatter = [s.parameter.name for s in HEALTHY_SCATTER]
     together = [abs(p) < limit for name in scatter for p in pulls.get(name, [])]
     lines = [_coverage_line("all healthy scatter (not independent)", together, [])]
     for name in [*scatter, *sorted(set(pulls) - set(scatter))]:

@@ -43,9 +43,9 @@ def faulty_machine(rng: np.random.Generator) -> tuple[gs.Machine, str]:
         machine = machine.set_many(scatter.changes(gs.Machine(), float(rng.standard_normal())))
     kind = KINDS[int(rng.integers(len(KINDS)))]
     numbers = [
-        (-1.0 if q.ratio else 0.0) + 0.5 * float(rng.standard_normal()) for q in kind.quantities
+        (-1.0 if q.ratio else 0.0) + 0.5 * float(rng.standard_normal()) for q in kind.parameters
     ]
-    values = [q.value(u) for q, u in zip(kind.quantities, numbers, strict=True)]
+    values = [q.value(u) for q, u in zip(kind.parameters, numbers, strict=True)]
     return kind.apply(machine, values), kind.name
 
 

@@ -99,10 +99,10 @@ class Evaluator:
         residuals, jacobians = [], []
         for source, cut in zip(problem.sources, problem.nuisance_cuts(u.size), strict=True):
             beside = moved[source.amount]
-            r, jacobian = source.linearise(machine, beside, self.axes, source.amount, u[cut])
+            r, own = source.linearise(machine, beside, self.axes, source.amount, u[cut])
             jacobian = np.zeros((r.size, u.size))
-            jacobian[:, :shared] = jacobian[:, :shared]
-            jacobian[:, cut] = jacobian[:, shared:]
+            jacobian[:, :shared] = own[:, :shared]
+            jacobian[:, cut] = own[:, shared:]
             residuals.append(r)
             jacobians.append(jacobian)
         self._take_patterns(residuals, u)

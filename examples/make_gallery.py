@@ -44,7 +44,7 @@ from gantrysim.plotting.look import (
 )
 from gantrysim.plotting.readings import plot_push
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
-from gantrysim.records.inputs import write_new_text
+from gantrysim.records.files import write_new_text
 
 README = Path(__file__).resolve().parents[1] / "README.md"
 HERE = Path(__file__).resolve().parent

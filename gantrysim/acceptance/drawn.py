@@ -6,14 +6,13 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.acceptance.lineforms import roundness_of, waves, waves_of
 from gantrysim.acceptance.tolerance import Tolerance
 from gantrysim.metrology.squares import END_MARGIN
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.records.arrays import Array
 
-Array = NDArray[np.float64]
 _REACH = 3.0  # cut-offs; the filter lets through 2^-9 of a wave beyond
 
 

@@ -49,7 +49,8 @@ from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.squares import outline_position
 from gantrysim.pattern.ringtest import Line, RingTest
-from gantrysim.records.inputs import (
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import (
     confidence_level,
     finite_number,
     of_kind,
@@ -57,7 +58,6 @@ from gantrysim.records.inputs import (
     whole_number,
 )
 
-Array = NDArray[np.float64]
 _LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form
 _NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its deviation: measured)
 _LIKELY = 1e-3  # explanations below this probability are not drawn

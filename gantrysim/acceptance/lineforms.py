@@ -15,8 +15,7 @@ from scipy.linalg import cho_solve
 
 from gantrysim.inference.noise import BIN_LENGTH, Noise
 from gantrysim.metrology.harmonics import gaussian_transmission
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 _SAMPLES, _ZONE = 20, 8  # least angles to a wave of the cut-off at which a ring is judged
 _LAWSON = 40  # rounds of reweighting for the minimum zone

@@ -21,8 +21,8 @@ from scipy.special import expit
 
 from gantrysim.acceptance.lineforms import Ring, waves
 from gantrysim.inference.noise import MOST_SMOOTH, Bins, Noise
+from gantrysim.records.arrays import Array
 
-Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 #: Waves up to this many cut-offs are drawn; the filter lets through 0.21 of the last.

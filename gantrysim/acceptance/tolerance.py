@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from scipy.special import ndtri
 
-from gantrysim.records.inputs import finite_number, one_of, positive
+from gantrysim.records.checks import finite_number, one_of, positive
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

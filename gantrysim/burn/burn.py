@@ -15,7 +15,7 @@ from gantrysim.burn.mark import exposure
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.toolpath import Toolpath
-from gantrysim.records.inputs import write_new_text
+from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -19,7 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from gantrysim.burn.mark import Exposure, dose_map
-from gantrysim.records.inputs import positive, write_new_file
+from gantrysim.records.checks import positive
+from gantrysim.records.files import write_new_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

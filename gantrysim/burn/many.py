@@ -14,7 +14,7 @@ from gantrysim.burn.burn import Burn
 from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import shortened
+from gantrysim.records.checks import shortened
 
 #: Tasks handed to the executor ahead of the results: keeps every worker busy, and memory flat.
 AHEAD = 64

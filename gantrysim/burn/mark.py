@@ -24,7 +24,7 @@ from numba import njit
 
 from gantrysim.mechanics.planner import plan
 from gantrysim.pattern.ringtest import Line, RingTest, Stroke
-from gantrysim.records.inputs import finite_number
+from gantrysim.records.checks import finite_number
 
 _REACH = 2.2  # spot radii: 1e-5 of a line's dose lies further out
 _EVEN = 0.05  # a segment whose speed changes by less than this part is exposed in one piece

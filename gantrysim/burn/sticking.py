@@ -17,6 +17,7 @@ from gantrysim.burn.simulation import TimedBurn
 from gantrysim.mechanics.planner import plan, slow, timeline
 from gantrysim.mechanics.quasistatic import march, march_in_time, spot, x_block, y_block
 from gantrysim.pattern.ringtest import Stroke
+from gantrysim.records.arrays import Array
 
 #: The parts, in the order of the columns of a `Course`.
 PARTS = ("left side", "right side", "carriage")
@@ -30,8 +31,6 @@ HALF = 0.5
 
 _STILL = 1e-9  # mm; a command that moves by less rests
 _SAME = 1e-6  # mm: rounding of a path worked out a second time
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

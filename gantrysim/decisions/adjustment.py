@@ -13,7 +13,7 @@ from gantrysim.decisions.knobs.base import Knob
 from gantrysim.decisions.step import Costs, Step, choose_step
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
-from gantrysim.machine.components.checks import require
+from gantrysim.records.checks import require
 
 DO, CHECK, LEAVE = "do", "check first", "leave"
 _EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities

@@ -32,7 +32,8 @@ from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest, ring_test
-from gantrysim.records.inputs import of_kind, whole_number, write_new_text
+from gantrysim.records.checks import of_kind, whole_number
+from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

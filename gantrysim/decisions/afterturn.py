@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from gantrysim.decisions.adjustment import Adjustment
@@ -17,9 +16,8 @@ from gantrysim.inference.lost import LOST
 from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_angle, nut_approach
-from gantrysim.records.inputs import finite_number, positive
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive
 
 #: How well a nut is turned, degrees (95 %; common practice, no source).
 NUT_BY_HAND = 3.0

@@ -33,7 +33,7 @@ from gantrysim.inference.sampling import COUNT, SEED
 from gantrysim.inference.solver import Evaluator, Mode
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
-from gantrysim.records.inputs import names_of, of_kind
+from gantrysim.records.checks import names_of, of_kind
 
 #: Median of the size of one, and of a pair of, standard normal numbers (per component): the
 #: usual size of a fault whose prior has either sign.

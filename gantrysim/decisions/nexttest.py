@@ -46,7 +46,7 @@ from gantrysim.inference.whitening import Metric
 from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import of_kind, positive, whole_number
+from gantrysim.records.checks import of_kind, positive, whole_number
 
 #: An explanation less probable than this is dead, and at most so many are kept.
 ALIVE, MOST_ALIVE = 0.01, 6

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from gantrysim.machine.components.checks import require
+from gantrysim.records.checks import require
 
 _FRACTIONS = np.linspace(0.0, 1.0, 101)
 #: Expected losses closer than this are alike, minutes: then the longer step is taken.

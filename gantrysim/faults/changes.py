@@ -16,9 +16,8 @@ from scipy.optimize import brentq
 
 from gantrysim.machine import SIDES, Belt, Machine
 from gantrysim.machine.components import nut_angle, nut_approach
-from gantrysim.machine.components.checks import require
 from gantrysim.machine.plates import EndPlate
-from gantrysim.records.inputs import listed
+from gantrysim.records.checks import listed, require
 
 
 def _check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:

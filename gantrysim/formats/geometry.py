@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.pattern.beside import BESIDE
-from gantrysim.pattern.outlines import Array, ring_outlines
+from gantrysim.pattern.outlines import ring_outlines
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.arrays import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,9 +23,10 @@ import numpy as np
 from gantrysim.burn.simulation import check_travel
 from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
 from gantrysim.machine import Machine
-from gantrysim.pattern.outlines import Array
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import finite_number, positive, write_new_text
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.files import write_new_text
 
 DIGITS = 4  # behind the point, mm: a tenth of a micrometre
 MOST_S = 1e6  # of the S word; more is a slip

@@ -17,7 +17,8 @@ from pathlib import Path
 
 from gantrysim.formats.wordreader import words_of
 from gantrysim.pattern.toolpath import Move, Toolpath
-from gantrysim.records.inputs import positive, read_text
+from gantrysim.records.checks import positive
+from gantrysim.records.files import read_text
 
 MAX_BYTES = 20_000_000
 MAX_LINES = 500_000

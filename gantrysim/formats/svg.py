@@ -19,9 +19,10 @@ import numpy as np
 
 from gantrysim.burn import Burn
 from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
-from gantrysim.pattern.outlines import Array
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import positive, write_new_text
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
+from gantrysim.records.files import write_new_text
 
 MARGIN = 5.0  # round everything drawn, mm
 HAIRLINE = 0.1  # mm

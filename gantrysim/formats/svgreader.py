@@ -19,7 +19,8 @@ from pathlib import Path
 
 from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
 from gantrysim.pattern.toolpath import Move, Toolpath
-from gantrysim.records.inputs import point, positive, read_text
+from gantrysim.records.checks import point, positive
+from gantrysim.records.files import read_text
 
 MAX_BYTES = 20_000_000
 MAX_DEPTH = 100

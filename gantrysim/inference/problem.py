@@ -24,7 +24,7 @@ from gantrysim.instruments.points import Piece
 from gantrysim.instruments.push import PushSheet
 from gantrysim.instruments.tones import ToneSheet
 from gantrysim.machine import Machine
-from gantrysim.records.inputs import shortened
+from gantrysim.records.checks import shortened
 
 
 class LikelihoodTerm(Protocol):

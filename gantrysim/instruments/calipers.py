@@ -17,13 +17,13 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.measurement import ReadingSheet
 from gantrysim.instruments.points import check_ring, check_size, drawn_passes, test_of
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import all_of, finite_number, point, positive, shortened
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import all_of, finite_number, point, positive, shortened
 
 COLUMNS = ("shape", "ring", "size_mm", "what", "value_mm")
 #: What a file may state for all its readings, in a comment line "# resolution_mm = 0.01".
@@ -45,8 +45,6 @@ _ACCEPTED = {
 #: part of it: an axis that sticks makes readings small, but not all.
 MOST, LEAST = 1.2, 0.5
 RANGE = 150.0  # mm: range of the usual caliper, over which its permissible error is stated
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.records.inputs import finite_number, read_text, shortened
+from gantrysim.records.checks import finite_number, shortened
+from gantrysim.records.files import read_text
 
 LARGEST = 1e9
 _OTHER_SIGN = re.compile(

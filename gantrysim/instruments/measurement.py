@@ -15,13 +15,11 @@ from pathlib import Path
 from typing import Any, ClassVar, NoReturn
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.csvtable import note_line
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import write_new_text
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.files import write_new_text
 
 
 class Measurement(ABC):

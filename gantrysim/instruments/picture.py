@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.records.inputs import positive, shortened
+from gantrysim.records.checks import positive, shortened
 
 if TYPE_CHECKING:
     from PIL.Image import Image

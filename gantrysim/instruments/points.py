@@ -23,7 +23,8 @@ from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.pattern.ringtest import SHAPES, Line, RingTest, read_test
-from gantrysim.records.inputs import listed, shortened, true_or_false
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import listed, shortened, true_or_false
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"
@@ -34,7 +35,6 @@ SCALE_TOLERANCE = 0.2  # no working machine is this far off; a wrong unit is fur
 
 _UNITS = {"inches": 1 / 25.4, "cm": 0.1, "m": 1e-3, "µm": 1e3, "1/1000 inch": 1e3 / 25.4}
 
-Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 

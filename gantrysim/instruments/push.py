@@ -18,12 +18,12 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.csvtable import Table, read_table
 from gantrysim.instruments.measurement import ReadingSheet
 from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult
-from gantrysim.records.inputs import (
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import (
     all_of,
     finite_number,
     listed,
@@ -60,8 +60,6 @@ UNITS = {"_n": "N", "_mm": "mm", "_n_mm": "N/mm"}
 _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
 
 MOST_FORCE = 1000.0  # N; no hand pushes harder with a spring scale: gram-force taken for N
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

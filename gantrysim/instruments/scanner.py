@@ -15,9 +15,8 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 #: Standard deviations of a scanner nobody has checked: common scale, scale difference x - y, skew
 #: (rad).  A flatbed scanner is good to 0.1..0.3 mm over A4 (judgement on published scanner tests).

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.picture import Picture
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,12 +11,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.points import drawn_passes
 from gantrysim.pattern.ringtest import RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,13 +20,8 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency, span_mass
 from gantrysim.mechanics.handpush import PLACES
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import (
-    finite_number,
-    positive,
-    shortened,
-    whole_number,
-    write_new_text,
-)
+from gantrysim.records.checks import finite_number, positive, shortened, whole_number
+from gantrysim.records.files import write_new_text
 
 #: Rings that a hand measures if none are named, as parts of the outermost: outermost, one in the
 #: middle, one well inside, where play and friction weigh more than scale does.

@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.measurement import ReadingSheet
 from gantrysim.machine.components import span_tension
-from gantrysim.records.inputs import all_of, one_of, positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import all_of, one_of, positive
 
 COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
 BELTS = ("left", "right", "x")
@@ -31,8 +31,6 @@ SETTINGS = {"common_error": 0.05}
 HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
 #: Bounds that only a slip of the unit leaves: m for mm, kg/m for g/m (our judgement).
 SPANS, MASSES = (20.0, 5000.0), (0.5, 200.0)  # mm, g/m
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.machine.file import machine_of
 from gantrysim.pattern.ringtest import Line, ring_test_of
-from gantrysim.records.inputs import finite_number, shortened
+from gantrysim.records.checks import finite_number, shortened
 
 FORMAT = "gantrysim machine log"
 #: Version 1 did not say which machine its belief is about: it is that of the log.

@@ -27,7 +27,8 @@ from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
-from gantrysim.records.inputs import finite_number, of_kind, read_text, shortened, write_new_text
+from gantrysim.records.checks import finite_number, of_kind, shortened
+from gantrysim.records.files import read_text, write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -19,7 +19,8 @@ from typing import Any
 from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import Wheel, Wheeled
-from gantrysim.records.inputs import finite_number, listed, read_text, shortened, write_new_text
+from gantrysim.records.checks import finite_number, listed, shortened
+from gantrysim.records.files import read_text, write_new_text
 
 
 @dataclass(frozen=True)

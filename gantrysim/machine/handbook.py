@@ -30,10 +30,9 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_type,
 )
-from gantrysim.machine.components.checks import check_numbers, require
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import EndPlate, Limits, Wheel, four_wheels
-from gantrysim.records.inputs import listed
+from gantrysim.records.checks import check_numbers, listed, require
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, Protocol
 
 from gantrysim.machine.components import loop_stiffness
-from gantrysim.machine.components.checks import check_numbers, require
 from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
+from gantrysim.records.checks import check_numbers, require
 
 __all__ = [
     "Beam",

@@ -26,7 +26,7 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.machine.components.checks import check_numbers, require
+from gantrysim.records.checks import check_numbers, require
 
 Limits = Mapping[str, tuple[float, float]]
 

@@ -37,7 +37,8 @@ from gantrysim.mechanics.quasistatic import (
     x_block,
     y_block,
 )
-from gantrysim.records.inputs import finite_number, one_of, positive, write_new_text
+from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,7 +9,6 @@ from itertools import pairwise
 from typing import Protocol, overload
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.measurement import refuse_other
@@ -33,8 +32,7 @@ from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line, RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 OUTLIER_SIGMAS = 6.0
 

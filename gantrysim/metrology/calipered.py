@@ -18,16 +18,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.measurement import csv_text, html_table
-from gantrysim.records.inputs import write_new_text
+from gantrysim.records.arrays import Array
+from gantrysim.records.files import write_new_text
 
 #: Directions across a circle that ovality needs.
 LEAST_DIRECTIONS = 3
 
-Array = NDArray[np.float64]
 Estimate = tuple[float, float]
 
 _FIELDS = ("size", "size_error", "ovality", "long_axis_deg", "stretch_mrad", "squareness_mrad")

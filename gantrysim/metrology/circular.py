@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from gantrysim.metrology.roundness import (
     ReferenceCircle,
@@ -23,9 +23,8 @@ from gantrysim.metrology.roundness import (
     least_squares_circle,
     minimum_zone_circle,
 )
-from gantrysim.records.inputs import positive
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 
 @dataclass(frozen=True)

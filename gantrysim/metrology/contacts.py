@@ -8,11 +8,10 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull, QhullError, Voronoi, cKDTree
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 EQUAL = 1e-10  # circles of radii as near as this are equal, and points as near touch
 ROUNDING = 1e-14  # of the radius: smaller differences of distances are rounding

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.metrology.circular import BothWays, both_ways
 from gantrysim.metrology.peaks import (
@@ -24,8 +23,8 @@ from gantrysim.metrology.sensitivity import circle_sensitivities, errors_of_circ
 from gantrysim.metrology.uncertainty import concise
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
+from gantrysim.records.arrays import Array
 
-Array = NDArray[np.float64]
 Spread = dict[str, float | PeakToValley]
 
 

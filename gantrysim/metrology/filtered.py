@@ -26,9 +26,8 @@ from gantrysim.metrology.roundness import (
     least_squares_circle,
     roundness,
 )
-from gantrysim.records.inputs import positive
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 SAMPLES_PER_WAVE = 7  # at least, of the cut-off (ISO 12181-2:2011, from memory)
 HIGHEST = 3.0  # cut-offs; what lies beyond passes by less than 2^-9

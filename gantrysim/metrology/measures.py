@@ -27,7 +27,7 @@ from gantrysim.metrology.rows import CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.tables import csv_text, html_page, long_csv_text, text_page
 from gantrysim.pattern.ringtest import Line
-from gantrysim.records.inputs import write_new_text
+from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 NEIGHBOURS = 4  # on each side; their medians follow kinks and steps of the line itself
 LEAST_SIGMA = 0.005  # mm; points of almost no noise must not lose every small feature of the line

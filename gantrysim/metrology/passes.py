@@ -17,8 +17,8 @@ from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import ReferenceCircle, least_squares_circle
 from gantrysim.metrology.squares import SquareGeometry, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line
+from gantrysim.records.arrays import Array
 
-Array = NDArray[np.float64]
 Figure = ReferenceCircle | SquareGeometry
 
 LEAST_POINTS = 8

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from gantrysim.metrology.filtered import (
     even_angles,
@@ -38,9 +38,8 @@ from gantrysim.metrology.roundness import (
 from gantrysim.metrology.sensitivity import errors_of_circle
 from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
 from gantrysim.metrology.zones import least_zone_widths
-from gantrysim.records.inputs import one_of, whole_number
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import one_of, whole_number
 
 HIGHEST = 15  # waves of the smooth shape of a ring
 POINTS_PER_WAVE = 4

@@ -11,11 +11,10 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from gantrysim.records.inputs import finite_number, positive
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive
 
 ROBUST = 1.4826  # standard deviation of a normal sample in units of its median absolute deviation
 

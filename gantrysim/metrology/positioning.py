@@ -20,15 +20,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from gantrysim.metrology.uncertainty import coverage_interval
-from gantrysim.records.inputs import finite_number, write_new_text
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number
+from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Array = NDArray[np.float64]
 
 LEAST_TARGETS = 2
 LEAST_RUNS = 2

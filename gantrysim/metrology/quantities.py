@@ -13,7 +13,6 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.metrology.passes import PassScatter
 from gantrysim.metrology.peaks import (
@@ -41,8 +40,7 @@ from gantrysim.metrology.squares import outline_position
 from gantrysim.metrology.uncertainty import concise, propagated
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 TABLE_TRIALS = 200
 _LARGER = "noise only makes it larger, the interval has that taken off"

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.inputs import one_of
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import one_of
 
-Array = NDArray[np.float64]
 Row = CircleRow | SquareRow
 
 #: Sides of a square as the axis across each and whether it is the upper end, and their names.

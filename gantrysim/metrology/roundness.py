@@ -17,12 +17,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_round
 from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 

@@ -17,8 +17,7 @@ from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import ReferenceCircle
 from gantrysim.metrology.sizes import before_reversal
 from gantrysim.metrology.squares import SquareGeometry, outline_position
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.metrology.roundness import ReferenceCircle
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 APPROACH_DEG = 25.0  # of travel before a reversal, where lost motion is taken up
 LEAST_ON_APPROACH = 4

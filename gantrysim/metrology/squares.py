@@ -19,15 +19,14 @@ from scipy.spatial import ConvexHull
 
 from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import checked_points
-from gantrysim.records.inputs import finite_number, positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive
 
 SIDES = ("bottom", "right", "top", "left")
 CORNERS = ("lower_right", "upper_right", "upper_left", "lower_left")
 LEAST_ON_SIDE = 3
 SIZE_TOLERANCE = 0.25  # of the half side; points further off belong to another square
 END_MARGIN = 0.05
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,9 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 LEVEL = 0.95
 #: Half width of the 95 % interval of a normal distribution in standard uncertainties.

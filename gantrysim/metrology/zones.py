@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.metrology.contacts import ROUNDING
+from gantrysim.records.arrays import Array
 
-Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 FURTHEST = 1e4  # of the length: a centre further off fits a straight line, not an arc

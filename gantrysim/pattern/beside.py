@@ -19,8 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.pattern.letters import checked_text, letter_strokes, text_width
-from gantrysim.pattern.outlines import Array
-from gantrysim.records.inputs import finite_number
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number
 
 CLEAR = 5.0  # between the rings and anything beside them, mm
 ARM = 1.5  # of a cross, from its middle, mm

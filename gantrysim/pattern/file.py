@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gantrysim.records.inputs import point, positive, read_text, shortened, whole_number
+from gantrysim.records.checks import point, positive, shortened, whole_number
+from gantrysim.records.files import read_text
 
 if TYPE_CHECKING:
     from gantrysim.pattern.ringtest import RingTest

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from gantrysim.records.inputs import finite_number, one_of, positive
+from gantrysim.records.checks import finite_number, one_of, positive
 
 SHAPES = ("circle", "square")
 DIRECTIONS = ("ccw", "cw")

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from gantrysim.pattern.outlines import Array
-from gantrysim.records.inputs import shortened
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import shortened
 
 LETTERS = {
     "A": "00 04 26 44 40 | 02 42",

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS, SHAPES
-from gantrysim.records.inputs import finite_number, one_of, point, positive, shortened
+from gantrysim.records.checks import finite_number, one_of, point, positive, shortened
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.records.arrays import Array
+
 MIN_CIRCLE_STEPS = 48
 
-Array = NDArray[np.float64]
 
 _AXES = np.array(((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)))
 

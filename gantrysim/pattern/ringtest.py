@@ -46,10 +46,11 @@ from gantrysim.pattern.layout import (
     start_angles,
 )
 from gantrysim.pattern.nests import Nest, checked_nests
-from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, Array, ring_outlines, straight
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, ring_outlines, straight
 from gantrysim.pattern.strokes import Line, Stroke
 from gantrysim.pattern.words import sentence_of, table_of
-from gantrysim.records.inputs import (
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import (
     finite_number,
     listed,
     one_of,
@@ -57,8 +58,8 @@ from gantrysim.records.inputs import (
     positive,
     true_or_false,
     whole_number,
-    write_new_text,
 )
+from gantrysim.records.files import write_new_text
 
 __all__ = [
     "DIRECTIONS",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from gantrysim.pattern.outlines import Array
+from gantrysim.records.arrays import Array
 
 
 @dataclass(frozen=True, eq=False)

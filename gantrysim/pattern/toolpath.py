@@ -15,9 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, Array, straight
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
 from gantrysim.pattern.strokes import Stroke
-from gantrysim.records.inputs import finite_number, point, positive, shortened
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, point, positive, shortened
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser

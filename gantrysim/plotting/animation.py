@@ -33,7 +33,7 @@ from gantrysim.plotting.look import (
     magnification_words,
     nice_magnification,
 )
-from gantrysim.records.inputs import positive, whole_number
+from gantrysim.records.checks import positive, whole_number
 
 _ROOM = 0.45  # of the size of the ring: what a ring spacing would be
 _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do

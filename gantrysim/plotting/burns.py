@@ -28,7 +28,6 @@ from gantrysim.plotting.look import (
     SMALL,
     VERMILION,
     WIDTH,
-    Array,
     bounds_of,
     dress,
     frame,
@@ -42,7 +41,8 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import mean_shift
-from gantrysim.records.inputs import positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 
 def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:

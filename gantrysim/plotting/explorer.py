@@ -40,7 +40,7 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
-from gantrysim.records.inputs import of_kind, positive
+from gantrysim.records.checks import of_kind, positive
 
 #: Inches and dots per inch of the one canvas.
 _SIZE, _DPI = (9.6, 4.3), 90

@@ -25,7 +25,7 @@ from gantrysim.plotting.look import (
     nice_magnification,
 )
 from gantrysim.plotting.readings import plot_push
-from gantrysim.records.inputs import positive
+from gantrysim.records.checks import positive
 
 _FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be
 

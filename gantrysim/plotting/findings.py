@@ -22,7 +22,6 @@ from gantrysim.plotting.look import (
     SMALL,
     VERMILION,
     WIDTH,
-    Array,
     bounds_of,
     dots,
     frame,
@@ -33,7 +32,8 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import ring_colours, unrolled_axes
-from gantrysim.records.inputs import positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 
 def plot_finding(finding: Finding) -> Figure:

@@ -23,7 +23,6 @@ from gantrysim.plotting.look import (
     SMALL,
     VERMILION,
     WIDTH,
-    Array,
     bounds_of,
     dots,
     dress,
@@ -37,7 +36,8 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import centred
-from gantrysim.records.inputs import positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 
 def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:

@@ -19,7 +19,7 @@ from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import offset_copy
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 INK = "#222222"
 FAINT = "#767676"

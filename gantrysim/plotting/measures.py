@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.positioning import Positioning
@@ -24,11 +23,11 @@ from gantrysim.plotting.look import (
     legend,
     ready_axes,
 )
+from gantrysim.records.arrays import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Array = NDArray[np.float64]
 
 _SIGNED = ("F_", "D_mm", "squareness", "spacing", "gap_x", "gap_y", "drift")
 _BESIDE = 0.006  # of the range of sizes: shapes and passes of one size stand beside each other

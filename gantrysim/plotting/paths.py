@@ -23,7 +23,7 @@ from gantrysim.plotting.look import (
     ready_axes,
     write_below,
 )
-from gantrysim.records.inputs import positive
+from gantrysim.records.checks import positive
 
 _PATH_ROOM = 0.06  # of the extent of a path: what a ring spacing would be
 

@@ -27,7 +27,6 @@ from gantrysim.plotting.look import (
     SMALL,
     VERMILION,
     WIDTH,
-    Array,
     bounds_of,
     dots,
     frame,
@@ -37,7 +36,8 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import centred
-from gantrysim.records.inputs import one_of, positive
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import one_of, positive
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}

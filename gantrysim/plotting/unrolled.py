@@ -16,8 +16,9 @@ from gantrysim.burn import Burn
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import first_placement
 from gantrysim.pattern.ringtest import SHAPES, Line, Nest
-from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, Array, dots, legend, ready_axes
-from gantrysim.records.inputs import one_of
+from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, dots, legend, ready_axes
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import one_of
 
 MAX_UNROLLED = 5  # rings in one picture; more hide each other
 

@@ -26,9 +26,9 @@ from gantrysim.instruments.photo.photofind import found_card, found_grid
 from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, Rule, sight
 from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
 from gantrysim.instruments.picture import MOST_PIXELS, open_picture
-from gantrysim.records.inputs import finite_number, positive, shortened, write_new_file
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive, shortened
+from gantrysim.records.files import write_new_file
 
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).

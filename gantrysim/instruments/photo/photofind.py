@@ -17,8 +17,7 @@ from scipy.ndimage import gaussian_filter, label
 from scipy.spatial import ConvexHull
 
 from gantrysim.instruments.photo.photomarks import Card, Grid, counter_clockwise, ordered
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 #: Side of the reduced picture, pixels; least and most of it that a card may take up.
 _SMALL, _LEAST, _MOST = 800, 0.003, 0.6

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from gantrysim.instruments.photo.plane import Plane, Sightings, first_guess, fit_plane
-from gantrysim.records.inputs import finite_number, positive, shortened, whole_number
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive, shortened, whole_number
 
 #: What an edge or a line is read wrong by, pixels (judgement): the same all along it, as light, ink
 #: and blur pull it to one side, and on each profile by itself.

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 #: The usual camera (common practice, no source): standard deviations of the radial coefficient and
 #: of how far the lens sits off the middle of the picture; focal length in half diagonals, and its

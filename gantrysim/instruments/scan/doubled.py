@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.instruments.scan.ridges import Fitted, Profile, Strip
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 APART = 0.9  # of the width of the line: nearer lines are not told apart
 _BROADER = 0.3  # of its width: below, the line counts as one

@@ -16,8 +16,7 @@ from scipy.ndimage import uniform_filter1d
 
 from gantrysim.instruments.scan.nestfind import Found
 from gantrysim.instruments.stations import Run
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 _SMOOTH = 0.8  # mm along the line over which ink is averaged
 _MOVE = 3  # most steps across from one station to the next

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from gantrysim.instruments.picture import Picture
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 COARSE = 0.085  # mm: about the side of a pixel of the map
 _LEAST_PART = 0.3  # of the strongest lines counts as a clear line

@@ -21,8 +21,7 @@ from gantrysim.instruments.picture import Picture
 from gantrysim.instruments.scan.inkmap import InkMap, ink_maps
 from gantrysim.instruments.stations import Run, least_gap, runs_of
 from gantrysim.pattern.ringtest import RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 COVERED = 0.4  # of the stations must show a line beyond what chance shows
 CLEAR = 0.75  # as many leave no doubt

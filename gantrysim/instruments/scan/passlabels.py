@@ -14,13 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.scan.traced import Traced
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line, RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 _AT_START = 4.0  # mm behind the start within which two lines that part there must be seen
 _BEFORE = 4.0  # mm before the start from which the line is continued

@@ -30,9 +30,8 @@ from gantrysim.instruments.scanner import ScannerError, Separated, separate
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import runs_of
 from gantrysim.pattern.ringtest import Line, RingTest
-from gantrysim.records.inputs import finite_number, positive, shortened, true_or_false
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive, shortened, true_or_false
 
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie

@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gantrysim.instruments.scan.passlabels import Reading
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import SHAPES, RingTest
-from gantrysim.records.inputs import listed, shortened
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import listed, shortened
 
 PLACES = {"right": (1.0, 0.0), "top": (0.0, 1.0), "left": (-1.0, 0.0), "bottom": (0.0, -1.0)}
 _STRAIGHT = 0.005  # mm: how straight a few millimetres of a line are

@@ -23,8 +23,7 @@ from scipy.special import erf
 from gantrysim.instruments.picture import Picture
 from gantrysim.instruments.scan.nestfind import Found
 from gantrysim.instruments.stations import Run
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 FLANK = 0.22  # mm of ground beside the line that enter the fit, or three pixels
 _PRIOR = 0.05  # weight of the belief that the ground is even, in pixels

@@ -28,8 +28,7 @@ from gantrysim.instruments.scan.ridges import (
 )
 from gantrysim.instruments.stations import Run, least_gap, runs_of
 from gantrysim.pattern.ringtest import RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 FINE = 0.25  # mm: about the length of line of one fit
 _WIDEST = 3.0  # mm: most that a line is looked for off its place

@@ -19,8 +19,7 @@ from scipy.ndimage import maximum_filter
 from gantrysim.instruments.scan.nestfind import Found, told_by_place
 from gantrysim.instruments.stations import pivot_of, runs_of
 from gantrysim.pattern.ringtest import RingTest
-
-Array = NDArray[np.float64]
+from gantrysim.records.arrays import Array
 
 _STEP = 0.25  # mm between places of the mark that are looked at
 _BESIDE = 0.4  # mm: how far off its place the mark's ink may lie when an angle is settled finely

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import nnls
 
-from gantrysim.machine.components.checks import above_zero, require
+from gantrysim.records.checks import above_zero, require
 
 _YAW_STEP = 1e-6  # rad: the yaw over which a stiffness is taken; the law is straight in pieces
 _SAME_PLACE = 1e-9  # mm: wheels this close along the rail do not hold a yaw

@@ -6,8 +6,7 @@ import itertools
 import math
 from dataclasses import dataclass
 
-from gantrysim.machine.components.checks import above_zero, not_negative, require
-from gantrysim.records.inputs import listed
+from gantrysim.records.checks import above_zero, listed, not_negative, require
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from gantrysim.machine.components.checks import above_zero, not_negative
+from gantrysim.records.checks import above_zero, not_negative
 
 #: Shear modulus of steel, N/mm^2 (11.5e6 psi, the figure of most machine-design tables).
 STEEL_SHEAR_MODULUS = 79_300.0

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from gantrysim.machine.components.checks import above_zero, not_negative, require
-from gantrysim.records.inputs import listed
+from gantrysim.records.checks import above_zero, listed, not_negative, require
 
 #: Load at which the scrub of a wheel is quoted, N.
 REFERENCE_LOAD = 60.0

@@ -1,4 +1,4 @@
-"""Checks of what users hand in, and safe reading and writing of text files.
+"""Checks of what users hand in.
 
 Every check returns the value in its plain type or raises ValueError with one sentence that names
 the field, what is accepted and what was found.
@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import math
 import operator
-import os
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -122,77 +120,46 @@ def shortened(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def read_text(path: str | os.PathLike[str], what: str) -> str:
-    """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
+def require(condition: bool, owner: str, name: str, value: object, accepted: str) -> None:
+    """Raise one clear sentence unless a field holds an accepted value.
 
     Raises
     ------
-    FileNotFoundError
-        If there is no such file.
     ValueError
-        If it is a folder, is empty, or holds no text.
+        Naming the owner, the field, what was found and what is accepted.
     """
-    file = Path(path)
-    if not file.exists():
-        raise FileNotFoundError(f"{path}: no such file; {what} is expected.")
-    if file.is_dir():
-        raise ValueError(f"{path}: this is a folder; {what} is expected.")
-    if not file.is_file():  # a pipe or a device might never end
-        raise ValueError(f"{path}: this is no plain file; {what} is expected.")
-    try:
-        text = file.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise ValueError(f"{path}, line {line}: not UTF-8 text; {what} is expected.") from None
-    if "\0" in text:
-        line = text[: text.index("\0")].count("\n") + 1
-        raise ValueError(
-            f"{path}, line {line}: holds zero bytes, so it is no text; {what} is expected."
-        )
-    if not text.strip():
-        raise ValueError(f"{path}: the file is empty; {what} is expected.")
-    return text
+    if not condition:
+        found = shortened(value)
+        raise ValueError(f"{owner}: {name} = {found} is not usable; accepted is {accepted}")
 
 
-def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) -> Path:
-    """Write a text file whole or not at all, see `write_new_file`; returns its path."""
-
-    def write(part: Path) -> None:
-        part.write_text(text, encoding="utf-8", newline="\n")
-
-    return write_new_file(path, write, overwrite=overwrite)
-
-
-def write_new_file(
-    path: str | os.PathLike[str], write: Callable[[Path], None], *, overwrite: bool
-) -> Path:
-    """Write a file whole or not at all; returns its path.
-
-    Parameters
-    ----------
-    path : path
-        Of the file.
-    write : callable
-        Called with the path of a file beside it, which takes its name once it is whole.
-    overwrite : bool
-        Whether a file that exists may be replaced.
+def check_numbers(owner: Any, limits: Mapping[str, tuple[float, float]]) -> None:
+    """Check numeric fields of a dataclass against closed intervals; NaN lies in none.
 
     Raises
     ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    FileNotFoundError
-        If its folder does not exist.
+    ValueError
+        Naming the class, the field, what was found and the interval.
     """
-    file = Path(path)
-    if file.exists() and not overwrite:
-        raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
-    if not file.parent.is_dir():
-        raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    try:
-        write(part)
-        part.replace(file)
-    finally:
-        part.unlink(missing_ok=True)
-    return file
+    for name, (low, high) in limits.items():
+        value = getattr(owner, name)
+        if value.__class__ is float and low <= value <= high:
+            continue  # the usual case, fast: machines are built by the thousand
+        ok = isinstance(value, int | float) and not isinstance(value, bool)
+        ok = ok and low <= value <= high
+        accepted = f"a finite number from {low:g} to {high:g}"
+        require(ok, type(owner).__name__, name, value, accepted)
+
+
+def above_zero(owner: str, **values: float) -> None:
+    """Raise one clear sentence unless every named value is finite and above 0."""
+    for name, value in values.items():
+        if not 0.0 < value < math.inf:
+            require(False, owner, name, value, "a finite number above 0")
+
+
+def not_negative(owner: str, **values: float) -> None:
+    """Raise one clear sentence unless every named value is finite and not below 0."""
+    for name, value in values.items():
+        if not 0.0 <= value < math.inf:
+            require(False, owner, name, value, "a finite number of 0 or more")

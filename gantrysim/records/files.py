@@ -1,0 +1,83 @@
+"""Safe reading and writing of files: whole or not at all, one sentence for what is no text."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+
+def read_text(path: str | os.PathLike[str], what: str) -> str:
+    """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such file.
+    ValueError
+        If it is a folder, is empty, or holds no text.
+    """
+    file = Path(path)
+    if not file.exists():
+        raise FileNotFoundError(f"{path}: no such file; {what} is expected.")
+    if file.is_dir():
+        raise ValueError(f"{path}: this is a folder; {what} is expected.")
+    if not file.is_file():  # a pipe or a device might never end
+        raise ValueError(f"{path}: this is no plain file; {what} is expected.")
+    try:
+        text = file.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise ValueError(f"{path}, line {line}: not UTF-8 text; {what} is expected.") from None
+    if "\0" in text:
+        line = text[: text.index("\0")].count("\n") + 1
+        raise ValueError(
+            f"{path}, line {line}: holds zero bytes, so it is no text; {what} is expected."
+        )
+    if not text.strip():
+        raise ValueError(f"{path}: the file is empty; {what} is expected.")
+    return text
+
+
+def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) -> Path:
+    """Write a text file whole or not at all, see `write_new_file`; returns its path."""
+
+    def write(part: Path) -> None:
+        part.write_text(text, encoding="utf-8", newline="\n")
+
+    return write_new_file(path, write, overwrite=overwrite)
+
+
+def write_new_file(
+    path: str | os.PathLike[str], write: Callable[[Path], None], *, overwrite: bool
+) -> Path:
+    """Write a file whole or not at all; returns its path.
+
+    Parameters
+    ----------
+    path : path
+        Of the file.
+    write : callable
+        Called with the path of a file beside it, which takes its name once it is whole.
+    overwrite : bool
+        Whether a file that exists may be replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists and `overwrite` is false.
+    FileNotFoundError
+        If its folder does not exist.
+    """
+    file = Path(path)
+    if file.exists() and not overwrite:
+        raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
+    if not file.parent.is_dir():
+        raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
+    part = file.with_name(f".{file.name}.{os.getpid()}.part")
+    try:
+        write(part)
+        part.replace(file)
+    finally:
+        part.unlink(missing_ok=True)
+    return file

@@ -17,11 +17,11 @@ import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 import pytest
+from gantrysim.instruments.base import Instrument, Measurement, ReadingSheet
 from lifted import lift
 
 import gantrysim as gs
 from gantrysim.instruments import INSTRUMENTS
-from gantrysim.instruments.base import Instrument, Measurement, ReadingSheet
 from gantrysim.mechanics.quasistatic import Y_NAMES, relaxed, y_block
 from gantrysim.records.checks import one_of, positive
 

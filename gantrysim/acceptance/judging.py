@@ -292,9 +292,9 @@ _ABSENT = {
 def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> Noise:
     """Noise of a piece: from its finding, or from what its own smooth lines leave."""
     if finding is not None:
-        for _, burned in finding.best.fit.problem.burned:
-            if burned.piece is piece:
-                return burned.noise
+        for _, term in finding.best.fit.problem.burned:
+            if term.piece is piece:
+                return term.noise
         machine = machine if machine is not None else finding.machine
     burned = prepare_piece(piece, machine if machine is not None else Machine())
     start = Noise(burned.noise.point)

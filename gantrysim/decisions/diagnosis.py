@@ -30,7 +30,7 @@ from gantrysim.inference.solver import (
     search,
     solve,
 )
-from gantrysim.instruments.burnedpiece import BurnedPiece
+from gantrysim.inference.terms import DrawnLines
 from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import SIDES, Machine
@@ -430,20 +430,18 @@ def _pairs(
 
 def _unlisted(problem: Problem, healthy: Mode) -> Mode:
     """Healthy machine with a much larger discrepancy and a noise of its own."""
-    wide = _with_pieces(problem, lambda _, p: {"shared": p.shared * _UNLISTED_FACTOR})
+    wide = _with_pieces(problem, lambda _, p: p.with_discrepancy(_UNLISTED_FACTOR))
     mode = solve(wide, (), healthy)
     learned = dict(learn_noise(wide, mode, believable=False).burned)
-    own = _with_pieces(wide, lambda i, _: {"noise": learned[i].noise})
+    own = _with_pieces(wide, lambda i, p: p.with_noise(learned[i].noise))
     return max((mode, solve(own, (), mode)), key=lambda m: m.evidence)
 
 
-def _with_pieces(
-    problem: Problem, changes: Callable[[int, BurnedPiece], dict[str, Any]]
-) -> Problem:
-    """A problem with fields of its burned pieces changed."""
+def _with_pieces(problem: Problem, change: Callable[[int, DrawnLines], DrawnLines]) -> Problem:
+    """A problem with its burned pieces changed."""
     sources = list(problem.sources)
     for i, piece in problem.burned:
-        sources[i] = dataclasses.replace(piece, **changes(i, piece))
+        sources[i] = change(i, piece)
     return dataclasses.replace(problem, sources=tuple(sources))
 
 

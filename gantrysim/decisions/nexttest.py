@@ -278,7 +278,7 @@ class _Question:
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
 
     @property
-    def last(self) -> tuple[int, BurnedPiece] | None:
+    def last(self) -> tuple[int, Any] | None:
         """The piece burned last, with its place among the sources."""
         return self.problem.burned[-1] if self.problem.burned else None
 
@@ -340,7 +340,7 @@ class _Question:
         mode, problem = h.fit.mode, self.problem
         read: Callable[[Machine], np.ndarray]
         if isinstance(candidate, CaliperTest):
-            burned = [p for _, p in problem.burned if p.piece.test == candidate.test]
+            burned: list[Any] = [p for _, p in problem.burned if p.piece.test == candidate.test]
             if not burned:
                 raise ValueError("calipers need a piece that is there: no such test was burned")
             read, felt = _calipers(candidate, burned[-1]), "xy"

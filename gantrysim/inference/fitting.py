@@ -19,8 +19,7 @@ from gantrysim.inference.profile import Profile
 from gantrysim.inference.profile import profile as profile_of
 from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
 from gantrysim.inference.solver import Mode, extend, learn_noise, search
-from gantrysim.instruments.burnedpiece import sides_of
-from gantrysim.instruments.measurement import Measurement
+from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
 
 
@@ -102,31 +101,6 @@ def magnitudes(
 
 
 @dataclass(frozen=True, eq=False)
-class Overlay:
-    """Measured points beside predicted lines, machine frame, mm; made for pictures.
-
-    Parameters
-    ----------
-    commanded, predicted : tuple of ndarray, shape (n, 2)
-        One a burned line.
-    measured, base : tuple of ndarray, shape (m, 2)
-        One a measured line: its points and the commanded point nearest to each.
-    angles_deg, residuals : tuple of ndarray, shape (m,)
-        Angle about the centre (degrees) and measured minus predicted (mm) of those points.
-    labels : tuple of str
-        Name of each measured line.
-    """
-
-    commanded: tuple[np.ndarray, ...]
-    predicted: tuple[np.ndarray, ...]
-    measured: tuple[np.ndarray, ...]
-    base: tuple[np.ndarray, ...]
-    angles_deg: tuple[np.ndarray, ...]
-    residuals: tuple[np.ndarray, ...]
-    labels: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
 class Fit:
     """Posterior of one hypothesis for one piece.
 
@@ -187,35 +161,9 @@ class Fit:
 
     def overlay(self, piece: int = 0) -> Overlay:
         """Measured points of a piece beside predicted and commanded lines, machine frame."""
-        source, burned = self.problem.burned[piece]
-        forward, matched = burned.forward, burned.matched
-        lines = forward.lines(forward.run(self.machine))
-        place = burned.placement(self.mode.u[self.problem.nuisance_cuts(self.mode.u.size)[source]])
-        good = burned.bins.owner >= 0
-        about = matched.about(place)
-        centre = matched.centre[matched.group]
-        measured = about + centre
-        size = matched.size[matched.group][:, None]
-        radial = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None] * size
-        side, _ = sides_of(about[:, 0], about[:, 1])
-        flat = np.clip(about, -size, size)
-        rows = np.arange(len(flat))
-        flat[rows, side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
-        base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
-        residual = matched.residuals(lines, place)
-        groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
-        return Overlay(
-            commanded=tuple(forward.motion.xy[cut] + forward.offset for cut in forward.cuts),
-            predicted=tuple(line.xy for line in lines),
-            measured=tuple(measured[g] for g in groups),
-            base=tuple(base[g] for g in groups),
-            angles_deg=tuple(np.degrees(np.arctan2(about[g, 1], about[g, 0])) for g in groups),
-            residuals=tuple(residual[g] for g in groups),
-            labels=tuple(
-                f"{'square' if sq else 'circle'} {r:g}"
-                for sq, r in zip(matched.square, matched.size, strict=True)
-            ),
-        )
+        source, term = self.problem.burned[piece]
+        own = self.problem.nuisance_cuts(self.mode.u.size)[source]
+        return term.overlay(self.machine, self.mode.u[own])
 
     @property
     def rms(self) -> float:
@@ -273,9 +221,7 @@ class Fit:
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
 
-def fit(
-    piece: Measurement | Sequence[Measurement], machine: Machine, faults: Sequence[str] = ()
-) -> Fit:
+def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence[str] = ()) -> Fit:
     """Fit one hypothesis to what was measured on a machine.
 
     Parameters

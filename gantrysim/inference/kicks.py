@@ -18,7 +18,7 @@ from gantrysim.inference.noise import BIN_LENGTH
 from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
-from gantrysim.instruments.burnedpiece import BurnedPiece
+from gantrysim.inference.terms import DrawnLines
 from gantrysim.machine import Machine
 
 #: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
@@ -103,7 +103,7 @@ def _pattern(
     return np.column_stack([sideways, yaw * bump])
 
 
-def _pattern_on(side: str, place: float, piece: BurnedPiece) -> np.ndarray:
+def _pattern_on(side: str, place: float, piece: DrawnLines) -> np.ndarray:
     """Pattern of the same flat on another piece, before that is placed, shape (bins, 2)."""
     return _pattern(piece.nominal, side, place, *piece.where(np.zeros(piece.n_nuisance)))
 

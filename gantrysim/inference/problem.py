@@ -9,56 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TypeVar
 
 import numpy as np
 
 from gantrysim.inference.hypotheses import FaultKind
 from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Scatter
-from gantrysim.inference.whitening import Fitted, Metric
-from gantrysim.instruments.burnedpiece import BurnedPiece, prepare_piece
-from gantrysim.instruments.calipers import CaliperSheet
-from gantrysim.instruments.handread import CaliperSource, HandSource
-from gantrysim.instruments.measurement import Measurement, refuse_other
-from gantrysim.instruments.points import Piece
-from gantrysim.instruments.push import PushSheet
-from gantrysim.instruments.tones import ToneSheet
+from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
 from gantrysim.machine import Machine
 from gantrysim.records.checks import shortened
-
-
-class LikelihoodTerm(Protocol):
-    """Something measured on the machine: a burned piece, a caliper sheet, a push by hand."""
-
-    @property
-    def n_nuisance(self) -> int:
-        """How many unknowns it brings of its own."""
-
-    @property
-    def amount(self) -> float:
-        """Size of the move of each machine unknown that its derivatives need."""
-
-    @property
-    def metric(self) -> Metric:
-        """Whitening of its residuals."""
-
-    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
-        """Measurement minus predicted for a machine and its own unknowns."""
-
-    def linearise(
-        self,
-        machine: Machine,
-        moved: Sequence[Machine],
-        axes: Sequence[str],
-        amount: float,
-        v: np.ndarray,
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Residual, and its derivatives with the machine's unknowns and its own."""
-
-    def learned(
-        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
-    ) -> LikelihoodTerm:
-        """The source with its noise learned from a good fit."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,9 +42,10 @@ class Problem:
     scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
 
     @property
-    def burned(self) -> tuple[tuple[int, BurnedPiece], ...]:
-        """The burned pieces among the sources, with their places."""
-        return tuple((i, s) for i, s in enumerate(self.sources) if isinstance(s, BurnedPiece))
+    def burned(self) -> tuple[tuple[int, DrawnLines], ...]:
+        """The terms that stand on drawn lines, with their places among the sources."""
+        found = ((i, source.drawn) for i, source in enumerate(self.sources))
+        return tuple((i, drawn) for i, drawn in found if drawn is not None)
 
     @property
     def n_nuisance(self) -> int:
@@ -166,7 +126,10 @@ class Problem:
         return machine
 
 
-_ACCEPTED = "Piece, CaliperSheet, PushSheet and ToneSheet, or several of them in a list"
+_ACCEPTED = (
+    "Piece, sheets of readings and whatever else gives a likelihood term, or several in a list"
+)
+M = TypeVar("M", bound=Measured)
 
 
 def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
@@ -175,14 +138,14 @@ def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
 
 
 def prepare(
-    measured: Measurement | Sequence[Measurement], nominal: Machine, belief: Belief | None = None
+    measured: Measured | Sequence[Measured], nominal: Machine, belief: Belief | None = None
 ) -> Problem:
     """Make everything measured on a machine ready for fitting.
 
     Parameters
     ----------
     measured : Measurement, or a sequence of them
-        What was measured.
+        What was measured: anything with a `likelihood_term`.
     nominal : Machine
         The machine as described.
     belief : Belief, optional
@@ -206,11 +169,11 @@ def prepare(
         raise ValueError(f"belief must be a Belief, found {shortened(belief)}")
     if belief is not None:
         belief.check(nominal)
-    sources = tuple(_source(thing, nominal) for thing in listed(measured))
+    sources = tuple(thing.likelihood_term(nominal) for thing in listed(measured))
     return Problem(nominal, sources, belief or Belief.fresh())
 
 
-def listed(measured: Measurement | Sequence[Measurement]) -> tuple[Measurement, ...]:
+def listed(measured: M | Sequence[M]) -> tuple[M, ...]:
     """One or several measurements as a tuple.
 
     Raises
@@ -222,16 +185,7 @@ def listed(measured: Measurement | Sequence[Measurement]) -> tuple[Measurement, 
     if not things:
         raise ValueError("nothing was measured: give at least one piece or sheet of readings")
     for thing in things:
-        if not isinstance(thing, Piece | CaliperSheet | PushSheet | ToneSheet):
-            refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
+        if not hasattr(thing, "likelihood_term"):
+            name = type(thing).__name__
+            raise ValueError(f"{name} cannot be diagnosed; accepted are {_ACCEPTED}.")
     return things
-
-
-def _source(thing: Measurement, nominal: Machine) -> LikelihoodTerm:
-    if isinstance(thing, Piece):
-        return prepare_piece(thing, nominal)
-    if isinstance(thing, CaliperSheet):
-        return CaliperSource.of(thing, nominal)
-    if not isinstance(thing, PushSheet | ToneSheet):
-        refuse_other(thing, "cannot be diagnosed", _ACCEPTED)
-    return HandSource(thing)

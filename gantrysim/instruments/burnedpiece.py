@@ -12,12 +12,14 @@ import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.discrepancy import basis
 from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
+from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.points import Piece
@@ -72,9 +74,22 @@ class BurnedPiece:
     origin: np.ndarray
 
     #: Unknowns of the placement.
-    n_nuisance = 6
+    n_nuisance: ClassVar[int] = 6
     #: Size of the moves that derivatives need: only machines are differenced, not burns.
-    amount = 1e-5
+    amount: ClassVar[float] = 1e-5
+
+    @property
+    def drawn(self) -> BurnedPiece:
+        """Itself: its residuals stand on drawn lines."""
+        return self
+
+    def with_noise(self, noise: Noise) -> BurnedPiece:
+        """The piece with another noise."""
+        return dataclasses.replace(self, noise=noise)
+
+    def with_discrepancy(self, factor: float) -> BurnedPiece:
+        """The piece with so many times the discrepancy."""
+        return dataclasses.replace(self, shared=factor * self.shared)
 
     def placement(self, v: np.ndarray) -> np.ndarray:
         """The placement at its six standard normal unknowns."""
@@ -108,26 +123,7 @@ class BurnedPiece:
         amount: float,
         v: np.ndarray,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Residual and its derivatives with the machine's unknowns and the placement.
-
-        Parameters
-        ----------
-        machine : Machine
-            The machine.
-        moved : sequence of Machine
-            The machine with each unknown moved by ``amount``.
-        axes : sequence of str
-            Blocks of the mechanism that each unknown acts on, see `Forward.jacobian`.
-        amount : float
-            Size of the move.
-        v : ndarray, shape (6,)
-            Unknowns of the placement.
-
-        Returns
-        -------
-        ndarray, ndarray
-            Residual of the bins, mm, shape (m,), and derivatives, shape (m, len(moved) + 6).
-        """
+        """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the placement comes last."""
         forward, matched = self.forward, self.matched
         run = forward.run(machine)
         lines = forward.lines(run)
@@ -179,6 +175,35 @@ class BurnedPiece:
         normal = outward_normals(self.matched, about)
         mean = self.bins.mean_columns
         return mean(place), mean(normal)
+
+    def overlay(self, machine: Machine, v: np.ndarray) -> Overlay:
+        """Measured points beside the lines of a machine, at the unknowns of the placement."""
+        forward, matched, place = self.forward, self.matched, self.placement(v)
+        lines = forward.lines(forward.run(machine))
+        about = matched.about(place)
+        centre = matched.centre[matched.group]
+        measured = about + centre
+        size = matched.size[matched.group][:, None]
+        radial = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None] * size
+        side, _ = sides_of(about[:, 0], about[:, 1])
+        flat = np.clip(about, -size, size)
+        flat[np.arange(len(flat)), side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
+        base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
+        residual = matched.residuals(lines, place)
+        good = self.bins.owner >= 0
+        groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
+        return Overlay(
+            commanded=tuple(forward.motion.xy[cut] + forward.offset for cut in forward.cuts),
+            predicted=tuple(line.xy for line in lines),
+            measured=tuple(measured[g] for g in groups),
+            base=tuple(base[g] for g in groups),
+            angles_deg=tuple(np.degrees(np.arctan2(about[g, 1], about[g, 0])) for g in groups),
+            residuals=tuple(residual[g] for g in groups),
+            labels=tuple(
+                f"{'square' if sq else 'circle'} {r:g}"
+                for sq, r in zip(matched.square, matched.size, strict=True)
+            ),
+        )
 
 
 def placement(origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None) -> np.ndarray:

@@ -18,9 +18,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.measurement import ReadingSheet
 from gantrysim.instruments.points import check_ring, check_size, drawn_passes, test_of
+from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, finite_number, point, positive, shortened
@@ -197,6 +199,12 @@ class CaliperSheet(ReadingSheet):
     def _settings(self) -> dict[str, float]:
         caliper = (self.resolution, self.permissible_error, self.repeatability)
         return dict(zip(SETTINGS, (*caliper, *self.line_width, self.turn_deg), strict=True))
+
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
+        from gantrysim.instruments.handread import CaliperSource
+
+        return CaliperSource.of(self, nominal)
 
     def plot(self, ax: Any = None) -> Any:
         """Draw how far each reading is off its commanded size; takes and returns Axes."""

@@ -10,6 +10,7 @@ import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -50,8 +51,9 @@ class CaliperSource:
     forward: Forward
 
     #: The turn of the hand's directions across circles.
-    n_nuisance = 1
-    amount = 1e-5
+    n_nuisance: ClassVar[int] = 1
+    amount: ClassVar[float] = 1e-5
+    drawn: ClassVar[None] = None
 
     @classmethod
     def of(cls, sheet: CaliperSheet, nominal: Machine) -> CaliperSource:
@@ -61,8 +63,12 @@ class CaliperSource:
     @functools.cached_property
     def metric(self) -> Metric:
         """Whitening of the readings: width of the line, zero and scale of the caliper shared."""
+        return self.without(np.empty((len(self.sheet.readings), 0)))
+
+    def without(self, terms: np.ndarray) -> Metric:
+        """As `metric`, with further linear terms integrated out."""
         alone = np.hypot(self.sheet.uncertainty, CALIPER_MODEL)
-        return Metric.independent(alone, self.sheet.nuisances)
+        return Metric.independent(alone, np.hstack([self.sheet.nuisances, terms]))
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Measured minus predicted readings, mm."""
@@ -112,16 +118,21 @@ class HandSource:
 
     sheet: PushSheet | ToneSheet
 
-    n_nuisance = 0
+    n_nuisance: ClassVar[int] = 0
+    drawn: ClassVar[None] = None
     #: Detents make a push jump from one to the next as the machine changes by little: its
     #: differences are taken over a move that spans some of them.
-    amount = 0.3
+    amount: ClassVar[float] = 0.3
 
     @functools.cached_property
     def metric(self) -> Metric:
         """Whitening of the readings: the common scale of the instrument shared."""
+        return self.without(np.empty((len(self.sheet.readings), 0)))
+
+    def without(self, terms: np.ndarray) -> Metric:
+        """As `metric`, with further linear terms integrated out."""
         alone = np.hypot(self.sheet.uncertainty, HAND_MODEL * np.abs(self.sheet.values))
-        return Metric.independent(alone, self.sheet.nuisances)
+        return Metric.independent(alone, np.hstack([self.sheet.nuisances, terms]))
 
     def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
         """Measured minus predicted readings, in the units of the sheet."""

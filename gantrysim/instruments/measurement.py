@@ -16,7 +16,9 @@ from typing import Any, ClassVar, NoReturn
 
 import numpy as np
 
+from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.csvtable import note_line
+from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.files import write_new_text
@@ -55,6 +57,16 @@ class Measurement(ABC):
     @abstractmethod
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; the name of each carries its unit."""
+
+    @abstractmethod
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The measurement made ready for fitting to a machine as described.
+
+        Raises
+        ------
+        ValueError
+            If its test leaves the travel of this machine, or it shows what that does not draw.
+        """
 
     @abstractmethod
     def plot(self, ax: Any = None) -> Any:

@@ -17,11 +17,13 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments import scannerlines
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
+from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import SHAPES, Line, RingTest, read_test
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed, shortened, true_or_false
@@ -192,6 +194,12 @@ class Piece(Measurement):
                 for i, line in enumerate(self.lines)
             ],
         }
+
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
+        from gantrysim.instruments.burnedpiece import prepare_piece
+
+        return prepare_piece(self, nominal)
 
     def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
         """Draw the measured points, on the scan where they were read from one.

@@ -19,8 +19,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.csvtable import Table, read_table
 from gantrysim.instruments.measurement import ReadingSheet
+from gantrysim.machine import Machine
 from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
@@ -236,6 +238,12 @@ class PushSheet(ReadingSheet):
 
     def _settings(self) -> dict[str, float]:
         return dict(zip(SETTINGS, (self.scale_error, self.permissible_error), strict=True))
+
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
+        from gantrysim.instruments.handread import HandSource
+
+        return HandSource(self)
 
     def plot(self, ax: Any = None, *, unit: str | None = None) -> Any:
         """Draw the readings of one unit, the commonest if absent; takes and returns Axes."""

@@ -18,8 +18,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.measurement import ReadingSheet
+from gantrysim.machine import Machine
 from gantrysim.machine.components import span_tension
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, one_of, positive
@@ -137,6 +139,12 @@ class ToneSheet(ReadingSheet):
 
     def _settings(self) -> dict[str, float]:
         return {"common_error": self.common_error}
+
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
+        from gantrysim.instruments.handread import HandSource
+
+        return HandSource(self)
 
     def plot(self, ax: Any = None) -> Any:
         """Draw the tension that each tone tells; takes and returns Axes."""

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import gantrysim as gs
-from gantrysim import many
+from gantrysim.burn import many
 
 BROKEN = (2, 5)
 

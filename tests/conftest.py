@@ -1,6 +1,17 @@
-"""Settings that all tests share: the same random examples in every run."""
+"""Settings that all tests share: the same random examples in every run, and what was skipped."""
+
+from typing import Any
 
 from hypothesis import settings
+from shared_data import ABSENT
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Say how many tests had no data to rest on: a skip without a word looks like a pass."""
+    skipped = terminalreporter.stats.get("skipped", ())
+    absent = sum(ABSENT in str(report.longrepr) for report in skipped)
+    if absent:
+        terminalreporter.write_line(f"{absent} tests skipped: {ABSENT}", yellow=True)

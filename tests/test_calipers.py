@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from shapely.affinity import rotate
 from shapely.geometry import MultiLineString
+from shared_data import PRACTICE, beside
 
 import gantrysim as gs
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
@@ -21,7 +22,6 @@ from gantrysim.pattern.ringtest import Line
 
 mpl.use("Agg")
 
-PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 TEST = gs.ring_test(spacing=10.0, largest=40.0, passes=2)
 HEADER = "shape,ring,size_mm,what,value_mm\n"
 MIDDLE = np.array([215.0, 200.0])
@@ -245,10 +245,8 @@ def spread(residuals: list[np.ndarray]) -> float:
 
 
 def practice_cases() -> list[Path]:
-    cases = [c for c in sorted(PRACTICE.glob("case-*")) if c.name != "case-017"]  # an axis stuck
-    if not cases:
-        pytest.skip("The shared practice burns are not beside the repository.")
-    return cases
+    cases = sorted(beside(PRACTICE).glob("case-*"))
+    return [c for c in cases if c.name != "case-017"]  # an axis stuck
 
 
 def test_practice_sheets_against_the_points_of_the_same_pieces():

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from lifted import lift
+from shared_data import PRACTICE, beside
 
 import gantrysim as gs
 from gantrysim.inference.hypotheses import KINDS, of_name
@@ -18,7 +19,6 @@ from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.residual import first_placement, match
 
 DATA = Path(__file__).resolve().parents[1] / "examples" / "data"
-PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
 TEST = gs.ring_test(spacing=7.0, largest=35.0, centre=(150.0, 140.0), feed=30.0)
 
 
@@ -293,9 +293,7 @@ def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
 
 @pytest.mark.parametrize("case", ["003", "022"])
 def test_practice_burns_of_the_independent_simulator(case: str) -> None:
-    folder = PRACTICE / f"case-{case}"
-    if not folder.exists():
-        pytest.skip("the shared practice burns are not beside this repository")
+    folder = beside(PRACTICE / f"case-{case}")
     truth = json.loads((folder / "truth.json").read_text())["faults"][0]
     finding = gs.diagnose(gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json")))
     assert finding.best.faults == (truth["kind"],)

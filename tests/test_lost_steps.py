@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 
 import numpy as np
 import pytest
 from lifted import lift
+from shared_data import PRACTICE, beside
 
 import gantrysim as gs
 from gantrysim.inference.lost import most_bend
 
-PRACTICE = Path(__file__).resolve().parents[2] / "shared" / "practice"
 TEST = gs.ring_test(
     shapes=("circle", "square"), spacing=6.0, largest=24.0, centre=(215.0, 200.0), passes=1
 )
@@ -68,8 +67,6 @@ def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
 
 
 def test_torn_burn_of_the_independent_simulator() -> None:
-    folder = PRACTICE / "case-017"
-    if not folder.exists():
-        pytest.skip("the shared practice burns are not beside the repository")
+    folder = beside(PRACTICE / "case-017")
     piece = gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json"))
     assert gs.diagnose(piece).best.faults == ("lost_steps",)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import dataclasses
 import math
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,13 +13,12 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from hysteron import with_play
 from lifted import laid
+from shared_data import PRACTICE, beside
 
 from gantrysim.instruments.points import Piece, read_points
 from gantrysim.metrology.burns import measure
 from gantrysim.metrology.sizes import fit_sizes
 from gantrysim.pattern.ringtest import Line, ring_test
-
-PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
 
 
 def drawn(test, *, ex=0.0, ey=0.0, alpha=0.0, play_x=0.0, play_y=0.0, step=0.25):
@@ -643,9 +641,7 @@ def test_outlier_limit_is_checked():
 
 @pytest.mark.parametrize("name", ["case-000", "case-007", "case-017", "case-038"])
 def test_practice_pieces(name):
-    folder = PRACTICE / name
-    if not folder.exists():
-        pytest.skip("The shared practice burns are not beside the repository.")
+    folder = beside(PRACTICE / name)
     piece = read_points(folder / "points.csv", folder / "test.json")
     m = measure(piece)
     measured = {row.ring for row in m.circles}, {row.ring for row in m.squares}
@@ -669,9 +665,7 @@ def test_practice_piece_against_its_calipers():
     # Calipers on the same piece (resolution 0.01 mm, repeatability 0.02 mm, outside sizes that hold
     # one line width, 0.12 mm by name) must differ by a line width that does not depend on
     # what is measured; with size the difference may grow by the scale error of the scanner.
-    folder = PRACTICE / "case-007"
-    if not folder.exists():
-        pytest.skip("The shared practice burns are not beside the repository.")
+    folder = beside(PRACTICE / "case-007")
     m = measure(read_points(folder / "points.csv", folder / "test.json"))
     measured = {("square", row.ring, "width"): row.geometry.width for row in m.squares}
     measured |= {("square", row.ring, "height"): row.geometry.height for row in m.squares}

@@ -6,7 +6,6 @@ skipped.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -15,16 +14,8 @@ from reduced import along_x, constant_belt, lay, reduced
 from scipy.io import loadmat
 from scipy.optimize import least_squares
 from scipy.signal import butter, cheby1, filtfilt
+from shared_data import DATA, beside
 from swinging import mass_on_spring, swing
-
-DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
-
-
-def record(*parts: str) -> Path:
-    path = DATA.joinpath(*parts)
-    if not path.exists():
-        pytest.skip(f"The open record {parts[-1]} is not beside the repository.")
-    return path
 
 
 def per_cent(measured: np.ndarray, simulated: np.ndarray) -> float:
@@ -43,7 +34,7 @@ def loop() -> tuple[np.ndarray, np.ndarray]:
     reciprocation of 4 s period under 5 N.  Forces are in uN, and the friction is what the
     sensor feels: its sign is the other way round.
     """
-    path = record("friction_loop", "test_data_2.txt")
+    path = beside(DATA / "friction_loop" / "test_data_2.txt")
     t, _, place, friction = np.loadtxt(path, skiprows=1).T
     loaded = (t >= 12.0) & (t <= 200.0)
     return place[loaded], -1e-6 * friction[loaded]
@@ -121,7 +112,7 @@ def axis() -> Axis:
 
     The controller's output is in volts, although its description calls it a force: N = gtau V.
     """
-    raw = loadmat(record("positioning_system", "DATA_EMPS.mat"))
+    raw = loadmat(beside(DATA / "positioning_system" / "DATA_EMPS.mat"))
     gain = tuple(float(raw[name].squeeze()) for name in ("gtau", "kp", "kv"))
     wanted, place, volts = (raw[name].ravel() for name in ("qg", "qm", "vir"))
     assert np.abs(np.diff(raw["t"].ravel()) - STEP).max() < 1e-4

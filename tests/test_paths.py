@@ -8,13 +8,12 @@ import re
 import time
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shared_data import PRACTICE, beside, practice_cases
 
 from gantrysim.pattern.outlines import ring_outlines
 from gantrysim.pattern.ringtest import (
@@ -28,13 +27,7 @@ from gantrysim.pattern.ringtest import (
     ring_test,
 )
 
-PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
-CASES: list[Any] = sorted(PRACTICE.glob("case-*")) or [
-    pytest.param(
-        PRACTICE,
-        marks=pytest.mark.skip(reason="The shared practice burns are not beside the repository."),
-    )
-]
+CASES = practice_cases()
 
 
 def signed_area(xy: np.ndarray) -> float:
@@ -260,9 +253,7 @@ def test_practice_test_is_read_and_its_sequence_follows_from_its_order(case, tmp
 
 @pytest.mark.parametrize("name", ["case-000", "case-010", "case-012"])
 def test_ring_test_lays_out_as_the_practice_burns_do(name):
-    if not (PRACTICE / name).exists():
-        pytest.skip("The shared practice burns are not beside the repository.")
-    given_test = read_test(PRACTICE / name / "test.json")
+    given_test = read_test(beside(PRACTICE / name) / "test.json")
     sizes = {nest.shape: nest.sizes for nest in given_test.nests}
     ours = ring_test(
         tuple(sizes),

@@ -5,26 +5,19 @@ from __future__ import annotations
 import re
 import time
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
 
 import lifted
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shared_data import practice_cases
 
 from gantrysim.instruments.points import Piece, read_points
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.pattern.ringtest import Line, read_test, ring_test
 
-PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
-CASES: list[Any] = sorted(PRACTICE.glob("case-*")) or [
-    pytest.param(
-        PRACTICE,
-        marks=pytest.mark.skip(reason="The shared practice burns are not beside the repository."),
-    )
-]
+CASES = practice_cases()
 
 
 def placed(xy: np.ndarray, degrees: float = 3.0) -> np.ndarray:

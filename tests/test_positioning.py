@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import statistics
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
+from shared_data import DATA, beside
 
 from gantrysim.metrology.positioning import DEFINITIONS, positioning
-
-DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
 
 # Made-up table, µm; answers by other code from the definitions of ISO 230-2:2014, 3 (from memory)
 UP = [[0, 1, 2, 1, 1], [3, 4, 5, 4, 4], [6, 5, 7, 6, 6], [8, 9, 10, 9, 9], [10, 12, 11, 11, 11]]
@@ -92,9 +90,7 @@ def test_open_data_of_an_axis_on_the_move():
     Passing is not standing, so these are no ISO 230-2 results; the numbers are the same sums, and
     the reversal value is the following error twice.
     """
-    file = DATA / "positioning_system" / "DATA_EMPS.mat"
-    if not file.exists():
-        pytest.skip("The shared positioning data are not beside the repository.")
+    file = beside(DATA / "positioning_system" / "DATA_EMPS.mat")
     from scipy.io import loadmat
 
     raw = loadmat(file)

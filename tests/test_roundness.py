@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import time
 from itertools import combinations, pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from published_circles import C6, G6, M87, MX, S5, SUMS, T1, T2, T3
+from shared_data import DATA, beside
 
 from gantrysim.metrology.harmonics import gaussian_transmission, harmonics, ovality
 from gantrysim.metrology.roundness import (
@@ -22,7 +22,6 @@ from gantrysim.metrology.roundness import (
 )
 
 SETS = {"T1": T1, "T2": T2, "T3": T3, "MX": MX, "M87": M87, "C6": C6}
-DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
 
 # x, y, radius; digits as the sources of `published_circles` print them
 LEAST_SQUARES = {
@@ -140,9 +139,7 @@ def test_published_annulus_of_two_squares():
 @pytest.mark.parametrize("number", range(1, 16))
 def test_nist_circles(number):
     # NIST algorithm-testing circles with reference fits: centre, normal, DIAMETER
-    file = DATA / "circle_fits" / f"cir2d{number}.ds"
-    if not file.exists():
-        pytest.skip("The shared circle fits are not beside the repository.")
+    file = beside(DATA / "circle_fits" / f"cir2d{number}.ds")
     xyz = np.array(file.read_text().split()[1:], dtype=float).reshape(-1, 3)
     reference = np.array(file.with_suffix(".fit").read_text().split(), dtype=float)
     plane = np.flatnonzero(reference[3:6] == 0)
@@ -154,9 +151,7 @@ def test_nist_circles(number):
 
 @pytest.mark.parametrize("name", ["T1", "T2", "T3"])
 def test_typed_tables_against_the_open_data(name):
-    file = DATA / "roundness" / f"Dataset{name[1]}.csv"
-    if not file.exists():
-        pytest.skip("The shared roundness data are not beside the repository.")
+    file = beside(DATA / "roundness" / f"Dataset{name[1]}.csv")
     assert np.array_equal(np.loadtxt(file, delimiter=","), SETS[name])
 
 

@@ -18,19 +18,14 @@ from drawnscans import Sheet, lines_of, off_lines, save, scan_of
 from PIL import Image
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.spatial import cKDTree
+from shared_data import practice_cases
 
 import gantrysim as gs
 from gantrysim.instruments.picture import open_picture
 from gantrysim.instruments.scan.ridges import contrast_shift, curvature_shift
 from gantrysim.instruments.scanner import ScannerError, separate, unevenness
 
-PRACTICE = Path(__file__).resolve().parents[1].parent / "shared" / "practice"
-SCANS: list[Any] = [f for f in sorted(PRACTICE.glob("case-*")) if (f / "scan.png").exists()] or [
-    pytest.param(
-        PRACTICE,
-        marks=pytest.mark.skip(reason="The shared practice burns are not beside the repository."),
-    )
-]
+SCANS = practice_cases("scan.png")
 TEST = gs.ring_test(spacing=2.5, largest=17.5)
 ELL = (np.array(((-12.0, -24.0), (-12.0, -21.0), (-6.0, -21.0))),)  # a mark below the rings
 

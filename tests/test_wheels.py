@@ -6,12 +6,12 @@ import dataclasses
 import itertools
 import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from shared_data import PRACTICE, beside
 
 from gantrysim.burn.simulation import simulate
 from gantrysim.faults.changes import LooseWheels, TightWheels
@@ -30,7 +30,7 @@ from gantrysim.machine.components import plate_loads
 from gantrysim.machine.plates import turn_nut
 from gantrysim.pattern.ringtest import ring_test
 
-NOMINAL = Path(__file__).resolve().parents[2] / "shared" / "practice" / "nominal.json"
+NOMINAL = PRACTICE / "nominal.json"
 SPAN = 430.0
 few = settings(max_examples=100, deadline=None, derandomize=True)
 
@@ -123,9 +123,7 @@ def test_the_nominal_plate_is_the_one_its_nuts_make():
 
 
 def test_the_nominal_machine_is_the_described_one():
-    if not NOMINAL.exists():
-        pytest.skip("the shared description of the nominal machine is not here.")
-    told = {k: v["value"] for k, v in json.loads(NOMINAL.read_text())["parameters"].items()}
+    told = {k: v["value"] for k, v in json.loads(beside(NOMINAL).read_text())["parameters"].items()}
     machine = Machine()
     for wheel in machine.left.wheels:
         assert wheel.load == pytest.approx(told["wheel_preload"])

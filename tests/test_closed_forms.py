@@ -27,8 +27,8 @@ from scipy.optimize import least_squares
 from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Belt, Motor
 from gantrysim.mechanics.planner import corner_speed, plan, segment_time
-from gantrysim.pattern.outlines import ring_outlines
 from gantrysim.pattern.ringtest import Stroke, ring_test
+from gantrysim.pattern.shapes import SQUARE
 
 R, PLAY = 20.0, 0.1  # mm
 K, F = 20.0, 2.0  # N/mm, N: a play of 0.1 mm
@@ -220,7 +220,7 @@ def test_square_side_is_shorter_by_twice_the_play():
 
 def test_a_square_smaller_than_the_play_moves_nothing():
     places = np.concatenate(
-        ring_outlines("square", (0, 0), [0.09], start_deg=45, direction="ccw", step=0.01)
+        SQUARE.outlines((0, 0), [0.09], start_deg=45, direction="ccw", step=0.01)
     )
     xy = drawn(reduced((F, F, F)), np.concatenate([places, places]))
     # started at a corner, 0.09 mm from the middle: it moves away by less than the play

@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_data import PRACTICE, beside, practice_cases
 
-from gantrysim.pattern.outlines import ring_outlines
 from gantrysim.pattern.ringtest import (
     DIRECTIONS,
     ORDERS,
@@ -36,10 +35,7 @@ def signed_area(xy: np.ndarray) -> float:
 
 
 def outline(shape, centre, size, start_deg, direction="ccw", step=0.5):
-    (xy,) = ring_outlines(
-        shape, centre, [size], start_deg=start_deg, direction=direction, step=step
-    )
-    return xy
+    return Nest(shape, centre, (size,), start_deg, direction).outlines(step)[0]
 
 
 def burned(test: RingTest, step: float = 0.5):

@@ -11,6 +11,7 @@ from gantrysim.acceptance.lineforms import roundness_of, waves, waves_of
 from gantrysim.acceptance.tolerance import Tolerance
 from gantrysim.metrology.squares import END_MARGIN
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 
 _REACH = 3.0  # cut-offs; the filter lets through 2^-9 of a wave beyond
@@ -119,15 +120,10 @@ def _spacing(radii: dict[tuple[str, int], list[float]], test: RingTest) -> list[
 def _outward(line: Line, base: Array) -> Array:
     """Error along the outward normal of every sample clear of corners, mm."""
     at = base - 0.5 * (base.min(axis=0) + base.max(axis=0))
-    if line.shape == "square":
-        across = np.abs(at[:, 0]) >= np.abs(at[:, 1])
-        normal = np.where(across[:, None], [1.0, 0.0], [0.0, 1.0]) * np.sign(at)
-    else:
-        normal = at / np.hypot(*at.T)[:, None]
+    shape = shape_of(line.shape)
+    across = np.sum((line.xy - base) * shape.normal(at), axis=1)
     clear = np.abs(at).min(axis=1) <= line.size * (1.0 - END_MARGIN)
-    if line.shape == "circle":
-        clear[:] = True
-    return np.asarray(np.sum((line.xy - base) * normal, axis=1)[clear])
+    return np.asarray(across[clear] if shape.has_corners else across)
 
 
 def _apart(passes: list[Array]) -> float:

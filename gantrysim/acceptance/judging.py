@@ -49,6 +49,7 @@ from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.squares import outline_position
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
     confidence_level,
@@ -453,7 +454,7 @@ class _Looked:
         squares, variances = [], []
         for scatter in scatters:
             key = (scatter.shape, scatter.ring)
-            way = (2.0 * math.pi if scatter.shape == "circle" else 8.0) * sizes[key]
+            way = shape_of(scatter.shape).perimeter(sizes[key])
             points = max(3, round(_points_on(self, key) * scatter.share))
             cov = 2.0 * covariance(np.linspace(0.0, way * scatter.share, points), self.noise)
             number = effective_number(cov) * max(1, self.passes[key] - 1)

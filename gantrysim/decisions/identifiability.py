@@ -33,6 +33,7 @@ from gantrysim.inference.sampling import COUNT, SEED
 from gantrysim.inference.solver import Evaluator, Mode
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.checks import names_of, of_kind
 
 #: Median of the size of one, and of a pair of, standard normal numbers (per component): the
@@ -113,7 +114,7 @@ def _only(test: RingTest, shape: str) -> RingTest:
         nest = own[0]
     else:
         other = test.nests[0]
-        nest = Nest(shape, other.centre, other.sizes, 0.0 if shape == "circle" else 45.0,
+        nest = Nest(shape, other.centre, other.sizes, shape_of(shape).start_deg,
                     other.direction)  # fmt: skip
     from_shape = shape if own else test.nests[0].shape
     sequence = tuple((shape, ring, n) for s, ring, n in test.sequence if s == from_shape)

@@ -7,7 +7,6 @@ measurement: how far it can tell machines apart follows from the derivatives alo
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,6 +25,7 @@ from gantrysim.instruments.residual import match
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.shapes import shape_of
 
 #: Distance between the points that a scanner gives along a line, mm.
 SPACING = 1.0
@@ -111,9 +111,9 @@ def _every(xy: np.ndarray, spacing: float) -> np.ndarray:
 
 def burned_length(test: RingTest) -> float:
     """Length of all burned lines of a test, mm."""
-    each = {"circle": 2.0 * math.pi, "square": 8.0}
     return sum(
-        each[shape] * test.nest(shape).sizes[ring] * passes for shape, ring, passes in test.sequence
+        shape_of(shape).perimeter(test.nest(shape).sizes[ring]) * passes
+        for shape, ring, passes in test.sequence
     )
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.pattern.beside import BESIDE
-from gantrysim.pattern.outlines import ring_outlines
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import SHAPES, shape_of
 from gantrysim.records.arrays import Array
 
 
@@ -53,11 +53,8 @@ def drawing_of(test: RingTest) -> tuple[Drawn, ...]:
         nest = test.nest(shape)
         size = nest.sizes[ring]
         # so coarse a step leaves the start and the points where x or y turns back
-        (xy,) = ring_outlines(
-            shape, nest.centre, [size],
-            start_deg=nest.start_deg, direction=nest.direction, step=16.0 * size,
-        )  # fmt: skip
-        circle = shape == "circle"
+        xy = nest.outline(ring, 16.0 * size)
+        circle = not shape_of(shape).has_corners
         found.append(
             Drawn(
                 shape, ring, size, seen[shape, ring], passes,
@@ -75,10 +72,9 @@ def drawing_of(test: RingTest) -> tuple[Drawn, ...]:
 
 def name_of(drawn: Drawn) -> str:
     """What a stroke is, in words: "circle 3, radius 10 mm"."""
-    if drawn.shape == "circle":
-        return f"circle {drawn.number + 1}, radius {drawn.size:g} mm"
-    if drawn.shape == "square":
-        return f"square {drawn.number + 1}, half side {drawn.size:g} mm"
+    if drawn.shape in SHAPES:
+        size = f"{shape_of(drawn.shape).size_name} {drawn.size:g} mm"
+        return f"{drawn.shape} {drawn.number + 1}, {size}"
     words = {"mark": "orientation mark", "scale": "scale reference", "caption": "caption"}
     return f"{words[drawn.shape]}, stroke {drawn.number + 1}"
 

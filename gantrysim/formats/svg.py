@@ -20,6 +20,7 @@ import numpy as np
 from gantrysim.burn import Burn
 from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import SHAPES
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
 from gantrysim.records.files import write_new_text
@@ -28,15 +29,13 @@ MARGIN = 5.0  # round everything drawn, mm
 HAIRLINE = 0.1  # mm
 DIGITS = 7  # behind the point: 0.1 nm, far below what a test asks of a path
 COLOURS = {
-    "circle": "#000000",
-    "square": "#000000",
+    **dict.fromkeys(SHAPES, "#000000"),
     "mark": "#0072b2",
     "scale": "#0072b2",
     "caption": "#d55e00",
 }
 GROUPS = {
-    "circle": ("circles", "Circles"),
-    "square": ("squares", "Squares"),
+    **{name: (shape.plural, shape.plural.capitalize()) for name, shape in SHAPES.items()},
     "mark": ("orientation-mark", "Orientation mark"),
     "scale": ("scale-reference", "Scale reference"),
     "caption": ("caption", "Caption"),
@@ -213,7 +212,7 @@ class _Page:
 def _stroke(drawn: Drawn, page: _Page, name: str) -> list[str]:
     data = page.circle(drawn) if drawn.centre else page.polyline(drawn.corners)
     words = name_of(drawn)
-    if drawn.shape in ("circle", "square"):
+    if drawn.shape in SHAPES:
         words += ", 1 pass" if drawn.passes == 1 else f", {drawn.passes} passes"
     return [
         f" <g id={name}>",

@@ -24,7 +24,8 @@ from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.machine import Machine
-from gantrysim.pattern.ringtest import SHAPES, Line, RingTest, read_test
+from gantrysim.pattern.ringtest import Line, RingTest, read_test
+from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed, shortened, true_or_false
 
@@ -406,7 +407,7 @@ def check_size(test: RingTest, shape: str, ring: int, size: float, place: str) -
     if abs(size - commanded) > SIZE_TOLERANCE:
         raise ValueError(
             f"{place}: size_mm is {size:g}, but {shape} ring {ring} of the test has "
-            f"{commanded:g} mm ({'radius' if shape == 'circle' else 'half side'})."
+            f"{commanded:g} mm ({shape_of(shape).size_name})."
         )
 
 
@@ -420,7 +421,9 @@ def check_ring(
 ) -> None:
     """Refuse a line that the test does not draw; `place` begins the sentence."""
     if shape not in SHAPES:
-        raise ValueError(f"{place}: shape must be {listed(SHAPES)}, found {shortened(shape)}.")
+        raise ValueError(
+            f"{place}: shape must be {listed(tuple(SHAPES))}, found {shortened(shape)}."
+        )
     counts = {nest.shape: len(nest.sizes) for nest in test.nests}
     if shape not in counts:
         raise ValueError(
@@ -471,7 +474,7 @@ def _whole_rings(piece: Piece) -> list[Line]:
 
 def _full_extent(line: Line) -> float:
     """Commanded diameter or diagonal, mm."""
-    return 2 * line.size * (1.0 if line.shape == "circle" else float(np.sqrt(2)))
+    return 2 * line.size * shape_of(line.shape).corner_reach
 
 
 def _extent(line: Line) -> float:
@@ -493,7 +496,7 @@ def _believable(line: Line) -> bool:
     extent = _extent(line)
     if least <= extent <= most:
         return True
-    if line.shape != "circle" or extent > most or extent == 0:
+    if shape_of(line.shape).has_corners or extent > most or extent == 0:
         return False
     return abs(_robust_radius(line.xy - line.xy[0]) / line.size - 1) <= SCALE_TOLERANCE
 
@@ -503,13 +506,8 @@ def _robust_radius(xy: Array) -> float:
     kept = xy
     radius = 0.0
     for _ in range(2):
-        unit = np.abs(kept).max()
-        if unit == 0.0:  # all on one spot
-            return 0.0
-        design = np.column_stack((2 * kept / unit, np.ones(len(kept))))
-        u, v, c = np.linalg.lstsq(design, (kept**2).sum(axis=1) / unit**2, rcond=None)[0]
-        radius = unit * float(np.sqrt(max(c + u * u + v * v, 0.0)))
-        off = np.abs(np.hypot(*(kept - unit * np.array((u, v))).T) - radius)
+        centre, radius = algebraic_circle(kept)
+        off = np.abs(np.hypot(*(kept - centre).T) - radius)
         near = off <= 5 * np.median(off)
         if near.sum() < LEAST_POINTS // 2:
             break

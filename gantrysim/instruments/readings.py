@@ -29,6 +29,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency
 from gantrysim.mechanics.handpush import PushResult, push
 from gantrysim.pattern.ringtest import Line
+from gantrysim.pattern.shapes import shape_of
 
 #: Part of half a side that the jaws reach to either side of its middle.
 JAWS = 0.2
@@ -62,7 +63,7 @@ class _Outline:
         whole[np.cumsum([len(line.xy) for line in lines])[:-1] - 1] = False
         arm = 0.5 * (xy[1:] + xy[:-1]) - 0.5 * (xy.max(axis=0) + xy.min(axis=0))
         turn = np.sign(arm[:, 0] * step[:, 1] - arm[:, 1] * step[:, 0])
-        bend = 1.0 / lines[0].size if lines[0].shape == "circle" else 0.0
+        bend = shape_of(lines[0].shape).bend(lines[0].size)
         return cls(xy, step, whole, turn, bend)
 
 
@@ -193,7 +194,7 @@ def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0
     out = np.zeros(len(sheet.readings))
     for rows, outline, _ in _by_ring(sheet, lines):
         readings = [sheet.readings[i] for i in rows]
-        if readings[0].shape != "circle":
+        if shape_of(readings[0].shape).has_corners:
             continue
         touch = _touch(outline, readings, turn)
         part = touch.part[:, None]
@@ -291,7 +292,7 @@ def _by_ring(
 def _touch(outline: _Outline, readings: Sequence[CaliperReading], turn: float) -> _Contacts:
     """Place both jaws of every reading of a ring; the sides of a square guide them."""
     angle = np.radians([r.angle + side for r in readings for side in (0.0, 180.0)])
-    angle += turn if readings[0].shape == "circle" else 0.0
+    angle += 0.0 if shape_of(readings[0].shape).has_corners else turn
     way = np.column_stack([np.cos(angle), np.sin(angle)])
     reach = np.repeat(
         [JAWS * r.size if r.what in ("width", "height") else math.inf for r in readings], 2

@@ -19,6 +19,7 @@ from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line
+from gantrysim.pattern.shapes import algebraic_circle, shape_of
 
 #: Points nearer than this to a corner or to the start of a ring are left out, mm: there the
 #: along-line part of the error decides where the line goes, and the burn dwells.
@@ -368,7 +369,7 @@ def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     for line in piece.lines:
         nest = piece.test.nest(line.shape)
         centre = np.asarray(nest.centre) + offset
-        square = line.shape == "square"
+        square = shape_of(line.shape).has_corners
         points = np.empty_like(line.xy)
         _carry_back(line.xy, placement, pivot, points)
         own = _passes(line, drawn.get((line.shape, line.ring), 0))
@@ -485,10 +486,8 @@ def _ring_pose(line: Line) -> tuple[np.ndarray | None, float | None]:
     """Middle of a measured ring, and for a square the turn of its sides (within 45 degrees)."""
     xy = line.xy
     low, high = np.percentile(xy, [1, 99], axis=0)
-    if line.shape == "circle":
-        matrix = np.column_stack([2.0 * xy, np.ones(len(xy))])
-        solution, *_ = np.linalg.lstsq(matrix, np.sum(xy**2, axis=1), rcond=None)
-        middle = solution[:2]
+    if not shape_of(line.shape).has_corners:
+        middle, _ = algebraic_circle(xy)
         radius = np.linalg.norm(xy - middle, axis=1)
         if abs(np.median(radius) / line.size - 1.0) > 0.2:
             return None, None

@@ -14,6 +14,7 @@ import numpy as np
 
 from gantrysim.instruments.points import drawn_passes
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 
 
@@ -55,7 +56,7 @@ class Run:
     @property
     def closed(self) -> bool:
         """Whether the last station is followed by the first."""
-        return self.shape == "circle" and not self.part
+        return not shape_of(self.shape).has_corners and not self.part
 
     @property
     def key(self) -> tuple[str, int]:
@@ -88,7 +89,7 @@ def runs_of(test: RingTest, step: float, clear: float = 0.0, parts: int = 1) -> 
         nest = test.nest(shape)
         size = nest.sizes[ring]
         centre = np.asarray(nest.centre) - middle
-        if shape == "circle":
+        if not shape_of(shape).has_corners:
             n = parts * max(8, round(2.0 * math.pi * size / (step * parts)))
             angle = (np.arange(n) + 0.5) * (2.0 * math.pi / n)
             normal = np.column_stack((np.cos(angle), np.sin(angle)))

@@ -32,6 +32,7 @@ from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 
 OUTLIER_SIGMAS = 6.0
@@ -335,7 +336,7 @@ def _lobes(line: Line, path: CircularDeviation) -> Harmonics | None:
 def _about_its_size(line: Line) -> bool:
     """Whether an outline reaches about as far as commanded both ways; a jammed axis squashes it."""
     wide, high = np.ptp(line.xy, axis=0) / (2 * line.size)
-    most = 2**0.5 if line.shape == "square" else 1.0  # a square may lie on its corner
+    most = shape_of(line.shape).corner_reach  # a square may lie on its corner
     return bool(min(wide, high) > 1 - SIZE_TOLERANCE and max(wide, high) < most + SIZE_TOLERANCE)
 
 

@@ -171,7 +171,7 @@ def pass_scatter(
     own = [line for line in lines if line.pass_index >= 0 and len(line.xy)]
     if len({line.pass_index for line in own}) < passes:  # then -1 stands for the other passes
         own += [line for line in lines if line.pass_index < 0 and len(line.xy)]
-    turn = 2 * np.pi if outline.shape == "circle" else 8 * outline.size
+    turn = 2 * np.pi if isinstance(figure, ReferenceCircle) else 8 * outline.size
     reach = REACH * turn / len(outline.xy)
     places = [_ordered_place(line.xy, figure) for line in own]
     differences = []

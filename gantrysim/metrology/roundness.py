@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 
 from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_round
 from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
+from gantrysim.pattern.shapes import algebraic_circle
 from gantrysim.records.arrays import Array
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
@@ -213,7 +214,7 @@ def least_squares_circle(xy: ArrayLike) -> ReferenceCircle:
     """
     points = checked_points(xy, 3)
     local, middle, size = _normalised(points)
-    centre = _newton_centre(local, _algebraic_centre(local))
+    centre = _newton_centre(local)
     if np.hypot(*centre) > FURTHEST:
         raise ValueError(
             "the points are too near a straight line for a circle; measure a longer arc."
@@ -252,7 +253,7 @@ def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
     """
     points = checked_points(xy, 4)
     local, middle, size = _normalised(points)
-    starts = [_newton_centre(local, _algebraic_centre(local)), smallest_circle_round(local)[0]]
+    starts = [_newton_centre(local), smallest_circle_round(local)[0]]
     zones = [zone_from(local, start) for start in starts]
     _, centre, contacts = min(zones, key=lambda zone: zone[0])
     return _circle("MZCI", points, middle + size * centre, contacts)
@@ -314,7 +315,7 @@ def maximum_inscribed_circle(xy: ArrayLike) -> ReferenceCircle:
     """
     points = checked_points(xy, 3)
     local, middle, size = _normalised(points)
-    centre, contacts = largest_circle_inside(local, _newton_centre(local, _algebraic_centre(local)))
+    centre, contacts = largest_circle_inside(local, _newton_centre(local))
     return _circle("MICI", points, middle + size * centre, contacts)
 
 
@@ -376,16 +377,9 @@ def _circle(
 # --- least squares ---------------------------------------------------------------------------
 
 
-def _algebraic_centre(points: Array) -> Array:
-    design = np.column_stack((2 * points, np.ones(len(points))))
-    solution = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
-    centre: Array = solution[:2]
-    return centre
-
-
-def _newton_centre(points: Array, start: Array) -> Array:
+def _newton_centre(points: Array) -> Array:
     """Centre of least variance of the distances; see `least_squares_circle`."""
-    centre: Any = start
+    centre: Any = algebraic_circle(points)[0]
     unit = np.eye(2)
     damping = 0.0
     for _ in range(MOST_STEPS):

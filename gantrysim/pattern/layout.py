@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from gantrysim.pattern.shapes import SHAPES
 from gantrysim.records.checks import finite_number, one_of, positive
 
-SHAPES = ("circle", "square")
 DIRECTIONS = ("ccw", "cw")
 LAYOUTS = ("concentric", "side_by_side", "circles", "squares")
 ORDERS = ("inside_out", "outside_in")
@@ -19,7 +19,7 @@ def chosen_shapes(shapes: Sequence[str]) -> tuple[str, ...]:
     """The shapes asked for, circles first."""
     named = (shapes,) if isinstance(shapes, str) else tuple(shapes)
     for shape in named:
-        one_of(shape, SHAPES, "shapes")
+        one_of(shape, tuple(SHAPES), "shapes")
     if not named or len(set(named)) != len(named):
         raise ValueError(f"shapes must name circle, square or both once, found {shapes!r}.")
     return tuple(shape for shape in SHAPES if shape in named)
@@ -44,13 +44,13 @@ def ring_sizes(spacing: float, largest: float, smallest: float | None) -> tuple[
 
 def start_angles(start_deg: float | Mapping[str, float] | None) -> dict[str, float]:
     """Start direction of each shape, degrees; a corner for squares unless said otherwise."""
-    starts = {"circle": 0.0, "square": 45.0}
+    starts = {name: shape.start_deg for name, shape in SHAPES.items()}
     if start_deg is None:
         return starts
     if not isinstance(start_deg, Mapping):
         return dict.fromkeys(starts, finite_number(start_deg, "start_deg"))
     for shape, value in start_deg.items():
-        one_of(shape, SHAPES, "shape in start_deg")
+        one_of(shape, tuple(SHAPES), "shape in start_deg")
         starts[shape] = finite_number(value, f"start_deg of the {shape}s")
     return starts
 

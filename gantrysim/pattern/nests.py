@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS, SHAPES
+from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS
+from gantrysim.pattern.shapes import SHAPES, shape_of
+from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, one_of, point, positive, shortened
 
 
@@ -44,7 +46,7 @@ class Nest:
     direction: str = "ccw"
 
     def __post_init__(self) -> None:
-        one_of(self.shape, SHAPES, "shape")
+        one_of(self.shape, tuple(SHAPES), "shape")
         one_of(self.direction, DIRECTIONS, "direction")
         put = object.__setattr__
         put(self, "centre", point(self.centre, f"centre of the {self.shape}s"))
@@ -59,6 +61,20 @@ class Nest:
             if outer <= inner:
                 raise ValueError(f"{name} must ascend, found {outer:g} mm after {inner:g} mm.")
         put(self, "sizes", sizes)
+
+    def outlines(self, step: float) -> list[Array]:
+        """Once round each ring, shape (n, 2), mm; see `gantrysim.pattern.shapes.Shape.outlines`."""
+        return shape_of(self.shape).outlines(
+            self.centre,
+            self.sizes,
+            start_deg=self.start_deg,
+            direction=self.direction,
+            step=step,
+        )
+
+    def outline(self, ring: int, step: float) -> Array:
+        """Once round one ring, shape (n, 2), mm."""
+        return replace(self, sizes=(self.sizes[ring],)).outlines(step)[0]
 
 
 def checked_nests(nests: Any) -> tuple[Nest, ...]:

@@ -7,7 +7,6 @@ every outline holds them exactly: the four axis extremes of a circle, the corner
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,49 +19,6 @@ MIN_CIRCLE_STEPS = 48
 _AXES = np.array(((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)))
 
 
-def ring_outlines(
-    shape: str,
-    centre: tuple[float, float],
-    sizes: Sequence[float],
-    *,
-    start_deg: float,
-    direction: str,
-    step: float,
-) -> list[Array]:
-    """Once round each ring, from its start point and back to it.
-
-    Parameters
-    ----------
-    shape : str
-        "circle" or "square" (sides along the axes).
-    centre : (float, float)
-        Centre, mm.
-    sizes : sequence of float
-        Radii or half sides, mm.
-    start_deg : float
-        The start point lies in this direction from the centre, degrees counter-clockwise from +x.
-    direction : str
-        "ccw" or "cw".
-    step : float
-        Largest step along the outline, mm; circles have at least 48 steps whatever their size.
-
-    Returns
-    -------
-    list of ndarray, shape (n, 2)
-        One for each size, mm; the last point equals the first.  Circles are uniform in angle, and
-        squares along their sides, between knots: the start point and the points where x or y turns
-        back.
-    """
-    sign = 1.0 if direction == "ccw" else -1.0
-    outlines = _circles if shape == "circle" else _squares
-    xy, counts = outlines(np.asarray(sizes, dtype=float), start_deg, sign, step)
-    xy += np.asarray(centre)
-    lengths = counts.sum(axis=1)
-    ends = np.cumsum(lengths)
-    xy[ends - 1] = xy[ends - lengths]
-    return [xy[end - length : end] for end, length in zip(ends, lengths, strict=True)]
-
-
 def straight(start: Array, end: Array, step: float) -> Array:
     """Points from `start` to `end` at equal steps of at most `step` mm, shape (n, 2), mm."""
     count = max(1, math.ceil(math.dist(start, end) / step * (1 - 1e-12)))
@@ -71,7 +27,7 @@ def straight(start: Array, end: Array, step: float) -> Array:
     return points
 
 
-def _circles(
+def circles_about_origin(
     radii: Array, start_deg: float, sign: float, step: float
 ) -> tuple[Array, NDArray[np.int64]]:
     """All rings about the origin, one after the other, and their counts of samples by span."""
@@ -92,10 +48,10 @@ def _circles(
     return unit * np.repeat(radii, counts.sum(axis=1))[:, None], counts
 
 
-def _squares(
+def squares_about_origin(
     halves: Array, start_deg: float, sign: float, step: float
 ) -> tuple[Array, NDArray[np.int64]]:
-    """As `_circles`, for squares about the origin."""
+    """As `circles_about_origin`, for squares."""
     # perimeter coordinate in half sides: 0 is the middle of the right side, corners are 1, 3, 5, 7
     turned = _snapped(start_deg / 45.0) / 2.0
     side = math.floor(turned + 0.5)

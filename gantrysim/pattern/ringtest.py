@@ -39,14 +39,14 @@ from gantrysim.pattern.layout import (
     LAYOUTS,
     ORDERS,
     SEQUENCE_MODES,
-    SHAPES,
     chosen_shapes,
     drawing_order,
     ring_sizes,
     start_angles,
 )
 from gantrysim.pattern.nests import Nest, checked_nests
-from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, ring_outlines, straight
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
+from gantrysim.pattern.shapes import CIRCLE, SHAPES, SQUARE
 from gantrysim.pattern.strokes import Line, Stroke
 from gantrysim.pattern.words import sentence_of, table_of
 from gantrysim.records.arrays import Array
@@ -241,13 +241,7 @@ class RingTest:
         """
         step = positive(step, "step")
         self._refuse_too_many_points(step)
-        outlines = {
-            nest.shape: ring_outlines(
-                nest.shape, nest.centre, nest.sizes,
-                start_deg=nest.start_deg, direction=nest.direction, step=step,
-            )
-            for nest in self.nests
-        }  # fmt: skip
+        outlines = {nest.shape: nest.outlines(step) for nest in self.nests}
         drawn: Counter[tuple[str, int]] = Counter()
         strokes: list[Stroke] = []
         here = np.array(self.start_from)
@@ -301,11 +295,7 @@ class RingTest:
         """Where the last ring starts and ends, mm."""
         shape, ring, _ = self.sequence[-1]
         nest = self.nest(shape)
-        (outline,) = ring_outlines(
-            shape, nest.centre, [nest.sizes[ring]],
-            start_deg=nest.start_deg, direction=nest.direction, step=nest.sizes[ring],
-        )  # fmt: skip
-        return outline[-1]
+        return nest.outline(ring, nest.sizes[ring])[-1]
 
     def _refuse_too_many_points(self, step: float) -> None:
         drawn = [(self.nest(shape).sizes[ring], passes) for shape, ring, passes in self.sequence]
@@ -391,7 +381,7 @@ class RingTest:
 
 
 def ring_test(
-    shapes: Sequence[str] = SHAPES,
+    shapes: Sequence[str] = tuple(SHAPES),
     *,
     spacing: float = 2.5,
     largest: float = 50.0,
@@ -470,12 +460,12 @@ def ring_test(
                 "a concentric test of both shapes needs two circles or more; "
                 f"found one, of {sizes[0]:g} mm."
             )
-        size_of["square"] = tuple(round(size + spacing / 2, 9) for size in sizes[:-1])
+        size_of[SQUARE.name] = tuple(round(size + spacing / 2, 9) for size in sizes[:-1])
     else:
         if finite_number(gap, "gap") < 0:
             raise ValueError(f"gap must not be negative, found {gap} mm.")
         apart = sizes[-1] + gap / 2
-        centre_of = {"circle": (x - apart, y), "square": (x + apart, y)}
+        centre_of = {CIRCLE.name: (x - apart, y), SQUARE.name: (x + apart, y)}
     nests = tuple(Nest(s, centre_of[s], size_of[s], starts[s], direction) for s in chosen)
     return RingTest(
         nests=nests,

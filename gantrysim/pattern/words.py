@@ -5,6 +5,8 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
+from gantrysim.pattern.shapes import shape_of
+
 if TYPE_CHECKING:
     from gantrysim.pattern.ringtest import Nest, RingTest
 
@@ -37,7 +39,7 @@ def table_of(test: RingTest) -> str:
 
 
 def _nest(nest: Nest) -> str:
-    what = "radius" if nest.shape == "circle" else "half side"
+    what = shape_of(nest.shape).size_name
     span = f"{nest.sizes[0]:g}" + (f" to {nest.sizes[-1]:g}" if len(nest.sizes) > 1 else "")
     turn = "counter-clockwise" if nest.direction == "ccw" else "clockwise"
     return (

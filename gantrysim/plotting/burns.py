@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from gantrysim.burn import Burn
 from gantrysim.burn.image import BurnImage
-from gantrysim.pattern.ringtest import SHAPES, Line
+from gantrysim.pattern.ringtest import Line
+from gantrysim.pattern.shapes import SHAPES
 from gantrysim.plotting.look import (
     BLUE,
     COMMANDED,

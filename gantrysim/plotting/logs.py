@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from gantrysim.instruments.points import Piece
 from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting.look import (
     BLUE,
     COMMANDED,
@@ -173,12 +174,7 @@ def _placed(piece: Piece) -> list[tuple[str, Array, Array]]:
         for line in centred(piece, nest.shape):
             if not len(line.xy):
                 continue
-            if line.shape == "circle":
-                near = line.xy * (line.size / np.hypot(*line.xy.T))[:, None]
-            else:
-                near = np.clip(line.xy, -line.size, line.size)
-                rows, side = np.arange(len(near)), np.argmax(np.abs(line.xy), axis=1)
-                near[rows, side] = np.sign(line.xy[rows, side]) * line.size
+            near = shape_of(line.shape).nearest(line.xy, line.size)
             out.append((line.shape, near + centre, line.xy - near))
     return out
 

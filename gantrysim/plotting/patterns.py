@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 
 from gantrysim.instruments.points import Piece
 from gantrysim.pattern.ringtest import Nest, RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting.look import (
     FAINT,
     INK,
@@ -130,7 +131,8 @@ def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) ->
 
 def _on_ring(nest: Nest, size: float, angle_deg: float) -> tuple[float, float]:
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
-    reach = size if nest.shape == "circle" else size / max(abs(c), abs(s))
+    (ray,) = shape_of(nest.shape).reach(np.array([[c, s]]))
+    reach = size / ray
     return nest.centre[0] + reach * c, nest.centre[1] + reach * s
 
 

@@ -17,6 +17,7 @@ from gantrysim.instruments.tones import ToneSheet
 from gantrysim.mechanics.handpush import PushResult
 from gantrysim.metrology.calipered import CaliperMeasures
 from gantrysim.pattern.ringtest import Line
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting.look import (
     BLUE,
     COMMANDED,
@@ -101,14 +102,8 @@ def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -
 def _magnified(line: Line, factor: float) -> np.ndarray:
     """Points of a ring about its centre, mm, moved outward by their error times the factor - 1."""
     xy = line.xy
-    if line.shape == "circle":
-        r = np.hypot(*xy.T)
-        way = xy / np.maximum(r, 1e-9)[:, None]
-    else:
-        own = np.abs(xy[:, 0]) >= np.abs(xy[:, 1])
-        way = np.sign(xy) * np.column_stack([own, ~own])
-        r = np.abs(xy).max(axis=1)
-    return xy + (factor - 1.0) * (r - line.size)[:, None] * way
+    near = shape_of(line.shape).nearest(xy, line.size)
+    return near + factor * (xy - near)
 
 
 def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:

@@ -15,7 +15,8 @@ from matplotlib.ticker import MultipleLocator
 from gantrysim.burn import Burn
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import first_placement
-from gantrysim.pattern.ringtest import SHAPES, Line, Nest
+from gantrysim.pattern.ringtest import Line, Nest
+from gantrysim.pattern.shapes import SHAPES, shape_of
 from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, dots, legend, ready_axes
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of
@@ -55,7 +56,7 @@ def plot_unrolled(
     ValueError
         If the shape is unknown or has no such ring here.
     """
-    one_of(shape, SHAPES, "shape")
+    one_of(shape, tuple(SHAPES), "shape")
     own = centred(burn_or_lines, shape)
     chosen = chosen_rings(own, shape, rings)
     measured = isinstance(burn_or_lines, Piece)
@@ -77,7 +78,7 @@ def plot_unrolled(
         dots(c, f"{size[r]:g}") if measured else Line2D([], [], color=c, label=f"{size[r]:g}")
         for c, r in zip(colours, chosen, strict=True)
     ]
-    what = "radius, mm" if shape == "circle" else "half side, mm"
+    what = f"{shape_of(shape).size_name}, mm"
     if several:  # thin on wide, so that a pass which repeats the first hides nothing
         what += " (wide: 1st pass, thin: later)"
     legend(ax, handles, title=what)
@@ -156,7 +157,7 @@ def chosen_rings(lines: list[Line], shape: str, rings: Sequence[int] | None) -> 
 def unroll(line: Line) -> tuple[Array, Array]:
     """Angle, degrees from 0 to 360 ascending, and outward error, um."""
     x, y = line.xy.T
-    reach = np.hypot(x, y) if line.shape == "circle" else np.maximum(np.abs(x), np.abs(y))
+    reach = shape_of(line.shape).reach(line.xy)
     angle = np.mod(np.degrees(np.arctan2(y, x)), 360.0)
     order = np.argsort(angle, kind="stable")
     return angle[order], 1e3 * (reach - line.size)[order]
@@ -165,7 +166,7 @@ def unroll(line: Line) -> tuple[Array, Array]:
 def unrolled_axes(ax: Axes, label: str, shape: str) -> None:
     """Angle in degrees, a line at no error, dotted lines at the quadrants or the corners."""
     ax.axhline(0.0, color=INK, linewidth=0.8, zorder=1)
-    turns = range(0, 361, 90) if shape == "circle" else range(45, 361, 90)
+    turns = np.arange(shape_of(shape).start_deg, 361.0, 90.0)
     for angle in turns:
         ax.axvline(angle, color=COMMANDED, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
     ax.set_xlim(0.0, 360.0)

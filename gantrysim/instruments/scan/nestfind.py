@@ -21,6 +21,7 @@ from gantrysim.instruments.picture import Picture
 from gantrysim.instruments.scan.inkmap import InkMap, ink_maps
 from gantrysim.instruments.stations import Run, least_gap, runs_of
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 
 COVERED = 0.4  # of the stations must show a line beyond what chance shows
@@ -210,10 +211,10 @@ def _places(runs: Sequence[Run]) -> Array:
 
 def _a_ring_off(found: Found, test: RingTest) -> list[Found]:
     """The same pattern shifted by one ring: nested squares nearly repeat themselves there."""
-    shapes = {nest.shape: nest for nest in test.nests}
-    if "square" not in shapes or len(shapes["square"].sizes) < 2:
+    nests = [nest for nest in test.nests if shape_of(nest.shape).has_corners]
+    if not nests or len(nests[0].sizes) < 2:
         return []
-    gap = float(np.median(np.diff(shapes["square"].sizes)))
+    gap = float(np.median(np.diff(nests[0].sizes)))
     steps = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
     return [
         Found(found.matrix, found.shift + found.matrix @ (gap * np.array(step)), found.ink, 0.0)
@@ -233,7 +234,7 @@ def _reach(test: RingTest) -> float:
 
 def _turns(ink: InkMap, test: RingTest) -> list[float]:
     """Turns to try, rad: where the sides of squares point; 0 for circles alone."""
-    if all(nest.shape == "circle" for nest in test.nests):
+    if not any(shape_of(nest.shape).has_corners for nest in test.nests):
         return [0.0]
     rows, columns = np.nonzero(ink.strength > _STRONG)
     if len(rows) < 50:

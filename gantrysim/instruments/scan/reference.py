@@ -9,7 +9,8 @@ import numpy as np
 
 from gantrysim.instruments.scan.passlabels import Reading
 from gantrysim.instruments.stations import pivot_of
-from gantrysim.pattern.ringtest import SHAPES, RingTest
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import SHAPES, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed, shortened
 
@@ -111,7 +112,7 @@ def _height(test: RingTest, readings: Sequence[Reading], end: Feature) -> float:
         out = local @ way
         near = (out > 0.5 * size) & (np.abs(along) < max(_NEAR * size, 1.5))
         if near.sum() >= 3:
-            rise = size - np.sqrt(size**2 - along**2) if end.shape == "circle" else 0.0
+            rise = 0.0 if shape_of(end.shape).has_corners else size - np.sqrt(size**2 - along**2)
             return float((_at_middle(along[near], (out + rise)[near]) * way + centre) @ np.abs(way))
     raise ValueError(f"{end.shape} ring {end.ring} was not traced at its {end.place} side.")
 

@@ -19,6 +19,7 @@ from scipy.ndimage import maximum_filter
 from gantrysim.instruments.scan.nestfind import Found, told_by_place
 from gantrysim.instruments.stations import pivot_of, runs_of
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 
 _STEP = 0.25  # mm between places of the mark that are looked at
@@ -81,7 +82,7 @@ def upright(
     """
     told = told_by_place(test)
     nearest = found if told else found.turned(-round(found.turn / (0.5 * math.pi)))
-    free = all(nest.shape == "circle" for nest in test.nests)
+    free = not any(shape_of(nest.shape).has_corners for nest in test.nests)
     sure = told or (vouched and not free)
     if not len(mark):
         return _as_it_lies(nearest, sure, free, "carries no mark")

@@ -1,33 +1,51 @@
-"""Checks of what users hand in.
+"""Checks of what users hand in: one sentence for whatever is not usable.
 
-Every check returns the value in its plain type or raises ValueError with one sentence that names
-the field, what is accepted and what was found.
+A wrong kind of object raises TypeError, a wrong value ValueError, and the sentence has one form:
+``NAME must be WHAT, found X.``  Every check returns the value in its plain type.
 """
 
 from __future__ import annotations
 
 import math
 import operator
+import reprlib
+import types
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+#: Longest text of what was found that a sentence holds, characters.
+LONGEST = 60
+
 
 def one_of(value: Any, accepted: Sequence[str], name: str) -> None:
-    """Raise ValueError unless `value` is one of the accepted words."""
-    if not isinstance(value, str) or value not in accepted:
-        raise ValueError(f"{name} must be {listed(accepted)}, found {shortened(value)}.")
+    """Refuse anything but one of the accepted words."""
+    if not isinstance(value, str):
+        raise TypeError(must_be(name, listed(accepted), value))
+    if value not in accepted:
+        raise ValueError(must_be(name, listed(accepted), value))
+
+
+def a_number(value: Any) -> bool:
+    """Whether a value is of the kind of a number; truth values, texts and arrays are not."""
+    if value.__class__ is float or value.__class__ is int:
+        return True
+    return (hasattr(value, "__float__") or hasattr(value, "__index__")) and not (
+        isinstance(value, bool | np.bool_) or np.ndim(value)
+    )
 
 
 def finite_number(value: Any, name: str) -> float:
-    """`value` as a float; ValueError for text, truth values, NaN and infinity."""
+    """`value` as a float; texts, truth values, NaN and infinity are refused."""
+    if not a_number(value):
+        raise TypeError(must_be(name, "a finite number", value))
     try:
-        found = math.nan if isinstance(value, str | bytes | bool | np.bool_) else float(value)
+        found = float(value)
     except (TypeError, ValueError, OverflowError):
         found = math.nan
     if not math.isfinite(found):
-        raise ValueError(f"{name} must be a finite number, found {shortened(value)}.")
+        raise ValueError(must_be(name, "a finite number", value))
     return found
 
 
@@ -35,77 +53,121 @@ def positive(value: Any, name: str) -> float:
     """As `finite_number`, and above zero."""
     found = finite_number(value, name)
     if found <= 0:
-        raise ValueError(f"{name} must be above zero, found {shortened(value)}.")
+        raise ValueError(must_be(name, "above zero", value))
     return found
 
 
 def whole_number(value: Any, name: str, *, least: int) -> int:
-    """`value` as an int of at least `least`; ValueError for fractions and truth values."""
+    """`value` as an int of at least `least`; fractions and truth values are refused."""
+    what = f"a whole number, {least} or more"
+    if not a_number(value):
+        raise TypeError(must_be(name, what, value))
     try:
         found = operator.index(value)
     except TypeError:
         found = least - 1
-    if isinstance(value, bool) or found < least:
-        raise ValueError(
-            f"{name} must be a whole number, {least} or more, found {shortened(value)}."
-        )
+    if found < least:
+        raise ValueError(must_be(name, what, value))
     return found
 
 
 def of_kind(value: Any, kind: type | tuple[type, ...], name: str) -> None:
-    """Raise ValueError unless `value` is an object of a kind, or of one of several."""
+    """Refuse anything but an object of a kind, or of one of several."""
     if not isinstance(value, kind):
         kinds = kind if isinstance(kind, tuple) else (kind,)
-        words = " or ".join(k.__name__ for k in kinds)
-        article = "an" if words[0] in "AEIOU" else "a"
-        raise ValueError(f"{name} must be {article} {words}, found {shortened(value)}.")
+        raise TypeError(must_be(name, with_article(" or ".join(k.__name__ for k in kinds)), value))
 
 
 def confidence_level(value: Any, name: str = "confidence") -> float:
     """`value` as a probability that proves something: above a half and below one."""
     found = finite_number(value, name)
     if not 0.5 < found < 1.0:
-        raise ValueError(
-            f"{name} must be a probability above 0.5 and below 1, such as 0.95 for 95 %, "
-            f"found {shortened(value)}."
-        )
+        what = "a probability above 0.5 and below 1, such as 0.95 for 95 %"
+        raise ValueError(must_be(name, what, value))
     return found
 
 
 def names_of(values: Any, name: str) -> list[str]:
-    """`values` as a list of texts; ValueError for a bare text, or anything else in it."""
+    """`values` as a list of texts; a bare text, or anything else in it, is refused."""
     if isinstance(values, Sequence) and not isinstance(values, str | bytes):
         found = list(values)
         if all(isinstance(v, str) for v in found):
             return found
-    raise ValueError(f"{name} must be a list of names, found {shortened(values)}.")
+    raise TypeError(must_be(name, "a list of names", values))
 
 
 def true_or_false(value: Any, name: str) -> bool:
-    """`value` as a truth value; ValueError for anything else."""
+    """`value` as a truth value."""
     if not isinstance(value, bool | np.bool_):
-        raise ValueError(f"{name} must be true or false, found {shortened(value)}.")
+        raise TypeError(must_be(name, "true or false", value))
     return bool(value)
 
 
 def all_of(values: Any, kind: type, source: str) -> tuple[Any, ...]:
-    """Readings as a tuple; ValueError if there is none, or one is of another kind."""
-    found = tuple(values)
+    """Readings as a tuple of at least one, all of a kind."""
+    what = f"a tuple of {kind.__name__}"
+    try:
+        found = tuple(values)
+    except TypeError:
+        raise TypeError(must_be("readings", what, values)) from None
     if not found:
         raise ValueError(f"{source}: holds no readings; at least one is needed.")
     for value in found:
         if not isinstance(value, kind):
-            raise ValueError(
-                f"readings must be a tuple of {kind.__name__}, found {shortened(value)}."
-            )
+            raise TypeError(must_be("readings", what, value))
     return found
 
 
 def point(value: Any, name: str) -> tuple[float, float]:
     """`value` as a pair (x, y), mm."""
-    if not isinstance(value, Sequence | np.ndarray) or isinstance(value, str) or len(value) != 2:
-        raise ValueError(f"{name} must be two numbers (x, y) in mm, found {shortened(value)}.")
+    what = "two numbers (x, y) in mm"
+    if not isinstance(value, Sequence | np.ndarray) or isinstance(value, str):
+        raise TypeError(must_be(name, what, value))
+    if len(value) != 2:
+        raise ValueError(must_be(name, what, value))
     return finite_number(value[0], f"{name} x"), finite_number(value[1], f"{name} y")
+
+
+def require(condition: bool, owner: str, name: str, value: object, accepted: str) -> None:
+    """Raise ValueError, with the owner first, unless a field holds an accepted value."""
+    if not condition:
+        raise ValueError(f"{owner}: {must_be(name, accepted, value)}")
+
+
+def check_numbers(owner: Any, limits: Mapping[str, tuple[float, float]]) -> None:
+    """Check numeric fields of a dataclass against closed intervals; NaN lies in none."""
+    for name, (low, high) in limits.items():
+        value = getattr(owner, name)
+        if value.__class__ is float and low <= value <= high:
+            continue  # the usual case, fast: machines are built by the thousand
+        accepted = f"a finite number from {low:g} to {high:g}"
+        if not a_number(value):
+            raise TypeError(f"{type(owner).__name__}: {must_be(name, accepted, value)}")
+        require(low <= value <= high, type(owner).__name__, name, value, accepted)
+
+
+def above_zero(owner: str, **values: float) -> None:
+    """Refuse any named value that is not finite and above 0."""
+    for name, value in values.items():
+        if not 0.0 < finite_number(value, f"{owner}: {name}"):
+            require(False, owner, name, value, "a finite number above 0")
+
+
+def not_negative(owner: str, **values: float) -> None:
+    """Refuse any named value that is not finite, or below 0."""
+    for name, value in values.items():
+        if not 0.0 <= finite_number(value, f"{owner}: {name}"):
+            require(False, owner, name, value, "a finite number of 0 or more")
+
+
+def must_be(name: str, what: str, found: Any) -> str:
+    """The sentence of everything refused: what is named so, what is accepted, what was found."""
+    return f"{name} must be {what}, found {shortened(found)}."
+
+
+def with_article(word: str) -> str:
+    """'a Machine', 'an Adjustment'."""
+    return f"{'an' if word[0] in 'AEIOaeiou' else 'a'} {word}"
 
 
 def listed(words: Sequence[str]) -> str:
@@ -114,52 +176,30 @@ def listed(words: Sequence[str]) -> str:
     return " or ".join([", ".join(quoted[:-1]), quoted[-1]] if len(quoted) > 1 else quoted)
 
 
+#: Representations that say nothing but an address.
+_UNTOLD: tuple[Any, ...] = (object.__repr__, types.FunctionType.__repr__)
+
+
+class _Short(reprlib.Repr):
+    """Texts, numbers and lists as they are written; whatever else by its kind."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.maxstring = self.maxlong = self.maxother = LONGEST
+        self.maxlist = self.maxtuple = self.maxdict = 12
+
+    def repr_instance(self, x: Any, level: int) -> str:
+        if isinstance(x, np.ndarray) and x.size > 8:
+            return f"an array of shape {x.shape}"
+        if type(x).__module__.startswith("gantrysim") or type(x).__repr__ in _UNTOLD:
+            return with_article(type(x).__name__)
+        return " ".join(repr(x).split())
+
+
+_short = _Short()
+
+
 def shortened(value: Any) -> str:
     """What was found, quoted and cut to a length that fits a sentence."""
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def require(condition: bool, owner: str, name: str, value: object, accepted: str) -> None:
-    """Raise one clear sentence unless a field holds an accepted value.
-
-    Raises
-    ------
-    ValueError
-        Naming the owner, the field, what was found and what is accepted.
-    """
-    if not condition:
-        found = shortened(value)
-        raise ValueError(f"{owner}: {name} = {found} is not usable; accepted is {accepted}")
-
-
-def check_numbers(owner: Any, limits: Mapping[str, tuple[float, float]]) -> None:
-    """Check numeric fields of a dataclass against closed intervals; NaN lies in none.
-
-    Raises
-    ------
-    ValueError
-        Naming the class, the field, what was found and the interval.
-    """
-    for name, (low, high) in limits.items():
-        value = getattr(owner, name)
-        if value.__class__ is float and low <= value <= high:
-            continue  # the usual case, fast: machines are built by the thousand
-        ok = isinstance(value, int | float) and not isinstance(value, bool)
-        ok = ok and low <= value <= high
-        accepted = f"a finite number from {low:g} to {high:g}"
-        require(ok, type(owner).__name__, name, value, accepted)
-
-
-def above_zero(owner: str, **values: float) -> None:
-    """Raise one clear sentence unless every named value is finite and above 0."""
-    for name, value in values.items():
-        if not 0.0 < value < math.inf:
-            require(False, owner, name, value, "a finite number above 0")
-
-
-def not_negative(owner: str, **values: float) -> None:
-    """Raise one clear sentence unless every named value is finite and not below 0."""
-    for name, value in values.items():
-        if not 0.0 <= value < math.inf:
-            require(False, owner, name, value, "a finite number of 0 or more")
+    text = _short.repr(value)
+    return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."

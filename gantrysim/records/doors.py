@@ -1,0 +1,345 @@
+"""Public doors: the kinds of the arguments are looked at before anything else runs.
+
+`checked` reads the type hints of a function, or of the constructor and the public methods of a
+class, and refuses in one sentence whatever is of another kind: a wrong kind raises TypeError, a
+number that is none (NaN), infinite or broken where a whole one is asked for, ValueError.  Limits of
+values are the body's own business.  The hints are read at the first call, so they may name classes
+that are imported later, or only for type checking: such a class is known by its name.
+"""
+
+from __future__ import annotations
+
+import builtins
+import collections.abc
+import functools
+import inspect
+import os
+import re
+import sys
+import types
+import typing
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import PurePath
+from typing import Any, NamedTuple, TypeVar, cast
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from gantrysim.records.checks import a_number, finite_number, must_be, with_article
+
+Thing = TypeVar("Thing", bound=Callable[..., Any])
+
+
+class Kind(NamedTuple):
+    """What one type hint accepts.
+
+    ``fits`` says whether a value is of the kind; ``look``, if there is one, refuses a value of the
+    kind that is not usable, under the name it is given.  Objects of the ``plain`` classes need
+    neither: most calls are right, and some run by the thousand.
+    """
+
+    words: str
+    fits: Callable[[Any], bool]
+    look: Callable[[Any, str], None] | None = None
+    plain: frozenset[type] = frozenset()
+
+    def check(self, value: Any, name: str) -> None:
+        """Refuse a value that is not of this kind."""
+        if value.__class__ in self.plain:
+            return
+        if not self.fits(value):
+            raise TypeError(must_be(name, self.words, value))
+        if self.look is not None:
+            self.look(value, name)
+
+
+def checked(thing: Thing) -> Thing:
+    """Let a function, or the constructor and methods of a class, refuse wrong kinds in a sentence.
+
+    Parameters
+    ----------
+    thing : function or class
+        With type hints; a dataclass is decorated after it was made one.
+    """
+    if not inspect.isclass(thing):
+        return cast(Thing, _door(thing, thing.__name__, ""))
+    for name, member in list(vars(thing).items()):
+        plain = member.__func__ if isinstance(member, classmethod | staticmethod) else member
+        if not inspect.isfunction(plain) or (name.startswith("_") and name != "__init__"):
+            continue
+        new = name == "__init__"
+        if len(inspect.signature(plain).parameters) > (not isinstance(member, staticmethod)):
+            label = thing.__name__ if new else name
+            door = _door(plain, label, f"{label}: " if new else "", thing, member)
+            setattr(thing, name, door if plain is member else type(member)(door))
+    return cast(Thing, thing)
+
+
+def _door(
+    function: Callable[..., Any],
+    label: str,
+    prefix: str,
+    owner: type | None = None,
+    member: Any = None,
+) -> Callable[..., Any]:
+    """The function behind a look at its arguments; ``prefix`` opens each sentence."""
+    signature = list(inspect.signature(function).parameters.values())
+    skipped = int(owner is not None and not isinstance(member, staticmethod))
+    parameters = signature[skipped:]
+    ordered = [p.name for p in parameters if p.kind in (p.POSITIONAL_ONLY, p.POSITIONAL_OR_KEYWORD)]
+    needed = [p for p in parameters if p.default is p.empty and p.kind not in (2, 4)]
+    rest = next((p.name for p in parameters if p.kind is p.VAR_POSITIONAL), None)
+    options = any(p.kind is p.VAR_KEYWORD for p in parameters)
+    named = {p.name for p in parameters if p.kind not in (2, 4)}
+    kinds: dict[str, Kind] = {}
+
+    def read() -> None:
+        names = Names(function, owner)
+        loose = bool(prefix)  # a record may hold NaN for what is not known; its class says where
+        for p in parameters:
+            kinds[p.name] = kind_of(names.value(p.annotation), loose) or _ANYTHING
+
+    @functools.wraps(function)
+    def door(*args: Any, **given: Any) -> Any:
+        if not kinds:
+            read()
+        for name, value in zip(ordered, args[skipped:], strict=False):
+            kind = kinds[name]
+            if value.__class__ not in kind.plain:
+                kind.check(value, prefix + name)
+        if len(args) - skipped > len(ordered):
+            if rest is None:
+                most = f"{len(ordered)} or fewer before those with a name"
+                found = len(args) - skipped
+                raise TypeError(must_be(f"arguments of {label}", most, found))
+            for value in args[skipped + len(ordered) :]:
+                kinds[rest].check(value, prefix + rest)
+        for name, value in given.items():
+            if name in named:
+                kind = kinds[name]
+                if value.__class__ not in kind.plain:
+                    kind.check(value, prefix + name)
+            elif not options:
+                raise TypeError(must_be(f"arguments of {label}", _any_of(named), name))
+        if len(args) - skipped + len(given) < len(ordered) + len(needed):  # may miss some
+            taken = ordered[: len(args) - skipped]
+            for p in needed:
+                if p.name not in given and p.name not in taken:
+                    raise TypeError(f"{prefix}{p.name} must be given to {label}, found nothing.")
+        return function(*args, **given)
+
+    return door
+
+
+def _any_of(named: Iterable[str]) -> str:
+    found = sorted(named)
+    return f"among {', '.join(found)}" if found else "none"
+
+
+class Names:
+    """Names that the type hints of a function may use: its module's, those of its class's bases.
+
+    A name that no module holds is imported for type checking only; a stand-in is made for it, and
+    an object is of that kind if one of its classes has the name.
+    """
+
+    def __init__(self, function: Callable[..., Any], owner: type | None) -> None:
+        homes = [vars(sys.modules[c.__module__]) for c in owner.__mro__] if owner else []
+        self.homes = [inspect.unwrap(function).__globals__, *homes, vars(builtins)]
+
+    def __getitem__(self, name: str) -> Any:
+        for home in self.homes:
+            if name in home:
+                return home[name]
+        return type(name, (_ByName,), {})
+
+    def value(self, hint: Any) -> Any:
+        """A type hint, evaluated if it is a text."""
+        return eval(hint, {}, cast(Any, self)) if isinstance(hint, str) else hint
+
+
+class _ByName:
+    """Stand-in for a class that is imported for type checking only."""
+
+    def __class_getitem__(cls, item: Any) -> type:
+        return cls
+
+
+def _number(value: Any, name: str) -> None:
+    if value.__class__ is float and value - value == 0.0:
+        return
+    finite_number(value, name)
+
+
+def _whole(value: Any, name: str) -> None:
+    if not hasattr(value, "__index__"):
+        raise ValueError(must_be(name, "a whole number", value))
+
+
+def _numbers(value: Any, name: str) -> None:
+    """Refuse an array, or lists, that hold anything but numbers."""
+    try:
+        usable = np.asarray(value).dtype.kind in "fiub"
+    except ValueError:  # rows of unlike length
+        raise ValueError(must_be(name, "an array with rows of one length", value)) from None
+    if not usable:
+        raise TypeError(must_be(name, "an array of numbers", value))
+
+
+def _listing(value: Any) -> bool:
+    """Whether a value is a list of things; a text is none."""
+    return isinstance(value, Sequence | np.ndarray) and not isinstance(value, str | bytes)
+
+
+def _iterable(value: Any) -> bool:
+    return hasattr(value, "__iter__") and not isinstance(value, str | bytes)
+
+
+def _array(value: Any) -> bool:
+    return (_listing(value) or hasattr(value, "__array__")) and np.ndim(value) > 0
+
+
+def _is(*classes: type) -> Callable[[Any], bool]:
+    return lambda value: isinstance(value, classes)
+
+
+_NUMBER = Kind("a number", a_number, _number)
+_LOOSE = Kind("a number", a_number, plain=frozenset((float, int)))
+_ANYTHING = Kind("anything", lambda value: True)
+_ARRAY = Kind("an array of numbers", _array, _numbers)
+_NONE = Kind("None", _is(type(None)), None, frozenset((type(None),)))
+_PLAIN: dict[Any, Kind] = {
+    float: _NUMBER,
+    int: Kind("a whole number", a_number, _whole, frozenset((int,))),
+    bool: Kind("true or false", _is(bool, np.bool_), None, frozenset((bool,))),
+    str: Kind("a text", _is(str), None, frozenset((str,))),
+    type(None): _NONE,
+    None: _NONE,
+    np.random.Generator: Kind("a random generator of numpy", _is(np.random.Generator)),
+}
+#: The first noun after its article: "a list of numbers" are "lists of numbers".
+_PLURAL = re.compile(r"^(?:an?|the) ((?:whole )?\w+)(.*)$")
+_PATH = Kind("the path of a file", _is(str, os.PathLike))
+
+
+def kind_of(hint: Any, loose: bool = False) -> Kind | None:
+    """What a type hint accepts; None if it accepts everything.
+
+    Parameters
+    ----------
+    hint : type hint
+        Evaluated: a class, a union, a list or mapping of such, an array.
+    loose : bool
+        Whether a number may be NaN or infinite.
+    """
+    if hint is Any or hint is object or hint is inspect.Parameter.empty:
+        return None
+    if loose and hint is float:
+        return _LOOSE
+    if hint in _PLAIN:
+        return _PLAIN[hint]
+    origin, inner = typing.get_origin(hint), typing.get_args(hint)
+    if origin in (typing.Union, types.UnionType):
+        return _union(inner, loose)
+    if hint is np.ndarray or origin is np.ndarray:
+        shapeless = origin is not None and Any in typing.get_args(inner[1])
+        return Kind("an array", _is(np.ndarray)) if shapeless else _ARRAY
+    if isinstance(origin or hint, type) and issubclass(origin or hint, os.PathLike | PurePath):
+        return _PATH
+    if origin is not None:
+        return _holder(origin, inner, loose)
+    return _class(hint)
+
+
+def _union(members: Sequence[Any], loose: bool) -> Kind | None:
+    kinds: list[Kind] = []
+    like = typing.get_args(ArrayLike)
+    if all(member in members for member in like):
+        kinds.append(_ARRAY)
+        members = [member for member in members if member not in like]
+    for member in members:
+        kind = kind_of(member, loose)
+        if kind is None:
+            return None
+        kinds.append(kind)
+    if _PATH in kinds:
+        kinds = [kind for kind in kinds if kind is not _PLAIN[str]]
+    words = " or ".join(dict.fromkeys(kind.words for kind in kinds))
+
+    def look(value: Any, name: str) -> None:
+        next(kind for kind in kinds if kind.fits(value)).check(value, name)
+
+    plain = frozenset[type]().union(*(kind.plain for kind in kinds))
+    return Kind(words, lambda value: any(kind.fits(value) for kind in kinds), look, plain)
+
+
+def _holder(origin: Any, inner: tuple[Any, ...], loose: bool) -> Kind | None:
+    """What a list, row, mapping or function accepts."""
+    if origin is collections.abc.Callable:
+        return Kind("a function", callable)
+    if issubclass(origin, Mapping):
+        kind = kind_of(inner[1], loose)
+        return Kind(f"a mapping to {_plural(kind)}", _is(Mapping), _items(kind))
+    if origin is tuple and inner[-1] is not Ellipsis:
+        return _row([kind_of(member, loose) for member in inner])
+    if issubclass(origin, Iterable):
+        kind = kind_of(inner[0], loose)
+        fits = _listing if issubclass(origin, Sequence) else _iterable
+        return Kind(f"a list of {_plural(kind)}", fits, _items(kind))
+    return _class(origin)
+
+
+def _plural(kind: Kind | None) -> str:
+    if kind is None:
+        return "things"
+    words = kind.words.split(" or ")
+    return " or ".join(_PLURAL.sub(r"\1s\2", w) for w in words)
+
+
+def _items(kind: Kind | None) -> Callable[[Any, str], None] | None:
+    """A look at each thing of a list or mapping; a stream of things is left untouched."""
+    if kind is None:
+        return None
+
+    def look(value: Any, name: str) -> None:
+        if isinstance(value, Mapping):
+            for key, item in value.items():
+                kind.check(item, f"{name}[{key!r}]")
+        elif kind is _NUMBER and isinstance(value, np.ndarray):
+            _numbers(value, name)
+        elif _listing(value):
+            for index, item in enumerate(value):
+                kind.check(item, f"{name}[{index}]")
+
+    return look
+
+
+def _row(kinds: Sequence[Kind | None]) -> Kind:
+    """A row of so many things, such as the two numbers of a place."""
+    count = {2: "two", 3: "three", 4: "four"}.get(len(kinds), str(len(kinds)))
+    words = f"{count} {_plural(kinds[0]) if len({k and k.words for k in kinds}) == 1 else 'things'}"
+
+    def look(value: Any, name: str) -> None:
+        if len(value) != len(kinds):
+            raise ValueError(must_be(name, words, value))
+        for index, (item, kind) in enumerate(zip(value, kinds, strict=True)):
+            if kind is not None:
+                kind.check(item, f"{name}[{index}]")
+
+    return Kind(words, _listing, look)
+
+
+def _class(kind: Any) -> Kind | None:
+    """An object of a class, of a class known by its name, or with the members of a protocol."""
+    if not isinstance(kind, type):
+        return None
+    if issubclass(kind, _ByName):
+        named = kind.__name__
+        words = with_article(named)
+        return Kind(words, lambda value: any(c.__name__ == named for c in type(value).__mro__))
+    if getattr(kind, "_is_protocol", False):
+        members = [name for name in vars(kind) if not name.startswith("_")]
+        words = (inspect.getdoc(kind) or kind.__name__).split("\n")[0].split(":")[0].rstrip(".")
+        words = words[0].lower() + words[1:]
+        return Kind(words, lambda value: all(hasattr(value, name) for name in members))
+    return Kind(with_article(kind.__name__), _is(kind), None, frozenset((kind,)))

@@ -235,7 +235,7 @@ def test_missing_files_and_folders(tmp_path, read):
 
 
 def test_a_test_that_is_none():
-    with pytest.raises(ValueError, match="test must be a RingTest or the path of one, found 7"):
+    with pytest.raises(TypeError, match="test must be a RingTest or the path of a file, found 7"):
         read_points("points.csv", 7)
 
 
@@ -243,7 +243,6 @@ def test_a_test_that_is_none():
     "arguments, sentence",
     [
         (("circle", 3, 0, np.zeros((20, 3))), "arrays: xy must have shape (n, 2), found (20, 3)."),
-        (("circle", 3, 0, "abc"), "arrays: xy must be numbers in mm, shape (n, 2)."),
         (("circle", 3, 0, [[0, 0]] * 5 + [[0, np.nan]]), "arrays, point 5: xy must be finite"),
         (("circle", [3, 3], 0, np.zeros((20, 2))), "one value or one for each of the 20 points"),
         (
@@ -265,11 +264,16 @@ def test_wrong_arrays(arguments, sentence):
         Piece.from_arrays(TEST, *arguments)
 
 
+def test_an_array_that_is_none():
+    with pytest.raises(TypeError, match="xy must be an array of numbers, found 'abc'"):
+        Piece.from_arrays(TEST, "circle", 3, 0, "abc")
+
+
 def test_a_piece_of_lines_from_another_test():
     line = Line("circle", 7, 40.0, -1, np.zeros((20, 2)))
     with pytest.raises(ValueError, match="the test draws no circle ring 7"):
         Piece(TEST, (line,), "bench")
-    with pytest.raises(ValueError, match="test must be a RingTest"):
+    with pytest.raises(TypeError, match="Piece: test must be a RingTest"):
         Piece("test", (line,), "bench")
     with pytest.raises(ValueError, match=r"must have shape \(n, 2\), found \(4,\)"):
         Line("circle", 0, 5.0, -1, np.zeros(4))
@@ -318,7 +322,7 @@ SPOILED_TESTS = [
         "field 'start_from_mm' y must be a finite number, found None.",
     ),
     (content(layout="heap"), "layout must be 'concentric', 'side_by_side', 'circles' or 'squares'"),
-    (content(order=1), "order must be 'inside_out' or 'outside_in', found 1."),
+    (content(order=1), "order must be a text, found 1."),
     (content(shapes=[]), "field 'shapes' must hold named fields, found []."),
     (
         content(shapes={"oval": circles()["shapes"]["circle"]}),
@@ -327,8 +331,8 @@ SPOILED_TESTS = [
     (content(shapes={"circle": 1}), "field 'shapes.circle' must hold named fields, found 1."),
     (circles(sizes_mm=None), "field 'shapes.circle.sizes_mm' is missing."),
     (circles(sizes_mm=[5, 4]), "sizes of the circles must ascend, found 4 mm after 5 mm."),
-    (circles(sizes_mm=[5, "x"]), "sizes of the circles must be a finite number, found 'x'."),
-    (circles(centre_mm="here"), "centre of the circles must be two numbers (x, y) in mm"),
+    (circles(sizes_mm=[5, "x"]), "sizes[1] must be a number, found 'x'."),
+    (circles(centre_mm="here"), "centre must be two numbers, found 'here'"),
     (circles(direction="up"), "direction must be 'ccw' or 'cw', found 'up'."),
     (content(sequence="all"), "field 'sequence' must be a list of tables, found 'all'."),
     (content(sequence=[{"shape": "circle"}]), "field 'sequence[0].ring' is missing."),
@@ -377,6 +381,12 @@ KEPT = gs.Tolerance(roundness=0.2)
 NO_FINDING = "finding must be a Finding, found 'finding'."
 
 
+def refusal(sentence):
+    """TypeError where the sentence asks for another kind of object."""
+    kind = r"must be (an? (?!whole|text that|probab)|the path|Finding)"
+    return TypeError if re.search(kind, sentence) else ValueError
+
+
 @pytest.mark.parametrize(
     "call, sentence",
     [
@@ -386,27 +396,36 @@ NO_FINDING = "finding must be a Finding, found 'finding'."
             "found 95.",
         ),
         (lambda: gs.accept(BURN, KEPT, confidence=0.05), "above 0.5 and below 1"),
-        (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a finite number"),
+        (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a number"),
         (lambda: gs.accept(PIECE, 0.2), "tolerance must be a Tolerance, found 0.2."),
-        (lambda: gs.accept(PIECE, KEPT, "bench"), "machine must be a Machine, found 'bench'."),
-        (lambda: gs.accept(PIECE, KEPT, finding="finding"), NO_FINDING),
+        (
+            lambda: gs.accept(PIECE, KEPT, "bench"),
+            "machine must be a Machine or None",
+        ),
+        (
+            lambda: gs.accept(PIECE, KEPT, finding="finding"),
+            "finding must be a Finding or None",
+        ),
         (lambda: gs.accept(PIECE, KEPT, seed=-1), "seed must be a whole number, 0 or more"),
         (lambda: gs.will_hold("finding", TEST, KEPT), NO_FINDING),
         (lambda: gs.advise("finding"), NO_FINDING),
         (lambda: gs.next_test("finding"), NO_FINDING),
         (lambda: gs.what_can_be_told("burn.json"), "test must be a RingTest, found 'burn.json'."),
-        (lambda: gs.what_can_be_told(TEST, 7), "machine must be a Machine, found 7."),
+        (lambda: gs.what_can_be_told(TEST, 7), "machine must be a Machine or None, found 7."),
         (
             lambda: gs.what_can_be_told(TEST, faults="scale_x"),
-            "faults must be a list of names, found 'scale_x'.",
+            "faults must be a list of texts or None, found 'scale_x'.",
         ),
-        (lambda: gs.new_log(5, gs.Machine(), name="Alder"), "path must be that of a file, or None"),
+        (
+            lambda: gs.new_log(5, gs.Machine(), name="Alder"),
+            "path must be the path of a file",
+        ),
         (lambda: gs.new_log(None, "bench", name="Alder"), "machine must be a Machine"),
         (lambda: gs.new_log(None, gs.Machine(), name=" "), "name must be a text that is not empty"),
     ],
 )
 def test_every_door_says_in_one_sentence_what_it_takes(call, sentence):
-    with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+    with pytest.raises(refusal(sentence), match=re.escape(sentence)) as error:
         call()
     one_sentence(error, name="must")
 
@@ -420,19 +439,22 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
         (lambda: gs.will_hold(finding, TEST, "tight"), "tolerance must be a Tolerance"),
         (lambda: gs.will_hold(finding, TEST, KEPT, confidence=1.0), "above 0.5 and below 1"),
         (lambda: gs.will_hold(finding, TEST, KEPT, draws=3), "draws must be a whole number, 20"),
-        (lambda: gs.advise(finding, handbook="blue"), "handbook must be a Handbook, found 'blue'."),
-        (lambda: gs.advise(finding, costs=40.0), "costs must be a Costs, found 40.0."),
-        (lambda: gs.advise(finding, seed=0.5), "seed must be a whole number, 0 or more"),
-        (lambda: gs.next_test(finding, minutes="long"), "minutes must be a finite number"),
+        (
+            lambda: gs.advise(finding, handbook="blue"),
+            "handbook must be a Handbook or None",
+        ),
+        (lambda: gs.advise(finding, costs=40.0), "costs must be a Costs or None, found 40.0."),
+        (lambda: gs.advise(finding, seed=0.5), "seed must be a whole number, found 0.5"),
+        (lambda: gs.next_test(finding, minutes="long"), "minutes must be a number or None"),
         (lambda: gs.next_test(finding, minutes=-5.0), "minutes must be above zero, found -5.0."),
-        (lambda: gs.next_test(finding, costs=3), "costs must be a Minutes, found 3."),
-        (lambda: gs.next_test(finding, candidates=TEST), "candidates must be a list or tuple"),
+        (lambda: gs.next_test(finding, costs=3), "costs must be a Minutes or None, found 3."),
+        (lambda: gs.next_test(finding, candidates=TEST), "candidates must be a list of"),
         (
             lambda: gs.next_test(finding, candidates=["push"]),
-            "candidates[0] must be a RingTest or PushTest or ToneTest or CaliperTest or Look",
+            "candidates[0] must be a RingTest or a PushTest or",
         ),
         (lambda: gs.next_test(finding, candidates=[]), "candidates must hold at least one"),
     ):
-        with pytest.raises(ValueError, match=re.escape(sentence)) as error:
+        with pytest.raises(refusal(sentence), match=re.escape(sentence)) as error:
             call()
         one_sentence(error, name="must")

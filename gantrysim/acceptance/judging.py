@@ -58,6 +58,7 @@ from gantrysim.records.checks import (
     shortened,
     whole_number,
 )
+from gantrysim.records.doors import checked
 
 _LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form
 _NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its deviation: measured)
@@ -65,6 +66,7 @@ _LIKELY = 1e-3  # explanations below this probability are not drawn
 _STEP = 1.0  # mm, sampling of predicted lines
 
 
+@checked
 def accept(
     measured: Piece | Burn,
     tolerance: Tolerance,
@@ -169,6 +171,7 @@ def accept(
     )  # fmt: skip
 
 
+@checked
 def will_hold(
     finding: Finding,
     test: RingTest,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from scipy.special import ndtri
 
 from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +31,7 @@ CHARACTERISTICS: dict[str, tuple[str, str]] = {
 }
 
 
+@checked
 @dataclass(frozen=True)
 class Tolerance:
     """What a burn must keep to; any subset of it.
@@ -193,6 +195,7 @@ class Requirement:
         )
 
 
+@checked
 @dataclass(frozen=True)
 class Verdict:
     """Whether a tolerance is met: pass, not yet, or cannot tell.

@@ -15,12 +15,14 @@ from gantrysim.burn.mark import exposure
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Burn:
     """What a machine burns when a test is commanded.
@@ -204,6 +206,7 @@ class Burn:
         )
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class PathBurn:
     """What a machine makes of a path that is no ring test, such as a customer's job.

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from gantrysim.burn.mark import Exposure, dose_map
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_file
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ _MARGIN = 4.0  # mm of bare wood round the pattern
 _kernel = njit(cache=True, nogil=True, error_model="numpy")
 
 
+@checked
 @dataclass(frozen=True)
 class Wood:
     """How a light wood answers to a dose.
@@ -75,6 +77,7 @@ class Wood:
                 raise ValueError(f"{name} must be three numbers from 0 to 1, found {colour!r}.")
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class BurnImage:
     """A burn as it would look on light wood; `Burn.image` makes one.

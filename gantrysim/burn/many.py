@@ -15,11 +15,13 @@ from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import shortened
+from gantrysim.records.doors import checked
 
 #: Tasks handed to the executor ahead of the results: keeps every worker busy, and memory flat.
 AHEAD = 64
 
 
+@checked
 @dataclass(frozen=True)
 class Failure:
     """A machine that could not be simulated.
@@ -45,6 +47,7 @@ class Failure:
         return f"machine {self.index}: {self.sentence} ({self.kind}; {self.machine!r})"
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class ManyBurns:
     """Burns of many machines in the order in which the machines were given.
@@ -108,6 +111,7 @@ class ManyBurns:
         return f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
 
 
+@checked
 def simulate_many(
     machines: Iterable[Machine],
     test: RingTest,

@@ -21,12 +21,14 @@ from gantrysim.mechanics.quasistatic import (
 from gantrysim.pattern.beside import BESIDE
 from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.doors import checked
 
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
 STEPS_PER_PERIOD = 20.0
 SHORTEST_STEP, LONGEST_STEP = 5e-4, 1e-3
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class TimedBurn(Burn):
     """What a machine burns when its masses swing.
@@ -77,6 +79,7 @@ def simulate(
 ) -> PathBurn: ...
 
 
+@checked
 def simulate(
     machine: Machine,
     test: RingTest | Toolpath,

@@ -14,11 +14,13 @@ from gantrysim.decisions.step import Costs, Step, choose_step
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.records.checks import require
+from gantrysim.records.doors import checked
 
 DO, CHECK, LEAVE = "do", "check first", "leave"
 _EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities
 
 
+@checked
 @dataclass(frozen=True)
 class Adjustment:
     """One thing to turn, set or replace, with how far and what it risks.

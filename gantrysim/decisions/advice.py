@@ -33,12 +33,14 @@ from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest, ring_test
 from gantrysim.records.checks import of_kind, whole_number
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Advice:
     """What to do about a finding: hand checks, then adjustments, then what to expect.
@@ -188,6 +190,7 @@ _COLUMNS = (
 )  # fmt: skip
 
 
+@checked
 def advise(
     finding: Finding,
     *,

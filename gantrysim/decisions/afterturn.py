@@ -18,6 +18,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_angle, nut_approach
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.doors import checked
 
 #: How well a nut is turned, degrees (95 %; common practice, no source).
 NUT_BY_HAND = 3.0
@@ -40,6 +41,7 @@ _RANGE, _DENSE = 4.5, 1801  # of the standard normal number of a size
 _NODES, _TURNS = 201, 37  # sizes for which a change is worked out, and a turn made on a machine
 
 
+@checked
 @dataclass(frozen=True)
 class Change:
     """Something turned or set by hand, said in the unit of its fault.

@@ -34,6 +34,7 @@ from gantrysim.inference.terms import DrawnLines
 from gantrysim.instruments.measurement import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import SIDES, Machine
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -78,6 +79,7 @@ _TORN = 30.0
 _UNLISTED_FACTOR = 6.0
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Hypothesis:
     """One explanation of a piece.
@@ -124,6 +126,7 @@ class Hypothesis:
         return f"Hypothesis({self.name}, {self.probability:.3f}{', ' + sizes if sizes else ''})"
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Finding:
     """What a piece says about its machine.
@@ -289,6 +292,7 @@ class Finding:
         return findingwords.table(self)
 
 
+@checked
 def diagnose(
     measured: Measurement | Sequence[Measurement],
     machine: Machine | None = None,

@@ -35,6 +35,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.checks import names_of, of_kind
+from gantrysim.records.doors import checked
 
 #: Median of the size of one, and of a pair of, standard normal numbers (per component): the
 #: usual size of a fault whose prior has either sign.
@@ -42,6 +43,7 @@ _ONE, _PAIR = 0.6745, 0.8326
 _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
 
 
+@checked
 def what_can_be_told(
     test: RingTest, machine: Machine | None = None, *, faults: Sequence[str] | None = None
 ) -> Telling:

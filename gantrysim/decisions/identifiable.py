@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,6 +80,7 @@ class Power:
     confused_with: tuple[str, ...]
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Telling:
     """What a test can tell; `what_can_be_told` makes one.

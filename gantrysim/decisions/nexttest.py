@@ -47,6 +47,7 @@ from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import of_kind, positive, whole_number
+from gantrysim.records.doors import checked
 
 #: An explanation less probable than this is dead, and at most so many are kept.
 ALIVE, MOST_ALIVE = 0.01, 6
@@ -56,6 +57,7 @@ _LITTLE = 0.02  # nats; less than this settles nothing
 _MOVE = 0.2  # prior standard deviations by which readings by hand are differenced
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Proposal:
     """One measurement that might be made next, and what it is expected to settle.
@@ -149,6 +151,7 @@ class Proposal:
         return f"<p>{lines}</p>"
 
 
+@checked
 def next_test(
     finding: Finding,
     *,

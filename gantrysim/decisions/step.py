@@ -8,12 +8,14 @@ import numpy as np
 from scipy.special import ndtr
 
 from gantrysim.records.checks import require
+from gantrysim.records.doors import checked
 
 _FRACTIONS = np.linspace(0.0, 1.0, 101)
 #: Expected losses closer than this are alike, minutes: then the longer step is taken.
 ALIKE_MINUTES = 0.5
 
 
+@checked
 @dataclass(frozen=True)
 class Costs:
     """What going wrong costs, minutes.

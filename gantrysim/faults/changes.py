@@ -18,6 +18,7 @@ from gantrysim.machine import SIDES, Belt, Machine
 from gantrysim.machine.components import nut_angle, nut_approach
 from gantrysim.machine.plates import EndPlate
 from gantrysim.records.checks import listed, require
+from gantrysim.records.doors import checked
 
 
 def _check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:
@@ -51,6 +52,7 @@ class _OneWay:
         return f"{type(self).__name__}({text})"
 
 
+@checked
 @dataclass(frozen=True, repr=False)
 class TightWheels(_OneWay):
     """Wheels of one end plate pinched on their rail: extra rolling drag.
@@ -174,6 +176,7 @@ def _set_nuts(machine: Machine, side: str, wheel: str | int | None, approach: fl
     return plate.at_approach(dict.fromkeys(_nuts(plate, wheel), approach), span=machine.span)
 
 
+@checked
 @dataclass(frozen=True)
 class TightCarriage:
     """Carriage wheels pinched on the beam: extra rolling drag along x.
@@ -195,6 +198,7 @@ class TightCarriage:
         return machine.set("carriage.friction", friction)
 
 
+@checked
 @dataclass(frozen=True)
 class SlackBelt:
     """A belt that has lost tension: softer cord and spans that empty early.
@@ -228,6 +232,7 @@ class SlackBelt:
         return machine.set(name, slack)
 
 
+@checked
 @dataclass(frozen=True)
 class CouplerBacklash:
     """Play in the couplings of the cross shaft.
@@ -248,6 +253,7 @@ class CouplerBacklash:
         return machine.set("shaft.backlash", machine.shaft.backlash + self.play)
 
 
+@checked
 @dataclass(frozen=True)
 class CouplerSlip:
     """A set screw let go: one side stands ahead of the other.
@@ -268,6 +274,7 @@ class CouplerSlip:
         return machine.set("shaft.slip", machine.shaft.slip + self.offset)
 
 
+@checked
 @dataclass(frozen=True)
 class OutOfSquare:
     """The beam built at a yaw angle to the rails.
@@ -288,6 +295,7 @@ class OutOfSquare:
         return machine.set("square", machine.square + self.angle)
 
 
+@checked
 @dataclass(frozen=True)
 class ScaleError:
     """Wrong steps per mm on one axis: real move = commanded * (1 + error).
@@ -313,6 +321,7 @@ class ScaleError:
         return machine.set(place, machine.value(place) + self.error)
 
 
+@checked
 @dataclass(frozen=True, repr=False)
 class LooseWheels(_OneWay):
     """Wheels of one end plate that stand off their rail: yaw play and little drag.
@@ -426,6 +435,7 @@ class LooseWheels(_OneWay):
         return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
 
 
+@checked
 @dataclass(frozen=True)
 class LooseCarriage:
     """Carriage wheels that stand off the beam: the carriage rocks and drags little.
@@ -451,6 +461,7 @@ class LooseCarriage:
         return machine.set("carriage", dataclasses.replace(car, gap=car.gap + self.gap))
 
 
+@checked
 @dataclass(frozen=True)
 class PulleyRunout:
     """A pulley that runs out of true: a payout error once per turn.

@@ -26,6 +26,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 DIGITS = 4  # behind the point, mm: a tenth of a micrometre
@@ -41,6 +42,7 @@ CAUTIONS = (
 )
 
 
+@checked
 def write_motion_code(
     test: RingTest,
     path: str | os.PathLike[str],

@@ -18,7 +18,8 @@ from pathlib import Path
 from gantrysim.formats.wordreader import words_of
 from gantrysim.pattern.toolpath import Move, Toolpath
 from gantrysim.records.checks import positive
-from gantrysim.records.files import read_text
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, read_text
 
 MAX_BYTES = 20_000_000
 MAX_LINES = 500_000
@@ -41,6 +42,7 @@ _GROUP_OF = {word: group for group, words in GROUPS.items() for word in words}
 OFTEN = ("G", "M")  # letters that a line may hold more than once
 
 
+@checked
 def read_motion_code(
     path: str | os.PathLike[str],
     *,
@@ -89,22 +91,18 @@ def read_motion_code(
         block = line.strip()
         if block == "%" or (block_delete and block.startswith("/")):
             continue
-        try:
+        with placed(f"{path}, line {number}"):
             _take(state, words_of(block.removeprefix("/")))
-        except ValueError as error:
-            raise ValueError(f"{path}, line {number}: {str(error).rstrip('.')}.") from None
         if state.ended:
             break
     moves = state.moves
     if not any(lit for _, lit in moves):
         moves = [(move, move.burned) for move, _ in moves]
-    try:
+    with placed(path):
         return Toolpath(
             tuple(_lit(move, lit) for move, lit in moves),
             acceleration, centripetal, corner_speed_change, source=Path(path).name,
         )  # fmt: skip
-    except ValueError as error:
-        raise ValueError(f"{path}: {error}") from None
 
 
 @dataclass

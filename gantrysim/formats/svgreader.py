@@ -20,7 +20,8 @@ from pathlib import Path
 from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
 from gantrysim.pattern.toolpath import Move, Toolpath
 from gantrysim.records.checks import point, positive
-from gantrysim.records.files import read_text
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, read_text
 
 MAX_BYTES = 20_000_000
 MAX_DEPTH = 100
@@ -43,6 +44,7 @@ HIDING = ("display", "visibility")
 _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
 
 
+@checked
 def read_svg(
     path: str | os.PathLike[str],
     *,
@@ -87,7 +89,7 @@ def read_svg(
     if Path(path).is_file() and Path(path).stat().st_size > MAX_BYTES:
         raise ValueError(f"{path}: larger than {MAX_BYTES / 1e6:g} MB; split the drawing.")
     text = read_text(path, "an SVG drawing")
-    try:
+    with placed(path):
         root = _root(text)
         _check_sheets(root)
         to = _page(root, x, y)
@@ -96,8 +98,6 @@ def read_svg(
             _moves(segments, feed, travel),
             acceleration, centripetal, corner_speed_change, source=Path(path).name,
         )  # fmt: skip
-    except ValueError as error:
-        raise ValueError(f"{path}: {str(error).rstrip('.')}.") from None
 
 
 def _root(text: str) -> ET.Element:
@@ -217,10 +217,8 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
         foreign = "}" in element.tag and "www.w3.org/2000/svg" not in element.tag
         if foreign:
             continue
-        try:
+        with placed(f"{where}"):
             drawn, visible = _shown(element, visible)
-        except ValueError as error:
-            raise ValueError(f"{where}: {error}") from None
         if not drawn:
             continue
         if name not in (*GROUPS, *SHAPES) or (name == "svg" and depth):

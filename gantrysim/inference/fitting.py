@@ -21,6 +21,7 @@ from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
 from gantrysim.inference.solver import Mode, extend, learn_noise, search
 from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
+from gantrysim.records.doors import checked
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,7 @@ def magnitudes(
     return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Fit:
     """Posterior of one hypothesis for one piece.
@@ -221,6 +223,7 @@ class Fit:
         return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
 
 
+@checked
 def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence[str] = ()) -> Fit:
     """Fit one hypothesis to what was measured on a machine.
 

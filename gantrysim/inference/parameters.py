@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.machine import Machine
+from gantrysim.records.doors import checked
 
 
 @dataclass(frozen=True)
@@ -140,6 +141,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
 )
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Belief:
     """What is believed of the unknowns of the healthy scatter before a measurement.

@@ -17,6 +17,7 @@ from scipy.special import ndtri
 from gantrysim.inference.hypotheses import FaultKind
 from gantrysim.inference.problem import Problem, values_of
 from gantrysim.inference.solver import Mode, solve
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +35,7 @@ _HIGHER = 0.1
 _STRETCH = 3.0
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Profile:
     """Posterior of a fault's size with everything else fitted anew at each value.

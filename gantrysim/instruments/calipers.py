@@ -26,6 +26,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, finite_number, point, positive, shortened
+from gantrysim.records.doors import checked
 
 COLUMNS = ("shape", "ring", "size_mm", "what", "value_mm")
 #: What a file may state for all its readings, in a comment line "# resolution_mm = 0.01".
@@ -49,6 +50,7 @@ MOST, LEAST = 1.2, 0.5
 RANGE = 150.0  # mm: range of the usual caliper, over which its permissible error is stated
 
 
+@checked
 @dataclass(frozen=True)
 class CaliperReading:
     """One outside size of one ring.
@@ -102,6 +104,7 @@ class CaliperReading:
         return 2.0 * self.size * corner
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False)
 class CaliperSheet(ReadingSheet):
     """Caliper readings of one burned piece.
@@ -231,6 +234,7 @@ class CaliperSheet(ReadingSheet):
         return head, rows
 
 
+@checked
 def read_calipers(
     path: str | os.PathLike[str],
     test: RingTest | str | os.PathLike[str],

@@ -21,9 +21,11 @@ from gantrysim.instruments.csvtable import note_line
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 
+@checked
 class Measurement(ABC):
     """Something measured on one machine; `fit` and `diagnose` take any, or several.
 

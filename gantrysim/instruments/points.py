@@ -28,6 +28,7 @@ from gantrysim.pattern.ringtest import Line, RingTest, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed, shortened, true_or_false
+from gantrysim.records.doors import checked
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"
@@ -41,6 +42,7 @@ _UNITS = {"inches": 1 / 25.4, "cm": 0.1, "m": 1e-3, "µm": 1e3, "1/1000 inch": 1
 Integers = NDArray[np.int64]
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False)
 class Piece(Measurement):
     """The measured points of one burned and lifted piece.
@@ -258,6 +260,7 @@ class Piece(Measurement):
         return head, rows
 
 
+@checked
 def read_points(
     path: str | os.PathLike[str],
     test: RingTest | str | os.PathLike[str],

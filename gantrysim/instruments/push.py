@@ -34,6 +34,8 @@ from gantrysim.records.checks import (
     positive,
     shortened,
 )
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed
 
 COLUMNS = ("at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty")
 #: May be left out: how far the part was pushed.
@@ -64,6 +66,7 @@ _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
 MOST_FORCE = 1000.0  # N; no hand pushes harder with a spring scale: gram-force taken for N
 
 
+@checked
 @dataclass(frozen=True)
 class PushReading:
     """One number read in a push by hand.
@@ -121,6 +124,7 @@ class PushReading:
         return unit_of(self.what)
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False)
 class PushSheet(ReadingSheet):
     """Readings of pushes by hand on one machine.
@@ -271,6 +275,7 @@ class PushSheet(ReadingSheet):
         return head, rows
 
 
+@checked
 def read_push(
     path: str | os.PathLike[str],
     *,
@@ -318,12 +323,10 @@ def read_push(
     stroke = _strokes(table, motor)
     readings = []
     for i in range(len(table)):
-        try:
+        with placed(table.place(i)):
             reading = PushReading(
                 at[i], motor[i], (x[i], y[i]), what[i], value[i], spread[i], stroke[i]
             )
-        except ValueError as error:
-            raise ValueError(f"{table.place(i)}: {error}") from None
         readings.append(reading)
     stated = table.settings
     return PushSheet(

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 #: Standard deviations of a scanner nobody has checked: common scale, scale difference x - y, skew
 #: (rad).  A flatbed scanner is good to 0.1..0.3 mm over A4 (judgement on published scanner tests).
@@ -32,6 +33,7 @@ def _unchecked() -> Array:
     return np.diag([COMMON**2, DIFFERENCE**2, SKEW**2])
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class ScannerError:
     """What is believed of a scanner's errors in the frame of the piece.

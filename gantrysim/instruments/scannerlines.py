@@ -8,6 +8,7 @@ import os
 import numpy as np
 
 from gantrysim.instruments.scanner import ScannerError
+from gantrysim.records.files import placed
 
 _MEAN = ("scanner_scale", "scanner_difference", "scanner_skew_rad")
 _COVARIANCE = {
@@ -49,7 +50,5 @@ def scanner_of(stated: dict[str, float], path: str | os.PathLike[str]) -> Scanne
     for (i, j), name in _COVARIANCE.items():
         table[i, j] = table[j, i] = stated[name]
     a, b, c = (stated[name] for name in _MEAN)
-    try:
+    with placed(f"{path}: what is stated of the scanner"):
         return ScannerError((a, b, c), table)
-    except ValueError as error:
-        raise ValueError(f"{path}: what is stated of the scanner: {error}") from None

@@ -8,8 +8,10 @@ import numpy as np
 
 from gantrysim.instruments.picture import Picture
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class ScanRecord:
     """How a piece was read from one scan, or from two.

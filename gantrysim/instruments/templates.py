@@ -21,6 +21,7 @@ from gantrysim.machine.components import span_frequency, span_mass
 from gantrysim.mechanics.handpush import PLACES
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import finite_number, positive, shortened, whole_number
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 #: Rings that a hand measures if none are named, as parts of the outermost: outermost, one in the
@@ -40,6 +41,7 @@ _CAUTIONS = (
 )
 
 
+@checked
 def write_caliper_sheet(
     path: str | os.PathLike[str],
     test: RingTest | str | os.PathLike[str],
@@ -109,6 +111,7 @@ def write_caliper_sheet(
     return write_new_text(path, csv_text(remarks, settings, columns, rows), overwrite=overwrite)
 
 
+@checked
 def write_push_sheet(
     path: str | os.PathLike[str],
     machine: Machine,
@@ -180,6 +183,7 @@ def write_push_sheet(
     return write_new_text(path, text, overwrite=overwrite)
 
 
+@checked
 def write_tone_sheet(
     path: str | os.PathLike[str],
     machine: Machine,

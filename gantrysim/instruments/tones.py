@@ -25,6 +25,8 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import span_tension
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, one_of, positive
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed
 
 COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
 BELTS = ("left", "right", "x")
@@ -35,6 +37,7 @@ HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
 SPANS, MASSES = (20.0, 5000.0), (0.5, 200.0)  # mm, g/m
 
 
+@checked
 @dataclass(frozen=True)
 class ToneReading:
     """The tone of one plucked span.
@@ -84,6 +87,7 @@ class ToneReading:
         return span_tension(self.tone, self.span, self.mass * 1e-3)
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False)
 class ToneSheet(ReadingSheet):
     """Tones of plucked belts of one machine.
@@ -168,6 +172,7 @@ class ToneSheet(ReadingSheet):
         return head, rows
 
 
+@checked
 def read_tones(path: str | os.PathLike[str], *, common_error: float | None = None) -> ToneSheet:
     """Read tones of plucked belts from a CSV file.
 
@@ -201,10 +206,8 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float | None = Non
     numbers = np.column_stack([table.numbers(name) for name in COLUMNS[1:]]).tolist()
     readings = []
     for i, (belt, row) in enumerate(zip(belts, numbers, strict=True)):
-        try:
+        with placed(table.place(i)):
             readings.append(ToneReading(belt, *row))
-        except ValueError as error:
-            raise ValueError(f"{table.place(i)}: {error}") from None
     common = table.settings["common_error"] if common_error is None else common_error
     return ToneSheet(tuple(readings), str(path), common, table.notes)
 

@@ -18,6 +18,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.file import machine_of
 from gantrysim.pattern.ringtest import Line, ring_test_of
 from gantrysim.records.checks import finite_number, shortened
+from gantrysim.records.files import placed
 
 FORMAT = "gantrysim machine log"
 #: Version 1 did not say which machine its belief is about: it is that of the log.
@@ -145,10 +146,8 @@ def machine_from(value: Any, where: str) -> Machine:
     """The machine of a table as `Machine.to_dict` gives it."""
     if not isinstance(value, dict):
         raise ValueError(f"field {where!r} must hold named fields, found {shortened(value)}.")
-    try:
+    with placed(f"field {where!r}"):
         return machine_of(value)
-    except ValueError as error:
-        raise ValueError(f"field {where!r}: {_sentence(error)}") from None
 
 
 def piece_table(piece: Piece) -> dict[str, Any]:
@@ -186,10 +185,8 @@ def check_sum(piece: Piece) -> str:
 def piece_from(value: Any, where: str) -> Piece:
     """The piece of a table as `piece_table` gives it."""
     table = fields(value, where, ("source", "n_points", "sha256", "test", "lines"))
-    try:
+    with placed(f"field '{where}.test'"):
         test = ring_test_of(table["test"])
-    except ValueError as error:
-        raise ValueError(f"field '{where}.test': {_sentence(error)}") from None
     lines = []
     for k, entry in enumerate(row(table["lines"], f"{where}.lines")):
         at = f"{where}.lines[{k}]"
@@ -201,10 +198,8 @@ def piece_from(value: Any, where: str) -> Piece:
         xy = np.column_stack((x, y)) if x else np.empty((0, 2))
         lines.append(Line(shape, ring, size, index - 1 if index > 0 else -1, xy))
     source = word(table["source"], f"{where}.source")
-    try:
+    with placed(f"field {where!r}"):
         piece = Piece(test, tuple(lines), source)
-    except ValueError as error:
-        raise ValueError(f"field {where!r}: {_sentence(error)}") from None
     if word(table["sha256"], f"{where}.sha256") != check_sum(piece):
         raise ValueError(f"field '{where}.sha256' does not fit the points: they were changed.")
     if table["n_points"] != piece.n_points:
@@ -325,8 +320,3 @@ def plain(value: Any, where: str) -> Any:
     if isinstance(value, int | np.integer):
         return int(value)
     return number(value, where)
-
-
-def _sentence(error: ValueError) -> str:
-    text = str(error)
-    return text if text.endswith((".", "?")) else f"{text}."

@@ -28,7 +28,8 @@ from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
 from gantrysim.records.checks import finite_number, of_kind, shortened
-from gantrysim.records.files import read_text, write_new_text
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, read_text, write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -113,6 +114,7 @@ class Accepted:
 Entry = Burned | Adjusted | Accepted
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class MachineLog:
     """The log of one machine; make one with `new_log` or `open_log`.
@@ -349,6 +351,7 @@ class MachineLog:
         return f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
 
 
+@checked
 def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str) -> MachineLog:
     """Begin the log of a machine.
 
@@ -386,6 +389,7 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
     return log._saved(Path(path), overwrite=False)
 
 
+@checked
 def open_log(path: str | os.PathLike[str]) -> MachineLog:
     """Open the log of a machine.
 
@@ -397,10 +401,8 @@ def open_log(path: str | os.PathLike[str]) -> MachineLog:
         With one sentence that names the file and the field.
     """
     text = read_text(path, "a machine log")
-    try:
+    with placed(path):
         log = _log_of(logfile.content_of(text))
-    except ValueError as error:
-        raise ValueError(f"{path}: {error}") from None
     return replace(log, path=Path(path), _stamp=_stamp_of(text))
 
 

@@ -20,7 +20,8 @@ from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import Wheel, Wheeled
 from gantrysim.records.checks import finite_number, listed, shortened
-from gantrysim.records.files import read_text, write_new_text
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, read_text, write_new_text
 
 
 @dataclass(frozen=True)
@@ -175,6 +176,7 @@ def _walk(part: Any, where: str) -> Iterator[tuple[str, Any, str]]:
             yield place, part, field.name
 
 
+@checked
 def save_machine(
     machine: Machine, path: str | os.PathLike[str], *, overwrite: bool = False
 ) -> Path:
@@ -233,6 +235,7 @@ def _plain(part: Any) -> Iterator[str]:
         yield f"{field.name} = {text}  # {FIELDS[type(part).__name__][field.name].comment}"
 
 
+@checked
 def read_machine(path: str | os.PathLike[str]) -> Machine:
     """Read a machine from a TOML file.
 
@@ -258,11 +261,8 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise ValueError(f"{path}: not readable as TOML ({error}).") from None
-    try:
+    with placed(path):
         return machine_of(content)
-    except ValueError as error:
-        sentence = str(error)
-        raise ValueError(f"{path}: {sentence}{'' if sentence[-1] in '.?' else '.'}") from None
 
 
 def machine_of(content: Mapping[str, Any]) -> Machine:
@@ -295,7 +295,7 @@ def _part(part: Any, table: Any, where: str) -> Any:
         raise ValueError(f"{where} must be a table of fields, found {shortened(table)}")
     try:
         return _changed(part, table, f"{where}.")
-    except ValueError as error:
+    except (TypeError, ValueError) as error:
         raise ValueError(str(error) if where in str(error) else f"[{where}] {error}") from None
 
 

@@ -33,6 +33,7 @@ from gantrysim.machine.components import (
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import EndPlate, Limits, Wheel, four_wheels
 from gantrysim.records.checks import check_numbers, listed, require
+from gantrysim.records.doors import checked
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ class Figure:
         return f"{self.place} = {self.value:.6g}{unit}: {self.source}"
 
 
+@checked
 @dataclass(frozen=True)
 class Handbook:
     """What a ruler, the labels and the parts list say of a machine.

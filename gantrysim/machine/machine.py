@@ -22,6 +22,7 @@ from typing import Any, ClassVar, Protocol
 from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
 from gantrysim.records.checks import check_numbers, require
+from gantrysim.records.doors import checked
 
 __all__ = [
     "Beam",
@@ -49,6 +50,7 @@ class Fault(Protocol):
         """Return the machine with this fault."""
 
 
+@checked
 @dataclass(frozen=True)
 class Belt:
     """A toothed belt that runs from its motor pulley to the clamp and back over an idler.
@@ -144,6 +146,7 @@ class Belt:
         return loop_stiffness(self.ea, *self.spans(position))
 
 
+@checked
 @dataclass(frozen=True)
 class CrossShaft:
     """The shaft and couplings that carry the drive of the Y motor from side to side.
@@ -196,6 +199,7 @@ class CrossShaft:
             require(False, "CrossShaft", "motor_place", self.motor_place, accepted)
 
 
+@checked
 @dataclass(frozen=True)
 class Motor:
     """A stepping motor seen at the belt.
@@ -245,6 +249,7 @@ class Motor:
         return self.hold_force * 2.0 * math.pi / (4.0 * self.full_step)
 
 
+@checked
 @dataclass(frozen=True)
 class Contact:
     """How a rolling wheel resists, the same for every wheel of the machine.
@@ -297,6 +302,7 @@ class Contact:
         return cls(yield_distance=0.0, load_drag=0.0, viscous=0.0, break_away=1.0)
 
 
+@checked
 @dataclass(frozen=True)
 class Beam:
     """The beam with both plates and the X motor, as one body.
@@ -325,6 +331,7 @@ class Beam:
         check_numbers(self, self._limits)
 
 
+@checked
 @dataclass(frozen=True)
 class Head:
     """Where the spot burns, measured from the carriage wheel centre.
@@ -357,6 +364,7 @@ def _motor_x() -> Motor:
     return Motor(rotor_mass=0.14)
 
 
+@checked
 @dataclass(frozen=True)
 class Machine:
     """A two-sided belt-driven gantry; `Machine()` is the nominal bench machine.

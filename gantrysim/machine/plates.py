@@ -27,10 +27,12 @@ from gantrysim.machine.components import (
     wheel_load,
 )
 from gantrysim.records.checks import check_numbers, require
+from gantrysim.records.doors import checked
 
 Limits = Mapping[str, tuple[float, float]]
 
 
+@checked
 @dataclass(frozen=True)
 class Wheel:
     """One wheel of an end plate or of the carriage.
@@ -116,6 +118,7 @@ class Wheel:
         )
 
 
+@checked
 def four_wheels(base: float, drag: float, **wheel: float) -> tuple[Wheel, ...]:
     """Four wheels at the corners of a plate that share a drag evenly.
 
@@ -191,6 +194,7 @@ _PLATE_WHEELS = four_wheels(75.0, 3.0)
 _CARRIAGE_WHEELS = four_wheels(60.0, 2.2)
 
 
+@checked
 @dataclass(frozen=True)
 class EndPlate(Wheeled):
     """One end of the beam with the wheels that run on its rail.
@@ -468,6 +472,7 @@ def turn_nut(plate: EndPlate, wheel: str | int, degrees: float, *, span: float) 
     return plate.at_approach({i: approach}, span=span)
 
 
+@checked
 @dataclass(frozen=True)
 class Carriage(Wheeled):
     """The carriage that rolls along the beam and carries the burning head.

@@ -38,6 +38,7 @@ from gantrysim.mechanics.quasistatic import (
     y_block,
 )
 from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ _SETTLED = 1e-4  # N: a detent is settled when its force is known to this
 _TRIES = 5000  # of placing the rotor in its detents; each is one settling of the machine
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class PushResult:
     """What a hand with a spring scale feels; `push` makes one.
@@ -289,6 +291,7 @@ class PushResult:
         return f"<table><caption>Push test: {words}</caption>{rows}</table>"
 
 
+@checked
 def push(
     machine: Machine,
     at: str = "left",

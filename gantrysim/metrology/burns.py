@@ -34,6 +34,7 @@ from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 OUTLIER_SIGMAS = 6.0
 
@@ -76,6 +77,7 @@ def measure(
 ) -> Measures: ...
 
 
+@checked
 def measure(
     thing: Lines | CaliperSheet,
     *,
@@ -172,6 +174,7 @@ def measure(
     )  # fmt: skip
 
 
+@checked
 def measure_both_ways(
     ccw: Lines,
     cw: Lines,

@@ -22,6 +22,7 @@ import numpy as np
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.measurement import csv_text, html_table
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 #: Directions across a circle that ovality needs.
@@ -32,6 +33,7 @@ Estimate = tuple[float, float]
 _FIELDS = ("size", "size_error", "ovality", "long_axis_deg", "stretch_mrad", "squareness_mrad")
 
 
+@checked
 @dataclass(frozen=True)
 class CaliperRow:
     """What the readings of one ring say; each a value and its standard uncertainty, or None.
@@ -89,6 +91,7 @@ class CaliperRow:
         return out
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class CaliperMeasures:
     """What a caliper sheet measures, ring by ring; `measure` makes one.

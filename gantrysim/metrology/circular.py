@@ -25,8 +25,10 @@ from gantrysim.metrology.roundness import (
 )
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True)
 class Gap:
     """Where a closed line fails to close.
@@ -45,6 +47,7 @@ class Gap:
         return float(np.hypot(*self.vector))
 
 
+@checked
 @dataclass(frozen=True)
 class CircularDeviation:
     """What one circular path says of two axes.
@@ -119,6 +122,7 @@ class CircularDeviation:
         )
 
 
+@checked
 @dataclass(frozen=True)
 class BothWays:
     """What the two senses of travel round one circle say together.
@@ -229,6 +233,7 @@ class BothWays:
         )
 
 
+@checked
 def circular_deviation(
     xy: ArrayLike, nominal_radius: float, *, in_drawing_order: bool
 ) -> CircularDeviation:
@@ -263,6 +268,7 @@ def closing_gap(xy: Array) -> Gap:
     return Gap((dx, dy))
 
 
+@checked
 def both_ways(
     ccw: ArrayLike | Sequence[ArrayLike], cw: ArrayLike | Sequence[ArrayLike], nominal_radius: float
 ) -> BothWays:

@@ -24,6 +24,7 @@ from gantrysim.metrology.uncertainty import concise
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 Spread = dict[str, float | PeakToValley]
 
@@ -58,6 +59,7 @@ class Sense:
         return found
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class DirectionTest:
     """Circles drawn counter-clockwise beside the same circles drawn clockwise.

@@ -28,6 +28,7 @@ from gantrysim.metrology.roundness import (
 )
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 SAMPLES_PER_WAVE = 7  # at least, of the cut-off (ISO 12181-2:2011, from memory)
 HIGHEST = 3.0  # cut-offs; what lies beyond passes by less than 2^-9
@@ -36,6 +37,7 @@ LARGEST_CUTOFF = 500.0  # UPR; beyond it the equations outgrow memory
 QUARTER = 90.0  # degrees of a wave: wider gaps count as bridged
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class FilteredProfile:
     """A closed profile after the Gaussian filter.
@@ -102,6 +104,7 @@ class FilteredProfile:
         )
 
 
+@checked
 def filtered_profile(xy: ArrayLike, cutoff: float = 15.0) -> FilteredProfile:
     """Filter a closed outline.
 

@@ -17,10 +17,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gantrysim.metrology.roundness import ReferenceCircle, checked_points, least_squares_circle
+from gantrysim.records.doors import checked
 
 WORST_CONDITION = 30.0  # of the design; beyond it, gaps between points make harmonics trade places
 
 
+@checked
 @dataclass(frozen=True)
 class Harmonic:
     """One undulation: deviation = cosine * cos(n angle) + sine * sin(n angle).
@@ -54,6 +56,7 @@ class Harmonic:
         )
 
 
+@checked
 @dataclass(frozen=True)
 class Harmonics:
     """Harmonics of the radial deviation from a least-squares circle.
@@ -116,6 +119,7 @@ class Harmonics:
         }
 
 
+@checked
 def harmonics(
     xy: ArrayLike, highest: int = 8, *, circle: ReferenceCircle | None = None
 ) -> Harmonics:
@@ -163,6 +167,7 @@ def harmonics(
     return Harmonics(circle, terms, float(solution[0]), float(np.sqrt(np.mean(rest**2))))
 
 
+@checked
 def ovality(xy: ArrayLike) -> tuple[float, float]:
     """Ovality (mm) and direction of the long axis (degrees, 0 to 180); see `Harmonics.ovality`.
 
@@ -175,6 +180,7 @@ def ovality(xy: ArrayLike) -> tuple[float, float]:
     return found.ovality, found.long_axis_deg
 
 
+@checked
 def gaussian_transmission(order: ArrayLike, cutoff: float) -> Any:
     """Share of a harmonic's amplitude that the Gaussian long-wave-pass filter lets through.
 

@@ -27,12 +27,14 @@ from gantrysim.metrology.rows import CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.tables import csv_text, html_page, long_csv_text, text_page
 from gantrysim.pattern.ringtest import Line
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Measures:
     """The table of measures; make one with `measure`.

@@ -18,6 +18,7 @@ from gantrysim.metrology.roundness import ReferenceCircle, least_squares_circle
 from gantrysim.metrology.squares import SquareGeometry, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 Figure = ReferenceCircle | SquareGeometry
 
@@ -27,6 +28,7 @@ TOLD_APART = 0.1  # of its outline; below it a pass gets no row of its own
 REACH = 2.5  # typical distances between points; a wider bracket is not interpolated across
 
 
+@checked
 @dataclass(frozen=True)
 class PassScatter:
     """How far the passes of one ring lie apart.

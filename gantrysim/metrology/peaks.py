@@ -40,6 +40,7 @@ from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of, whole_number
+from gantrysim.records.doors import checked
 
 HIGHEST = 15  # waves of the smooth shape of a ring
 POINTS_PER_WAVE = 4
@@ -49,6 +50,7 @@ TRIALS = 400
 SEED = 0
 
 
+@checked
 @dataclass(frozen=True)
 class PeakToValley:
     """A peak-to-valley measure and what noise may have made of it.
@@ -93,6 +95,7 @@ class PeakToValley:
         )
 
 
+@checked
 def roundness_interval(
     xy: ArrayLike,
     noise: PointNoise,

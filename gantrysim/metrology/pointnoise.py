@@ -15,10 +15,12 @@ from numpy.typing import ArrayLike
 
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.doors import checked
 
 ROBUST = 1.4826  # standard deviation of a normal sample in units of its median absolute deviation
 
 
+@checked
 @dataclass(frozen=True)
 class PointNoise:
     """Standard uncertainties of the points of a line, across it.

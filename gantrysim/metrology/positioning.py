@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 from gantrysim.metrology.uncertainty import coverage_interval
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number
+from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ DEFINITIONS = {
 BIASED = ("B", "R_up", "R_down", "R", "E_up", "E_down", "E", "M", "A_up", "A_down", "A")
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Positioning:
     """Deviations of an axis from its targets, and the numbers of ISO 230-2:2014 clause 3.
@@ -222,6 +224,7 @@ class Positioning:
         return runs
 
 
+@checked
 def positioning(
     targets: ArrayLike, up: ArrayLike | None, down: ArrayLike | None, *, reading: float = 0.0
 ) -> Positioning:

@@ -41,6 +41,7 @@ from gantrysim.metrology.uncertainty import concise, propagated
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 TABLE_TRIALS = 200
 _LARGER = "noise only makes it larger, the interval has that taken off"
@@ -99,6 +100,7 @@ DEFINITIONS |= {
 Key = tuple[str, int, int, str]
 
 
+@checked
 @dataclass(frozen=True)
 class Quantity:
     """One measure of one ring.

@@ -17,6 +17,7 @@ from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of
+from gantrysim.records.doors import checked
 
 Row = CircleRow | SquareRow
 
@@ -27,6 +28,7 @@ APART = 50.0  # mm between places of a commanded path; its corners are always th
 TOUCHING = 1e-6  # mm
 
 
+@checked
 @dataclass(frozen=True)
 class PassDrift:
     """How a ring moves and grows from its first pass to the later ones.

@@ -23,10 +23,12 @@ from gantrysim.metrology.contacts import largest_circle_inside, smallest_circle_
 from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
 from gantrysim.pattern.shapes import algebraic_circle
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 
 
+@checked
 @dataclass(frozen=True)
 class ReferenceCircle:
     """A reference circle and how far the points are from it.
@@ -119,6 +121,7 @@ class ReferenceCircle:
         )
 
 
+@checked
 @dataclass(frozen=True)
 class Roundness:
     """The four reference circles of one outline.
@@ -162,6 +165,7 @@ class Roundness:
         )
 
 
+@checked
 def roundness(xy: ArrayLike) -> Roundness:
     """All four reference circles of a closed outline (ISO 12181-1:2011 clause 3, from memory).
 
@@ -189,6 +193,7 @@ def roundness(xy: ArrayLike) -> Roundness:
     )
 
 
+@checked
 def least_squares_circle(xy: ArrayLike) -> ReferenceCircle:
     """LSCI: the circle with the least sum of squared radial distances.
 
@@ -222,6 +227,7 @@ def least_squares_circle(xy: ArrayLike) -> ReferenceCircle:
     return _circle("LSCI", points, middle + size * centre)
 
 
+@checked
 def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
     """MZCI: two concentric circles that hold all points between them, the least distance apart.
 
@@ -259,6 +265,7 @@ def minimum_zone_circle(xy: ArrayLike) -> ReferenceCircle:
     return _circle("MZCI", points, middle + size * centre, contacts)
 
 
+@checked
 def minimum_circumscribed_circle(xy: ArrayLike) -> ReferenceCircle:
     """MCCI: the smallest circle round all points.
 
@@ -287,6 +294,7 @@ def minimum_circumscribed_circle(xy: ArrayLike) -> ReferenceCircle:
     return _circle("MCCI", points, middle + size * centre, contacts)
 
 
+@checked
 def maximum_inscribed_circle(xy: ArrayLike) -> ReferenceCircle:
     """MICI: the largest circle among the points that holds none of them.
 

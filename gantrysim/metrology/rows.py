@@ -8,10 +8,12 @@ from typing import Any
 from gantrysim.metrology.circular import CircularDeviation, Gap
 from gantrysim.metrology.harmonics import Harmonics
 from gantrysim.metrology.squares import SquareGeometry
+from gantrysim.records.doors import checked
 
 ORDERS = (2, 3, 4)  # harmonics in the table
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class CircleRow:
     """Measures of one circle, one pass.
@@ -93,6 +95,7 @@ class CircleRow:
         }
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class SquareRow:
     """Measures of one square, one pass.
@@ -147,6 +150,7 @@ class SquareRow:
         }
 
 
+@checked
 @dataclass(frozen=True)
 class Spacing:
     """Distance between neighbouring rings of one nest.

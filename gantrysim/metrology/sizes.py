@@ -15,12 +15,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.metrology.roundness import ReferenceCircle
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 APPROACH_DEG = 25.0  # of travel before a reversal, where lost motion is taken up
 LEAST_ON_APPROACH = 4
 LEAST_RINGS = 3
 
 
+@checked
 @dataclass(frozen=True)
 class SizeFit:
     """Straight line of measured over nominal size, by ordinary least squares.

@@ -21,6 +21,7 @@ from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import checked_points
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.doors import checked
 
 SIDES = ("bottom", "right", "top", "left")
 CORNERS = ("lower_right", "upper_right", "upper_left", "lower_left")
@@ -29,6 +30,7 @@ SIZE_TOLERANCE = 0.25  # of the half side; points further off belong to another 
 END_MARGIN = 0.05
 
 
+@checked
 @dataclass(frozen=True)
 class Side:
     """One side of a square and its reference line.
@@ -69,6 +71,7 @@ class Side:
     straightness_ends: float
 
 
+@checked
 @dataclass(frozen=True)
 class SquareGeometry:
     """What the four sides of a drawn square say.
@@ -216,6 +219,7 @@ class SquareGeometry:
         )
 
 
+@checked
 def square_geometry(
     xy: ArrayLike,
     half_side: float,

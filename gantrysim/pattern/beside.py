@@ -21,6 +21,7 @@ import numpy as np
 from gantrysim.pattern.letters import checked_text, letter_strokes, text_width
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number
+from gantrysim.records.doors import checked
 
 CLEAR = 5.0  # between the rings and anything beside them, mm
 ARM = 1.5  # of a cross, from its middle, mm
@@ -35,6 +36,7 @@ BESIDE = ("mark", "scale", "caption")  # shapes of the strokes, in drawing order
 Box = tuple[float, float, float, float]  # left, bottom, right, top, mm
 
 
+@checked
 @dataclass(frozen=True)
 class ScaleReference:
     """Two crosses a commanded distance apart.

@@ -13,8 +13,10 @@ from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS
 from gantrysim.pattern.shapes import SHAPES, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, one_of, point, positive, shortened
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True)
 class Nest:
     """One family of nested shapes about a centre.

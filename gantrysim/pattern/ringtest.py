@@ -59,7 +59,8 @@ from gantrysim.records.checks import (
     true_or_false,
     whole_number,
 )
-from gantrysim.records.files import write_new_text
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, write_new_text
 
 __all__ = [
     "DIRECTIONS",
@@ -80,6 +81,7 @@ MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
 
 
+@checked
 @dataclass(frozen=True)
 class RingTest:
     """A commanded test burn; build one with `ring_test` or `read_test`.
@@ -380,6 +382,7 @@ class RingTest:
         return table_of(self)
 
 
+@checked
 def ring_test(
     shapes: Sequence[str] = tuple(SHAPES),
     *,
@@ -477,6 +480,7 @@ def ring_test(
     )  # fmt: skip
 
 
+@checked
 def read_test(path: str | os.PathLike[str]) -> RingTest:
     """Read a test description: JSON, or TOML where the name ends in .toml.
 
@@ -493,10 +497,8 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
         With one sentence naming the file and the field.
     """
     content = read_content(path)
-    try:
+    with placed(path):
         return ring_test_of(content)
-    except ValueError as error:
-        raise ValueError(f"{path}: {error}") from None
 
 
 def ring_test_of(content: Any) -> RingTest:

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Line:
     """One drawn line: a burned stroke, or the measured points of one.

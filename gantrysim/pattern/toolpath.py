@@ -19,11 +19,13 @@ from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
 from gantrysim.pattern.strokes import Stroke
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, point, positive, shortened
+from gantrysim.records.doors import checked
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
 
 
+@checked
 @dataclass(frozen=True)
 class Move:
     """One straight move or arc.
@@ -114,6 +116,7 @@ class Move:
         return xy
 
 
+@checked
 @dataclass(frozen=True)
 class Toolpath:
     """Moves in drawing order; `simulate` predicts what a machine makes of them.

@@ -34,6 +34,7 @@ from gantrysim.plotting.look import (
     nice_magnification,
 )
 from gantrysim.records.checks import positive, whole_number
+from gantrysim.records.doors import checked
 
 _ROOM = 0.45  # of the size of the ring: what a ring spacing would be
 _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
@@ -81,6 +82,7 @@ class BurnAnimation(FuncAnimation):
         return path
 
 
+@checked
 def animate_burn(
     burn: Burn,
     *,

@@ -44,8 +44,10 @@ from gantrysim.plotting.look import (
 from gantrysim.plotting.unrolled import mean_shift
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 
+@checked
 def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
     """Draw burned lines over the commanded ones, with the error magnified.
 
@@ -77,6 +79,7 @@ def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = Non
     return ax
 
 
+@checked
 def compare_burns(
     before: Burn,
     after: Burn,
@@ -119,6 +122,7 @@ def compare_burns(
     return pair
 
 
+@checked
 def plot_before_after(
     before: Burn, after: Burn, ax: Axes | None = None, *, magnify: float | None = None
 ) -> Axes:
@@ -167,6 +171,7 @@ def plot_before_after(
     return ax
 
 
+@checked
 def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
     """Draw the mark of a burn on light wood, true to size, in mm of the bed.
 

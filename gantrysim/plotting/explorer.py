@@ -41,6 +41,7 @@ from gantrysim.plotting.look import (
 )
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
 from gantrysim.records.checks import of_kind, positive
+from gantrysim.records.doors import checked
 
 #: Inches and dots per inch of the one canvas.
 _SIZE, _DPI = (9.6, 4.3), 90
@@ -288,6 +289,7 @@ class Explorer:
         return f"Explorer({told or 'as it started'})"
 
 
+@checked
 def explore(
     machine: Machine | None = None, test: RingTest | None = None, *, magnify: float = 10.0
 ) -> Explorer:

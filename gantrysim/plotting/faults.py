@@ -26,10 +26,12 @@ from gantrysim.plotting.look import (
 )
 from gantrysim.plotting.readings import plot_push
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 _FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be
 
 
+@checked
 def plot_fault(
     *,
     title: str,

@@ -23,6 +23,7 @@ from gantrysim.plotting.look import (
     new_axes,
     ready_axes,
 )
+from gantrysim.records.doors import checked
 
 _BARS = "#c9c9c9"  # quiet bars behind markers
 
@@ -74,6 +75,7 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
     return ax
 
 
+@checked
 def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
     """Draw how much of what was believed a test would leave open, parameter by parameter.
 
@@ -116,6 +118,7 @@ def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
     """Draw each value of a verdict with its 95 % interval as part of its limit.
 

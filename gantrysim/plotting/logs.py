@@ -39,8 +39,10 @@ from gantrysim.plotting.look import (
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 
+@checked
 def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
     """Draw the error of every burn of a machine, and the turns between them.
 
@@ -93,6 +95,7 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def before_after(
     before: MachineLog | Piece,
     after: Piece | None = None,

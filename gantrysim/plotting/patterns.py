@@ -26,8 +26,10 @@ from gantrysim.plotting.look import (
     ready_axes,
     write_below,
 )
+from gantrysim.records.doors import checked
 
 
+@checked
 def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
     """Draw a commanded test: rings and what is burned beside them, travel moves, start points.
 
@@ -73,6 +75,7 @@ def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def plot_piece(piece: Piece, ax: Axes | None = None) -> Axes:
     """Draw the measured points of a lifted piece, in the piece's own frame.
 

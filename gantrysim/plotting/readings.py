@@ -39,6 +39,7 @@ from gantrysim.plotting.look import (
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of, positive
+from gantrysim.records.doors import checked
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
 _NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
@@ -277,6 +278,7 @@ def plot_tones(sheet: ToneSheet, ax: Axes | None = None) -> Axes:
     return _rows(names, tension, spread, colours, "tension of a limp string, N", ax)
 
 
+@checked
 def plot_push(
     result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
     colour: str = BLUE,

@@ -19,6 +19,7 @@ from gantrysim.plotting.look import (
     legend,
     ready_axes,
 )
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,6 +29,7 @@ _ROW = 72  # letters a row of the words above
 _MARGIN = 4.0  # mm of wood round the pattern
 
 
+@checked
 def plot_scan(
     piece: Piece, ax: Axes | None = None, *, window: tuple[float, float, float, float] | None = None
 ) -> Axes:

@@ -20,10 +20,12 @@ from gantrysim.pattern.shapes import SHAPES, shape_of
 from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, dots, legend, ready_axes
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of
+from gantrysim.records.doors import checked
 
 MAX_UNROLLED = 5  # rings in one picture; more hide each other
 
 
+@checked
 def plot_unrolled(
     burn_or_lines: Burn | Piece | Iterable[Line],
     ax: Axes | None = None,

@@ -112,8 +112,8 @@ def _door(
                 most = f"{len(ordered)} or fewer before those with a name"
                 found = len(args) - skipped
                 raise TypeError(must_be(f"arguments of {label}", most, found))
-            for value in args[skipped + len(ordered) :]:
-                kinds[rest].check(value, prefix + rest)
+            for index, value in enumerate(args[skipped + len(ordered) :]):
+                kinds[rest].check(value, f"{prefix}{rest}[{index}]")
         for name, value in given.items():
             if name in named:
                 kind = kinds[name]
@@ -207,6 +207,7 @@ _NUMBER = Kind("a number", a_number, _number)
 _LOOSE = Kind("a number", a_number, plain=frozenset((float, int)))
 _ANYTHING = Kind("anything", lambda value: True)
 _ARRAY = Kind("an array of numbers", _array, _numbers)
+_ARRAY_LIKE = Kind("an array of numbers", lambda v: a_number(v) or _array(v), _numbers)
 _NONE = Kind("None", _is(type(None)), None, frozenset((type(None),)))
 _PLAIN: dict[Any, Kind] = {
     float: _NUMBER,
@@ -255,7 +256,7 @@ def _union(members: Sequence[Any], loose: bool) -> Kind | None:
     kinds: list[Kind] = []
     like = typing.get_args(ArrayLike)
     if all(member in members for member in like):
-        kinds.append(_ARRAY)
+        kinds.append(_ARRAY_LIKE)
         members = [member for member in members if member not in like]
     for member in members:
         kind = kind_of(member, loose)

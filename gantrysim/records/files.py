@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -81,3 +82,16 @@ def write_new_file(
     finally:
         part.unlink(missing_ok=True)
     return file
+
+
+@contextmanager
+def placed(place: str | os.PathLike[str]) -> Iterator[None]:
+    """Say where in a file something was found that is refused inside: ``place: sentence``.
+
+    A wrong kind of thing in a file is a wrong value of the file, so it raises ValueError too.
+    """
+    try:
+        yield
+    except (TypeError, ValueError) as error:
+        sentence = str(error)
+        raise ValueError(f"{place}: {sentence}{'' if sentence[-1:] in '.?' else '.'}") from None

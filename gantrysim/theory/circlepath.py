@@ -13,6 +13,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     ANGLE,
@@ -29,6 +30,7 @@ from gantrysim.theory.waves import wave_integral
 _T = sp.Symbol("T", positive=True)  # counts powers of p and w together
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class CirclePath(Derivation):
     """The steady counter-clockwise circle drawn with play; from `circle_path`.
@@ -69,6 +71,7 @@ class CirclePath(Derivation):
     mean_radius: Expr
 
 
+@checked
 @cache
 def circle_path() -> CirclePath:
     """Derive the steady circle of radius R (mm) drawn with windups r_x, r_y (mm).
@@ -147,6 +150,7 @@ def _quarter_integral(R: Expr, x: Expr, y: Expr) -> Expr:
     return (R - x) * (sp.asinh(high) + sp.asinh(low)) + arc(end) - arc(begin)
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class CircleSeries(Derivation):
     """Expansions of the drawn circle for small windups; from `circle_series`.
@@ -182,6 +186,7 @@ class CircleSeries(Derivation):
     ovality: Expr
 
 
+@checked
 @cache
 def circle_series(order: int = 6) -> CircleSeries:
     """Expand radius, ovality and harmonics of the drawn circle in p and w.

@@ -11,6 +11,7 @@ import numpy as np
 import sympy as sp
 from scipy import special
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.quantities import QUANTITIES, Expr
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 LONG = 90
 
 
+@checked
 class Step(NamedTuple):
     """One step: a short sentence, and its equation where it has one."""
 
@@ -32,6 +34,7 @@ class Step(NamedTuple):
         return "" if self.equation is None else sp.latex(self.equation)
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class Derivation:
     """Named expressions and how they were found.
@@ -174,6 +177,7 @@ class Derivation:
         )
 
 
+@checked
 def numeric(expr: Expr, *symbols: Expr) -> Callable[..., Any]:
     """A function of numbers or arrays from an expression.
 

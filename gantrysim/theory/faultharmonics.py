@@ -12,6 +12,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     ANGLE,
@@ -46,6 +47,7 @@ CAUSES: dict[Expr, str] = {
 }
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class FaultHarmonics(Derivation):
     """First-order harmonics of the radial error of a circle; from `fault_harmonics`.
@@ -122,6 +124,7 @@ class FaultHarmonics(Derivation):
         return "\n".join("| " + " | ".join(line) + " |" for line in lines) + "\n"
 
 
+@checked
 @cache
 def fault_harmonics() -> FaultHarmonics:
     """Derive the harmonics of a circle of radius R (mm) drawn at a speed v (mm/s), sense s.

@@ -17,6 +17,7 @@ from typing import Any
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     ALONG,
@@ -35,6 +36,7 @@ from gantrysim.theory.racking import racking_lag
 from gantrysim.theory.waves import wave_integral
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class FrictionInformation(Derivation):
     """Fisher information about a friction that drags at y; from `friction_information`.
@@ -68,6 +70,7 @@ class FrictionInformation(Derivation):
     ratio_of_left_side: Expr
 
 
+@checked
 @cache
 def friction_information() -> FrictionInformation:
     """Derive the information of circle and square about the friction of a side (N).

@@ -7,6 +7,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     BASE,
@@ -24,6 +25,7 @@ from gantrysim.theory.quantities import (
 )
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class EccentricNut(Derivation):
     """A plate of four equal wheels, two on nuts; from `eccentric_nut`.
@@ -65,6 +67,7 @@ class EccentricNut(Derivation):
     load_error: Expr
 
 
+@checked
 @cache
 def eccentric_nut() -> EccentricNut:
     """Derive load, drag and play of a plate from the turn of one nut (rad).

@@ -12,6 +12,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     ALONG,
@@ -33,6 +34,7 @@ from gantrysim.theory.quantities import (
 )
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class PlayElement(Derivation):
     """A mass with friction behind a spring; from `play_element`.
@@ -52,6 +54,7 @@ class PlayElement(Derivation):
     loop_energy: Expr
 
 
+@checked
 @cache
 def play_element() -> PlayElement:
     """Derive the windup of an axis: friction F (N) against stiffness k (N/mm), backlash b (mm).
@@ -90,6 +93,7 @@ def play_element() -> PlayElement:
     )  # fmt: skip
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class PlayOnCircle(Derivation):
     """One axis of a drawn circle; from `play_on_circle`.
@@ -129,6 +133,7 @@ class PlayOnCircle(Derivation):
     describing_imaginary: Expr
 
 
+@checked
 @cache
 def play_on_circle() -> PlayOnCircle:
     """Derive one axis of a circle of radius R (mm) drawn with a windup r (mm), 0 < r < R.
@@ -210,6 +215,7 @@ def _describing(stuck: Expr) -> tuple[Expr, Expr]:
     return harmonic(sp.cos(PHASE)), harmonic(-sp.sin(PHASE))
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class PlayOnSquare(Derivation):
     """One axis of a drawn square; from `play_on_square`.
@@ -247,6 +253,7 @@ class PlayOnSquare(Derivation):
     closure_gap: Expr
 
 
+@checked
 @cache
 def play_on_square() -> PlayOnSquare:
     """Derive one axis of a square of half side h (mm) drawn with a windup r (mm), 0 < r < h.

@@ -10,6 +10,8 @@ from typing import Any, NamedTuple
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
+
 __all__ = [
     "QUANTITIES",
     "Quantity",
@@ -69,6 +71,7 @@ __all__ = [
 Expr = Any  # a sympy expression: sympy has no types
 
 
+@checked
 class Quantity(NamedTuple):
     """What a symbol stands for, and its unit ("dimensionless" where it has none)."""
 

@@ -10,6 +10,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.quantities import (
     FRICTION_L,
@@ -23,6 +24,7 @@ from gantrysim.theory.quantities import (
 )
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class RackingLag(Derivation):
     """Lags of two coupled sides; from `racking_lag`.
@@ -61,6 +63,7 @@ class RackingLag(Derivation):
     tilt: Expr
 
 
+@checked
 @cache
 def racking_lag() -> RackingLag:
     """Derive the lags of two sides: frictions (N), belts (N/mm), racking stiffness (N/mm).

@@ -12,6 +12,7 @@ from functools import cache
 
 import sympy as sp
 
+from gantrysim.records.doors import checked
 from gantrysim.theory.circlepath import circle_series
 from gantrysim.theory.derivation import Derivation, Step
 from gantrysim.theory.play import play_on_square
@@ -32,6 +33,7 @@ from gantrysim.theory.quantities import (
 )
 
 
+@checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class Shrink(Derivation):
     """Constant shrink against proportional shrink; from `shrink`.
@@ -69,6 +71,7 @@ class Shrink(Derivation):
     left_on_circle: Expr
 
 
+@checked
 @cache
 def shrink() -> Shrink:
     """Derive what play (windup r on both axes, mm) and scale do to squares and circles.

@@ -28,7 +28,8 @@ from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, 
 from gantrysim.instruments.picture import MOST_PIXELS, open_picture
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
-from gantrysim.records.files import write_new_file
+from gantrysim.records.doors import checked
+from gantrysim.records.files import placed, write_new_file
 
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
@@ -38,6 +39,7 @@ _LOOKED = 6  # places along and up the area at which accuracy is judged
 _BAND = 512  # rows of the flat picture that are drawn at a time
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class FlatPicture:
     """A photograph drawn anew on the plane of the piece; `flatten_photo` makes one.
@@ -162,6 +164,7 @@ class FlatPicture:
         return f"{title}{html_table(('what', 'how much'), rows)}"
 
 
+@checked
 def flatten_photo(
     path: str | os.PathLike[str],
     reference: Reference,
@@ -203,14 +206,12 @@ def flatten_photo(
     asked = positive(accuracy, "accuracy")
     grey = open_picture(path, _ANY_DPI, what="a photograph").grey
     box = _checked_area(area, (grey.shape[0], grey.shape[1]))
-    try:
+    with placed(path):
         if isinstance(reference, Card) and reference.corners is None:
             reference = found_card(grey, reference)
         elif isinstance(reference, Grid) and reference.corners is None:
             reference = found_grid(grey, reference)
         plane = sight(grey, reference)
-    except ValueError as error:
-        raise ValueError(f"{path}: {error}") from None
     had, warp, scanner, why = _judged(plane, reference, box)
     if had > asked:
         raise ValueError(

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 from gantrysim.instruments.photo.plane import Plane, Sightings, first_guess, fit_plane
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened, whole_number
+from gantrysim.records.doors import checked
 
 #: What an edge or a line is read wrong by, pixels (judgement): the same all along it, as light, ink
 #: and blur pull it to one side, and on each profile by itself.
@@ -33,6 +34,7 @@ _OUTER = 0.6  # part of the lines in a grid's outer cells that must be there, or
 _STRAY = 4.0  # robust standard deviations
 
 
+@checked
 @dataclass(frozen=True)
 class Card:
     """A card of the size ID-1 of ISO/IEC 7810, as bank cards are: 85.60 by 53.98 mm.
@@ -107,6 +109,7 @@ class Card:
         return 0.05 * min(self.width, self.height)
 
 
+@checked
 @dataclass(frozen=True)
 class Grid:
     """A printed grid of straight dark lines, the piece within or beside it.
@@ -179,6 +182,7 @@ class Grid:
         return 0.4 * self.pitch
 
 
+@checked
 @dataclass(frozen=True)
 class Rule:
     """A steel rule along or beside the piece.

@@ -32,6 +32,7 @@ from gantrysim.instruments.stations import runs_of
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened, true_or_false
+from gantrysim.records.doors import checked
 
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie
@@ -42,6 +43,7 @@ _READING = 0.002  # mm: standard uncertainty of a distance between two traced li
 Path = str | os.PathLike[str]
 
 
+@checked
 def read_scan(
     path: Path | Sequence[Path],
     test: RingTest | Path,
@@ -127,6 +129,7 @@ def read_scan(
     return _piece(test, readings, views, told, known)
 
 
+@checked
 def read_photo(
     path: Path,
     test: RingTest | Path,

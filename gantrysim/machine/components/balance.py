@@ -18,12 +18,14 @@ import numpy as np
 from scipy.optimize import nnls
 
 from gantrysim.records.checks import above_zero, require
+from gantrysim.records.doors import checked
 
 _YAW_STEP = 1e-6  # rad: the yaw over which a stiffness is taken; the law is straight in pieces
 _SAME_PLACE = 1e-9  # mm: wheels this close along the rail do not hold a yaw
 _LOADED = 1e-9  # part of the largest possible load that counts as none
 
 
+@checked
 @dataclass(frozen=True)
 class PlateBalance:
     """Where a plate settles on its rail.
@@ -47,6 +49,7 @@ class PlateBalance:
     yaw_stiffness: float
 
 
+@checked
 def plate_loads(
     along: Sequence[float],
     faces: Sequence[int],

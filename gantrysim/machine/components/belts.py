@@ -7,8 +7,10 @@ import math
 from dataclasses import dataclass
 
 from gantrysim.records.checks import above_zero, listed, not_negative, require
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True)
 class BeltType:
     """Handbook figures of one kind of toothed belt.
@@ -101,6 +103,7 @@ BELTS: dict[str, BeltType] = {
 }
 
 
+@checked
 def belt_type(name: str) -> BeltType:
     """Figures of a kind of belt by its name in `BELTS`.
 
@@ -113,6 +116,7 @@ def belt_type(name: str) -> BeltType:
     return BELTS[name]
 
 
+@checked
 def belt_ea(name: str, width: float) -> float:
     """Tensile stiffness EA of a belt from its kind and width, N.
 
@@ -132,6 +136,7 @@ def belt_ea(name: str, width: float) -> float:
     return width * _between([(b, ea / b) for b, ea in rows], width)
 
 
+@checked
 def installation_tension(name: str, width: float) -> float:
     """Makers' usual tension of a span of a new belt, N, from its kind and width (mm).
 
@@ -157,12 +162,14 @@ def _between(rows: list[tuple[float, float]], x: float) -> float:
     return rows[-1][1]
 
 
+@checked
 def span_stiffness(ea: float, length: float) -> float:
     """Stiffness of one taut span of belt, k = EA / L, N/mm (EA in N, L in mm)."""
     above_zero("span_stiffness", ea=ea, length=length)
     return ea / length
 
 
+@checked
 def loop_stiffness(ea: float, first: float, second: float) -> float:
     """Stiffness at the clamp of a belt with both spans taut, k = EA (1/L1 + 1/L2), N/mm.
 
@@ -183,6 +190,7 @@ def loop_stiffness(ea: float, first: float, second: float) -> float:
     return ea * (1.0 / first + 1.0 / second)
 
 
+@checked
 def least_pretension(drive_force: float, first: float = 1.0, second: float = 1.0) -> float:
     """Pretension at which a drive force just empties the slack span, N.
 
@@ -202,12 +210,14 @@ def least_pretension(drive_force: float, first: float = 1.0, second: float = 1.0
     return drive_force * first / (first + second)
 
 
+@checked
 def span_mass(name: str, width: float) -> float:
     """Mass per length of a belt, kg/m, from its kind and width (mm)."""
     above_zero("span_mass", width=width)
     return belt_type(name).unit_mass * width * 1e-3
 
 
+@checked
 def span_tension(frequency: float, length: float, mass: float) -> float:
     """Tension of a plucked span from its tone, T = 4 m L^2 f^2, N.
 
@@ -231,6 +241,7 @@ def span_tension(frequency: float, length: float, mass: float) -> float:
     return 4.0 * mass * (length * 1e-3 * frequency) ** 2
 
 
+@checked
 def span_frequency(tension: float, length: float, mass: float) -> float:
     """Lowest tone of a span, f = sqrt(T / m) / (2 L), Hz: the reverse of `span_tension`.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from gantrysim.records.checks import above_zero, not_negative
+from gantrysim.records.doors import checked
 
 #: Shear modulus of steel, N/mm^2 (11.5e6 psi, the figure of most machine-design tables).
 STEEL_SHEAR_MODULUS = 79_300.0
@@ -13,12 +14,14 @@ STEEL_SHEAR_MODULUS = 79_300.0
 ROTOR_TEETH = 50
 
 
+@checked
 def in_series(*stiffnesses: float) -> float:
     """Stiffness of springs one after the other, 1 / sum(1 / k), in their common unit."""
     above_zero("in_series", **{f"spring {n}": k for n, k in enumerate(stiffnesses, 1)})
     return 1.0 / sum(1.0 / k for k in stiffnesses)
 
 
+@checked
 def pitch_diameter(teeth: int, pitch: float) -> float:
     """Pitch diameter of a toothed pulley, d = p z / pi, mm.
 
@@ -37,6 +40,7 @@ def pitch_diameter(teeth: int, pitch: float) -> float:
     return pitch * teeth / math.pi
 
 
+@checked
 def outside_diameter(teeth: int, pitch: float, tooth_to_cord: float) -> float:
     """Outside diameter of a toothed pulley, the pitch diameter less twice the cord height, mm.
 
@@ -53,12 +57,14 @@ def outside_diameter(teeth: int, pitch: float, tooth_to_cord: float) -> float:
     return pitch_diameter(teeth, pitch) - 2.0 * tooth_to_cord
 
 
+@checked
 def travel_per_turn(teeth: int, pitch: float) -> float:
     """Travel of the belt in one turn of its pulley, p z, mm."""
     above_zero("travel_per_turn", teeth=teeth, pitch=pitch)
     return pitch * teeth
 
 
+@checked
 def steps_per_mm(teeth: int, pitch: float, *, steps: int = 200, microsteps: int = 16) -> float:
     """Steps per mm of a belt axis, steps * microsteps / (p z), 1/mm.
 
@@ -77,6 +83,7 @@ def steps_per_mm(teeth: int, pitch: float, *, steps: int = 200, microsteps: int 
     return steps * microsteps / travel_per_turn(teeth, pitch)
 
 
+@checked
 def motor_stiffness(torque: float, radius: float, *, rotor_teeth: int = ROTOR_TEETH) -> float:
     """Magnetic stiffness of a stepping motor at the belt, k = N T / r^2, N/mm.
 
@@ -97,12 +104,14 @@ def motor_stiffness(torque: float, radius: float, *, rotor_teeth: int = ROTOR_TE
     return at_belt(rotor_teeth * torque, radius)
 
 
+@checked
 def round_shaft(diameter: float) -> float:
     """Polar moment of area of a solid round bar, J = pi d^4 / 32, mm^4."""
     above_zero("round_shaft", diameter=diameter)
     return math.pi * diameter**4 / 32.0
 
 
+@checked
 def square_shaft(side: float) -> float:
     """Torsion constant of a solid square bar, 0.1406 s^4, mm^4.
 
@@ -114,6 +123,7 @@ def square_shaft(side: float) -> float:
     return 2.25 * (side / 2.0) ** 4
 
 
+@checked
 def torsion_stiffness(
     section: float, length: float, *, shear_modulus: float = STEEL_SHEAR_MODULUS
 ) -> float:
@@ -132,6 +142,7 @@ def torsion_stiffness(
     return shear_modulus * section / length * 1e-3
 
 
+@checked
 def at_belt(torsion: float, radius: float) -> float:
     """Torsional stiffness seen at the belt, k / r^2, N/mm.
 
@@ -146,6 +157,7 @@ def at_belt(torsion: float, radius: float) -> float:
     return torsion * 1e3 / radius**2
 
 
+@checked
 def coupling_play_at_belt(play_deg: float, radius: float) -> float:
     """Angular play of a coupling as play of the far belt, r beta, mm (degrees and mm in)."""
     not_negative("coupling_play_at_belt", play_deg=play_deg)
@@ -165,6 +177,7 @@ SET_SCREW_HOLDING: dict[str, float] = {
 }
 
 
+@checked
 def set_screw_torque(holding: float, shaft_diameter: float) -> float:
     """Torque that a set screw passes before it slips, T = F d / 2, N m.
 
@@ -185,6 +198,7 @@ def set_screw_torque(holding: float, shaft_diameter: float) -> float:
     return holding * shaft_diameter / 2.0 * 1e-3
 
 
+@checked
 def slip_force(torque: float, radius: float) -> float:
     """Belt force at which a torque (N m) is reached on a pulley of a pitch radius (mm), N."""
     above_zero("slip_force", torque=torque, radius=radius)

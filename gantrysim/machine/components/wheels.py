@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 
 from gantrysim.records.checks import above_zero, listed, not_negative, require
+from gantrysim.records.doors import checked
 
 #: Load at which the scrub of a wheel is quoted, N.
 REFERENCE_LOAD = 60.0
 
 
+@checked
 def wheel_drag(load: float, *, bearing: float, scrub: float, exponent: float) -> float:
     """Rolling drag of a V-wheel under a load, N.
 
@@ -36,6 +38,7 @@ def wheel_drag(load: float, *, bearing: float, scrub: float, exponent: float) ->
     return bearing + scrub * (load / REFERENCE_LOAD) ** exponent
 
 
+@checked
 def wheel_load(drag: float, *, bearing: float, scrub: float, exponent: float) -> float:
     """Radial load under which a V-wheel has a rolling drag, N: the reverse of `wheel_drag`.
 
@@ -48,6 +51,7 @@ def wheel_load(drag: float, *, bearing: float, scrub: float, exponent: float) ->
     return REFERENCE_LOAD * ((drag - bearing) / scrub) ** (1.0 / exponent)
 
 
+@checked
 def groove_scrub(load: float, *, friction: float, flank: float, radius: float) -> float:
     """Drag of two flanks at 45 degrees that slide as they roll, N.
 
@@ -74,6 +78,7 @@ def groove_scrub(load: float, *, friction: float, flank: float, radius: float) -
     return load * friction * math.sqrt(2.0) * off_true
 
 
+@checked
 def contact_modulus(first: tuple[float, float], second: tuple[float, float]) -> float:
     """Contact modulus of two materials, N/mm^2.
 
@@ -101,6 +106,7 @@ MATERIALS: dict[str, tuple[float, float]] = {
 }
 
 
+@checked
 @dataclass(frozen=True)
 class LineContact:
     """A cylinder pressed on a flat: half width (mm), peak pressure (N/mm^2), approach (mm)."""
@@ -110,6 +116,7 @@ class LineContact:
     approach: float
 
 
+@checked
 def line_contact(load: float, *, radius: float, length: float, modulus: float) -> LineContact:
     """Hertz contact of a cylinder on a flat.
 
@@ -139,6 +146,7 @@ def line_contact(load: float, *, radius: float, length: float, modulus: float) -
     )
 
 
+@checked
 @dataclass(frozen=True)
 class WheelType:
     """Handbook figures of one kind of V-wheel.
@@ -200,6 +208,7 @@ WHEELS: dict[str, WheelType] = {
 }
 
 
+@checked
 def wheel_type(name: str) -> WheelType:
     """Figures of a kind of wheel by its name in `WHEELS`.
 
@@ -212,6 +221,7 @@ def wheel_type(name: str) -> WheelType:
     return WHEELS[name]
 
 
+@checked
 def nut_approach(offset: float, angle_deg: float) -> float:
     """Way of a wheel on an eccentric nut from first contact toward the rail, e sin(phi), mm.
 
@@ -228,6 +238,7 @@ def nut_approach(offset: float, angle_deg: float) -> float:
     return offset * math.sin(math.radians(angle_deg))
 
 
+@checked
 def nut_angle(offset: float, approach: float) -> float:
     """Turn of an eccentric nut from first contact, degrees: the reverse of `nut_approach`.
 

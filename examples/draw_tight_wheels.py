@@ -12,7 +12,7 @@ PICTURE = Path(__file__).with_name("tight_left_wheels.png")
 
 def main() -> None:
     """Simulate, draw, save."""
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=12.0))  # N
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))  # N
     test = gs.ring_test(layout="side_by_side", spacing=5.0, largest=40.0)  # mm
     burn = gs.simulate(machine, test)
     ax = burn.plot()

@@ -37,22 +37,22 @@ STANDS = 0.02  # mm: what a hand can read on a dial indicator
 
 #: One believable size of each fault.
 FAULTS: dict[str, Fault] = {
-    "tight left wheels": gs.TightWheels("left", extra_force=12.0),
-    "tight right wheels": gs.TightWheels("right", extra_force=12.0),
-    "tight carriage": gs.TightCarriage(extra_force=8.0),
-    "loose left wheels": gs.LooseWheels("left", clearance=0.6),
-    "loose right wheels": gs.LooseWheels("right", clearance=0.6),
-    "loose carriage": gs.LooseCarriage(gap=0.15),
-    "slack left belt": gs.SlackBelt("left", stiffness_factor=0.35),
-    "slack right belt": gs.SlackBelt("right", stiffness_factor=0.35),
-    "slack x belt": gs.SlackBelt("x", stiffness_factor=0.35),
-    "coupler backlash": gs.CouplerBacklash(play=0.4),
-    "coupler slip": gs.CouplerSlip(offset=1.0),
-    "out of square": gs.OutOfSquare(angle=3.0),
-    "scale of x": gs.ScaleError("x", error=0.004),
-    "scale of y": gs.ScaleError("y", error=0.004),
-    "left pulley out of true": gs.PulleyRunout("left", amplitude=0.08),
-    "x pulley out of true": gs.PulleyRunout("x", amplitude=0.08),
+    "tight left wheels": gs.faults.TightWheels("left", extra_force=12.0),
+    "tight right wheels": gs.faults.TightWheels("right", extra_force=12.0),
+    "tight carriage": gs.faults.TightCarriage(extra_force=8.0),
+    "loose left wheels": gs.faults.LooseWheels("left", clearance=0.6),
+    "loose right wheels": gs.faults.LooseWheels("right", clearance=0.6),
+    "loose carriage": gs.faults.LooseCarriage(gap=0.15),
+    "slack left belt": gs.faults.SlackBelt("left", stiffness_factor=0.35),
+    "slack right belt": gs.faults.SlackBelt("right", stiffness_factor=0.35),
+    "slack x belt": gs.faults.SlackBelt("x", stiffness_factor=0.35),
+    "coupler backlash": gs.faults.CouplerBacklash(play=0.4),
+    "coupler slip": gs.faults.CouplerSlip(offset=1.0),
+    "out of square": gs.faults.OutOfSquare(angle=3.0),
+    "scale of x": gs.faults.ScaleError("x", error=0.004),
+    "scale of y": gs.faults.ScaleError("y", error=0.004),
+    "left pulley out of true": gs.faults.PulleyRunout("left", amplitude=0.08),
+    "x pulley out of true": gs.faults.PulleyRunout("x", amplitude=0.08),
 }
 
 
@@ -170,7 +170,7 @@ def _up(burn: gs.Burn, middle_deg: float) -> float:
 
 
 @cache
-def pushes(machine: gs.Machine) -> dict[tuple[str, str], gs.PushResult]:
+def pushes(machine: gs.Machine) -> dict[tuple[str, str], gs.mechanics.PushResult]:
     """Every push test of a machine, by place and motor."""
     return {
         (at, motor): gs.push(machine, at, motor)
@@ -246,7 +246,8 @@ def on_passes(change: Figures, now: Figures) -> str:
 
 
 def on_push(
-    before: dict[tuple[str, str], gs.PushResult], after: dict[tuple[str, str], gs.PushResult]
+    before: dict[tuple[str, str], gs.mechanics.PushResult],
+    after: dict[tuple[str, str], gs.mechanics.PushResult],
 ) -> str:
     """What a hand with a spring scale feels."""
     parts = []
@@ -316,7 +317,7 @@ def picture(name: str, fault: Fault, path: Path) -> None:
     healthy = gs.Machine()
     faulty = healthy.with_faults(fault)
     key, what = _telling_push(pushes(healthy), pushes(faulty))
-    figure = gs.plot_fault(
+    figure = gs.plotting.plot_fault(
         title=f"{name.capitalize()}: {fault!r}",
         circle=(burn_of(healthy, "circle"), burn_of(faulty, "circle")),
         square=(burn_of(healthy, "square"), burn_of(faulty, "square")),
@@ -328,7 +329,8 @@ def picture(name: str, fault: Fault, path: Path) -> None:
 
 
 def _telling_push(
-    before: dict[tuple[str, str], gs.PushResult], after: dict[tuple[str, str], gs.PushResult]
+    before: dict[tuple[str, str], gs.mechanics.PushResult],
+    after: dict[tuple[str, str], gs.mechanics.PushResult],
 ) -> tuple[tuple[str, str], str]:
     """The push that tells most and what of it, each in units of what can be read."""
     told: dict[tuple[tuple[str, str], str], float] = {}

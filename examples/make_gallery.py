@@ -64,7 +64,12 @@ TOLD, CLEAR = 3.0, 0.2
 #: A push tells two machines apart where it differs by this many times what a hand can read.
 FELT_APART = 3.0
 #: Faults of either sign: the opposite change is the same fault.
-EITHER_SIGN = (gs.CouplerSlip, gs.OutOfSquare, gs.ScaleError, gs.PulleyRunout)
+EITHER_SIGN = (
+    gs.faults.CouplerSlip,
+    gs.faults.OutOfSquare,
+    gs.faults.ScaleError,
+    gs.faults.PulleyRunout,
+)
 #: Arc on both sides of a reversal over which a step is looked for, degrees.
 _NEAR, _FAR = 4.0, 12.0
 

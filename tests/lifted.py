@@ -21,7 +21,7 @@ def placed(
 
 
 def laid(
-    lines: Iterable[gs.Line],
+    lines: Iterable[gs.pattern.Line],
     test: gs.RingTest,
     *,
     turn: float = TURN,
@@ -47,7 +47,7 @@ def laid(
         xy = placed(line.xy[::every], turn=turn, about=about, shift=shift)
         xy = xy + noise * rng.standard_normal(xy.shape)
         own = line.pass_index if told_apart else -1
-        made.append(gs.Line(line.shape, line.ring, line.size, own, xy))
+        made.append(gs.pattern.Line(line.shape, line.ring, line.size, own, xy))
     return gs.Piece(test, tuple(made), "made by the test")
 
 

@@ -54,7 +54,7 @@ def finding_of(piece: gs.Piece, faults: tuple[str, ...], unlisted: float = 0.0) 
 
 @pytest.fixture(scope="module")
 def tight() -> Finding:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     return finding_of(lift(machine), ("tight_wheels_left",))
 
 
@@ -104,7 +104,7 @@ def test_an_estimate_on_the_guarded_limit_is_the_last_that_passes(
 
 def single(shape: str, xy: np.ndarray) -> gs.Piece:
     test = gs.ring_test(shapes=(shape,), spacing=40.0, largest=40.0, centre=(180.0, 150.0))
-    return gs.Piece(test, (gs.Line(shape, 0, 40.0, 0, xy),), "one ring")
+    return gs.Piece(test, (gs.pattern.Line(shape, 0, 40.0, 0, xy),), "one ring")
 
 
 @pytest.mark.parametrize("radius", [40.03, 39.94])
@@ -214,7 +214,7 @@ def test_a_lobed_line_is_judged_after_the_gaussian_filter(order: int, share: flo
     reach = 40.0 + 0.1 * np.cos(order * angle + 0.3)
     xy = reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
     test = gs.ring_test(shapes=("circle",), spacing=40.0, largest=40.0, centre=(180.0, 150.0))
-    line = gs.Line("circle", 0, 40.0, 0, xy)
+    line = gs.pattern.Line("circle", 0, 40.0, 0, xy)
     asked = gs.Tolerance(roundness=1.0)
     found = worst_of_lines([line], [xy], test, asked)["roundness"]
     assert found == pytest.approx(0.2 * share, rel=0.012)
@@ -300,7 +300,7 @@ def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> Non
 
 @pytest.mark.parametrize("reference", ["LS", "MZ"])
 def test_quick_values_of_a_burn_are_those_of_the_table(reference: str) -> None:
-    faults = (gs.TightWheels("left", 6.0), gs.OutOfSquare(2.0))
+    faults = (gs.faults.TightWheels("left", 6.0), gs.faults.OutOfSquare(2.0))
     burn = gs.simulate(gs.Machine().with_faults(*faults), TEST, step=0.5)
     tolerance = gs.Tolerance(1.0, 1.0, 9.0, 1.0, 1.0, 1.0, reference=reference)
     quick = worst_of_lines(burn.lines, burn.commanded, TEST, tolerance)
@@ -326,7 +326,7 @@ def test_quick_values_of_a_burn_are_those_of_the_table(reference: str) -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_intervals_hold_the_truth_where_the_noisy_value_is_too_large(seed: int) -> None:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 3.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 3.0))
     burn = gs.simulate(machine, TEST, step=0.5, feed_forces=True)
     true = worst_of_lines(burn.lines, burn.commanded, TEST, ALL)
     verdict = gs.accept(lift(machine, seed=seed), ALL)
@@ -430,7 +430,7 @@ def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding)
 
 def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
     job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     burn = gs.simulate(machine, job, step=1.0, feed_forces=True)
     tolerance = gs.Tolerance(roundness=0.3, size=0.5, squareness=2.0, closure=0.5)
     true = worst_of_lines(burn.lines, burn.commanded, job, tolerance)

@@ -43,7 +43,7 @@ FLATS = tuple(
         words=f"a wheel of the {side} end plate has a flat",
         unit="mm",
         parameters=(Parameter("depth", "mm", 0.18, 0.5, ratio=True),),
-        build=lambda depth: gs.OutOfSquare(0.0),
+        build=lambda depth: gs.faults.OutOfSquare(0.0),
         axis="",
         check="with the power off roll the plate slowly by hand",
         pattern=np.zeros((1, 1)),
@@ -110,7 +110,7 @@ def kind(name: str) -> FaultKind:
 @pytest.fixture(scope="module")
 def found() -> gs.Finding:
     """A real finding: a piece of our own with its right plate 11 N too tight."""
-    return gs.diagnose(lift(gs.Machine().with_faults(gs.TightWheels("right", 11.0)), TEST))
+    return gs.diagnose(lift(gs.Machine().with_faults(gs.faults.TightWheels("right", 11.0)), TEST))
 
 
 # Points of adjustment
@@ -182,7 +182,11 @@ def test_turning_back_what_was_not_tight_leaves_it_loose(part):
 @pytest.mark.parametrize("part", ["left", "carriage"])
 def test_full_turn_closes_a_play_that_was_told_as_an_effect(part):
     healthy = gs.Machine()
-    fault = gs.LooseCarriage(0.15) if part == "carriage" else gs.LooseWheels("left", 0.4, 0.5)
+    fault = (
+        gs.faults.LooseCarriage(0.15)
+        if part == "carriage"
+        else gs.faults.LooseWheels("left", 0.4, 0.5)
+    )
     loose = healthy.with_faults(fault)
     name = "loose_carriage" if part == "carriage" else "loose_wheels_left"
     nuts = knob_for(name, healthy, HB)
@@ -205,10 +209,10 @@ def test_belt_tone_is_that_of_the_string():
         knob = BeltTension("belt left", belt="left", length=length, mass=8.4e-3)
         machine = gs.Machine().set("belt_left.pretension", tension)
         assert knob.stands(machine) == pytest.approx(tone, abs=0.01)
-        slack = gs.Machine().with_faults(gs.SlackBelt("left", 0.4, 1.5))
+        slack = gs.Machine().with_faults(gs.faults.SlackBelt("left", 0.4, 1.5))
         tuned = knob.turn(slack, tone - knob.stands(slack))
         assert tuned.belt_left.pretension == pytest.approx(tension, rel=1e-3)
-        assert tuned.belt_left.ea == gs.Belt.ea  # off the toe of its curve again
+        assert tuned.belt_left.ea == gs.machine.Belt.ea  # off the toe of its curve again
 
 
 def test_belt_of_the_bench_machine_is_plucked_where_its_span_is_known():
@@ -232,13 +236,13 @@ def test_diagonals_by_the_corners_of_the_sheared_rectangle():
 def test_right_step_of_every_other_point_of_adjustment():
     healthy = gs.Machine()
     for fault, name, read in (
-        (gs.CouplerBacklash(0.3), "coupler_backlash", lambda m: m.shaft.backlash),
-        (gs.CouplerSlip(-0.9), "coupler_slip", lambda m: m.shaft.slip),
-        (gs.OutOfSquare(2.0), "out_of_square", lambda m: m.square),
-        (gs.ScaleError("x", 0.006), "scale_x", lambda m: m.scale_x),
-        (gs.ScaleError("y", -0.006), "scale_y", lambda m: m.scale_y),
-        (gs.PulleyRunout("left", 0.1), "pulley_runout_y", lambda m: m.belt_left.runout),
-        (gs.PulleyRunout("x", 0.1), "pulley_runout_x", lambda m: m.belt_x.runout),
+        (gs.faults.CouplerBacklash(0.3), "coupler_backlash", lambda m: m.shaft.backlash),
+        (gs.faults.CouplerSlip(-0.9), "coupler_slip", lambda m: m.shaft.slip),
+        (gs.faults.OutOfSquare(2.0), "out_of_square", lambda m: m.square),
+        (gs.faults.ScaleError("x", 0.006), "scale_x", lambda m: m.scale_x),
+        (gs.faults.ScaleError("y", -0.006), "scale_y", lambda m: m.scale_y),
+        (gs.faults.PulleyRunout("left", 0.1), "pulley_runout_y", lambda m: m.belt_left.runout),
+        (gs.faults.PulleyRunout("x", 0.1), "pulley_runout_x", lambda m: m.belt_x.runout),
     ):
         machine = healthy.with_faults(fault)
         knob = knob_for(name, healthy, HB)
@@ -253,7 +257,7 @@ def test_steps_per_mm_count_from_the_motor_and_the_pulley():
 
     A machine that covers 200.6 mm for 200 needs 80 * 200 / 200.6 = 79.761 steps per mm.
     """
-    machine = gs.Machine().with_faults(gs.ScaleError("y", 0.003))
+    machine = gs.Machine().with_faults(gs.faults.ScaleError("y", 0.003))
     knob = knob_for("scale_y", gs.Machine(), HB)
     assert 80.0 + knob.needed(machine, gs.Machine()) == pytest.approx(80.0 * 200.0 / 200.6)
 
@@ -266,8 +270,8 @@ def test_a_fault_without_a_known_adjustment_says_where_to_look():
 
 
 def test_a_plate_without_nuts_is_shimmed():
-    plate = gs.EndPlate(
-        wheels=tuple(dataclasses.replace(w, row="fixed") for w in gs.EndPlate().wheels)
+    plate = gs.machine.EndPlate(
+        wheels=tuple(dataclasses.replace(w, row="fixed") for w in gs.machine.EndPlate().wheels)
     )
     knob = knob_for("tight_wheels_left", gs.Machine(left=plate), HB)
     assert "shim" in knob.way(0.0)
@@ -561,7 +565,7 @@ def test_wide_doubt_makes_a_partial_turn_that_rarely_loses_contact():
 def test_workmanship_is_that_of_a_hand():
     own = hypothesis(kind("tight_wheels_left"), at=0.0, sd=0.02)
     nut = advise(finding(own), draws=40).adjustments[0]
-    real = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    real = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     rng = np.random.default_rng(2)
     assert isinstance(nut.knob, Nuts)
     turned = [nut.knob.stands(nut.apply(real, rng=rng)) for _ in range(400)]
@@ -577,8 +581,8 @@ def test_workmanship_is_that_of_a_hand():
 def test_default_nuts_are_said_to_be_so_and_described_ones_are_not():
     told = advise(finding(hypothesis(kind("tight_wheels_left"))), draws=40)
     assert "compare with your nut" in told.report()
-    plate = gs.EndPlate(
-        wheels=tuple(dataclasses.replace(w, nut_offset=0.5) for w in gs.EndPlate().wheels)
+    plate = gs.machine.EndPlate(
+        wheels=tuple(dataclasses.replace(w, nut_offset=0.5) for w in gs.machine.EndPlate().wheels)
     )
     described = knob_for("tight_wheels_left", gs.Machine(left=plate), HB)
     assert "0.5 mm offset, as described" in described.note
@@ -597,7 +601,7 @@ def test_loop_closes_on_a_real_finding(found):
     nut = advice.adjustments[0]
     assert (nut.fault, nut.place, nut.unit) == ("tight_wheels_right", "nut right", "degrees")
     assert nut.step.low <= nut.step.full <= nut.step.high < 0.0
-    real = gs.Machine().with_faults(gs.TightWheels("right", 11.0))
+    real = gs.Machine().with_faults(gs.faults.TightWheels("right", 11.0))
     truth = nut.knob.needed(real, gs.Machine())
     assert nut.step.low <= truth <= nut.step.high
     after = advice.machine_after(real)

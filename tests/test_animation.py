@@ -28,7 +28,7 @@ def ring(shape, passes=2):
 
 @pytest.fixture(scope="module")
 def tight():
-    return gs.Machine().with_faults(gs.TightWheels("left", extra_force=12.0))
+    return gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def test_carriage_sticks_over_the_angle_that_play_says():
     # long spans: a belt as stiff at one end as at the other
     belt = {"belt_x.near": 1e5, "belt_x.loop": 2e5, "belt_x.ea": 2e6}
     machine = gs.Machine().set_many({"contact.yield_distance": 1e-5, **belt})
-    machine = machine.with_faults(gs.TightCarriage(extra_force=10.0))
+    machine = machine.with_faults(gs.faults.TightCarriage(extra_force=10.0))
     went = course(gs.simulate(machine, ring("circle")), "circle", 0, 1, step=0.02)
     windup = np.ptp(went.ahead[:, CARRIAGE]) / 2.0
     stuck = (went.doing[1:, CARRIAGE] == STICKS).mean() * math.pi
@@ -106,7 +106,7 @@ def test_magnification_and_units_are_written(circle):
 
 
 def test_html_is_small_and_whole(circle):
-    html = gs.animate_burn(circle)._repr_html_()
+    html = gs.plotting.animate_burn(circle)._repr_html_()
     assert len(html) < 1_500_000
     frames = re.findall(r'"data:image/png;base64,([^"]+)"', html)
     assert len(frames) == 48
@@ -123,7 +123,7 @@ def test_html_is_small_and_whole(circle):
 def test_gif_has_every_frame_and_overwrites_nothing(circle, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     before = dict(mpl.rcParams)
-    film = gs.animate_burn(circle, frames=3, dpi=40.0)
+    film = gs.plotting.animate_burn(circle, frames=3, dpi=40.0)
     film.to_jshtml()
     assert not list(tmp_path.iterdir())
     path = film.to_gif("ring.gif")
@@ -147,4 +147,4 @@ def test_gif_has_every_frame_and_overwrites_nothing(circle, tmp_path, monkeypatc
 )
 def test_bad_input_is_one_sentence(circle, wrong, words):
     with pytest.raises(ValueError, match=words):
-        gs.animate_burn(circle, **wrong)
+        gs.plotting.animate_burn(circle, **wrong)

@@ -156,7 +156,7 @@ def test_a_mirrored_letter_would_not_pass_for_itself():
     "how", [{}, {"feed_forces": True}, {"inertia": True}], ids=["slow", "feed", "inertia"]
 )
 def test_rings_are_burned_as_without_anything_beside_them(how):
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=8.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=8.0))
     plain = gs.ring_test(largest=20.0, spacing=10.0)
     full = replace(plain, **{**ALL, "scale_reference": 20.0, "caption": "A1"})
     before, after = (gs.simulate(machine, test, step=1.0, **how) for test in (plain, full))

@@ -117,7 +117,7 @@ def test_all_passes_count_and_shift_does_not():
 def burned():
     """Lines of a machine that sticks, and of the same machine moved a little."""
     forward = Forward.of(TEST, 1.0, np.array([0.0, 45.0]))
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=9.0))
     return forward.lines(forward.run(machine))
 
 

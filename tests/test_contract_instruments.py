@@ -32,7 +32,9 @@ SEED = 11
 NOMINAL = gs.Machine()
 #: Something is wrong with it that every instrument feels.
 FAULTY = NOMINAL.with_faults(
-    gs.TightWheels("left", 9.0), gs.OutOfSquare(3.0), gs.SlackBelt("left", 0.6, pretension=5.0)
+    gs.faults.TightWheels("left", 9.0),
+    gs.faults.OutOfSquare(3.0),
+    gs.faults.SlackBelt("left", 0.6, pretension=5.0),
 )
 
 
@@ -220,7 +222,7 @@ def test_diagnosis_takes_it(instrument):
 
 @pytest.fixture(scope="module")
 def open_question() -> gs.Finding:
-    machine = NOMINAL.with_faults(gs.TightWheels("left", 2.0))
+    machine = NOMINAL.with_faults(gs.faults.TightWheels("left", 2.0))
     return gs.diagnose(lift(machine, TEST, noise=0.012, seed=SEED), NOMINAL)
 
 

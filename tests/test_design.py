@@ -131,7 +131,7 @@ def _gain(test: gs.RingTest, noise: Noise, fault: object | None = None) -> float
 
 
 def test_more_noise_tells_less_and_more_passes_tell_more():
-    faint = gs.TightWheels("left", 0.4)
+    faint = gs.faults.TightWheels("left", 0.4)
     noise = Noise()
     scaled = [
         dataclasses.replace(noise, point=k * 0.012, grain=k * 0.005, smooth=k * 0.006)
@@ -152,10 +152,10 @@ def test_more_noise_tells_less_and_more_passes_tell_more():
 @pytest.mark.parametrize(
     ("fault", "name"),
     [
-        (gs.TightWheels("left", 9.0), "tight_wheels_left"),
-        (gs.TightCarriage(7.0), "tight_carriage"),
-        (gs.CouplerBacklash(0.2), "coupler_backlash"),
-        (gs.ScaleError("x", 0.006745), "scale_x"),
+        (gs.faults.TightWheels("left", 9.0), "tight_wheels_left"),
+        (gs.faults.TightCarriage(7.0), "tight_carriage"),
+        (gs.faults.CouplerBacklash(0.2), "coupler_backlash"),
+        (gs.faults.ScaleError("x", 0.006745), "scale_x"),
     ],
 )
 def test_expected_interval_is_that_of_a_fit(fault, name):
@@ -289,7 +289,7 @@ def test_usual_size_is_the_median_of_the_prior():
 
 @pytest.fixture(scope="module")
 def finding() -> gs.Finding:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 2.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 2.0))
     return gs.diagnose(lift(machine, TEST, noise=0.012))
 
 
@@ -350,17 +350,17 @@ def test_the_default_candidates_fit_the_machine_and_cost_what_they_take():
 
 def test_hand_readings_follow_the_machine():
     machine = gs.Machine()
-    slack = machine.with_faults(gs.SlackBelt("left", stiffness_factor=0.5, pretension=5.0))
+    slack = machine.with_faults(gs.faults.SlackBelt("left", stiffness_factor=0.5, pretension=5.0))
     tone = ToneTest("belt_left")
     # a quarter of the tension gives half the tone (string formula of the tension meters)
     fall = tone.readings(machine) - tone.readings(slack)
     assert fall[0] == pytest.approx(math.log(2.0))
-    tight = machine.with_faults(gs.TightWheels("left", 6.0))
+    tight = machine.with_faults(gs.faults.TightWheels("left", 6.0))
     push = PushTest("left", "off")
     more = push.readings(tight) - push.readings(machine)
     assert more[0] == pytest.approx(6.0, rel=0.05)
     assert np.all(push.errors(push.readings(tight)) > 0.0)
-    wide = machine.with_faults(gs.ScaleError("x", 0.01))
+    wide = machine.with_faults(gs.faults.ScaleError("x", 0.01))
     caliper = CaliperTest(TEST)
 
     def read(m: gs.Machine) -> np.ndarray:
@@ -386,7 +386,7 @@ def test_a_flat_is_carried_to_another_piece():
 
 
 def test_a_planned_piece_is_its_own_prediction():
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     piece = planned_piece(SMALL, gs.Machine(), machine)
     problem = Problem(gs.Machine(), (piece,))
     kinds = of_name("tight_wheels_left")

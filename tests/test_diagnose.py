@@ -23,7 +23,7 @@ TEST = gs.ring_test(spacing=7.0, largest=35.0, centre=(150.0, 140.0), feed=30.0)
 
 
 def test_known_placement_leaves_no_residual() -> None:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 10.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 10.0))
     piece = lift(machine, TEST)
     forward = Forward.of(TEST, 0.5, np.array([0.0, 45.0]))
     place = np.array([math.radians(2.0), 4.0, -3.0, 0.0, 0.0, 0.0])
@@ -52,12 +52,12 @@ def test_first_placement_is_good_to_the_distortion() -> None:
 @pytest.mark.parametrize(
     ("fault", "name", "size"),
     [
-        (gs.TightWheels("right", 11.0), "tight_wheels_right", 11.0),
-        (gs.TightCarriage(7.0), "tight_carriage", 7.0),
-        (gs.CouplerBacklash(0.3), "coupler_backlash", 0.3),
-        (gs.CouplerSlip(-0.9), "coupler_slip", -0.9),
-        (gs.ScaleError("x", 0.006), "scale_x", 0.006),
-        (gs.LooseCarriage(0.12), "loose_carriage", 0.12),
+        (gs.faults.TightWheels("right", 11.0), "tight_wheels_right", 11.0),
+        (gs.faults.TightCarriage(7.0), "tight_carriage", 7.0),
+        (gs.faults.CouplerBacklash(0.3), "coupler_backlash", 0.3),
+        (gs.faults.CouplerSlip(-0.9), "coupler_slip", -0.9),
+        (gs.faults.ScaleError("x", 0.006), "scale_x", 0.006),
+        (gs.faults.LooseCarriage(0.12), "loose_carriage", 0.12),
     ],
 )
 def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: float) -> None:
@@ -96,7 +96,7 @@ def test_shipped_piece_names_the_tight_left_wheels() -> None:
 
 
 def test_pair_of_faults_is_named_as_a_pair() -> None:
-    machine = gs.Machine().with_faults(gs.TightCarriage(9.0), gs.OutOfSquare(3.0))
+    machine = gs.Machine().with_faults(gs.faults.TightCarriage(9.0), gs.faults.OutOfSquare(3.0))
     finding = gs.diagnose(lift(machine, TEST, noise=0.01))
     # out of square and a slipped coupling are nearly the same thing on a burn: one group
     pair = ("out_of_square", "tight_carriage")
@@ -115,7 +115,7 @@ def test_flat_on_a_wheel_is_found_by_its_local_kick(side: str) -> None:
     for line in piece.lines:
         xy = line.xy.copy()
         xy[:, 0] += toward * 0.04 * np.exp(-0.5 * ((xy[:, 1] - 11.0) / 2.0) ** 2)
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+        lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
     finding = gs.diagnose(gs.Piece(TEST, tuple(lines), "kicked by the test"))
     assert finding.best.faults == (f"wheel_flat_{side}",)
     depth = finding.best.magnitudes[f"wheel_flat_{side}"]
@@ -130,7 +130,7 @@ def test_a_piece_unlike_any_listed_fault_is_said_to_be_so() -> None:
         angle = np.arctan2(about[:, 1], about[:, 0])
         swell = 1.0 + 0.15 * np.sin(5.0 * angle + line.ring)[:, None] / line.size
         xy = line.xy.mean(axis=0) + about * swell
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+        lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
     finding = gs.diagnose(gs.Piece(TEST, tuple(lines), "lobed by the test"))
     assert finding.best.faults == ("unlisted",)
 
@@ -158,13 +158,13 @@ def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group()
         assert (f"How big: {name} " in finding.report()) == said
 
 
-def _two_pushes(uncertainty: float) -> gs.PushSheet:
+def _two_pushes(uncertainty: float) -> gs.instruments.PushSheet:
     """What a healthy machine's left plate takes to keep moving, forward and back, N."""
     place = (215.0, 200.0)
     push = gs.push(gs.Machine(), "left", "off", place=place).to_dict()
-    return gs.PushSheet(
+    return gs.instruments.PushSheet(
         tuple(
-            gs.PushReading("left", "off", place, what, push[what], uncertainty, 8.0)
+            gs.instruments.PushReading("left", "off", place, what, push[what], uncertainty, 8.0)
             for what in ("keep_forward_n", "keep_back_n")
         ),
         "two pushes",
@@ -204,7 +204,7 @@ def test_a_piece_laid_down_anyhow_is_fitted_all_the_same(turn_deg: float) -> Non
     test = gs.ring_test(
         layout="side_by_side", spacing=7.0, largest=28.0, centre=(150.0, 140.0), feed=30.0
     )
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     piece = lift(machine, test, turn=math.radians(turn_deg), noise=0.01)
     fit = gs.fit(piece, gs.Machine(), faults=["tight_wheels_left"])
     assert fit.mode.converged
@@ -224,10 +224,12 @@ def test_a_test_that_the_machine_cannot_travel_is_refused() -> None:
 
 def test_slip_and_out_of_square_look_alike() -> None:
     """1 mm of slip looks like 1.5 mrad out of square with 1.2 N more drag a plate, to a few um."""
-    slip = gs.simulate(gs.Machine().with_faults(gs.CouplerSlip(1.0)), TEST)
+    slip = gs.simulate(gs.Machine().with_faults(gs.faults.CouplerSlip(1.0)), TEST)
     square = gs.simulate(
         gs.Machine().with_faults(
-            gs.OutOfSquare(1.5), gs.TightWheels("left", 1.2), gs.TightWheels("right", 1.2)
+            gs.faults.OutOfSquare(1.5),
+            gs.faults.TightWheels("left", 1.2),
+            gs.faults.TightWheels("right", 1.2),
         ),
         TEST,
     )
@@ -244,7 +246,7 @@ def test_every_hand_check_carries_its_caution() -> None:
 def test_piece_that_the_test_did_not_draw_is_refused() -> None:
     piece = lift(gs.Machine(), TEST)
     line = piece.lines[0]
-    extra = gs.Line(line.shape, line.ring, line.size, 5, line.xy)
+    extra = gs.pattern.Line(line.shape, line.ring, line.size, 5, line.xy)
     with pytest.raises(ValueError, match=r"pass"):
         gs.diagnose(gs.Piece(TEST, (*piece.lines[1:], extra), "wrong pass"))
 
@@ -274,7 +276,7 @@ def test_evidence_is_that_of_the_linear_model() -> None:
 def test_search_finds_either_sign_of_a_slip() -> None:
     kind = of_name("coupler_slip")
     for offset in (0.9, -0.9):
-        piece = lift(gs.Machine().with_faults(gs.CouplerSlip(offset)), TEST, noise=0.01)
+        piece = lift(gs.Machine().with_faults(gs.faults.CouplerSlip(offset)), TEST, noise=0.01)
         problem = prepare(piece, gs.Machine())
         mode = search(problem, kind)
         value = kind[0].parameters[0].value(mode.u[len(problem.scatter)])

@@ -49,10 +49,10 @@ def test_it_starts_from_the_machine_as_it_is(explorer):
 @pytest.mark.parametrize(
     ("name", "value", "fault"),
     [
-        ("left_nuts", 35.0, gs.TightWheels("left", nut_deg=35.0)),
-        ("right_nuts", -4.0, gs.LooseWheels("right", nut_deg=-4.0)),
-        ("backlash", 0.4, gs.CouplerBacklash(play=0.4)),
-        ("belt_tension", 2.0, gs.SlackBelt("left", stiffness_factor=1.0, pretension=2.0)),
+        ("left_nuts", 35.0, gs.faults.TightWheels("left", nut_deg=35.0)),
+        ("right_nuts", -4.0, gs.faults.LooseWheels("right", nut_deg=-4.0)),
+        ("backlash", 0.4, gs.faults.CouplerBacklash(play=0.4)),
+        ("belt_tension", 2.0, gs.faults.SlackBelt("left", stiffness_factor=1.0, pretension=2.0)),
     ],
 )
 def test_a_slider_moved_by_code_draws_the_machine_with_that_fault(explorer, name, value, fault):
@@ -167,5 +167,5 @@ def test_any_ring_test_can_be_explored(shapes, passes):
     explorer = gs.explore(test=test, magnify=20.0)
     assert len(explorer.lines) == 3 * passes
     explorer.sliders["backlash"].value = 0.3
-    assert same(explorer, gs.Machine().with_faults(gs.CouplerBacklash(play=0.3)))
+    assert same(explorer, gs.Machine().with_faults(gs.faults.CouplerBacklash(play=0.3)))
     assert f"{shapes[0]}s: error" in explorer.figure.axes[0].get_title(loc="left")

@@ -71,7 +71,7 @@ def y_error_over_y(fault):
 def test_tight_wheels_cost_height_by_twice_force_over_stiffness(side):
     """Lost motion 2 F / k, 1/k the travel of the beam's middle for a force at that plate."""
     force = 12.0
-    c = change(gs.TightWheels(side, force))
+    c = change(gs.faults.TightWheels(side, force))
     want = -2.0 * force * y_compliance(side)
     assert c.square_height == pytest.approx(want, rel=0.15)
     assert c.circle_height == pytest.approx(want, rel=0.15)
@@ -82,7 +82,7 @@ def test_tight_wheels_cost_height_by_twice_force_over_stiffness(side):
 def test_the_tight_side_loses_more_and_top_and_bottom_tilt_apart(side, sign):
     """The tight plate stays behind on the way up and on the way down: the top tilts to it, the
     bottom away from it, so a square becomes a trapezoid, not a parallelogram."""
-    c = change(gs.TightWheels(side, 12.0))
+    c = change(gs.faults.TightWheels(side, 12.0))
     assert sign * (c.square_left - c.square_right) < -0.03
     assert sign * c.top > 0.2
     assert sign * c.bottom < -0.2
@@ -94,7 +94,7 @@ def test_the_tight_side_loses_more_and_top_and_bottom_tilt_apart(side, sign):
 def test_tight_wheels_shift_the_halves_of_a_circle_against_each_other(side, sign):
     """A half drawn towards home stays up, one drawn away from home stays down, the half at the
     tight plate by more; drawn clockwise it is the other way round."""
-    c = change(gs.TightWheels(side, 12.0))
+    c = change(gs.faults.TightWheels(side, 12.0))
     assert c.left_up > 0.05
     assert c.right_up < -0.05
     assert sign * (abs(c.left_up) - abs(c.right_up)) > 0.01
@@ -106,7 +106,7 @@ def test_tight_wheels_shift_the_halves_of_a_circle_against_each_other(side, sign
 def test_a_lagging_side_turns_the_beam_and_the_head_offset_shows_it_in_width(side, sign):
     """The head lies beyond the beam: with the left side behind on the way up it swings left, so
     a circle becomes narrower counter-clockwise and wider clockwise; mirrored for the right."""
-    c = change(gs.TightWheels(side, 12.0))
+    c = change(gs.faults.TightWheels(side, 12.0))
     assert sign * c.circle_width > 0.01
     assert sign * c.width_other_way < -0.01
 
@@ -114,7 +114,7 @@ def test_a_lagging_side_turns_the_beam_and_the_head_offset_shows_it_in_width(sid
 def test_tight_wheels_are_felt_where_they_are():
     """Both pushes must move them; pushed from the far side they stay behind it by F / k more."""
     for side, other in (("left", "right"), ("right", "left")):
-        fault = gs.TightWheels(side, 12.0)
+        fault = gs.faults.TightWheels(side, 12.0)
         before, after = pushed(fault, side)
         assert after.keep_forward - before.keep_forward == pytest.approx(12.0, rel=0.02)
         assert after.lag_mean == pytest.approx(before.lag_mean, abs=0.01)
@@ -124,16 +124,16 @@ def test_tight_wheels_are_felt_where_they_are():
 
 
 def test_a_tight_carriage_costs_width_and_nothing_else():
-    c = change(gs.TightCarriage(8.0))
+    c = change(gs.faults.TightCarriage(8.0))
     want = -2.0 * 8.0 / x_stiffness(HEALTHY)
     assert c.square_width == pytest.approx(want, rel=0.1)
     assert c.circle_width == pytest.approx(want, rel=0.1)
     assert abs(c.square_height) < 0.005
     assert abs(c.circle_height) < 0.005
-    before, after = pushed(gs.TightCarriage(8.0), "carriage")
+    before, after = pushed(gs.faults.TightCarriage(8.0), "carriage")
     assert after.keep_forward - before.keep_forward == pytest.approx(8.0, rel=0.01)
     for at in ("left", "right"):
-        before, after = pushed(gs.TightCarriage(8.0), at)
+        before, after = pushed(gs.faults.TightCarriage(8.0), at)
         assert after.keep_forward == pytest.approx(before.keep_forward, abs=1e-6)
 
 
@@ -142,7 +142,7 @@ def test_a_tight_carriage_costs_width_and_nothing_else():
 
 def test_a_slack_x_belt_makes_everything_narrower():
     """2 F (1/k' - 1/k) from the softer belt; the other axis does not know of it."""
-    fault = gs.SlackBelt("x", stiffness_factor=0.35, pretension=20.0)
+    fault = gs.faults.SlackBelt("x", stiffness_factor=0.35, pretension=20.0)
     soft = HEALTHY.with_faults(fault)
     want = -2.0 * HEALTHY.carriage.friction * (1 / x_stiffness(soft) - 1 / x_stiffness(HEALTHY))
     c = change(fault)
@@ -159,7 +159,7 @@ def test_a_slack_x_belt_makes_everything_narrower():
 @pytest.mark.parametrize(("side", "sign"), [("left", 1.0), ("right", -1.0)])
 def test_a_slack_y_belt_lets_its_side_lag(side, sign):
     """As tight wheels there, but the drag felt with motors off stays what it was."""
-    fault = gs.SlackBelt(side, stiffness_factor=0.35)
+    fault = gs.faults.SlackBelt(side, stiffness_factor=0.35)
     c = change(fault)
     assert c.square_height < -0.05
     assert sign * (c.square_left - c.square_right) < -0.01
@@ -178,7 +178,7 @@ def test_a_slack_y_belt_lets_its_side_lag(side, sign):
 
 def test_backlash_costs_the_far_side_most():
     """The motor sits at the left: the right belt waits for the play, the left does not."""
-    fault = gs.CouplerBacklash(0.4)
+    fault = gs.faults.CouplerBacklash(0.4)
     c = change(fault)
     assert c.square_right < c.square_left < -0.05
     assert -0.4 < c.square_right
@@ -192,7 +192,7 @@ def test_backlash_costs_the_far_side_most():
     assert after.keep_forward == pytest.approx(before.keep_forward, rel=0.08)
 
 
-@pytest.mark.parametrize("fault", [gs.CouplerSlip(1.0), gs.OutOfSquare(3.0)])
+@pytest.mark.parametrize("fault", [gs.faults.CouplerSlip(1.0), gs.faults.OutOfSquare(3.0)])
 def test_a_set_skew_leans_alike_whichever_way_it_is_drawn(fault):
     """A geometric error does not flip with the direction; one from friction does."""
     c = change(fault)
@@ -205,24 +205,24 @@ def test_a_set_skew_leans_alike_whichever_way_it_is_drawn(fault):
 
 
 def test_out_of_square_leans_by_its_own_angle_and_cannot_be_felt():
-    c = change(gs.OutOfSquare(3.0))
+    c = change(gs.faults.OutOfSquare(3.0))
     assert c.lean == pytest.approx(3.0, abs=0.05)
     assert abs(c.square_width) < 0.005
     assert abs(c.square_height) < 0.005
     for key, before in gallery.pushes(HEALTHY).items():
-        after = gallery.pushes(HEALTHY.with_faults(gs.OutOfSquare(3.0)))[key]
+        after = gallery.pushes(HEALTHY.with_faults(gs.faults.OutOfSquare(3.0)))[key]
         assert after.loop_force == pytest.approx(before.loop_force, rel=0.01)
 
 
 def test_slip_leans_by_less_than_offset_over_span():
     """Racking stiffness holds the beam back: the belts take up the rest of the offset."""
-    c = change(gs.CouplerSlip(1.0))
+    c = change(gs.faults.CouplerSlip(1.0))
     assert 0.3 * 1e3 / HEALTHY.span < c.lean < 1e3 / HEALTHY.span
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
 def test_scale_stretches_its_axis_in_proportion(axis):
-    c = change(gs.ScaleError(axis, 0.004))
+    c = change(gs.faults.ScaleError(axis, 0.004))
     want = 0.004 * SIZE
     along, across = (
         ((c.square_width, c.circle_width), (c.square_height, c.circle_height))
@@ -241,7 +241,7 @@ def test_scale_stretches_its_axis_in_proportion(axis):
 def test_loose_wheels_drag_less_and_brace_less(side):
     """Half the drag of that plate is gone from the push, height comes back by 2 F / k of it, and
     inside its play only the other plate holds the beam square."""
-    fault = gs.LooseWheels(side, clearance=0.6, drag_factor=0.5)
+    fault = gs.faults.LooseWheels(side, clearance=0.6, drag_factor=0.5)
     lost = 0.5 * getattr(HEALTHY, side).friction
     c = change(fault)
     assert c.square_height == pytest.approx(2.0 * lost * y_compliance(side), rel=0.25)
@@ -257,14 +257,14 @@ def test_a_loose_carriage_draws_wider_because_the_belt_pulls_beside_the_wheels()
     head, further out than the belt, ahead of it: 2 (head - belt) gap / B wider, and the drag that
     it lost gives 2 F / k back."""
     gap, keep = 0.15, 0.6
-    c = change(gs.LooseCarriage(gap, keep))
+    c = change(gs.faults.LooseCarriage(gap, keep))
     car = HEALTHY.carriage
     swing = 2.0 * (HEALTHY.head.beyond - HEALTHY.belt_x_offset) * gap / car.wheel_base
     lost = 2.0 * (1.0 - keep) * car.friction / x_stiffness(HEALTHY)
     assert c.square_width == pytest.approx(swing + lost, rel=0.1)
     assert c.circle_width == pytest.approx(swing + lost, rel=0.1)
     assert abs(c.square_height) < 0.005
-    before, after = pushed(gs.LooseCarriage(gap, keep), "carriage")
+    before, after = pushed(gs.faults.LooseCarriage(gap, keep), "carriage")
     assert before.keep_forward - after.keep_forward == pytest.approx(0.4 * car.friction, rel=0.1)
 
 
@@ -275,7 +275,7 @@ def test_a_loose_carriage_draws_wider_because_the_belt_pulls_beside_the_wheels()
 def test_run_out_repeats_with_every_turn_of_the_pulley(pulley, axis):
     """The error along an axis is a sine of the place along it, one wave a pulley turn (40 mm)."""
     amplitude = 0.08
-    place, error = y_error_over_y(gs.PulleyRunout(pulley, amplitude))
+    place, error = y_error_over_y(gs.faults.PulleyRunout(pulley, amplitude))
     turn = HEALTHY.belt_x.pulley_circumference
 
     def wave(period):
@@ -298,7 +298,7 @@ def test_a_size_of_whole_turns_hides_run_out_a_size_of_half_turns_shows_it():
         test = gs.ring_test(("square",), spacing=half, largest=half, passes=2)
         return gs.measure(gs.simulate(machine, test)).squares[-1].geometry.width
 
-    faulty = HEALTHY.with_faults(gs.PulleyRunout("x", 0.08, phase=np.pi / 8))
+    faulty = HEALTHY.with_faults(gs.faults.PulleyRunout("x", 0.08, phase=np.pi / 8))
     whole, odd = (width(half, faulty) - width(half, HEALTHY) for half in (40.0, 30.0))
     assert abs(whole) < 0.01
     assert abs(odd) > 0.08
@@ -329,7 +329,7 @@ def test_sentences_are_whole_and_agree_with_the_figures(name):
 
 def test_no_fault_no_news():
     """A fault of no size: nothing is changed, and every sentence says so."""
-    said = gallery.sentences(gs.TightWheels("left", 0.0))
+    said = gallery.sentences(gs.faults.TightWheels("left", 0.0))
     size = 2 * gallery.HALF
     same = "height as ever, width as ever."
     assert said["circles"] == f"A circle of {size:g} mm, drawn counter-clockwise: {same}"
@@ -341,9 +341,9 @@ def test_no_fault_no_news():
 def test_passes_differ_where_the_machine_came_from_the_other_way():
     """From home the first pass begins lagging the other way; more drag, more between them."""
     assert gallery.figures(HEALTHY).apart_square > 0.05
-    c = change(gs.TightWheels("left", 12.0))
+    c = change(gs.faults.TightWheels("left", 12.0))
     assert c.apart_square == pytest.approx(-c.square_height, rel=0.25)
-    assert abs(change(gs.OutOfSquare(3.0)).apart_square) < 0.01
+    assert abs(change(gs.faults.OutOfSquare(3.0)).apart_square) < 0.01
 
 
 def test_a_sheet_says_its_magnification_and_its_sentences(tmp_path):

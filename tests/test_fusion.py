@@ -20,14 +20,14 @@ def _piece(machine: gs.Machine, seed: int) -> gs.Piece:
     return lift(machine, TEST, every=1, noise=0.01, seed=seed, told_apart=False)
 
 
-def _tones(left: float) -> gs.ToneSheet:
+def _tones(left: float) -> gs.instruments.ToneSheet:
     """Tones of spans of 300 mm of a belt of 6 g/m at the stated tension of the left belt, N."""
     tensions = (("left", left), ("right", 20.0), ("x", 20.0))
     readings = [
-        gs.ToneReading(belt, 300.0, 6.0, span_frequency(n, 300.0, 6.0e-3), 1.0)
+        gs.instruments.ToneReading(belt, 300.0, 6.0, span_frequency(n, 300.0, 6.0e-3), 1.0)
         for belt, n in tensions
     ]
-    return gs.ToneSheet(tuple(readings), "invented tones")
+    return gs.instruments.ToneSheet(tuple(readings), "invented tones")
 
 
 def test_two_pieces_narrow_what_one_leaves() -> None:
@@ -66,7 +66,7 @@ def test_precisions_of_independent_pieces_add() -> None:
 
 def test_a_low_tone_tells_a_slack_belt_from_tight_wheels() -> None:
     machine = gs.Machine()
-    slack = machine.with_faults(gs.SlackBelt("left", stiffness_factor=0.5, pretension=2.0))
+    slack = machine.with_faults(gs.faults.SlackBelt("left", stiffness_factor=0.5, pretension=2.0))
     piece = _piece(slack, SEED)
     alone = gs.diagnose(piece, machine)
     with_tones = gs.diagnose([piece, _tones(2.0)], machine)
@@ -81,15 +81,15 @@ def test_a_low_tone_tells_a_slack_belt_from_tight_wheels() -> None:
 
 def test_derivatives_of_hand_readings_match_differences() -> None:
     """Push readings against wide central differences; calipers against narrow ones."""
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=6.0))
-    push = gs.PushSheet.of(gs.push(machine, "left"), np.random.default_rng(SEED))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=6.0))
+    push = gs.instruments.PushSheet.of(gs.push(machine, "left"), np.random.default_rng(SEED))
     burn = gs.simulate(machine, TEST, step=1.0, feed_forces=True)
     across = [
-        gs.CaliperReading("circle", x.ring, x.size, f"diameter_{a}", 2.0 * x.size + 0.1)
+        gs.instruments.CaliperReading("circle", x.ring, x.size, f"diameter_{a}", 2.0 * x.size + 0.1)
         for x in burn.lines
         for a in (0, 45, 90, 135)
     ]
-    calipers = gs.CaliperSheet(TEST, tuple(across), "invented sheet")
+    calipers = gs.instruments.CaliperSheet(TEST, tuple(across), "invented sheet")
     kinds = of_name("tight_wheels_left")
     for sheet, small in ((push, 0.3), (calipers, 1e-3)):
         problem = prepare(sheet, gs.Machine())
@@ -105,8 +105,8 @@ def test_derivatives_of_hand_readings_match_differences() -> None:
 
 
 def test_a_push_at_the_left_plate_finds_its_extra_drag() -> None:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=6.0))
-    sheet = gs.PushSheet.of(
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=6.0))
+    sheet = gs.instruments.PushSheet.of(
         [gs.push(machine, "left"), gs.push(machine, "right")], np.random.default_rng(SEED)
     )
     fit = gs.fit(sheet, gs.Machine(), faults=["tight_wheels_left"])

@@ -53,8 +53,8 @@ def test_groups_do_not_hang_on_the_limit_chosen(gallery):
 def test_the_size_of_a_fault_hardly_changes_what_it_looks_like(gallery, monkeypatch):
     # a group is no accident of the sizes simulated: half the drag, half the play draw the same
     halves = {
-        "half the drag": gs.TightWheels("left", extra_force=6.0),
-        "half the play": gs.CouplerBacklash(play=0.2),
+        "half the drag": gs.faults.TightWheels("left", extra_force=6.0),
+        "half the play": gs.faults.CouplerBacklash(play=0.2),
     }
     monkeypatch.setattr(gallery, "FAULTS", gallery.FAULTS | halves)
     assert gallery.agreement("half the drag", "tight left wheels") > 0.97

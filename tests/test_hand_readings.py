@@ -61,7 +61,7 @@ def test_pushes_against_closed_forms_of_a_friction_block():
         (reading("carriage", "holding", "loop_force_n", 0.8), 2 * F_C),
         (reading("carriage", "holding", "loop_travel_mm", 0.8), 2 * F_C / K),
     ]
-    sheet = gs.PushSheet(tuple(row for row, _ in rows), "block")
+    sheet = gs.instruments.PushSheet(tuple(row for row, _ in rows), "block")
     assert hand_values(sheet, block()) == pytest.approx([value for _, value in rows], rel=2e-3)
 
 
@@ -69,7 +69,7 @@ def test_one_push_serves_all_readings_of_a_place(monkeypatch):
     results = [
         gs.push(gs.Machine(), at, m) for at in ("left", "carriage") for m in ("off", "holding")
     ]
-    sheet = gs.PushSheet.of(results, np.random.default_rng(1))
+    sheet = gs.instruments.PushSheet.of(results, np.random.default_rng(1))
     assert {r.what for r in sheet.readings} == set(QUANTITIES)
     import gantrysim.instruments.readings as module
 
@@ -90,8 +90,8 @@ def test_one_push_serves_all_readings_of_a_place(monkeypatch):
 
 
 def test_a_jammed_part_reads_the_firm_hand():
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 2 * FIRM))
-    sheet = gs.PushSheet((reading("left", "off", "start_forward_n", 3.0),), "jammed")
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 2 * FIRM))
+    sheet = gs.instruments.PushSheet((reading("left", "off", "start_forward_n", 3.0),), "jammed")
     assert hand_values(sheet, machine) == pytest.approx([FIRM])
 
 
@@ -99,11 +99,15 @@ def test_tones_against_the_formula_of_a_string():
     """T = 4 M W S^2 f^2 1e-9 as makers of tension meters print it: g/m per mm, mm, mm, Hz."""
     machine = gs.Machine().set_many({"belt_left.pretension": 15.8, "belt_x.pretension": 40.0})
     rows = [("left", 400.0), ("left", 200.0), ("x", 400.0), ("right", 310.0)]
-    sheet = gs.ToneSheet(tuple(gs.ToneReading(b, s, 8.4, 50.0, 1.0) for b, s in rows), "plucked")
+    sheet = gs.instruments.ToneSheet(
+        tuple(gs.instruments.ToneReading(b, s, 8.4, 50.0, 1.0) for b, s in rows), "plucked"
+    )
     found = hand_values(sheet, machine)
     assert found[:3] == pytest.approx([54.21, 108.42, 86.26], abs=0.01)
     assert 4 * 1.4 * 6.0 * 310.0**2 * found[3] ** 2 * 1e-9 == pytest.approx(20.0)
-    assert gs.ToneReading("x", 400.0, 8.4, 70.0, 1.0).tension == pytest.approx(26.342, abs=0.001)
+    assert gs.instruments.ToneReading("x", 400.0, 8.4, 70.0, 1.0).tension == pytest.approx(
+        26.342, abs=0.001
+    )
     slack = machine.set("belt_left.pretension", 0.0)
     assert hand_values(sheet, slack)[:2] == pytest.approx([0.0, 0.0])
 
@@ -114,33 +118,36 @@ def test_tones_against_the_formula_of_a_string():
 def test_an_invented_sheet_scatters_as_it_says():
     result = gs.push(gs.Machine(), "left", "holding")
     rng = np.random.default_rng(3)
-    sheets = [gs.PushSheet.of(result, rng, stiffness=4.0) for _ in range(200)]
+    sheets = [gs.instruments.PushSheet.of(result, rng, stiffness=4.0) for _ in range(200)]
     what = [r.what for r in sheets[0].readings]
     off = np.array([s.values - [result.to_dict()[w] for w in what] for s in sheets])
     signed = [what.index(w) for w in ("lag_forward_mm", "lag_back_mm", "stiffness_n_mm")]
     ratio = off.std(axis=0)[signed] / sheets[0].uncertainty[signed]
     assert ratio == pytest.approx(1.0, abs=4 / math.sqrt(2 * 200))  # four standard errors
-    again = gs.PushSheet.of(result, np.random.default_rng(3), stiffness=4.0)
+    again = gs.instruments.PushSheet.of(result, np.random.default_rng(3), stiffness=4.0)
     assert np.array_equal(again.values, sheets[0].values)
 
 
 def test_what_readings_share():
-    sheet = gs.PushSheet.of(gs.push(gs.Machine(), "left"), np.random.default_rng(0))
+    sheet = gs.instruments.PushSheet.of(gs.push(gs.Machine(), "left"), np.random.default_rng(0))
     lengths = np.array([r.unit == "mm" for r in sheet.readings])
     assert not sheet.nuisances[lengths].any()
     assert sheet.nuisances[~lengths, 0] == pytest.approx(0.02 * sheet.values[~lengths])
-    tones = gs.ToneSheet((gs.ToneReading("x", 300.0, 8.4, 60.0, 1.0),), "plucked")
+    tones = gs.instruments.ToneSheet(
+        (gs.instruments.ToneReading("x", 300.0, 8.4, 60.0, 1.0),), "plucked"
+    )
     assert tones.nuisances == pytest.approx(np.array([[3.0]]))
     assert tones.uncertainty == pytest.approx([1.0])
 
 
 def test_sheets_survive_writing_and_show_themselves(tmp_path):
     pushes = [gs.push(gs.Machine(), "right", m, place=(100.0, 50.5)) for m in ("off", "holding")]
-    sheet = gs.PushSheet.of(pushes, np.random.default_rng(9))
+    sheet = gs.instruments.PushSheet.of(pushes, np.random.default_rng(9))
     path = sheet.to_csv(tmp_path / "push.csv")
     assert gs.read_push(path).readings == sheet.readings
-    tones = gs.ToneSheet(
-        tuple(gs.ToneReading(b, 310.5, 8.4, 60.1, 1.0) for b in "left right x".split()), "t"
+    tones = gs.instruments.ToneSheet(
+        tuple(gs.instruments.ToneReading(b, 310.5, 8.4, 60.1, 1.0) for b in "left right x".split()),
+        "t",
     )
     assert gs.read_tones(tones.to_csv(tmp_path / "tones.csv")).readings == tones.readings
     assert (
@@ -240,6 +247,6 @@ def test_missing_files_and_empty_sheets(tmp_path):
     for reader in (gs.read_push, gs.read_tones):
         with pytest.raises(FileNotFoundError, match="no such file"):
             reader(tmp_path / "none.csv")
-    for sheet in (gs.PushSheet, gs.ToneSheet):
+    for sheet in (gs.instruments.PushSheet, gs.instruments.ToneSheet):
         with pytest.raises(ValueError, match="holds no readings"):
             sheet((), "nothing")

@@ -63,7 +63,7 @@ def judged(name: str, content: bytes, path) -> None:
         assert len(sentence.splitlines()) == 1, sentence
         assert len(sentence) < 700, sentence
     else:
-        assert isinstance(found, gs.Measurement)
+        assert isinstance(found, gs.instruments.Measurement)
         assert found.n_readings > 0
 
 

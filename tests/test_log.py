@@ -42,13 +42,13 @@ def finding_of(piece: gs.Piece, faults: tuple[str, ...], sure: float = 0.97) -> 
 
 @pytest.fixture(scope="module")
 def tight() -> Finding:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 14.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 14.0))
     return finding_of(lift(machine), ("tight_wheels_left",))
 
 
 @pytest.fixture(scope="module")
 def better() -> Finding:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 5.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 5.0))
     return finding_of(lift(machine, seed=2), ("tight_wheels_left",))
 
 
@@ -60,7 +60,7 @@ def text(
     path = tmp_path_factory.mktemp("log") / "birch.json"
     log = gs.new_log(path, gs.Machine(), name="Birch № 2")
     log = log.burned(tight.pieces[0], tight, date="2031-04-05", note="plywood, 3 mm")
-    turn = gs.Change("tight_wheels_left", 9.0, place="nut left", way="turned back")
+    turn = gs.decisions.Change("tight_wheels_left", 9.0, place="nut left", way="turned back")
     log = log.adjusted(turn, date="2031-04-05T16:20", note="by Wren")
     log = log.burned(better.pieces[0], better, date="2031-04-06")
     verdict = gs.accept(better.pieces[0], gs.Tolerance(roundness=0.3, closure=0.4), finding=better)
@@ -100,7 +100,7 @@ def test_a_log_comes_back_without_loss(
     assert full.belief.weights == believed.weights
     assert full.belief.sizes == believed.sizes
     # and goes on
-    more = full.adjusted(gs.Change("tight_wheels_left", 4.0))
+    more = full.adjusted(gs.decisions.Change("tight_wheels_left", 4.0))
     assert len(gs.open_log(tmp_path / "birch.json").entries) == len(more.entries) == 5
 
 
@@ -124,7 +124,7 @@ def test_a_log_tells_its_history(full: gs.MachineLog, tmp_path: Path) -> None:
 
 def test_old_logs_stay_as_they_are(full: gs.MachineLog) -> None:
     before = len(full.entries)
-    full.adjusted(gs.Change("tight_wheels_left", 1.0))
+    full.adjusted(gs.decisions.Change("tight_wheels_left", 1.0))
     assert len(full.entries) == before
     with pytest.raises(dataclasses.FrozenInstanceError):
         full.name = "other"  # type: ignore[misc]
@@ -157,7 +157,7 @@ def test_an_interruption_leaves_the_old_file_whole(
 
     monkeypatch.setattr(Path, step, half if step == "write_text" else never)
     with pytest.raises(OSError, match=r"the disk is full|the power went"):
-        full.adjusted(gs.Change("tight_wheels_left", 1.0))
+        full.adjusted(gs.decisions.Change("tight_wheels_left", 1.0))
     monkeypatch.undo()
     assert path.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["birch.json"]
@@ -167,9 +167,9 @@ def test_an_interruption_leaves_the_old_file_whole(
 def test_two_people_do_not_undo_each_other(full: gs.MachineLog, tmp_path: Path) -> None:
     path = tmp_path / "birch.json"
     mine, theirs = gs.open_log(path), gs.open_log(path)
-    theirs.adjusted(gs.Change("tight_wheels_left", 1.0), note="by Finch")
+    theirs.adjusted(gs.decisions.Change("tight_wheels_left", 1.0), note="by Finch")
     with pytest.raises(ValueError, match="changed since this one was made"):
-        mine.adjusted(gs.Change("tight_wheels_left", 2.0))
+        mine.adjusted(gs.decisions.Change("tight_wheels_left", 2.0))
     assert "by Finch" in gs.open_log(path).report()
 
 
@@ -277,9 +277,9 @@ def test_a_log_takes_only_what_belongs_to_it(tight: Finding, better: Finding) ->
     with pytest.raises(ValueError, match="must be a date"):
         log.burned(tight.pieces[0], tight, date="last week")
     with pytest.raises(ValueError, match="no fault named"):
-        gs.Change("tight_wheels_middle", 1.0)
+        gs.decisions.Change("tight_wheels_middle", 1.0)
     with pytest.raises(ValueError, match="probability from 0 to 1"):
-        log.adjusted(gs.Change("tight_wheels_left", 1.0), cured=2.0)
+        log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0), cured=2.0)
 
 
 def test_a_piece_is_believed_once(full: gs.MachineLog, tight: Finding, tmp_path: Path) -> None:
@@ -300,8 +300,8 @@ def test_a_piece_is_believed_once(full: gs.MachineLog, tight: Finding, tmp_path:
 
 def test_a_burn_is_kept_with_its_sheets(tight: Finding, tmp_path: Path) -> None:
     piece = tight.pieces[0]
-    reading = gs.CaliperReading("circle", 3, 40.0, "diameter_0", 80.02)
-    sheet = gs.CaliperSheet(TEST, (reading,), "sheet of the birch")
+    reading = gs.instruments.CaliperReading("circle", 3, 40.0, "diameter_0", 80.02)
+    sheet = gs.instruments.CaliperSheet(TEST, (reading,), "sheet of the birch")
     joint = dataclasses.replace(tight, measured=(piece, sheet))
     path = tmp_path / "elm.json"
     log = gs.new_log(path, gs.Machine(), name="Elm").burned([piece, sheet], joint)
@@ -329,7 +329,7 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     path.write_text(json.dumps(old), encoding="utf-8")
     log = gs.open_log(path)
     assert log.belief.machine == log.machine == gs.Machine()
-    assert log.adjusted(gs.Change("tight_wheels_left", 1.0)).entries
+    assert log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0)).entries
     assert json.loads(path.read_text(encoding="utf-8"))["version"] == 2
     assert gs.open_log(path).burns[0].pieces[0].n_points == log.pieces[0].n_points
 
@@ -346,8 +346,8 @@ def test_the_belief_of_one_machine_is_refused_for_another(tight: Finding) -> Non
     with pytest.raises(ValueError, match=r"its left.wheels.0.\w+ is"):
         gs.diagnose(piece, stiffer, belief=belief)
     with pytest.raises(ValueError, match="another machine"):
-        after_turn(belief, wider, gs.Change("tight_wheels_left", 1.0))
-    after = after_turn(belief, gs.Machine(), gs.Change("tight_wheels_left", 1.0))
+        after_turn(belief, wider, gs.decisions.Change("tight_wheels_left", 1.0))
+    after = after_turn(belief, gs.Machine(), gs.decisions.Change("tight_wheels_left", 1.0))
     assert after.machine == gs.Machine()
     belief.check(gs.Machine(span=430))  # a whole number is the same length
     Belief.fresh().check(wider)  # what nothing was learned about fits any machine
@@ -387,7 +387,7 @@ def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, ha
 
         return float(dblquad(inner, -5.0, 5.0, least, 7.0 * sd, epsabs=1e-6, epsrel=1e-6)[0])
 
-    found = remaining(kind, (size,), machine, gs.Change(kind.name, amount, hand=hand))
+    found = remaining(kind, (size,), machine, gs.decisions.Change(kind.name, amount, hand=hand))
     there = total(0)
     assert 1.0 - found.cured - found.over == pytest.approx(there, abs=2e-4)
     mean = total(1) / there
@@ -395,7 +395,9 @@ def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, ha
     assert found.deviation == pytest.approx(math.sqrt(total(2) / there - mean**2), rel=2e-3)
     # and the parameter that is believed has these moments (log-normal)
     belief = dataclasses.replace(Belief.fresh(), sizes={kind.key: (size,)})
-    q = after_turn(belief, machine, gs.Change(kind.name, amount, hand=hand)).sizes[kind.key][0]
+    q = after_turn(belief, machine, gs.decisions.Change(kind.name, amount, hand=hand)).sizes[
+        kind.key
+    ][0]
     middle = q.centre * math.exp(0.5 * q.spread**2)
     assert middle == pytest.approx(mean, rel=1e-3)
     assert middle * math.sqrt(math.expm1(q.spread**2)) == pytest.approx(found.deviation, rel=2e-3)
@@ -404,7 +406,7 @@ def test_moments_after_a_turn_are_those_of_numeric_integration(amount: float, ha
 def test_a_size_of_either_sign_stays_normal() -> None:
     kind = of_name("coupler_slip")[0]
     size = Parameter("offset", "mm", 0.8, 0.1)
-    turn = gs.Change("coupler_slip", 0.7, hand=0.1)
+    turn = gs.decisions.Change("coupler_slip", 0.7, hand=0.1)
     found = remaining(kind, (size,), gs.Machine(), turn)
     sd = math.hypot(0.1, 0.1 / 1.96)  # sum of two independent normal errors
     assert found.mean == pytest.approx(0.1, abs=1e-6)
@@ -416,7 +418,7 @@ def test_a_size_of_either_sign_stays_normal() -> None:
 def test_probabilities_move_to_the_explanation_without_the_fault() -> None:
     weights = {("tight_wheels_left",): 0.7, ("out_of_square", "tight_wheels_left"): 0.2, (): 0.1}
     belief = dataclasses.replace(Belief.fresh(), weights=weights)
-    turn = gs.Change("tight_wheels_left", 8.0)
+    turn = gs.decisions.Change("tight_wheels_left", 8.0)
     after = after_turn(belief, gs.Machine(), turn, cured=0.75).weights
     fresh = Belief.fresh()
 
@@ -438,7 +440,7 @@ def test_probabilities_move_to_the_explanation_without_the_fault() -> None:
 
 def test_only_what_was_turned_is_widened(tight: Finding) -> None:
     before = tight.belief()
-    after = after_turn(before, gs.Machine(), gs.Change("tight_wheels_left", 6.0))
+    after = after_turn(before, gs.Machine(), gs.decisions.Change("tight_wheels_left", 6.0))
     old, new = (np.linalg.inv(b.precision) for b in (before, after))
     touched = [NAMES.index("drag left"), NAMES.index("racking stiffness")]
     others = np.setdiff1d(np.arange(len(NAMES)), touched)
@@ -462,7 +464,7 @@ def test_advice_that_was_followed_is_taken_in_its_own_unit(tight: Finding) -> No
         assert after.entries[-1].unit == "degrees"  # type: ignore[union-attr]
         sizes.append(after.belief.sizes["tight_wheels_left"][0].centre)
         # what the nuts leave of the median fault on that machine
-        faulty = gs.Machine().with_faults(gs.TightWheels("left", size.centre))
+        faulty = gs.Machine().with_faults(gs.faults.TightWheels("left", size.centre))
         left = turn.knob.turn(faulty, part * turn.step.full).left.friction
         if part < 0.9:
             assert sizes[-1] == pytest.approx(left - 3.0, rel=0.25)
@@ -479,7 +481,7 @@ def test_advice_that_was_followed_is_taken_in_its_own_unit(tight: Finding) -> No
     ],
 )  # fmt: skip
 def test_every_fault_can_be_turned(fault: str) -> None:
-    after = after_turn(Belief.fresh(), gs.Machine(), gs.Change(fault, 0.001))
+    after = after_turn(Belief.fresh(), gs.Machine(), gs.decisions.Change(fault, 0.001))
     assert np.all(np.linalg.eigvalsh(after.precision) > 0.0)
     for parameters in after.sizes.values():
         assert all(q.spread > 0.0 and math.isfinite(q.centre) for q in parameters)
@@ -493,8 +495,8 @@ def test_every_fault_can_be_turned(fault: str) -> None:
 def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
     left = 5.0
     log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
-    log = log.adjusted(gs.Change("tight_wheels_left", 14.0 - left))
-    piece = lift(gs.Machine().with_faults(gs.TightWheels("left", left)), seed=7)
+    log = log.adjusted(gs.decisions.Change("tight_wheels_left", 14.0 - left))
+    piece = lift(gs.Machine().with_faults(gs.faults.TightWheels("left", left)), seed=7)
     fresh, told = gs.diagnose(piece), log.diagnose(piece)
     assert told.best.faults == ("tight_wheels_left",)
     size = told.best.magnitudes["tight_wheels_left"]
@@ -524,11 +526,11 @@ def test_a_tenth_of_the_belief_is_that_of_a_machine_nobody_knows(tight: Finding)
 
 @pytest.mark.slow
 def test_a_wrong_first_finding_is_undone() -> None:
-    machine = gs.Machine().with_faults(gs.TightWheels("left", 9.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     first = lift(machine, seed=2)
     wrong = finding_of(first, ("out_of_square",), sure=0.995)
     log = gs.new_log(None, gs.Machine(), name="Alder").burned(first, wrong)
-    log = log.adjusted(gs.Change("out_of_square", 0.1))  # and it changed nothing
+    log = log.adjusted(gs.decisions.Change("out_of_square", 0.1))  # and it changed nothing
     assert log.belief.weights.get(("tight_wheels_left",), 0.0) < 0.05
     second = lift(machine, seed=8)
     found = log.diagnose(second)
@@ -545,7 +547,7 @@ def test_a_wrong_first_finding_is_undone() -> None:
 def test_before_and_after_stand_side_by_side_at_one_magnification(full: gs.MachineLog) -> None:
     for ax, burn in zip(full.before_after(), (full.burns[0], full.burns[-1]), strict=True):
         assert f"error {1e3 * burn.error:.0f} µm rms" in ax.get_title(loc="left")
-    for axes in (full.before_after(), gs.before_after(*full.pieces, magnify=10.0)):
+    for axes in (full.before_after(), gs.plotting.before_after(*full.pieces, magnify=10.0)):
         texts = [[t.get_text() for t in ax.texts] for ax in axes]
         drawn = [[t for t in each if t.startswith("errors drawn")] for each in texts]
         assert drawn[0] == drawn[1] != []
@@ -553,7 +555,7 @@ def test_before_and_after_stand_side_by_side_at_one_magnification(full: gs.Machi
         assert axes[0].get_ylim() == axes[1].get_ylim()
     assert "errors drawn ×10" in drawn[0]
     with pytest.raises(ValueError, match="two or more burns, or two pieces"):
-        gs.before_after(full.pieces[0])
+        gs.plotting.before_after(full.pieces[0])
     mpl.pyplot.close("all")
 
 

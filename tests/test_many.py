@@ -23,7 +23,7 @@ def test():
 @pytest.fixture(scope="module")
 def machines():
     """Eight machines; two are too small for the test."""
-    found = [gs.Machine().with_faults(gs.TightWheels("left", 2.0 * k)) for k in range(8)]
+    found = [gs.Machine().with_faults(gs.faults.TightWheels("left", 2.0 * k)) for k in range(8)]
     for k in BROKEN:
         found[k] = found[k].set("travel_y", 100.0)
     return found
@@ -248,7 +248,7 @@ def test_tasks_wait_in_a_window(test):
 
 
 def test_pickles(test):
-    machine = gs.Machine().with_faults(gs.CouplerBacklash(0.2))
+    machine = gs.Machine().with_faults(gs.faults.CouplerBacklash(0.2))
     assert pickle.loads(pickle.dumps(machine)) == machine
     assert pickle.loads(pickle.dumps(test)) == test
     burn = gs.simulate(machine, test)

@@ -211,7 +211,7 @@ def test_line_in_the_picture_is_as_wide_as_the_formula_says(burn):
 
 def test_picture_lies_where_the_burn_lies_the_right_way_up():
     test = gs.ring_test(layout="side_by_side", spacing=5.0, largest=5.0, smallest=5.0)
-    burn = gs.simulate(gs.Machine().with_faults(gs.OutOfSquare(80.0)), test)
+    burn = gs.simulate(gs.Machine().with_faults(gs.faults.OutOfSquare(80.0)), test)
     image = burn.image(dpi=200)
     left, right, low, high = image.extent
     everything = np.concatenate([line.xy for line in burn.lines])
@@ -313,9 +313,9 @@ def test_bad_values_are_refused_in_a_sentence(burn):
     with pytest.raises(ValueError, match="take a lower dpi"):
         burn.image(dpi=25.4 * math.sqrt(MAX_PIXELS))
     with pytest.raises(ValueError, match="above its threshold"):
-        gs.Wood(threshold=1.0, black=1.0)
+        gs.burn.Wood(threshold=1.0, black=1.0)
     with pytest.raises(ValueError, match="brown must be three numbers"):
-        gs.Wood(brown=(1.0, 2.0, 0.0))
+        gs.burn.Wood(brown=(1.0, 2.0, 0.0))
 
 
 def test_mark_image_is_what_burn_image_gives(burn):

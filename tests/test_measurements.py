@@ -39,15 +39,24 @@ def filled(path, give, column=-1):
 def pieces() -> list[Measurement]:
     readings = [CaliperReading("circle", 7, R, f"diameter_{a}", 2 * R) for a in (0, 60, 120)]
     lines = [
-        gs.Line(s.shape, s.ring, s.size, 0, s.xy) for s in TEST.strokes(2.0) if s.shape != "travel"
+        gs.pattern.Line(s.shape, s.ring, s.size, 0, s.xy)
+        for s in TEST.strokes(2.0)
+        if s.shape != "travel"
     ]
     return [
         gs.Piece(TEST, tuple(lines), "a piece & <b>"),
-        gs.CaliperSheet(TEST, tuple(readings), "a sheet & <b>"),
-        gs.PushSheet(
-            (gs.PushReading("left", "off", (1.0, 2.0), "keep_forward_n", 9.0, 0.3, 3.0),), "p & <b>"
+        gs.instruments.CaliperSheet(TEST, tuple(readings), "a sheet & <b>"),
+        gs.instruments.PushSheet(
+            (
+                gs.instruments.PushReading(
+                    "left", "off", (1.0, 2.0), "keep_forward_n", 9.0, 0.3, 3.0
+                ),
+            ),
+            "p & <b>",
         ),
-        gs.ToneSheet((gs.ToneReading("x", 300.0, 8.4, 60.0, 1.0),), "t & <b>"),
+        gs.instruments.ToneSheet(
+            (gs.instruments.ToneReading("x", 300.0, 8.4, 60.0, 1.0),), "t & <b>"
+        ),
     ]
 
 
@@ -56,7 +65,7 @@ def pieces() -> list[Measurement]:
 
 @pytest.mark.parametrize("thing", pieces(), ids=lambda t: type(t).__name__)
 def test_every_measurement_says_the_same_things(thing, tmp_path):
-    assert isinstance(thing, gs.Measurement)
+    assert isinstance(thing, gs.instruments.Measurement)
     with pytest.raises(dataclasses.FrozenInstanceError):
         thing.source = "another"
     assert thing.test is (None if type(thing).__name__ in ("PushSheet", "ToneSheet") else TEST)
@@ -87,7 +96,7 @@ def test_every_measurement_says_the_same_things(thing, tmp_path):
 
 def test_measurement_cannot_stand_alone():
     with pytest.raises(TypeError, match="abstract"):
-        gs.Measurement()
+        gs.instruments.Measurement()
 
 
 @pytest.mark.parametrize("wrong", ["points.csv", 3.0, TEST, gs.Machine()])
@@ -108,12 +117,14 @@ def test_pushes_and_tones_have_nothing_to_measure():
 
 def test_a_piece_draws_its_error_both_ways():
     piece = pieces()[0]
-    grown = [gs.Line(x.shape, x.ring, x.size, x.pass_index, x.xy + 0.0) for x in piece.lines]
+    grown = [
+        gs.pattern.Line(x.shape, x.ring, x.size, x.pass_index, x.xy + 0.0) for x in piece.lines
+    ]
     centre = np.array(TEST.nest("circle").centre)
     for k, line in enumerate(grown):
         if line.shape == "circle":
             xy = centre + (line.xy - centre) * (1.0 + 0.1 / line.size)
-            grown[k] = gs.Line(line.shape, line.ring, line.size, line.pass_index, xy)
+            grown[k] = gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy)
     piece = gs.Piece(TEST, tuple(grown), "grown by 0.1 mm")
     ax = piece.plot(magnify=10)
     drawn = next(li for li in ax.lines if li.get_marker() == "." and len(li.get_xdata()) > 50)
@@ -133,7 +144,7 @@ def test_a_piece_draws_its_error_both_ways():
 
 
 def test_an_empty_caliper_sheet_names_a_handful_of_rings(tmp_path):
-    path = gs.write_caliper_sheet(tmp_path / "c.csv", TEST)
+    path = gs.instruments.write_caliper_sheet(tmp_path / "c.csv", TEST)
     with pytest.raises(ValueError, match=r"none of the 24 rows holds a value_mm; fill in at least"):
         gs.read_calipers(path, TEST)
     filled(path, lambda row: f"{float(row['commanded_mm']) + 0.12:.2f}")
@@ -156,7 +167,7 @@ def test_an_empty_caliper_sheet_names_a_handful_of_rings(tmp_path):
 
 
 def test_a_half_filled_sheet_reads_with_what_it_holds(tmp_path):
-    path = gs.write_caliper_sheet(tmp_path / "c.csv", TEST, rings={"circle": [7, 1]})
+    path = gs.instruments.write_caliper_sheet(tmp_path / "c.csv", TEST, rings={"circle": [7, 1]})
     give = {"diameter_0": "80.2", "diameter_90": "80.0"}
     filled(path, lambda row: give.get(row["what"], "") if row["ring"] == "7" else " ")
     sheet = gs.read_calipers(path, TEST)
@@ -167,7 +178,7 @@ def test_a_half_filled_sheet_reads_with_what_it_holds(tmp_path):
 
 
 def test_the_caliper_is_read_from_the_sheet(tmp_path):
-    path = gs.write_caliper_sheet(
+    path = gs.instruments.write_caliper_sheet(
         tmp_path / "c.csv", TEST, resolution=0.05, permissible_error=0.08, angles_deg=(0, 22.5)
     )
     filled(path, lambda row: row["commanded_mm"])
@@ -187,7 +198,7 @@ def test_the_caliper_is_read_from_the_sheet(tmp_path):
     with pytest.raises(ValueError, match=r"must not be below the resolution of 0\.1 mm"):
         gs.read_calipers(path, TEST, resolution=0.1)
     with pytest.raises(ValueError, match="must not be below the resolution"):
-        gs.write_caliper_sheet(tmp_path / "d.csv", TEST, resolution=0.05)
+        gs.instruments.write_caliper_sheet(tmp_path / "d.csv", TEST, resolution=0.05)
     assert not (tmp_path / "d.csv").exists()
 
 
@@ -221,7 +232,7 @@ def test_a_spreadsheet_may_have_saved_the_sheet(tmp_path):
 
 
 def test_an_empty_push_sheet_asks_for_both_sides_both_ways(tmp_path):
-    path = gs.write_push_sheet(tmp_path / "p.csv", gs.Machine(), permissible_error=0.5)
+    path = gs.instruments.write_push_sheet(tmp_path / "p.csv", gs.Machine(), permissible_error=0.5)
     text = path.read_text()
     for caution in ("unplug", "disconnect the laser", "pinch points", "maker's manual"):
         assert caution in text
@@ -251,17 +262,17 @@ def test_an_empty_push_sheet_asks_for_both_sides_both_ways(tmp_path):
 
 def test_a_zero_of_the_spring_scale_cancels_in_a_loop():
     readings = [
-        gs.PushReading("left", "holding", (1.0, 2.0), what, 5.0, 0.3, 0.4)
+        gs.instruments.PushReading("left", "holding", (1.0, 2.0), what, 5.0, 0.3, 0.4)
         for what in ("loop_force_n", "stiffness_n_mm", "loop_travel_mm")
     ]
-    sheet = gs.PushSheet(tuple(readings), "p", permissible_error=1.0)
+    sheet = gs.instruments.PushSheet(tuple(readings), "p", permissible_error=1.0)
     assert not sheet.nuisances[:, 1].any()
     with pytest.raises(ValueError, match="permissible_error must not be below zero"):
-        gs.PushSheet(tuple(readings), "p", permissible_error=-1.0)
+        gs.instruments.PushSheet(tuple(readings), "p", permissible_error=-1.0)
 
 
 def test_a_push_that_keeps_above_its_start_is_remarked(tmp_path):
-    path = gs.write_push_sheet(tmp_path / "p.csv", gs.Machine())
+    path = gs.instruments.write_push_sheet(tmp_path / "p.csv", gs.Machine())
     force = {
         "start_forward_n": "9",
         "keep_forward_n": "19",
@@ -277,7 +288,7 @@ def test_a_push_that_keeps_above_its_start_is_remarked(tmp_path):
 
 
 def test_an_empty_tone_sheet_asks_for_both_spans_of_each_belt(tmp_path):
-    path = gs.write_tone_sheet(tmp_path / "t.csv", gs.Machine())
+    path = gs.instruments.write_tone_sheet(tmp_path / "t.csv", gs.Machine())
     assert "unplug" in path.read_text()
     filled(path, lambda row: "55.5" if row["belt"] != "x" else "", column=3)
     sheet = gs.read_tones(path)
@@ -294,9 +305,9 @@ def test_no_sheet_overwrites_silently(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("mine")
     for write, of in (
-        (gs.write_caliper_sheet, TEST),
-        (gs.write_push_sheet, gs.Machine()),
-        (gs.write_tone_sheet, gs.Machine()),
+        (gs.instruments.write_caliper_sheet, TEST),
+        (gs.instruments.write_push_sheet, gs.Machine()),
+        (gs.instruments.write_tone_sheet, gs.Machine()),
     ):
         with pytest.raises(FileExistsError, match="pass overwrite=True"):
             write(path, of)
@@ -321,7 +332,7 @@ def test_no_sheet_overwrites_silently(tmp_path):
 )
 def test_wrong_wishes_for_a_caliper_sheet(tmp_path, options, words):
     with pytest.raises(ValueError, match=words) as caught:
-        gs.write_caliper_sheet(tmp_path / "c.csv", TEST, **options)
+        gs.instruments.write_caliper_sheet(tmp_path / "c.csv", TEST, **options)
     assert "\n" not in str(caught.value)
     assert not list(tmp_path.iterdir())
 
@@ -329,12 +340,12 @@ def test_wrong_wishes_for_a_caliper_sheet(tmp_path, options, words):
 # --- what a caliper measures ----------------------------------------------------------------
 
 
-def sheet_of(rows, **options) -> gs.CaliperSheet:
+def sheet_of(rows, **options) -> gs.instruments.CaliperSheet:
     readings = []
     for shape, ring, what, value in rows:
         size = TEST.nest(shape).sizes[ring]
         readings.append(CaliperReading(shape, ring, size, what, value))
-    return gs.CaliperSheet(TEST, tuple(readings), "made", **options)
+    return gs.instruments.CaliperSheet(TEST, tuple(readings), "made", **options)
 
 
 def test_the_common_part_does_not_average():
@@ -400,7 +411,7 @@ def test_squareness_from_diagonals():
         ("diagonal_down", 141.350628),
     )  # fmt: skip
     readings = tuple(CaliperReading("square", ring, 50.0, k, v + w) for k, v in rows)
-    (row,) = gs.measure(gs.CaliperSheet(test, readings, "square")).rows
+    (row,) = gs.measure(gs.instruments.CaliperSheet(test, readings, "square")).rows
     assert row.squareness_mrad[0] == pytest.approx(1.0, abs=2e-5)
     # both diagonals share zero and scale of the caliper: they leave 2 * slope * own error
     alone = math.hypot(0.02, 0.01 / math.sqrt(12))

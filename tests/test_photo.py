@@ -37,7 +37,9 @@ from gantrysim.instruments.photo.plane import (
 mpl.use("Agg")
 
 CAMERA = Camera()
-CARD = gs.Card(height=54.0, uncertainty=(0.01, 0.01), raised=0.0)  # a whole number of fine pixels
+CARD = gs.instruments.Card(
+    height=54.0, uncertainty=(0.01, 0.01), raised=0.0
+)  # a whole number of fine pixels
 CARD_AT = (12.0, 40.0)
 RIGHT = np.array([(x, y) for x in (110, 130, 150, 170, 190) for y in (20, 45, 70, 95, 120)], float)
 INSIDE = np.array([(x, y) for x in (55, 75, 95, 115, 145) for y in (35, 55, 75, 95, 115)], float)
@@ -53,7 +55,7 @@ def around(places, camera=CAMERA, margin=4.0):
     return tuple(np.concatenate([seen.min(axis=0) - margin, seen.max(axis=0) + margin]).tolist())
 
 
-def off_dots(flat: gs.FlatPicture, dots, origin) -> np.ndarray:
+def off_dots(flat: gs.instruments.FlatPicture, dots, origin) -> np.ndarray:
     """How far dots of the flat picture are off, mm, shifted and turned at will, shape (n, 2)."""
     at = flat.places(dots - np.array(origin))
     found = darkness(flat.grey, at, int(1.8 / flat.pitch))
@@ -82,7 +84,7 @@ def with_grid(tmp_path_factory):
 
 def grid_of(uncertainty=1e-4, shift=3.0, **more):
     outer = CAMERA.pixels([(10, 10), (190, 10), (190, 130), (10, 130)]) + shift
-    return gs.Grid(10.0, 19, 13, outer.tolist(), uncertainty=uncertainty, **more)
+    return gs.instruments.Grid(10.0, 19, 13, outer.tolist(), uncertainty=uncertainty, **more)
 
 
 # --- formulas -------------------------------------------------------------------------------
@@ -213,7 +215,7 @@ def test_modes_of_a_sheet():
 
 def test_a_card_that_lies_level(with_card):
     """25 dots beside the card, 8 to 100 mm from it, within what is stated, from 0.21 mm pixels."""
-    flat = gs.flatten_photo(with_card, CARD, accuracy=0.4, area=around(RIGHT))
+    flat = gs.instruments.flatten_photo(with_card, CARD, accuracy=0.4, area=around(RIGHT))
     off = off_dots(flat, RIGHT, CARD_AT)
     assert np.hypot(*off.T).max() < flat.accuracy
     assert np.hypot(*off.T).max() < 0.1
@@ -229,22 +231,22 @@ def test_the_card_is_found_by_itself(with_card):
     nearest = np.hypot(*(corners[:, None] - true[None]).T).min(axis=0)
     assert nearest.max() < 6.0  # a hundredth of its length; sighting does the rest
     # told its place, in any order and a little wrong, it gives the same plane
-    told = gs.Card((true[[2, 3, 0, 1]] + 4.0).tolist(), 85.60, 54.0, (0.01, 0.01), 0.0)
-    pair = [gs.flatten_photo(with_card, c, accuracy=5.0).plane for c in (CARD, told)]
+    told = gs.instruments.Card((true[[2, 3, 0, 1]] + 4.0).tolist(), 85.60, 54.0, (0.01, 0.01), 0.0)
+    pair = [gs.instruments.flatten_photo(with_card, c, accuracy=5.0).plane for c in (CARD, told)]
     at = CAMERA.pixels(RIGHT)
     assert laid_onto(pair[0].to_sheet(at), pair[1].to_sheet(at)) == pytest.approx(0.0, abs=0.02)
 
 
 def test_no_card_is_said(with_grid):
     with pytest.raises(ValueError, match=r"grid\.png: no card stands out from its ground"):
-        gs.flatten_photo(with_grid, gs.Card(), accuracy=5.0)
-    far = gs.Card([(100.0, 900.0), (300.0, 900.0), (300.0, 760.0), (100.0, 760.0)])
+        gs.instruments.flatten_photo(with_grid, gs.instruments.Card(), accuracy=5.0)
+    far = gs.instruments.Card([(100.0, 900.0), (300.0, 900.0), (300.0, 760.0), (100.0, 760.0)])
     with pytest.raises(ValueError, match="the Card is not seen where it should be"):
-        gs.flatten_photo(with_grid, far, accuracy=5.0)
+        gs.instruments.flatten_photo(with_grid, far, accuracy=5.0)
 
 
 def test_a_grid_round_the_piece(with_grid):
-    flat = gs.flatten_photo(with_grid, grid_of(), accuracy=0.1, area=around(INSIDE))
+    flat = gs.instruments.flatten_photo(with_grid, grid_of(), accuracy=0.1, area=around(INSIDE))
     off = off_dots(flat, INSIDE, (10.0, 10.0))
     assert np.hypot(*off.T).max() < 0.02  # a tenth of a pixel of 0.21 mm
     assert flat.accuracy < 0.1
@@ -262,31 +264,33 @@ def test_the_grid_is_found_by_itself(turn, tmp_path):
     sheet.box(42, 27, 158, 123, 170)
     sheet.draw.ellipse(sheet._box(60, 35, 140, 115), outline=50, width=4)
     grey = photograph(sheet, camera, np.random.default_rng(6))
-    grid = gs.Grid(10.0, 19, 13, uncertainty=1e-4)
+    grid = gs.instruments.Grid(10.0, 19, 13, uncertainty=1e-4)
     corners = np.array(found_grid(grey, grid).corners)
     true = camera.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
     nearest = np.hypot(*(corners[:, None] - true[None]).T).min(axis=0)
     assert nearest.max() < 0.3 * 10.0 / 0.26  # a third of the pitch, pixels of 0.26 mm
     path = saved(tmp_path / "a.png", grey)
-    flat = gs.flatten_photo(path, grid, accuracy=0.3, area=around(INSIDE, camera))
+    flat = gs.instruments.flatten_photo(path, grid, accuracy=0.3, area=around(INSIDE, camera))
     left = laid_onto(flat.plane.to_sheet(camera.pixels(INSIDE)), INSIDE)
     assert np.hypot(*left.T).max() < 0.03
     with pytest.raises(ValueError, match=r"no net of 9 by 19 dark lines stands out"):
-        gs.flatten_photo(path, gs.Grid(10.0, 9, 19), accuracy=9.0)
+        gs.instruments.flatten_photo(path, gs.instruments.Grid(10.0, 9, 19), accuracy=9.0)
 
 
 @pytest.mark.parametrize("count", [(18, 13), (20, 13), (19, 12), (13, 9), (10, 7), (37, 25)])
 def test_a_miscounted_grid_is_no_wrong_scale(with_grid, count):
     told = CAMERA.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
     with pytest.raises(ValueError, match=r"count them again|is not seen where|pixels apart"):
-        gs.flatten_photo(with_grid, gs.Grid(10.0, *count, told.tolist()), accuracy=9.0)
+        gs.instruments.flatten_photo(
+            with_grid, gs.instruments.Grid(10.0, *count, told.tolist()), accuracy=9.0
+        )
 
 
 def test_a_grid_told_the_other_way_round_is_not_mirrored(with_grid):
     told = CAMERA.pixels([(10, 10), (190, 10), (190, 130), (10, 130)])
     for order in ([0, 1, 2, 3], [3, 2, 1, 0], [2, 3, 0, 1], [1, 0, 3, 2]):
-        grid = gs.Grid(10.0, 19, 13, told[order].tolist(), uncertainty=1e-4)
-        plane = gs.flatten_photo(with_grid, grid, accuracy=0.3).plane
+        grid = gs.instruments.Grid(10.0, 19, 13, told[order].tolist(), uncertainty=1e-4)
+        plane = gs.instruments.flatten_photo(with_grid, grid, accuracy=0.3).plane
         left = laid_onto(plane.to_sheet(CAMERA.pixels(INSIDE)), INSIDE)
         assert np.hypot(*left.T).max() < 0.02
         a, b, c = plane.to_sheet(CAMERA.pixels([(50, 50), (90, 50), (50, 90)]))
@@ -302,14 +306,16 @@ def test_a_piece_lies_on_the_grid(tmp_path):
         sheet.draw.ellipse(sheet._box(100 - r, 75 - r, 100 + r, 75 + r), outline=50, width=4)
         sheet.draw.rectangle(sheet._box(100 - r, 75 - r, 100 + r, 75 + r), outline=50, width=4)
     path = saved(tmp_path / "on.png", photograph(sheet, CAMERA, np.random.default_rng(5)))
-    flat = gs.flatten_photo(path, grid_of(), accuracy=0.2, area=around(INSIDE))
+    flat = gs.instruments.flatten_photo(path, grid_of(), accuracy=0.2, area=around(INSIDE))
     plane, at = flat.plane, CAMERA.pixels(INSIDE)
     left = np.hypot(*laid_onto(plane.to_sheet(at), INSIDE).T)
     assert left.max() < 0.02  # a tenth of a pixel of 0.21 mm
     assert left.max() < flat.accuracy
     assert abs(plane.radial - 0.02) < 3.0 * math.sqrt(plane.covariance[8, 8])
     # laid on it, 3 mm thick, the burned face is nearer: its lengths are smaller by 3 / 260
-    under = gs.flatten_photo(path, grid_of(raised=-3.0), accuracy=2.0, area=around(INSIDE))
+    under = gs.instruments.flatten_photo(
+        path, grid_of(raised=-3.0), accuracy=2.0, area=around(INSIDE)
+    )
     assert under.raise_scale == pytest.approx(1.0 - 3.0 / 260.0, abs=1e-4)
     assert under.scanner_covariance[0, 0] > 100.0 * flat.scanner_covariance[0, 0]
 
@@ -321,18 +327,18 @@ def test_a_rule_tells_its_own_line_and_little_else(tmp_path):
     sheet.rule(15, 130, 180, 2.0)
     path = saved(tmp_path / "rule.png", photograph(sheet, CAMERA, np.random.default_rng(3)))
     ends = CAMERA.pixels([(15, 130), (195, 130)]) + np.array([1.0, -1.0])
-    rule = gs.Rule(2.0, 180.0, ends.tolist(), raised=0.0)
-    flat = gs.flatten_photo(path, rule, accuracy=20.0, area=around(RIGHT))
+    rule = gs.instruments.Rule(2.0, 180.0, ends.tolist(), raised=0.0)
+    flat = gs.instruments.flatten_photo(path, rule, accuracy=20.0, area=around(RIGHT))
     along = np.array([(x, 128.5) for x in range(15, 196, 20)], float)
     near = flat.plane.to_sheet(CAMERA.pixels(along))
     assert np.diff(near[:, 0]) == pytest.approx(20.0, abs=0.05)
     off = off_dots(flat, RIGHT, (15.0, 130.0))
     assert 0.2 < np.hypot(*off.T).max() < flat.accuracy  # 3 degrees of tilt that it cannot see
     with pytest.raises(ValueError, match=r"accuracy=0\.05 mm cannot be had .* the reference is"):
-        gs.flatten_photo(path, rule, accuracy=0.05, area=around(RIGHT))
-    fine = gs.Rule(1.0, 180.0, ends.tolist())
+        gs.instruments.flatten_photo(path, rule, accuracy=0.05, area=around(RIGHT))
+    fine = gs.instruments.Rule(1.0, 180.0, ends.tolist())
     with pytest.raises(ValueError, match=r"lines of the Rule are 4\.\d pixels apart"):
-        gs.flatten_photo(path, fine, accuracy=20.0)
+        gs.instruments.flatten_photo(path, fine, accuracy=20.0)
 
 
 def test_a_card_on_the_piece_stands_nearer_to_the_camera(tmp_path):
@@ -348,8 +354,8 @@ def test_a_card_on_the_piece_stands_nearer_to_the_camera(tmp_path):
     corners = camera.pixels(card_corners(), height)
     sizes = {}
     for raised in (0.0, height):
-        card = gs.Card(corners.tolist(), 85.60, 54.0, (0.01, 0.01), raised)
-        flat = gs.flatten_photo(path, card, accuracy=5.0, area=around(RIGHT, camera))
+        card = gs.instruments.Card(corners.tolist(), 85.60, 54.0, (0.01, 0.01), raised)
+        flat = gs.instruments.flatten_photo(path, card, accuracy=5.0, area=around(RIGHT, camera))
         at = flat.places(camera.places(camera.pixels(RIGHT), height) - CARD_AT)
         found = darkness(flat.grey, at, int(1.8 / flat.pitch)) * flat.pitch
         sizes[raised] = np.hypot(*(found[-1] - found[0])) / np.hypot(*(RIGHT[-1] - RIGHT[0]))
@@ -364,22 +370,22 @@ def test_a_card_on_the_piece_stands_nearer_to_the_camera(tmp_path):
 
 def test_accuracy_that_cannot_be_had_is_refused_with_what_could(with_card, with_grid):
     with pytest.raises(ValueError, match=r"only (\S+) mm \(95 %\)") as caught:
-        gs.flatten_photo(with_card, CARD, accuracy=0.05, area=around(RIGHT))
+        gs.instruments.flatten_photo(with_card, CARD, accuracy=0.05, area=around(RIGHT))
     sentence = str(caught.value)
     assert sentence.startswith(str(with_card))
     assert sentence.endswith(".")
     assert "\n" not in sentence
     had = float(sentence.split("only ")[1].split(" mm")[0])
-    gs.flatten_photo(with_card, CARD, accuracy=had * 1.06, area=around(RIGHT))
+    gs.instruments.flatten_photo(with_card, CARD, accuracy=had * 1.06, area=around(RIGHT))
     # a card by the standard alone, its size not measured: lengths no better than its own
-    loose = gs.Card(height=54.0, raised=0.0, uncertainty=(0.5, 0.5))
+    loose = gs.instruments.Card(height=54.0, raised=0.0, uncertainty=(0.5, 0.5))
     with pytest.raises(ValueError, match="its own size is too uncertain"):
-        gs.flatten_photo(with_card, loose, accuracy=0.05, area=around(RIGHT))
-    lifted = gs.Card(height=54.0, raised=8.0, uncertainty=(0.01, 0.01))
+        gs.instruments.flatten_photo(with_card, loose, accuracy=0.05, area=around(RIGHT))
+    lifted = gs.instruments.Card(height=54.0, raised=8.0, uncertainty=(0.01, 0.01))
     with pytest.raises(ValueError, match="it lies higher than the burned face"):
-        gs.flatten_photo(with_card, lifted, accuracy=0.05, area=around(RIGHT))
+        gs.instruments.flatten_photo(with_card, lifted, accuracy=0.05, area=around(RIGHT))
     with pytest.raises(ValueError, match=r"its own size is too uncertain"):
-        gs.flatten_photo(with_grid, grid_of(0.01), accuracy=0.05, area=around(INSIDE))
+        gs.instruments.flatten_photo(with_grid, grid_of(0.01), accuracy=0.05, area=around(INSIDE))
 
 
 @pytest.mark.slow
@@ -402,8 +408,8 @@ def test_stated_accuracy_holds_over_cameras(tmp_path):
         )
         path = saved(tmp_path / "a.png", photograph(sheet, camera, rng))
         corners = camera.pixels(card_corners()) + rng.normal(0.0, 3.0, (4, 2))
-        card = gs.Card(corners.tolist(), 85.60, 54.0, (1e-3, 1e-3), 0.0)
-        flat = gs.flatten_photo(path, card, accuracy=9.0, area=around(RIGHT, camera))
+        card = gs.instruments.Card(corners.tolist(), 85.60, 54.0, (1e-3, 1e-3), 0.0)
+        flat = gs.instruments.flatten_photo(path, card, accuracy=9.0, area=around(RIGHT, camera))
         part.append(float(np.hypot(*off_dots(flat, RIGHT, CARD_AT).T).max()) / flat.accuracy)
     assert max(part) < 1.0  # 0.13 to 0.49 where this was written
     assert np.median(part) > 0.08  # not so wide that it says nothing
@@ -413,7 +419,9 @@ def test_stated_accuracy_holds_over_cameras(tmp_path):
 
 
 def test_a_flat_picture_is_a_scan(with_grid, tmp_path):
-    flat = gs.flatten_photo(with_grid, grid_of(), accuracy=0.2, pitch=0.1, area=around(INSIDE))
+    flat = gs.instruments.flatten_photo(
+        with_grid, grid_of(), accuracy=0.2, pitch=0.1, area=around(INSIDE)
+    )
     assert flat.pitch == 0.1
     assert flat.dpi == pytest.approx(254.0)
     path = flat.save(tmp_path / "flat.png")
@@ -439,15 +447,24 @@ def test_a_flat_picture_is_a_scan(with_grid, tmp_path):
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: gs.Card(width=0.0), "width must be above zero"),
-        (lambda: gs.Card(uncertainty=0.1), "uncertainty must be two lengths"),
-        (lambda: gs.Card([(0, 0), (1, 1)]), "corners must be 4 places"),
-        (lambda: gs.Card([(0, 0), (0, 0), (9, 9), (0, 9)]), "corners must be 4 places apart"),
-        (lambda: gs.Card("corner"), "corners must be 4 places"),
-        (lambda: gs.Grid(10.0, 1, 5, [(0, 0)] * 4), "columns must be a whole number, 2 or more"),
-        (lambda: gs.Grid(-1.0, 3, 5, [(0, 0)] * 4), "pitch must be above zero"),
-        (lambda: gs.Rule(1.0, 10.5, [(0, 0), (9, 9)]), "length must be a multiple of the pitch"),
-        (lambda: gs.Rule(1.0, 10.0, [(0, 0), (math.nan, 9)]), "ends must be 2 places"),
+        (lambda: gs.instruments.Card(width=0.0), "width must be above zero"),
+        (lambda: gs.instruments.Card(uncertainty=0.1), "uncertainty must be two lengths"),
+        (lambda: gs.instruments.Card([(0, 0), (1, 1)]), "corners must be 4 places"),
+        (
+            lambda: gs.instruments.Card([(0, 0), (0, 0), (9, 9), (0, 9)]),
+            "corners must be 4 places apart",
+        ),
+        (lambda: gs.instruments.Card("corner"), "corners must be 4 places"),
+        (
+            lambda: gs.instruments.Grid(10.0, 1, 5, [(0, 0)] * 4),
+            "columns must be a whole number, 2 or more",
+        ),
+        (lambda: gs.instruments.Grid(-1.0, 3, 5, [(0, 0)] * 4), "pitch must be above zero"),
+        (
+            lambda: gs.instruments.Rule(1.0, 10.5, [(0, 0), (9, 9)]),
+            "length must be a multiple of the pitch",
+        ),
+        (lambda: gs.instruments.Rule(1.0, 10.0, [(0, 0), (math.nan, 9)]), "ends must be 2 places"),
     ],
 )
 def test_wrong_references_end_in_one_sentence(make, words):
@@ -474,12 +491,12 @@ def test_wrong_photographs_and_wishes(with_card, tmp_path):
     ]
     for path, options, words in cases:
         with pytest.raises(ValueError, match=words) as caught:
-            gs.flatten_photo(path, CARD, **options)
+            gs.instruments.flatten_photo(path, CARD, **options)
         assert "\n" not in str(caught.value)
     with pytest.raises(ValueError, match="reference must be a Card, Grid or Rule"):
-        gs.flatten_photo(with_card, "card")
+        gs.instruments.flatten_photo(with_card, "card")
     with pytest.raises(FileNotFoundError, match="a photograph"):
-        gs.flatten_photo(tmp_path / "none.png", CARD)
+        gs.instruments.flatten_photo(tmp_path / "none.png", CARD)
 
 
 def test_a_photographed_piece_is_read_like_a_scan(tmp_path):

@@ -50,7 +50,9 @@ def healthy(test):
 
 @pytest.fixture(scope="module")
 def tight(test):
-    return gs.simulate(gs.Machine().with_faults(gs.TightWheels("left", extra_force=12.0)), test)
+    return gs.simulate(
+        gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0)), test
+    )
 
 
 def words(ax):
@@ -87,10 +89,10 @@ def drawn(ax, xy):
 
 FAULTS = {
     "healthy": (),
-    "tight wheels": (gs.TightWheels("left", 12.0),),
-    "backlash": (gs.CouplerBacklash(0.3),),
-    "scale": (gs.ScaleError("y", 0.004),),
-    "slip": (gs.CouplerSlip(1.0),),
+    "tight wheels": (gs.faults.TightWheels("left", 12.0),),
+    "backlash": (gs.faults.CouplerBacklash(0.3),),
+    "scale": (gs.faults.ScaleError("y", 0.004),),
+    "slip": (gs.faults.CouplerSlip(1.0),),
 }
 
 
@@ -135,7 +137,7 @@ def test_scale_bar_is_as_long_as_it_says(ax, tight, magnify):
 
 def test_shift_of_the_pattern_is_said_and_not_drawn(ax, test):
     # a y scale 0.4 % long moves the middle of the pattern, 200 mm from home, 0.80 mm away
-    burn = gs.simulate(gs.Machine().with_faults(gs.ScaleError("y", 0.004)), test)
+    burn = gs.simulate(gs.Machine().with_faults(gs.faults.ScaleError("y", 0.004)), test)
     assert "shift of 0.80 mm from home not drawn" in words(gs.plot_burn(burn, ax))
 
 
@@ -223,7 +225,7 @@ def test_unrolled_ellipse_follows_its_formula(ax, stretch):
     # polar form of the ellipse with half axes a and b: a b / sqrt(b^2 cos^2 + a^2 sin^2)
     angle = np.linspace(0.0, math.tau, 721)
     xy = 50.0 * np.column_stack([np.cos(angle), (1.0 + stretch) * np.sin(angle)]) + CENTRE
-    gs.plot_unrolled([gs.Line("circle", 0, 50.0, 0, xy)], ax)
+    gs.plotting.plot_unrolled([gs.pattern.Line("circle", 0, 50.0, 0, xy)], ax)
     degrees, error = ax.lines[0].get_data()
     b = 50.0 * (1.0 + stretch)
     turn = np.radians(degrees)
@@ -239,7 +241,7 @@ def test_unrolled_square_shows_each_side(ax):
     xy = np.array([(31, 0), (31, 29.9), (-30.1, 29.9), (-30.1, -29), (31, -29), (31, 0)], float)
     along = np.linspace(0, 5, 501)
     xy = np.column_stack([np.interp(along, range(6), xy[:, k]) for k in (0, 1)])
-    gs.plot_unrolled([gs.Line("square", 0, 30.0, 0, xy)], ax, shape="square")
+    gs.plotting.plot_unrolled([gs.pattern.Line("square", 0, 30.0, 0, xy)], ax, shape="square")
     degrees, error = ax.lines[0].get_data()
     half_x, half_y = 61.1 / 2, 58.9 / 2
     for angle, half in ((20, half_x), (90, half_y), (180, half_x), (270, half_y)):
@@ -249,8 +251,8 @@ def test_unrolled_square_shows_each_side(ax):
 
 def test_piece_and_burn_unroll_alike(piece, tight):
     ours, theirs = (Figure().subplots() for _ in range(2))
-    gs.plot_unrolled(piece, ours, rings=[3])
-    gs.plot_unrolled(tight, theirs, rings=[3])
+    gs.plotting.plot_unrolled(piece, ours, rings=[3])
+    gs.plotting.plot_unrolled(tight, theirs, rings=[3])
     (measured, errors), (predicted, expected) = ours.lines[0].get_data(), theirs.lines[0].get_data()
     inside = (measured > 100) & (measured < 170)  # between reversals, away from jumps
     # placed by circle centres and square sides alone, good to a part of the distortion
@@ -261,7 +263,7 @@ def test_piece_and_burn_unroll_alike(piece, tight):
 
 def test_unrolled_picks_at_most_five_rings_from_first_to_last(ax):
     test = gs.ring_test("circle", spacing=2.5, largest=50.0)
-    gs.plot_unrolled(gs.simulate(gs.Machine(), test), ax)
+    gs.plotting.plot_unrolled(gs.simulate(gs.Machine(), test), ax)
     sizes = [float(t.get_text()) for t in ax.get_legend().get_texts()]
     assert len(sizes) == 5
     assert (sizes[0], sizes[-1]) == (2.5, 50.0)
@@ -277,7 +279,7 @@ def test_unrolled_picks_at_most_five_rings_from_first_to_last(ax):
 )
 def test_unrolled_refuses_what_is_not_there(ax, tight, wrong, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)):
-        gs.plot_unrolled(tight, ax, **wrong)
+        gs.plotting.plot_unrolled(tight, ax, **wrong)
 
 
 def test_measured_and_predicted_are_magnified_alike(ax, tight):
@@ -358,8 +360,8 @@ def test_every_picture_can_be_written(tmp_path, test, tight, piece):
         gs.plot_test(test),
         gs.plot_burn(tight),
         gs.plot_piece(piece),
-        gs.plot_unrolled(tight),
-        gs.plot_unrolled(piece, shape="square"),
+        gs.plotting.plot_unrolled(tight),
+        gs.plotting.plot_unrolled(piece, shape="square"),
     ]
     for k, ax in enumerate(axes):
         file = tmp_path / f"{k}.png"

@@ -122,13 +122,13 @@ def test_profile_of_a_ratio_is_lopsided_as_an_outside_root_finder_says() -> None
 
 
 @pytest.fixture(scope="module")
-def fitted() -> gs.Fit:
-    piece = lift(gs.Machine().with_faults(gs.LooseCarriage(0.12)), TEST, noise=0.01)
+def fitted() -> gs.inference.Fit:
+    piece = lift(gs.Machine().with_faults(gs.faults.LooseCarriage(0.12)), TEST, noise=0.01)
     return gs.fit(piece, gs.Machine(), faults=["loose_carriage"])
 
 
 @pytest.fixture(scope="module")
-def profiled(fitted: gs.Fit) -> gs.Profile:
+def profiled(fitted: gs.inference.Fit) -> gs.inference.Profile:
     return fitted.profile("loose_carriage")
 
 

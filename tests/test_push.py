@@ -224,7 +224,7 @@ def test_every_leg_goes_its_way_over_the_stroke():
 
 
 def test_a_jammed_side_turns_the_hand_back_at_the_limit():
-    machine = Machine().with_faults(gs.TightWheels("left", 200.0))
+    machine = Machine().with_faults(gs.faults.TightWheels("left", 200.0))
     r = gs.push(machine, "left", limit=30.0)
     assert not r.moved_freely
     assert r.force.max() == pytest.approx(30.0, abs=0.2)

@@ -76,7 +76,7 @@ def test_laplace_agrees_with_the_sampled_posterior_of_a_well_told_size() -> None
     Their own error is about 5 % of a standard deviation.
     """
     problem, mode = _posterior(
-        gs.ScaleError("x", 0.006), "scale_x", ("drag carriage", "squareness", "scale y")
+        gs.faults.ScaleError("x", 0.006), "scale_x", ("drag carriage", "squareness", "scale y")
     )
     draws = _sampled(problem, mode)
     for name in ("scale_x", "drag carriage", "squareness"):
@@ -100,7 +100,7 @@ def test_profile_follows_the_sampled_posterior_where_laplace_is_too_wide() -> No
     own error and because a profile is no marginal.
     """
     problem, mode = _posterior(
-        gs.TightCarriage(7.0), "tight_carriage", ("drag carriage", "belt x EA", "squareness")
+        gs.faults.TightCarriage(7.0), "tight_carriage", ("drag carriage", "belt x EA", "squareness")
     )
     draws = _sampled(problem, mode)
     kind, n = mode.kinds[0], len(problem.scatter)
@@ -116,7 +116,7 @@ def test_profile_follows_the_sampled_posterior_where_laplace_is_too_wide() -> No
 
 
 def test_a_machine_that_cannot_be_has_no_density() -> None:
-    problem, mode = _posterior(gs.ScaleError("x", 0.006), "scale_x", ("squareness",))
+    problem, mode = _posterior(gs.faults.ScaleError("x", 0.006), "scale_x", ("squareness",))
     assert log_posterior(problem, mode.kinds, mode.u) == pytest.approx(-mode.cost)
     u = mode.u.copy()
     u[1] = -1e6

@@ -248,7 +248,7 @@ def burned(test: gs.RingTest, fault: Any) -> dict[tuple[str, int], np.ndarray]:
 
 @pytest.mark.parametrize("turn", [3.0, 92.0, 181.0, -88.0])
 def test_the_mark_of_a_faulty_machine_tells_the_turn(tmp_path, turn):
-    lines = burned(RIGHT, gs.TightWheels("right", extra_force=15.0))
+    lines = burned(RIGHT, gs.faults.TightWheels("right", extra_force=15.0))
     sheet = Sheet(dpi=400.0, turn_deg=turn, size=120.0)
     piece = gs.read_scan(drawn(tmp_path, sheet, lines=lines), RIGHT)
     assert piece.quarter_known
@@ -288,7 +288,7 @@ def test_who_says_which_way_up_is_believed(tmp_path):
 
 def test_no_finding_is_certain_where_the_quarter_turn_is_not_known(tmp_path):
     test = gs.ring_test(spacing=10.0, largest=40.0)
-    lines = burned(test, gs.TightWheels("right", extra_force=15.0))
+    lines = burned(test, gs.faults.TightWheels("right", extra_force=15.0))
     path = drawn(tmp_path, Sheet(dpi=400.0, turn_deg=3.0, size=95.0), lines=lines)
     sure = gs.diagnose(gs.read_scan(path, test, upright=True))
     assert sure.best.faults == ("tight_wheels_right",)
@@ -313,7 +313,7 @@ def test_no_finding_is_certain_where_the_quarter_turn_is_not_known(tmp_path):
 
 @pytest.mark.parametrize("side", ["left", "right", "top", "bottom"])
 def test_a_cropped_scan_is_read_in_its_lines_and_says_how_much(tmp_path, side):
-    lines = burned(RIGHT, gs.TightWheels("left", extra_force=15.0))
+    lines = burned(RIGHT, gs.faults.TightWheels("left", extra_force=15.0))
     sheet = Sheet(turn_deg=3.0, size=105.0)
     cut = round(28.0 * sheet.dpi / 25.4)
     grey = scan_of(list(lines.values()), sheet, seed=5)
@@ -668,7 +668,7 @@ def test_the_picture_shows_the_scan_under_its_points(tmp_path):
     dark = grey[np.clip(rows, 0, len(grey) - 1), np.clip(columns, 0, grey.shape[1] - 1)]
     assert np.median(dark) < np.median(grey) - 60.0  # the dots lie on the ink
     with pytest.raises(ValueError, match="window"):
-        gs.plot_scan(piece, window=(100.0, 120.0, 0.0, 10.0))
+        gs.plotting.plot_scan(piece, window=(100.0, 120.0, 0.0, 10.0))
     plt.close("all")
 
 

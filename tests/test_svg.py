@@ -164,7 +164,7 @@ def test_files_are_not_replaced_unasked(tmp_path):
 
 
 def test_a_burn_is_drawn_with_its_magnification_written_on_it(tmp_path):
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=12.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
     burn = gs.simulate(machine, gs.ring_test(spacing=25.0, orientation_mark=True), step=2.0)
     path = burn.to_svg(tmp_path / "burn.svg", magnify=20)
     root = ET.parse(path).getroot()

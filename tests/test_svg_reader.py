@@ -54,7 +54,7 @@ def points_of(segments):
     for s in segments:
         ends = (s.start.real, s.start.imag), (s.end.real, s.end.imag)
         centre = None if s.centre is None else (s.centre.real, s.centre.imag)
-        lines.append(gs.Move(*ends, True, 1.0, centre, s.turn).points(0.02))
+        lines.append(gs.pattern.Move(*ends, True, 1.0, centre, s.turn).points(0.02))
     return lines
 
 
@@ -117,7 +117,7 @@ def test_a_test_written_and_read_is_burned_as_itself(direction, tmp_path):
     path = gs.read_svg(file, corner=(left, top - high), travel_speed=test.travel_speed)
     rings = [s.xy for s in (*test.strokes(), *test.beside_strokes()) if s.shape != "travel"]
     assert drawn(path).hausdorff_distance(MultiLineString(rings)) < 0.02  # sampled alike, mm
-    machine = gs.Machine().with_faults(gs.TightWheels("left", extra_force=8.0))
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=8.0))
     burned = gs.simulate(machine, path)
     ring_burn = gs.simulate(machine, test)
     assert burned.rms_error() == pytest.approx(ring_burn.rms_error(), rel=0.1)

@@ -7,12 +7,13 @@ import pytest
 
 import gantrysim as gs
 from gantrysim import mechanics
+from gantrysim.faults import LooseCarriage, SlackBelt, TightWheels
 from gantrysim.mechanics.derivatives import spot_tangent, tangents
 from gantrysim.mechanics.planner import plan
 
 TEST = gs.ring_test(spacing=6.0, largest=24.0, centre=(140.0, 120.0), feed=40.0)
 FAULTY = gs.Machine().with_faults(
-    gs.TightWheels("left", 8.0), gs.LooseCarriage(0.1), gs.SlackBelt("right", 0.5, 3.0)
+    TightWheels("left", 8.0), LooseCarriage(0.1), SlackBelt("right", 0.5, 3.0)
 ).set_many(
     {
         "belt_left.pitch_error": 5e-4, "belt_left.tooth_backlash": 0.02,

@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 import gantrysim as gs
 from gantrysim.mechanics.planner import plan
+from gantrysim.pattern import Move
 
 mpl.use("Agg")
-FAULTY = gs.Machine().with_faults(gs.TightWheels("left", extra_force=8.0))
+FAULTY = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=8.0))
 
 
 @given(
@@ -29,7 +30,7 @@ def test_arcs_lie_on_their_circle_and_hold_the_points_where_x_or_y_turns(radius,
     centre = np.array((30.0, -20.0))
     start = centre + radius * np.array((math.cos(begin), math.sin(begin)))
     end = centre + radius * np.array((math.cos(begin + turn), math.sin(begin + turn)))
-    xy = gs.Move(tuple(start), tuple(end), True, 40.0, tuple(centre), turn).points(step)
+    xy = Move(tuple(start), tuple(end), True, 40.0, tuple(centre), turn).points(step)
     assert np.abs(np.hypot(*(xy - centre).T) - radius).max() < 1e-9
     assert tuple(xy[0]) == tuple(start)
     assert tuple(xy[-1]) == tuple(end)
@@ -64,7 +65,7 @@ def test_a_test_read_back_as_a_path_is_burned_alike(direction, how, tmp_path):
     )
     path = read_back(test, tmp_path)
     ring_burn, path_burn = (gs.simulate(FAULTY, x, step=0.5, **how) for x in (test, path))
-    assert isinstance(path_burn, gs.PathBurn)
+    assert isinstance(path_burn, gs.burn.PathBurn)
     rings = np.concatenate([line.xy for line in ring_burn.lines + ring_burn.beside])
     lines = np.concatenate([line.xy for line in path_burn.lines])
     # a path draws the passes of a square as one line, whose corner is no sample twice
@@ -89,8 +90,8 @@ def test_a_path_takes_the_time_of_the_test_it_was_written_from(tmp_path):
 
 def test_acceleration_across_an_arc_points_to_its_centre():
     # v^2 / r towards the centre: the definition of centripetal acceleration
-    arc = gs.Move((100.0, 50.0), (50.0, 100.0), True, 20.0, (50.0, 50.0), math.pi / 2)
-    there = gs.Move((0.0, 0.0), (100.0, 50.0), False, 100.0)
+    arc = Move((100.0, 50.0), (50.0, 100.0), True, 20.0, (50.0, 50.0), math.pi / 2)
+    there = Move((0.0, 0.0), (100.0, 50.0), False, 100.0)
     path = gs.Toolpath((there, arc))
     strokes = path.strokes(0.5)
     motion = plan(path, strokes)
@@ -108,7 +109,7 @@ def test_chains_and_speeds_part_the_strokes():
     speeds = [100.0, 20.0, 20.0, 30.0, 30.0]
     burned = [False, True, True, True, False]
     moves = [
-        gs.Move(a, b, lit, v)
+        Move(a, b, lit, v)
         for a, b, lit, v in zip(corners, corners[1:], burned, speeds, strict=False)
     ]
     strokes = gs.Toolpath(tuple(moves)).strokes(1.0)
@@ -150,7 +151,7 @@ def test_pictures_show_the_path_and_the_factor(tmp_path):
 
 
 def test_the_machine_must_reach_the_path():
-    away = gs.Toolpath((gs.Move((0.0, 0.0), (500.0, 10.0), True, 40.0),))
+    away = gs.Toolpath((Move((0.0, 0.0), (500.0, 10.0), True, 40.0),))
     with pytest.raises(ValueError, match=r"the path goes from 0.0 to 500.0 mm in x"):
         gs.simulate(gs.Machine(), away)
 
@@ -159,26 +160,26 @@ def test_the_machine_must_reach_the_path():
     "make, sentence",
     [
         (lambda: gs.Toolpath(()), "must draw something"),
-        (lambda: gs.Toolpath((gs.Move((0, 0), (1, 1), False, 5.0),)), "must draw something"),
+        (lambda: gs.Toolpath((Move((0, 0), (1, 1), False, 5.0),)), "must draw something"),
         (lambda: gs.Toolpath((1, 2)), "moves must be a tuple of Move, found (1, 2)"),
         (
             lambda: gs.Toolpath(
-                (gs.Move((0, 0), (1, 1), True, 5.0), gs.Move((2, 1), (3, 1), True, 5.0))
+                (Move((0, 0), (1, 1), True, 5.0), Move((2, 1), (3, 1), True, 5.0))
             ),
             "move 1 must start where the one before ended, (1.0, 1.0), found (2.0, 1.0)",
         ),
-        (lambda: gs.Move((0, 0), (1, 1), True, 0.0), "speed of a move must be above zero"),
-        (lambda: gs.Move((0, 0), (0, 0), True, 5.0, (0, 0), 1.0), "an arc must have a radius"),
-        (lambda: gs.Move((0, 0), (0, 0), True, 5.0, (1, 0), 9.0), "turn of an arc must be above 0"),
-        (lambda: gs.Move((0, math.nan), (0, 0), True, 5.0), "start of a move y must be a finite"),
+        (lambda: Move((0, 0), (1, 1), True, 0.0), "speed of a move must be above zero"),
+        (lambda: Move((0, 0), (0, 0), True, 5.0, (0, 0), 1.0), "an arc must have a radius"),
+        (lambda: Move((0, 0), (0, 0), True, 5.0, (1, 0), 9.0), "turn of an arc must be above 0"),
+        (lambda: Move((0, math.nan), (0, 0), True, 5.0), "start of a move y must be a finite"),
         (
             lambda: replace(
-                gs.Toolpath((gs.Move((0, 0), (1, 1), True, 5.0),)), acceleration=-1.0
+                gs.Toolpath((Move((0, 0), (1, 1), True, 5.0),)), acceleration=-1.0
             ),
             "acceleration must be above zero, found -1.0",
         ),
         (
-            lambda: gs.Toolpath((gs.Move((0, 0), (1, 1), True, 5.0),)).strokes(1e-9),
+            lambda: gs.Toolpath((Move((0, 0), (1, 1), True, 5.0),)).strokes(1e-9),
             "step 1e-09 mm would need about",
         ),
     ],

@@ -182,7 +182,7 @@ def burn_and_measure(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
         first = int(rng.integers(stride))
         xy = line.xy[first::stride] + wobble[first::stride]
         xy = (xy - middle) @ np.array([[c, s], [-s, c]]) @ scanner.T + shift
-        lines.append(gs.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+        lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
     return gs.Piece(TEST, tuple(lines), "workshop")
 
 

@@ -1,1 +1,11 @@
-"""Tests and burns as files of open standards: SVG drawings and RS-274 motion code."""
+"""Files of other trades: SVG and plain RS-274 motion code."""
+
+from gantrysim.formats.motioncode import write_motion_code
+from gantrysim.formats.motionreader import read_motion_code
+from gantrysim.formats.svgreader import read_svg
+
+__all__ = [
+    "read_motion_code",
+    "read_svg",
+    "write_motion_code",
+]

@@ -1,1 +1,12 @@
-"""Parameters, noise, posterior and evidence."""
+"""From measurements to parameters: priors, noise, the fit and its posterior."""
+
+from gantrysim.inference.fitting import Fit, fit
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.profile import Profile
+
+__all__ = [
+    "Belief",
+    "Fit",
+    "Profile",
+    "fit",
+]

@@ -222,7 +222,7 @@ class Piece(Measurement):
         return readings.plot_piece_errors(self, ax=ax, magnify=magnify)
 
     def plot_unrolled(self, ax: Any = None, **which: Any) -> Any:
-        """Draw the error of each ring over the angle; `which` as in `gantrysim.plot_unrolled`."""
+        """Draw the error of each ring over the angle; `which` as in `plot_unrolled`."""
         from gantrysim.plotting import unrolled
 
         return unrolled.plot_unrolled(self, ax=ax, **which)

@@ -1,1 +1,8 @@
-"""How the machine moves: quasi-static march, dynamics, the push by hand."""
+"""How the machine moves: springs, friction, the slow march, dynamics, a push by hand."""
+
+from gantrysim.mechanics.handpush import PushResult, push
+
+__all__ = [
+    "PushResult",
+    "push",
+]

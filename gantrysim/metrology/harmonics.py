@@ -171,6 +171,11 @@ def harmonics(
 def ovality(xy: ArrayLike) -> tuple[float, float]:
     """Ovality (mm) and direction of the long axis (degrees, 0 to 180); see `Harmonics.ovality`.
 
+    Parameters
+    ----------
+    xy : array, shape (n, 2)
+        Points around the outline, mm.
+
     Raises
     ------
     ValueError

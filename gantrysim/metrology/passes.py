@@ -45,6 +45,8 @@ class PassScatter:
     share : float
         Part of the outline on which passes were told apart; on a burn 1, on a piece usually far
         less, and `rms` then speaks of those stretches only.
+    places : int
+        How many places along the outline that is.
     """
 
     shape: str

@@ -132,9 +132,9 @@ def animate_burn(
     Examples
     --------
     >>> import gantrysim as gs
-    >>> sticky = gs.Machine().with_faults(gs.TightWheels("left", extra_force=12.0))
+    >>> sticky = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
     >>> test = gs.ring_test(("circle",), spacing=20.0, largest=20.0, passes=2)
-    >>> film = gs.animate_burn(gs.simulate(sticky, test), frames=40)
+    >>> film = gs.plotting.animate_burn(gs.simulate(sticky, test), frames=40)
     >>> film.to_gif("circle.gif")  # doctest: +SKIP
     """
     whole_number(frames, "frames", least=2)

@@ -23,7 +23,7 @@ def piece(machine: gs.Machine, test: gs.RingTest, seed: int) -> gs.Piece:
     rng = np.random.default_rng(seed)
     burn = gs.simulate(machine, test, step=0.7, feed_forces=True)
     lines = [
-        gs.Line(x.shape, x.ring, x.size, -1, x.xy + rng.normal(0.0, 0.012, x.xy.shape))
+        gs.pattern.Line(x.shape, x.ring, x.size, -1, x.xy + rng.normal(0.0, 0.012, x.xy.shape))
         for x in burn.lines
         if x.pass_index == 0
     ]
@@ -33,7 +33,7 @@ def piece(machine: gs.Machine, test: gs.RingTest, seed: int) -> gs.Piece:
 def main() -> None:
     """Print times and what was found."""
     machine = gs.Machine().with_faults(
-        gs.TightWheels("left", extra_force=8.0), gs.ScaleError("x", 0.004)
+        gs.faults.TightWheels("left", extra_force=8.0), gs.faults.ScaleError("x", 0.004)
     )
     test = gs.ring_test(
         shapes=("circle", "square"), spacing=5.0, largest=40.0, centre=PLACES[0], passes=2

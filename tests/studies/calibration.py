@@ -124,12 +124,14 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     return gs.Piece(TEST, tuple(measured), "drawn from the priors")
 
 
-def _moved(line: gs.Line, xy: np.ndarray, place: np.ndarray, pivot: np.ndarray) -> gs.Line:
+def _moved(
+    line: gs.pattern.Line, xy: np.ndarray, place: np.ndarray, pivot: np.ndarray
+) -> gs.pattern.Line:
     """Carry burned places into the frame of the lifted piece, see `residual.Matched.about`."""
     c, s = np.cos(place[0]), np.sin(place[0])
     scanner = np.array([[1.0 + place[3], place[5]], [0.0, 1.0 + place[4]]])
     there = (xy - pivot) @ (scanner @ np.array([[c, -s], [s, c]])).T + place[1:3]
-    return gs.Line(line.shape, line.ring, line.size, line.pass_index, there)
+    return gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, there)
 
 
 def _discrepancy(

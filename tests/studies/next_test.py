@@ -68,7 +68,7 @@ def of_truth(finding: gs.Finding, truth: str) -> float:
     return sum(h.probability for h in finding.ranked if h.faults == (truth,))
 
 
-def propose(first: gs.Finding) -> gs.Proposal:
+def propose(first: gs.Finding) -> gs.decisions.Proposal:
     """The burn of most gain that costs and burns no more than the repeat."""
     most = Minutes().of_burn(TEST) + _SLACK_MINUTES
     near = [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -67,11 +68,11 @@ class Camera:
         seen = np.stack(
             [pixels[..., 0] - 0.5 * (columns - 1), 0.5 * (rows - 1) - pixels[..., 1]], axis=-1
         )
-        seen = seen / self.unit - self.off_middle
-        ideal = seen.copy()
+        x, y = np.moveaxis(seen / self.unit - self.off_middle, -1, 0)
+        swell = np.ones_like(x)
         for _ in range(12):  # repeated substitution, as common calibration software does it
-            r2 = np.sum(ideal**2, axis=-1, keepdims=True)
-            ideal = seen / (1.0 + self.radial * r2)
+            swell = 1.0 + self.radial * ((x / swell) ** 2 + (y / swell) ** 2)
+        ideal = np.stack([x / swell, y / swell], axis=-1)
         ray = (
             np.concatenate(
                 [(ideal + self.off_middle) / self.focal, -np.ones((*ideal.shape[:-1], 1))], axis=-1
@@ -135,11 +136,10 @@ def photograph(
     """What the camera sees; `raised` is another sheet, its height, and its part that is seen."""
     columns, rows = camera.size
     shade = np.zeros((rows, columns))
-    whole = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).astype(float)
-    faces = [(sheet, camera.places(whole), (-np.inf, -np.inf, np.inf, np.inf))]
+    faces = [(sheet, _whole(camera), (-np.inf, -np.inf, np.inf, np.inf))]
     if raised is not None:
         top, height, part = raised
-        faces.append((top, camera.places(whole, height), part))
+        faces.append((top, _whole(camera, height), part))
     for face, place, (x0, y0, x1, y1) in faces:
         down, right = np.gradient(place, axis=(0, 1))
         grey = np.asarray(face.image, dtype=np.float32)
@@ -153,6 +153,14 @@ def photograph(
     light = np.linspace(0.92, 1.05, columns)[None] * np.linspace(1.03, 0.95, rows)[:, None]
     shade = shade * light + noise * rng.standard_normal(shade.shape)
     return np.clip(shade + 0.5, 0, 255).astype(np.uint8)
+
+
+@lru_cache(maxsize=1)  # most tests photograph with one camera
+def _whole(camera: Camera, height: float = 0.0) -> np.ndarray:
+    """Places that all pixels of a camera show, shape (rows, columns, 2)."""
+    columns, rows = camera.size
+    pixels = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1)
+    return camera.places(pixels.astype(float), height)
 
 
 def _shade(sheet: Sheet, grey: np.ndarray, place: np.ndarray) -> np.ndarray:

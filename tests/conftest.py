@@ -1,6 +1,11 @@
 """Settings that all tests share: the same random examples in every run, and what was skipped."""
 
+import os
 from typing import Any
+
+# One process a core already: threads of linear algebra beside it only wait for each other, which
+# made a sampler of forms take several times its time.  Set before anything imports NumPy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from hypothesis import settings
 from shared_data import ABSENT

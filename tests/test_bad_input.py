@@ -447,11 +447,16 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
         (lambda: gs.advise(finding, seed=0.5), "seed must be a whole number, found 0.5"),
         (lambda: gs.next_test(finding, minutes="long"), "minutes must be a number or None"),
         (lambda: gs.next_test(finding, minutes=-5.0), "minutes must be above zero, found -5.0."),
-        (lambda: gs.next_test(finding, costs=3), "costs must be a Minutes or None, found 3."),
+        (lambda: gs.next_test(finding, instruments=3), "instruments must be a list of"),
+        (
+            lambda: gs.next_test(finding, instruments=["push"]),
+            "instruments[0] must be an Instrument, found 'push'.",
+        ),
+        (lambda: gs.next_test(finding, instruments=[]), "instruments must hold at least one"),
         (lambda: gs.next_test(finding, candidates=TEST), "candidates must be a list of"),
         (
             lambda: gs.next_test(finding, candidates=["push"]),
-            "candidates[0] must be a RingTest or a PushTest or",
+            "candidates[0] must be a Candidate or a RingTest or a Look",
         ),
         (lambda: gs.next_test(finding, candidates=[]), "candidates must hold at least one"),
     ):

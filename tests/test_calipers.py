@@ -17,7 +17,7 @@ from shared_data import PRACTICE, beside
 import gantrysim as gs
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.forward import Forward
-from gantrysim.instruments.readings import JAWS, caliper_jacobian, caliper_values, turn_jacobian
+from gantrysim.instruments.jaws import JAWS, caliper_jacobian, caliper_values, turn_jacobian
 from gantrysim.pattern.ringtest import Line
 
 mpl.use("Agg")

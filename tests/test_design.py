@@ -17,28 +17,28 @@ from scipy.stats import norm
 import gantrysim as gs
 from gantrysim.burn.simulation import check_travel
 from gantrysim.decisions.blinddirections import blind_directions
-from gantrysim.decisions.candidates import (
-    CaliperTest,
-    Look,
-    Minutes,
-    PushTest,
-    ToneTest,
-    burn_tests,
-    minutes_of,
-)
 from gantrysim.decisions.identifiability import shapes_apart, usual
-from gantrysim.decisions.information import beyond, expected_of_draws, expected_of_outcomes
-from gantrysim.decisions.planned import (
+from gantrysim.decisions.information import (
     Predictive,
-    burned_length,
-    planned_piece,
+    beyond,
+    expected_of_draws,
+    expected_of_outcomes,
     predictive,
 )
+from gantrysim.decisions.nexttest import Look
 from gantrysim.inference.hypotheses import KINDS, of_name
 from gantrysim.inference.kicks import wheel_flats
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator, solve
+from gantrysim.instruments import BeltTones, Calipers, PushByHand
+from gantrysim.instruments.base import Candidate, Instrument
+from gantrysim.instruments.burning import (
+    PointsOfPiece,
+    burn_tests,
+    burned_length,
+    planned_piece,
+)
 
 TEST = gs.ring_test(spacing=7.0, largest=28.0, centre=(150.0, 140.0), feed=30.0)
 SMALL = gs.ring_test(spacing=7.0, largest=21.0, centre=(215.0, 200.0), feed=30.0)
@@ -287,6 +287,12 @@ def test_usual_size_is_the_median_of_the_prior():
 # Next test
 
 
+def asked(instrument: Instrument, source: str) -> Candidate:
+    """The candidate of an instrument whose sheet is of that source."""
+    found = instrument.candidates(gs.Machine(), (TEST,))
+    return next(c for c in found if c.sheet is not None and c.sheet.source == source)
+
+
 @pytest.fixture(scope="module")
 def finding() -> gs.Finding:
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 2.0))
@@ -295,7 +301,8 @@ def finding() -> gs.Finding:
 
 def test_next_test_prefers_where_the_explanations_differ(finding):
     moved = gs.ring_test(spacing=7.0, largest=28.0, centre=(396.0, 34.0), feed=30.0)
-    choice = [TEST, moved, ToneTest("belt_right"), ToneTest("belt_x"), CaliperTest(TEST)]
+    tones = [asked(BeltTones(), f"{belt} belt") for belt in ("right", "x")]
+    choice = [TEST, moved, *tones, asked(Calipers(), "calipers")]
     ranked = gs.next_test(finding, candidates=choice)
     by = {p.words: p for p in ranked}
     again, elsewhere = (
@@ -305,7 +312,7 @@ def test_next_test_prefers_where_the_explanations_differ(finding):
     assert elsewhere.right[1] > elsewhere.right[0]
     assert elsewhere.right[0] == again.right[0]
     # no explanation that is alive touches the X belt: plucking it tells nothing
-    blind = by[ToneTest("belt_x").words]
+    blind = by[tones[1].words]
     assert blind.gain == pytest.approx(0.0, abs=1e-9)
     assert "next to nothing" in blind.settles
     rate = [p.worth_per_minute for p in ranked]
@@ -317,14 +324,20 @@ def test_next_test_prefers_where_the_explanations_differ(finding):
 def test_next_test_under_a_budget_and_in_words(finding):
     said: list[str] = []
     ranked = gs.next_test(
-        finding, candidates=[TEST, ToneTest("belt_right"), PushTest("right", "holding"),
-                             Look.of(of_name("coupler_backlash")[0])],
-        minutes=5.0, progress=said.append,
-    )  # fmt: skip
+        finding,
+        candidates=[
+            TEST,
+            asked(BeltTones(), "right belt"),
+            asked(PushByHand(), "right, motor holding"),
+            Look.of(of_name("coupler_backlash")[0]),
+        ],
+        minutes=5.0,
+        progress=said.append,
+    )
     assert len(said) == 3
     assert all(p.test is None and p.minutes <= 5.0 for p in ranked)
     assert [p.worth for p in ranked] == sorted((p.worth for p in ranked), reverse=True)
-    tone = next(p for p in ranked if isinstance(p.candidate, ToneTest))
+    tone = next(p for p in ranked if "pluck" in p.words)
     assert "slackness of the right belt" in tone.settles
     assert "expected probability of the right one of the two from" in tone.report()
     assert "laser disconnected" in tone.report()
@@ -344,31 +357,34 @@ def test_the_default_candidates_fit_the_machine_and_cost_what_they_take():
     for test in tests:
         check_travel(machine, np.concatenate([s.xy for s in test.strokes(5.0)]))
     seconds = gs.simulate(machine, SMALL, inertia=True).duration
-    costs = Minutes(set_up=0.0, lift_and_scan=0.0, read=0.0)
-    assert 60.0 * minutes_of(SMALL, costs) == pytest.approx(seconds, rel=0.02)
+    assert 60.0 * PointsOfPiece(minutes=0.0).cost(SMALL) == pytest.approx(seconds, rel=0.02)
 
 
 def test_hand_readings_follow_the_machine():
     machine = gs.Machine()
     slack = machine.with_faults(gs.faults.SlackBelt("left", stiffness_factor=0.5, pretension=5.0))
-    tone = ToneTest("belt_left")
+    tones = asked(BeltTones(), "left belt").sheet
     # a quarter of the tension gives half the tone (string formula of the tension meters)
-    fall = tone.readings(machine) - tone.readings(slack)
-    assert fall[0] == pytest.approx(math.log(2.0))
+    assert tones.predict(machine) / tones.predict(slack) == pytest.approx([2.0, 2.0])
     tight = machine.with_faults(gs.faults.TightWheels("left", 6.0))
-    push = PushTest("left", "off")
-    more = push.readings(tight) - push.readings(machine)
-    assert more[0] == pytest.approx(6.0, rel=0.05)
-    assert np.all(push.errors(push.readings(tight)) > 0.0)
+    push = asked(PushByHand(), "left, motor off").sheet
+    keep = [r.what for r in push.readings].index("keep_forward_n")
+    more = push.predict(tight) - push.predict(machine)
+    assert more[keep] == pytest.approx(6.0, rel=0.05)
+    assert np.all(push.expected(tight).uncertainty > 0.0)
     wide = machine.with_faults(gs.faults.ScaleError("x", 0.01))
-    caliper = CaliperTest(TEST)
-
-    def read(m: gs.Machine) -> np.ndarray:
-        return caliper.readings({(x.shape, x.ring): x.xy for x in gs.simulate(m, TEST).lines})
-
-    wider = read(wide) - read(machine)
+    caliper = asked(Calipers(), "calipers").sheet
+    wider = caliper.predict(wide) - caliper.predict(machine)
     assert wider[0] == pytest.approx(0.56, abs=0.02)  # 1 % of 56 mm along X
     assert wider[2] == pytest.approx(0.0, abs=0.02)  # none along Y
+
+
+def test_diagnosis_and_planning_read_the_same_calipers():
+    """One square between jaws, whoever asks: the candidate's sheet and the reader's agree."""
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
+    planned = asked(Calipers(), "calipers").sheet.expected(machine)
+    term = planned.likelihood_term(gs.Machine())
+    assert term.residual(machine, np.zeros(1)) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_flat_is_carried_to_another_piece():

@@ -13,8 +13,7 @@ import pytest
 from reduced import reduced
 
 import gantrysim as gs
-from gantrysim.instruments.push import QUANTITIES, PushReading
-from gantrysim.instruments.readings import FIRM, hand_values
+from gantrysim.instruments.push import FIRM, QUANTITIES, PushReading
 
 mpl.use("Agg")
 
@@ -62,7 +61,7 @@ def test_pushes_against_closed_forms_of_a_friction_block():
         (reading("carriage", "holding", "loop_travel_mm", 0.8), 2 * F_C / K),
     ]
     sheet = gs.instruments.PushSheet(tuple(row for row, _ in rows), "block")
-    assert hand_values(sheet, block()) == pytest.approx([value for _, value in rows], rel=2e-3)
+    assert sheet.predict(block()) == pytest.approx([value for _, value in rows], rel=2e-3)
 
 
 def test_one_push_serves_all_readings_of_a_place(monkeypatch):
@@ -71,7 +70,7 @@ def test_one_push_serves_all_readings_of_a_place(monkeypatch):
     ]
     sheet = gs.instruments.PushSheet.of(results, np.random.default_rng(1))
     assert {r.what for r in sheet.readings} == set(QUANTITIES)
-    import gantrysim.instruments.readings as module
+    import gantrysim.instruments.push as module
 
     calls = []
 
@@ -80,19 +79,19 @@ def test_one_push_serves_all_readings_of_a_place(monkeypatch):
         return gs.push(*args, **options)
 
     monkeypatch.setattr(module, "push", counted)
-    found = hand_values(sheet, gs.Machine())
+    found = sheet.predict(gs.Machine())
     assert len(calls) == 4
     expected = [r.to_dict()[q] for r in results for q in QUANTITIES if r.to_dict()[q] is not None]
     assert found == pytest.approx(expected, rel=2e-3)
     begin = time.process_time()
-    hand_values(sheet, gs.Machine())
+    sheet.predict(gs.Machine())
     assert time.process_time() - begin < 4 * 0.05  # a few ms a push where this was written
 
 
 def test_a_jammed_part_reads_the_firm_hand():
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 2 * FIRM))
     sheet = gs.instruments.PushSheet((reading("left", "off", "start_forward_n", 3.0),), "jammed")
-    assert hand_values(sheet, machine) == pytest.approx([FIRM])
+    assert sheet.predict(machine) == pytest.approx([FIRM])
 
 
 def test_tones_against_the_formula_of_a_string():
@@ -102,14 +101,14 @@ def test_tones_against_the_formula_of_a_string():
     sheet = gs.instruments.ToneSheet(
         tuple(gs.instruments.ToneReading(b, s, 8.4, 50.0, 1.0) for b, s in rows), "plucked"
     )
-    found = hand_values(sheet, machine)
+    found = sheet.predict(machine)
     assert found[:3] == pytest.approx([54.21, 108.42, 86.26], abs=0.01)
     assert 4 * 1.4 * 6.0 * 310.0**2 * found[3] ** 2 * 1e-9 == pytest.approx(20.0)
     assert gs.instruments.ToneReading("x", 400.0, 8.4, 70.0, 1.0).tension == pytest.approx(
         26.342, abs=0.001
     )
     slack = machine.set("belt_left.pretension", 0.0)
-    assert hand_values(sheet, slack)[:2] == pytest.approx([0.0, 0.0])
+    assert sheet.predict(slack)[:2] == pytest.approx([0.0, 0.0])
 
 
 # --- sheets ---------------------------------------------------------------------------------

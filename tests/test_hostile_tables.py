@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 import gantrysim as gs
 from gantrysim.instruments import csvtable as table
+from gantrysim.instruments.dial import read_dial
 
 TEST = gs.ring_test(spacing=10.0, largest=40.0)
 R = TEST.nest("circle").sizes[3]
@@ -28,12 +29,15 @@ GOOD = {
     "left,off,200,200,keep_forward_n,10.2,0.3,3\nright,off,200,200,keep_back_n,,0.3,3\n",
     "tones": "# common_error = 0.05\nbelt,span_mm,mass_g_m,tone_hz,uncertainty_hz\n"
     "left,400,8.4,54.2,1\nx,400,8.4,,1\n",
+    "dial": "# resolution_mm = 0.01\nat,what,x_mm,y_mm,stroke_mm,value_mm\n"
+    "left,lag,200,200,3,0.21\nright,lost_motion,200,200,5,\n",
 }
 READERS = {
     "points": lambda path: gs.read_points(path, TEST),
     "calipers": lambda path: gs.read_calipers(path, TEST),
     "push": gs.read_push,
     "tones": gs.read_tones,
+    "dial": read_dial,
 }
 
 #: What a mutation puts in the place of a cell.

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 import gantrysim as gs
+from gantrysim.instruments.base import MachineSheet, Measurement, ReadingSheet
 from gantrysim.instruments.calipers import CaliperReading
-from gantrysim.instruments.measurement import Measurement, ReadingSheet
+from gantrysim.instruments.dial import DialReading, DialSheet, write_dial_sheet
 
 mpl.use("Agg")
 
@@ -57,6 +58,7 @@ def pieces() -> list[Measurement]:
         gs.instruments.ToneSheet(
             (gs.instruments.ToneReading("x", 300.0, 8.4, 60.0, 1.0),), "t & <b>"
         ),
+        DialSheet((DialReading("left", "lag", (200.0, 200.0), 3.0, 0.21),), "d & <b>"),
     ]
 
 
@@ -68,7 +70,7 @@ def test_every_measurement_says_the_same_things(thing, tmp_path):
     assert isinstance(thing, gs.instruments.Measurement)
     with pytest.raises(dataclasses.FrozenInstanceError):
         thing.source = "another"
-    assert thing.test is (None if type(thing).__name__ in ("PushSheet", "ToneSheet") else TEST)
+    assert thing.test is (None if isinstance(thing, MachineSheet) else TEST)
     assert thing.n_readings > 0
     assert thing.notes == ()
     assert repr(thing).startswith(f"{type(thing).__name__}({thing.source!r}, {thing.n_readings} ")
@@ -308,6 +310,7 @@ def test_no_sheet_overwrites_silently(tmp_path):
         (gs.instruments.write_caliper_sheet, TEST),
         (gs.instruments.write_push_sheet, gs.Machine()),
         (gs.instruments.write_tone_sheet, gs.Machine()),
+        (write_dial_sheet, gs.Machine()),
     ):
         with pytest.raises(FileExistsError, match="pass overwrite=True"):
             write(path, of)

@@ -42,13 +42,13 @@ from gantrysim.decisions.diagnosis import UNLISTED, Finding, Hypothesis
 from gantrysim.inference.lost import LOST
 from gantrysim.inference.noise import Noise, estimate_by_line
 from gantrysim.instruments.burnedpiece import BurnedPiece, prepare_piece
-from gantrysim.instruments.points import Piece, drawn_passes
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.metrology.burns import OUTLIER_SIGMAS, measure, whole_outlines
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.squares import outline_position
-from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (

@@ -3,27 +3,22 @@
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.advice import Advice, advise
 from gantrysim.decisions.afterturn import Change
-from gantrysim.decisions.candidates import CaliperTest, Look, Minutes, PushTest, ToneTest
 from gantrysim.decisions.diagnosis import Finding, Hypothesis, diagnose
 from gantrysim.decisions.identifiability import what_can_be_told
 from gantrysim.decisions.identifiable import Telling
-from gantrysim.decisions.nexttest import Proposal, next_test
+from gantrysim.decisions.nexttest import Look, Proposal, next_test
 from gantrysim.decisions.step import Costs
 
 __all__ = [
     "Adjustment",
     "Advice",
-    "CaliperTest",
     "Change",
     "Costs",
     "Finding",
     "Hypothesis",
     "Look",
-    "Minutes",
     "Proposal",
-    "PushTest",
     "Telling",
-    "ToneTest",
     "advise",
     "diagnose",
     "next_test",

@@ -31,7 +31,7 @@ from gantrysim.inference.solver import (
     solve,
 )
 from gantrysim.inference.terms import DrawnLines
-from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import SIDES, Machine
 from gantrysim.records.doors import checked

@@ -20,17 +20,13 @@ from threadpoolctl import threadpool_limits
 from gantrysim.decisions.blinddirections import blind_directions, noun
 from gantrysim.decisions.diagnosis import ALIKE, alike_within
 from gantrysim.decisions.identifiable import Power, Row, Telling
-from gantrysim.decisions.information import log_densities
-from gantrysim.decisions.planned import (
-    burned_length,
-    planned_piece,
-    predictive,
-)
+from gantrysim.decisions.information import log_densities, predictive
 from gantrysim.inference.fitting import Estimate, magnitudes, sized
 from gantrysim.inference.hypotheses import KINDS, FaultKind, of_name
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.sampling import COUNT, SEED
 from gantrysim.inference.solver import Evaluator, Mode
+from gantrysim.instruments.burning import burned_length, planned_piece
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of

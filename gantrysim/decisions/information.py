@@ -15,10 +15,62 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
-from gantrysim.decisions.planned import Predictive
+from gantrysim.inference.whitening import Metric
 
 #: Draws of the data for each explanation.
 DRAWS = 400
+#: Directions in which all explanations together move a measurement by less than this, in
+#: standard deviations of its noise, are left out.
+_FAINT = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Predictive:
+    """What each explanation foretells of one measurement, in units of its noise.
+
+    Parameters
+    ----------
+    means : ndarray, shape (h, d)
+        Expected values.
+    roots : tuple of ndarray, shape (d, k)
+        Of each explanation, the effect of its unknowns, each at one standard deviation of what
+        is believed of it; with the unit noise they make the covariance 1 + root root'.
+    """
+
+    means: np.ndarray
+    roots: tuple[np.ndarray, ...]
+
+
+def predictive(
+    metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.ndarray]
+) -> Predictive:
+    """Put what explanations foretell into the few directions in which they differ at all.
+
+    Parameters
+    ----------
+    metric : Metric
+        Whitening of the measurement.
+    means : sequence of ndarray, shape (m,)
+        Expected measurement of each explanation.
+    roots : sequence of ndarray, shape (m, k)
+        Effect of its unknowns on the measurement, each at one standard deviation.
+
+    Notes
+    -----
+    The directions are those of the Gram matrix of all differences and effects under the
+    metric; nothing outside them depends on the explanation, so no information is lost.
+    """
+    columns = np.column_stack([mean - means[0] for mean in means] + list(roots))
+    white = metric.columns(columns)
+    gram = metric.product(white, white)
+    value, vector = np.linalg.eigh(0.5 * (gram + gram.T))
+    kept = value > _FAINT**2
+    if not kept.any():
+        kept[-1] = True
+    places = vector[:, kept] * np.sqrt(np.maximum(value[kept], 0.0))
+    cuts = np.cumsum([len(means), *(root.shape[1] for root in roots)])
+    parts = [places[a:b].T for a, b in itertools.pairwise(cuts)]
+    return Predictive(places[: len(means)], tuple(parts))
 
 
 @dataclass(frozen=True, eq=False)

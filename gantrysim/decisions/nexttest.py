@@ -16,37 +16,30 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.blinddirections import noun
-from gantrysim.decisions.candidates import (
-    CaliperTest,
-    Candidate,
-    Look,
-    Measurement,
-    Minutes,
-    PushTest,
-    ToneTest,
-    burn_tests,
-    describe,
-    hand_tests,
-    minutes_of,
-)
 from gantrysim.decisions.diagnosis import HINT, UNLISTED, Finding, Hypothesis, alike_within
-from gantrysim.decisions.information import Expected, expected_of_draws, expected_of_outcomes
-from gantrysim.decisions.planned import Predictive, planned_piece, predictive
-from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.decisions.information import (
+    Expected,
+    Predictive,
+    expected_of_draws,
+    expected_of_outcomes,
+    predictive,
+)
+from gantrysim.inference.hypotheses import KINDS, FaultKind
 from gantrysim.inference.lost import LOST
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator
-from gantrysim.inference.whitening import Metric
-from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
-from gantrysim.machine import Machine
+from gantrysim.inference.terms import LikelihoodTerm
+from gantrysim.instruments import INSTRUMENTS
+from gantrysim.instruments.base import Candidate, Instrument
+from gantrysim.instruments.burning import PointsOfPiece
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.checks import of_kind, positive, whole_number
+from gantrysim.records.checks import positive, whole_number
 from gantrysim.records.doors import checked
 
 #: An explanation less probable than this is dead, and at most so many are kept.
@@ -54,7 +47,36 @@ ALIVE, MOST_ALIVE = 0.01, 6
 #: Weight of the information about the size of the leading fault beside that about the question.
 SIZE_WEIGHT = 0.1
 _LITTLE = 0.02  # nats; less than this settles nothing
-_MOVE = 0.2  # prior standard deviations by which readings by hand are differenced
+
+
+@dataclass(frozen=True)
+class Look:
+    """A check by hand of one fault, with two outcomes.
+
+    Parameters
+    ----------
+    fault, words : str
+        The fault and what to do.
+    minutes : float
+        What it costs, minutes (common practice, no source).
+    """
+
+    fault: str
+    words: str
+    minutes: float = 3.0
+
+    #: How often it finds a fault of usual size, and a fault that is not there (judgement:
+    #: common practice, no source).
+    FOUND, FALSE_ALARM = 0.8, 0.1
+    #: What to mind.
+    care = "By hand: no job loaded, laser disconnected; re-home afterwards."
+    #: No test is burned for it.
+    test = None
+
+    @classmethod
+    def of(cls, kind: FaultKind) -> Look:
+        """The check that confirms a kind of fault."""
+        return cls(kind.name, kind.check)
 
 
 @checked
@@ -64,8 +86,8 @@ class Proposal:
 
     Parameters
     ----------
-    candidate : RingTest or a check by hand
-        What would be measured.
+    candidate : Candidate or Look
+        What would be measured, with which instrument; or a check by hand of one fault.
     words : str
         What to do.
     settles : str
@@ -83,7 +105,7 @@ class Proposal:
         after; the best split pair first.
     """
 
-    candidate: Candidate
+    candidate: Candidate | Look
     words: str
     settles: str
     minutes: float
@@ -95,7 +117,7 @@ class Proposal:
     @property
     def test(self) -> RingTest | None:
         """The test to burn; None for a check by hand."""
-        return self.candidate if isinstance(self.candidate, RingTest) else None
+        return self.candidate.test
 
     @property
     def worth(self) -> float:
@@ -109,22 +131,13 @@ class Proposal:
 
     def report(self) -> str:
         """Return what to do, what it would settle, what it costs, and what to mind."""
-        if self.test is not None:
-            care = (
-                "Burning: never leave it alone; enclosure or eyewear for this wavelength, "
-                "extraction and extinguisher at hand, as the maker's manual says."
-            )
-        elif isinstance(self.candidate, CaliperTest):
-            care = "The machine is not touched."
-        else:
-            care = "By hand: no job loaded, laser disconnected; re-home afterwards."
         return "\n".join(
             [
                 f"{self.words[0].upper()}{self.words[1:]}.",
                 f"It {self.settles}.",
                 f"It costs about {self.minutes:.0f} minutes: {self.gain:.2f} nats expected, "
                 f"{self.worth_per_minute:.3f} nats a minute.",
-                care,
+                _care(self.candidate),
             ]
         )
 
@@ -155,9 +168,9 @@ class Proposal:
 def next_test(
     finding: Finding,
     *,
-    candidates: Sequence[Candidate] | None = None,
+    candidates: Sequence[Candidate | RingTest | Look] | None = None,
+    instruments: Sequence[Instrument] = INSTRUMENTS,
     minutes: float | None = None,
-    costs: Minutes | None = None,
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[Proposal, ...]:
@@ -168,13 +181,15 @@ def next_test(
     finding : Finding
         What is known so far.
     candidates : sequence, optional
-        Tests to burn (`RingTest`) and checks by hand (`gantrysim.decisions.candidates`); about
-        forty burns (sizes in mm) and a dozen checks by hand if absent.
+        What to consider: tests to burn (`RingTest`), what an instrument could be asked
+        (`Instrument.candidates`), checks by hand (`Look`).  If absent all that the instruments
+        propose, with the built-in ones about forty burns (sizes in mm) and a dozen readings by
+        hand, and the check by hand of every fault that is in question.
+    instruments : sequence of Instrument
+        What there is to measure with, each at its cost in minutes; all built-in ones if absent.
     minutes : float, optional
         Budget: only what fits in it is kept, ranked by gain.  If absent the ranking is by gain
         per minute.
-    costs : Minutes, optional
-        Handling times, minutes.
     seed : int
         Of the draws; the same for every candidate, so that they are compared on equal luck.
     progress : callable, optional
@@ -188,56 +203,51 @@ def next_test(
     Raises
     ------
     ValueError
-        If nothing fits in the budget, nothing was burned and no candidates are given, or a test
-        leaves the travel of the machine, or an argument is of a wrong kind or size.
+        If nothing fits in the budget, or a test leaves the travel of the machine, or an argument
+        is of a wrong kind or size.
 
     Notes
     -----
     A difference in log evidence of less than 3 nats (8 between twins) can come from what the
     model lacks; in every log density ratio that much counts as nothing.  This makes gains
-    smaller than the mutual information, and zero where two explanations foretell nearly the
-    same.  "Something not in this list" foretells nothing and is left out of the question.
+    smaller than the mutual information, and zero where two explanations predict nearly the
+    same.  "Something not in this list" predicts nothing and is left out of the question.
     Checks by hand look at the part itself: their ratio counts in full, with stated error rates.
     The discrepancy of the next piece counts as independent of the last one's, as it does in a
     diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
     repeat is rather too high.
     """
-    of_kind(finding, Finding, "finding")
-    costs = Minutes() if costs is None else costs
-    of_kind(costs, Minutes, "costs")
+    for values, name in ((candidates, "candidates"), (instruments, "instruments")):
+        if values is not None and not values:
+            raise ValueError(f"{name} must hold at least one, found none.")
     minutes = None if minutes is None else positive(minutes, "minutes")
     seed = whole_number(seed, "seed", least=0)
-    if candidates is not None:
-        of_kind(candidates, (list, tuple), "candidates")
-        if not candidates:
-            raise ValueError("candidates must hold at least one test or check by hand, found none.")
-        for k, candidate in enumerate(candidates):
-            of_kind(candidate, get_args(Candidate), f"candidates[{k}]")
     question = _Question.of(finding)
     if candidates is None:
-        names = {name for h in question.alive for name in h.faults}
-        last = question.last
-        if last is None:
-            raise ValueError("nothing was burned yet: give candidates, for example a ring_test")
-        test = last[1].piece.test
-        candidates = (*burn_tests(test, finding.machine), *hand_tests(test, names))
-    priced = [(c, minutes_of(c, costs)) for c in candidates]
-    if minutes is not None:
-        priced = [(c, price) for c, price in priced if price <= minutes]
-        if not priced:
-            raise ValueError(f"none of {len(candidates)} candidates fits in {minutes:g} minutes")
+        listed = question.candidates(instruments)
+    else:
+        burns = next((i for i in instruments if isinstance(i, PointsOfPiece)), PointsOfPiece())
+        listed = [burns.burning(c) if isinstance(c, RingTest) else c for c in candidates]
+    fitting = [c for c in listed if minutes is None or c.minutes <= minutes]
+    if not fitting and minutes is not None:
+        raise ValueError(f"none of {len(listed)} candidates fits in {minutes:g} minutes")
 
-    def judge(item: tuple[Candidate, float]) -> Proposal:
+    def judge(candidate: Candidate | Look) -> Proposal:
         if progress is not None:
-            progress(describe(item[0]))
-        return question.judge(*item, seed=seed)
+            progress(candidate.words)
+        return question.judge(candidate, seed=seed)
 
     # numba kernels run in parallel; the linear algebra library must not start threads on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        found = list(pool.map(judge, priced))
+        found = list(pool.map(judge, fitting))
     if minutes is None:
         return tuple(sorted(found, key=lambda p: -p.worth_per_minute))
     return tuple(sorted(found, key=lambda p: -p.worth))
+
+
+def _care(candidate: Candidate | Look) -> str:
+    """What to mind."""
+    return candidate.care if isinstance(candidate, Look) else candidate.instrument.care
 
 
 @dataclass(frozen=True, eq=False)
@@ -280,12 +290,16 @@ class _Question:
         size = next((k for k, h in enumerate(alive) if h.fit.mode.kinds), None)
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
 
-    @property
-    def last(self) -> tuple[int, Any] | None:
-        """The piece burned last, with its place among the sources."""
-        return self.problem.burned[-1] if self.problem.burned else None
+    def candidates(self, instruments: Sequence[Instrument]) -> list[Candidate | Look]:
+        """What the instruments could be asked, and the checks of what is in question."""
+        tests = [term.piece.test for _, term in self.problem.burned]
+        names = {name for h in self.alive for name in h.faults}
+        kinds = {kind.name: kind for kind in KINDS if kind.name in names}
+        found = [c for i in instruments for c in i.candidates(self.problem.nominal, tests)]
+        return [*found, *map(Look.of, kinds.values())]
 
-    def judge(self, candidate: Candidate, price: float, *, seed: int) -> Proposal:
+    def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
+        """What a candidate is expected to settle."""
         if isinstance(candidate, Look):
             hit = np.array([
                 candidate.FOUND if candidate.fault in h.faults else candidate.FALSE_ALARM
@@ -295,69 +309,32 @@ class _Question:
             found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]), none)
             size_gain = 0.0
         else:
-            data = self.foretell(candidate)
+            data = self.predict(candidate)
             found = expected_of_draws(self.chances, data, self.slack, seed)
             size_gain = self._size_gain(data)
         pairs = self._pairs(found)
         return Proposal(
-            candidate=candidate, words=describe(candidate), settles=self._settles(found, pairs),
-            minutes=price, gain=found.gain, size_gain=size_gain, right=found.right, pairs=pairs,
+            candidate=candidate, words=candidate.words, settles=self._settles(found, pairs),
+            minutes=candidate.minutes, gain=found.gain, size_gain=size_gain, right=found.right,
+            pairs=pairs,
         )  # fmt: skip
 
-    def foretell(self, candidate: Measurement) -> Predictive:
-        """What each explanation foretells of a candidate."""
-        if isinstance(candidate, RingTest):
-            return self._burn(candidate)
-        means, jacobian = zip(*(self._readings(candidate, h) for h in self.alive), strict=True)
-        errors = np.sqrt(np.mean([candidate.errors(m) ** 2 for m in means], axis=0))
-
-        metric = Metric.independent(errors, np.zeros((errors.size, 1)))
-        return predictive(metric, means, [s @ r for s, r in zip(jacobian, self.roots, strict=True)])
-
-    def _burn(self, test: RingTest) -> Predictive:
-        best = self.alive[0].fit
-        noise, size = None, 1.0
-        if self.last is not None:  # what the last piece taught of its reading, the next will have
-            source, piece = self.last
-            noise = piece.noise
-            size = _discrepancy(piece, best.machine, best.mode.u, self.problem, source)
-        piece = planned_piece(
-            test, self.problem.nominal, best.machine, noise=noise, discrepancy=size
-        )
-        problem = dataclasses.replace(self.problem, sources=(piece,))
-        means, roots, placed = [], [], None
+    def predict(self, candidate: Candidate) -> Predictive:
+        """What each explanation predicts of a candidate, from its likelihood term."""
+        best, own = self.alive[0].fit, self.problem.nuisance_cuts(self.alive[0].fit.mode.u.size)
+        measured = [(s, best.mode.u[c]) for s, c in zip(self.problem.sources, own, strict=True)]
+        term = candidate.term(self.problem.nominal, best.machine, measured)
+        problem = dataclasses.replace(self.problem, sources=(term,))
+        means: list[np.ndarray] = []
+        roots, placed = [], np.empty(0)
         for h, root in zip(self.alive, self.roots, strict=True):
-            kinds = tuple(_carried(kind, piece) for kind in h.fit.mode.kinds)
-            u = np.concatenate([h.fit.mode.u[: len(root)], np.zeros(piece.n_nuisance)])
+            kinds = tuple(_carried(kind, term) for kind in h.fit.mode.kinds)
+            u = np.concatenate([h.fit.mode.u[: len(root)], np.zeros(term.n_nuisance)])
             (residual,), (jacobian,) = Evaluator(problem, kinds).linearise(u)
+            placed = placed if means else jacobian[:, len(root) :]
             means.append(residual)
             roots.append(jacobian[:, : len(root)] @ root)
-            placed = jacobian[:, len(root) :] if placed is None else placed
-        assert placed is not None
-        return predictive(piece.without(placed), means, roots)
-
-    def _readings(
-        self, candidate: PushTest | ToneTest | CaliperTest, h: Hypothesis
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Readings at the mode of an explanation and their derivatives with its unknowns."""
-        mode, problem = h.fit.mode, self.problem
-        read: Callable[[Machine], np.ndarray]
-        if isinstance(candidate, CaliperTest):
-            burned: list[Any] = [p for _, p in problem.burned if p.piece.test == candidate.test]
-            if not burned:
-                raise ValueError("calipers need a piece that is there: no such test was burned")
-            read, felt = _calipers(candidate, burned[-1]), "xy"
-        else:
-            read, felt = candidate.readings, candidate.axis
-        axes = problem.axes(mode.kinds)
-        here = read(problem.machine(mode.kinds, mode.u))
-        jacobian = np.zeros((here.size, len(axes)))
-        for k, axis in enumerate(axes):
-            if any(block in axis for block in felt):
-                u = mode.u.copy()
-                u[k] += _MOVE
-                jacobian[:, k] = (read(problem.machine(mode.kinds, u)) - here) / _MOVE
-        return here, jacobian
+        return predictive(term.without(placed), means, roots)
 
     def _size_gain(self, data: Predictive) -> float:
         """Expected information about the size of the leading fault, nats."""
@@ -396,32 +373,14 @@ class _Question:
         return words
 
 
-def _carried(kind: FaultKind, piece: BurnedPiece) -> FaultKind:
-    """A fault as it shows on another piece: one given as a pattern has it made anew."""
+def _carried(kind: FaultKind, term: LikelihoodTerm) -> FaultKind:
+    """A fault as it shows in another measurement: one given as a pattern has it made anew."""
     if kind.pattern_on is None:
         return kind
-    return dataclasses.replace(kind, pattern={0: kind.pattern_on(piece)})
+    drawn = term.drawn
+    return dataclasses.replace(kind, pattern={} if drawn is None else {0: kind.pattern_on(drawn)})
 
 
 def _noun(h: Hypothesis) -> str:
     """What an explanation is about: "slackness of the left belt"."""
     return " with ".join(noun(kind) for kind in h.fit.mode.kinds) or "a healthy machine"
-
-
-def _calipers(test: CaliperTest, piece: BurnedPiece) -> Callable[[Machine], np.ndarray]:
-    forward = piece.forward
-
-    def read(machine: Machine) -> np.ndarray:
-        lines = forward.lines(forward.run(machine))
-        return test.readings({(line.shape, line.ring): line.xy for line in lines})
-
-    return read
-
-
-def _discrepancy(
-    piece: BurnedPiece, machine: Machine, u: np.ndarray, problem: Problem, source: int
-) -> float:
-    """Size of the shared discrepancy that a measured piece taught, as a factor."""
-    place = piece.placement(u[problem.nuisance_cuts(u.size)[source]])
-    unit = shared_discrepancy(machine, piece.matched, piece.bins, place)
-    return float(np.linalg.norm(piece.shared) / np.linalg.norm(unit))

@@ -12,25 +12,23 @@ import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.discrepancy import basis
 from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
-from gantrysim.instruments.forward import Forward
-from gantrysim.instruments.points import Piece
+from gantrysim.instruments.forward import Forward, forward_of
 from gantrysim.instruments.residual import Matched, first_placement, match
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
-from gantrysim.pattern.ringtest import RingTest
 
-#: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
-STEP, MOST_SAMPLES = 1.0, 8000
+if TYPE_CHECKING:
+    from gantrysim.instruments.points import Piece
+
 #: Prior standard deviations of the placement: turn (rad) and shift (mm).  Those of the scanner's
 #: scale and skew come with the piece, see `gantrysim.instruments.scanner`.
 TURN, SHIFT = math.radians(3.0), 10.0
@@ -270,27 +268,6 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
         weight=np.ones(bins.count.size),
         origin=origin,
     )
-
-
-def forward_of(test: RingTest, nominal: Machine) -> Forward:
-    """Plan a test for many runs of machines about a nominal one.
-
-    Raises
-    ------
-    ValueError
-        If the test leaves the travel of this machine.
-    """
-    forward = finely_planned(test, nominal)
-    if len(forward.motion.xy) > MOST_SAMPLES:
-        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
-        forward = Forward.of(test, step, forward.offset)
-    return forward
-
-
-def finely_planned(test: RingTest, nominal: Machine) -> Forward:
-    """As `forward_of`, never coarser than `STEP`."""
-    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
-    return Forward.of(test, STEP, np.array([nominal.head.along, nominal.head.beyond]))
 
 
 def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ import csv
 import json
 import os
 import re
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -95,7 +95,7 @@ def read_table(
     what: str,
     *,
     optional: Sequence[str] = (),
-    by_hand: str | None = None,
+    by_hand: Sequence[str] = (),
     settings: Mapping[str, float] | None = None,
     signed: Collection[str] = (),
 ) -> Table:
@@ -115,8 +115,8 @@ def read_table(
         The expected content, for the sentence of an error.
     optional : sequence of str
         Columns that are read where they stand in the header.
-    by_hand : str, optional
-        The column that somebody fills in: rows where it is empty are left out and counted.
+    by_hand : sequence of str
+        The columns that somebody fills in: rows where all are empty are left out and counted.
     settings : mapping of str to float, optional
         What a comment line `# name = number` may state for all rows, and what holds without it.
     signed : collection of str
@@ -146,7 +146,7 @@ def read_table(
                 f"{path}, line {number}: {len(cells)} values found, "
                 f"but the header names {len(header)} columns."
             )
-    kept, notes = _filled(path, rows[1:], None if by_hand is None else places[by_hand], by_hand)
+    kept, notes = _filled(path, rows[1:], places, by_hand)
     numbers, body = zip(*kept, strict=True)
     by_column = list(zip(*body, strict=True))
     return Table(
@@ -161,21 +161,19 @@ def read_table(
 def _filled(
     path: str | os.PathLike[str],
     rows: list[tuple[int, list[str]]],
-    place: int | None,
-    name: str | None,
+    places: Mapping[str, int],
+    names: Sequence[str],
 ) -> tuple[list[tuple[int, list[str]]], tuple[str, ...]]:
-    """Rows with something in the column that a hand fills in, and a sentence about the others."""
-    if place is None:
-        return rows, ()
-    kept = [row for row in rows if row[1][place].strip()]
+    """Rows with something in the columns that a hand fills in, and a sentence about the others."""
+    kept = [row for row in rows if not names or any(row[1][places[n]].strip() for n in names)]
     if not kept:
         raise ValueError(
-            f"{path}: none of the {len(rows)} rows holds a {name}; fill in at least one."
+            f"{path}: none of the {len(rows)} rows holds a {names[0]}; fill in at least one."
         )
     empty = len(rows) - len(kept)
-    if not empty:
-        return kept, ()
-    return kept, (f"{empty} of {len(rows)} rows hold no {name} and were left out.",)
+    return kept, (f"{empty} of {len(rows)} rows hold no {names[0]} and were left out.",) * bool(
+        empty
+    )
 
 
 def _stated(
@@ -218,6 +216,22 @@ def _stated(
         elif name.lower() in usual:
             raise ValueError(f"{place}: {name!r} must be written {name.lower()!r}.")
     return found
+
+
+def csv_text(
+    remarks: Iterable[str],
+    settings: Mapping[str, float],
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    notes: Iterable[str] = (),
+) -> str:
+    """A CSV file as `read_table` reads it: remarks, settings, rows."""
+    lines = [f"# {remark}" for remark in remarks]
+    lines += [f"# {name} = {value!r}" for name, value in settings.items()]
+    lines += [note_line(note) for note in notes]
+    lines.append(",".join(columns))
+    lines += [",".join(str(cell) for cell in row) for row in rows]
+    return "\n".join(lines) + "\n"
 
 
 def note_line(note: str) -> str:

@@ -13,11 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gantrysim.burn.simulation import check_travel
 from gantrysim.machine import Machine
 from gantrysim.mechanics.derivatives import spot_tangent, tangents
 from gantrysim.mechanics.planner import Motion, plan
 from gantrysim.mechanics.quasistatic import march, relaxed, spot, x_block, y_block
 from gantrysim.pattern.ringtest import Line, RingTest
+
+#: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
+STEP, MOST_SAMPLES = 1.0, 8000
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,3 +160,24 @@ class Forward:
             relaxed(base, home), [relaxed(block, home) for block in blocks],
         )  # fmt: skip
         return jacobian, np.array(chosen)
+
+
+def forward_of(test: RingTest, nominal: Machine) -> Forward:
+    """Plan a test for many runs of machines about a nominal one.
+
+    Raises
+    ------
+    ValueError
+        If the test leaves the travel of this machine.
+    """
+    forward = finely_planned(test, nominal)
+    if len(forward.motion.xy) > MOST_SAMPLES:
+        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
+        forward = Forward.of(test, step, forward.offset)
+    return forward
+
+
+def finely_planned(test: RingTest, nominal: Machine) -> Forward:
+    """As `forward_of`, never coarser than `STEP`."""
+    check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
+    return Forward.of(test, STEP, np.array([nominal.head.along, nominal.head.beyond]))

@@ -7,9 +7,9 @@ from 0; both write -1 where the passes of a ring cannot be told apart.
 
 from __future__ import annotations
 
+import dataclasses
 import os
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
@@ -19,12 +19,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments import scannerlines
+from gantrysim.instruments.base import Measurement
+from gantrysim.instruments.burnedpiece import prepare_piece
 from gantrysim.instruments.csvtable import read_table
-from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
+from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
-from gantrysim.pattern.ringtest import Line, RingTest, read_test
+from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed, shortened, true_or_false
@@ -86,10 +89,18 @@ class Piece(Measurement):
 
     what: ClassVar[str] = "Measured piece"
     columns: ClassVar[tuple[str, ...]] = COLUMNS
+    by_hand: ClassVar[tuple[str, ...]] = ("x_mm", "y_mm")
     remarks: ClassVar[tuple[str, ...]] = (
         "measured points on the burned lines, frame of the lifted piece; lengths in mm",
         "pass counts from 1; -1 where the passes of a ring cannot be told apart",
         "scanner_...: errors believed of the scanner, their variances and covariances",
+    )
+    instructions: ClassVar[tuple[str, ...]] = (
+        "points of the burned lines by a measuring table or microscope: fill in x_mm and y_mm,",
+        "leave empty what was not read. Clamp the piece once; any turn or shift of it is found.",
+        "Measure the middle of the line, all round each ring, clear of corners and starts.",
+        "pass counts from 1; -1 where the passes of a ring cannot be told apart",
+        "scanner_...: scale, difference and skew of the table, their variances and covariances",
     )
 
     def __post_init__(self) -> None:
@@ -198,10 +209,27 @@ class Piece(Measurement):
             ],
         }
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
-        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
-        from gantrysim.instruments.burnedpiece import prepare_piece
+    @classmethod
+    def from_file(cls, path: str | os.PathLike[str], test: RingTest | None = None) -> Piece:
+        """Read a CSV file of points, see `read_points`."""
+        return read_points(path, test_of(test))
 
+    def expected(self, machine: Machine) -> Piece:
+        """As many points evenly along the lines that a machine burns, without turn or shift."""
+        forward = forward_of(self.test, machine)
+        burned = {(x.shape, x.ring, x.pass_index): x for x in forward.lines(forward.run(machine))}
+        middle = pivot_of(self.test) + forward.offset
+        drawn = drawn_passes(self.test)
+        lines = []
+        for x in self.lines:
+            last = min(drawn[x.shape, x.ring] - 1, 1)  # where passes are one line, the steady one
+            found = burned[x.shape, x.ring, min(x.pass_index, 1) if x.pass_index >= 0 else last]
+            xy = spread_along(found.xy, len(x.xy)) - middle
+            lines.append(dataclasses.replace(x, xy=xy))
+        return dataclasses.replace(self, lines=tuple(lines))
+
+    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+        """The piece made ready for fitting, see `burnedpiece.prepare_piece`."""
         return prepare_piece(self, nominal)
 
     def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
@@ -227,22 +255,25 @@ class Piece(Measurement):
 
         return unrolled.plot_unrolled(self, ax=ax, **which)
 
-    def _settings(self) -> dict[str, float]:
+    def stated(self) -> dict[str, float]:
+        """What is believed of the scanner, and whether the quarter turn is known."""
         return scannerlines.lines_of(self.scanner) | {_QUARTER: float(self.quarter_known)}
 
     def _in_short(self) -> str:
         drawn = len(drawn_passes(self.test))
         return f"{self.n_points} points on {drawn - len(self.missing)} of {drawn} rings"
 
-    def _csv_rows(self) -> Iterator[tuple[Any, ...]]:
+    def rows(self) -> list[tuple[Any, ...]]:
+        """Rows of the CSV file: ring, size and pass of each point, and its place, mm."""
+        out: list[tuple[Any, ...]] = []
         for i, line in enumerate(self.lines):
             number = line.pass_index + 1 if line.pass_index >= 0 else -1
             start = (line.shape, line.ring, f"{line.size:.9g}", number)
             known = (self.uncertainty[i],) if self.uncertainty else ()
-            for row in np.column_stack((line.xy, *known)).tolist():
-                yield (*start, *row)
+            out += [(*start, *row) for row in np.column_stack((line.xy, *known)).tolist()]
+        return out
 
-    def _csv_columns(self) -> tuple[str, ...]:
+    def _header(self) -> tuple[str, ...]:
         return (*COLUMNS, UNCERTAINTY) if self.uncertainty else COLUMNS
 
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
@@ -304,7 +335,7 @@ def read_points(
     test = test_of(test)
     what = "a CSV file of measured points"
     table = read_table(
-        path, COLUMNS, what, optional=(UNCERTAINTY,),
+        path, COLUMNS, what, optional=(UNCERTAINTY,), by_hand=Piece.by_hand,
         settings={**scannerlines.SETTINGS, _QUARTER: 1.0},
         signed=(*scannerlines.SIGNED, _QUARTER),
     )  # fmt: skip
@@ -331,21 +362,20 @@ def read_points(
     )
 
 
-def test_of(test: RingTest | str | os.PathLike[str]) -> RingTest:
+def spread_along(xy: Array, count: int) -> Array:
+    """So many points evenly along a line, from its start, its end left out, shape (count, 2)."""
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    at = np.arange(count) * (way[-1] / count)
+    return np.column_stack([np.interp(at, way, xy[:, k]) for k in (0, 1)])
+
+
+def test_of(test: RingTest | str | os.PathLike[str] | None) -> RingTest:
     """A test, or the one in a file; ValueError for anything else."""
     if isinstance(test, str | os.PathLike):
         test = read_test(test)
     if not isinstance(test, RingTest):
         raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
     return test
-
-
-def drawn_passes(test: RingTest) -> dict[tuple[str, int], int]:
-    """How many passes the test draws of each (shape, ring), in drawing order."""
-    drawn: Counter[tuple[str, int]] = Counter()
-    for shape, ring, passes in test.sequence:
-        drawn[shape, ring] += passes
-    return dict(drawn)
 
 
 def _sorted_piece(

@@ -13,38 +13,36 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 
-from gantrysim.inference.terms import LikelihoodTerm
-from gantrysim.instruments.csvtable import Table, read_table
-from gantrysim.instruments.measurement import ReadingSheet
-from gantrysim.machine import Machine
-from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult
-from gantrysim.records.arrays import Array
-from gantrysim.records.checks import (
-    all_of,
-    finite_number,
-    listed,
-    one_of,
-    point,
-    positive,
-    shortened,
+from gantrysim.instruments.base import (
+    CAUTIONS,
+    Instrument,
+    MachineSheet,
+    Measurement,
+    hand_uncertainty,
+    middle_of,
 )
+from gantrysim.machine import Machine
+from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult, push
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, listed, one_of, point, positive, shortened
 from gantrysim.records.doors import checked
-from gantrysim.records.files import placed
 
-COLUMNS = ("at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty")
-#: May be left out: how far the part was pushed.
-STROKE = "stroke_mm"
-#: What a file may state for all its readings, in a comment line "# scale_error = 0.02": relative,
-#: and the maximum permissible error of the spring scale's zero, N.
-SETTINGS = {"scale_error": 0.02, "permissible_error_n": 0.0}
 #: How far a hand pushes if the sheet does not say, mm: with motors off, and holding.
 USUAL_STROKE = {"off": 3.0, "holding": 0.4}
+#: Reading at which a push ends, N.  Off, whatever the scale of the hand ends at: a part that needs
+#: more reads as this.  Holding, before the motors lose steps.
+FIRM, GENTLE = 200.0, 40.0
+#: What a hand adds to the step of its instrument, standard deviations (judgement): of a force, N,
+#: of a length by a rule or feeler, mm, and of a stiffness, N/mm.
+FORCE_BY_HAND, LENGTH_BY_HAND, STIFFNESS_BY_HAND = 0.3, 0.05, 4.0
 
 #: Numbers of a push by name, and the motor state in which each exists.
 QUANTITIES: dict[str, tuple[str, ...]] = {
@@ -60,6 +58,12 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
     "stiffness_n_mm": ("holding",),
 }
 UNITS = {"_n": "N", "_mm": "mm", "_n_mm": "N/mm"}
+#: What is asked of one push.
+_ASKED = {
+    "off": ("start_forward_n", "keep_forward_n", "start_back_n", "keep_back_n", "lag_forward_mm",
+            "lag_back_mm"),
+    "holding": ("stiffness_n_mm", "loop_travel_mm", "lag_forward_mm"),
+}  # fmt: skip
 #: Back is the other way: only these may be below zero.
 _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
 
@@ -126,7 +130,7 @@ class PushReading:
 
 @checked
 @dataclass(frozen=True, eq=False, repr=False)
-class PushSheet(ReadingSheet):
+class PushSheet(MachineSheet):
     """Readings of pushes by hand on one machine.
 
     Parameters
@@ -155,17 +159,38 @@ class PushSheet(ReadingSheet):
     scale_error: float = 0.02
     permissible_error: float = 0.0
     notes: tuple[str, ...] = ()
-    test: None = field(default=None, init=False)
 
     what: ClassVar[str] = "Pushes by hand"
-    columns: ClassVar[tuple[str, ...]] = (*COLUMNS, STROKE)
+    contents: ClassVar[str] = "push readings"
+    reading: ClassVar[type] = PushReading
+    columns: ClassVar[tuple[str, ...]] = (
+        "at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty", "stroke_mm",
+    )  # fmt: skip
+    by_hand: ClassVar[tuple[str, ...]] = ("value",)
+    settings: ClassVar[dict[str, tuple[str, ...]]] = {
+        "scale_error": ("scale_error",), "permissible_error": ("permissible_error_n",),
+    }  # fmt: skip
+    absent: ClassVar[dict[str, Any]] = {
+        "stroke_mm": lambda row: USUAL_STROKE.get(row["motor"], math.nan)
+    }
     remarks: ClassVar[tuple[str, ...]] = (
         "push by hand: what was read where, with the motor off or holding",
         "value and uncertainty in the unit that the name ends in: n, mm, n_mm",
     )
+    instructions: ClassVar[tuple[str, ...]] = (
+        *CAUTIONS,
+        "push by hand, motors off: fill in value (N or mm), leave empty what was not read",
+        "Carriage at x_mm, y_mm. Push by stroke_mm forward (away from home; the carriage: to the",
+        "right), back to where it began, and forward again; read the second forward and the back.",
+        "start: largest reading as it begins to move; keep: steady reading while it moves slowly",
+        "lag: how far the other side has moved less than the pushed one since the start, by marks",
+        "on both rails; after the push back, write it below zero where the other side stays behind",
+        "uncertainty: standard uncertainty of one reading; stroke_mm: how far you pushed",
+        "The spring scale: relative error of its scale, and greatest error of its zero, N:",
+    )
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "readings", all_of(self.readings, PushReading, self.source))
+        super().__post_init__()
         positive(self.scale_error, "scale_error")
         if finite_number(self.permissible_error, "permissible_error") < 0.0:
             raise ValueError(
@@ -178,9 +203,9 @@ class PushSheet(ReadingSheet):
         results: PushResult | Iterable[PushResult],
         rng: np.random.Generator,
         *,
-        force: float = 0.3,
-        length: float = 0.05,
-        stiffness: float = 4.0,
+        force: float = FORCE_BY_HAND,
+        length: float = LENGTH_BY_HAND,
+        stiffness: float = STIFFNESS_BY_HAND,
         source: str = "invented readings",
     ) -> PushSheet:
         """Invent the sheet that a hand would write for simulated pushes.
@@ -240,14 +265,35 @@ class PushSheet(ReadingSheet):
         zero = [bound if r.unit == "N" and r.what != "loop_force_n" else 0.0 for r in self.readings]
         return np.column_stack([scale, zero])
 
-    def _settings(self) -> dict[str, float]:
-        return dict(zip(SETTINGS, (self.scale_error, self.permissible_error), strict=True))
+    @property
+    def axes(self) -> str:
+        """Blocks of the mechanism that the pushes feel."""
+        return "".join(sorted({"x" if r.at == "carriage" else "y" for r in self.readings}))
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
-        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
-        from gantrysim.instruments.handread import HandSource
+    def predict(self, machine: Machine) -> Array:
+        """Readings that a machine would give: N, mm, N/mm.
 
-        return HandSource(self)
+        One simulated push, a few ms, serves all readings of a place.
+
+        Raises
+        ------
+        ValueError
+            If a place lies off the travel, or a push asks more of a holding motor than it has.
+        """
+        pushed: dict[tuple[object, ...], dict[str, float | None]] = {}
+        out = np.empty(len(self.readings))
+        for i, r in enumerate(self.readings):
+            key = (r.at, r.motor, r.place, r.stroke)
+            if key not in pushed:
+                pushed[key] = _push(machine, r).to_dict()
+            found = pushed[key][r.what]
+            out[i] = FIRM if found is None else found
+        return out
+
+    @classmethod
+    def remarked(cls, readings: Sequence[PushReading]) -> Sequence[str]:
+        """Sentences about forces to keep moving that are above those to start."""
+        return _contradictions(readings)
 
     def plot(self, ax: Any = None, *, unit: str | None = None) -> Any:
         """Draw the readings of one unit, the commonest if absent; takes and returns Axes."""
@@ -259,20 +305,73 @@ class PushSheet(ReadingSheet):
         pushes = len({(r.at, r.motor, r.place, r.stroke) for r in self.readings})
         return f"{self.n_readings} readings of {pushes} pushes"
 
-    def _csv_rows(self) -> list[tuple[Any, ...]]:
-        return [
-            (r.at, r.motor, *r.place, r.what, r.value, r.uncertainty, r.stroke)
-            for r in self.readings
-        ]
-
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         head = ("at", "motor", "carriage at, mm", "what", "reading")
-        rows: list[Sequence[Any]] = []
-        for r in self.readings:
-            place = f"({r.place[0]:g}, {r.place[1]:g})"
-            reading = f"{r.value:.3g} ± {r.uncertainty:.2g} {r.unit}"
-            rows.append((r.at, r.motor, place, words_of(r.what), reading))
-        return head, rows
+        return head, [
+            (r.at, r.motor, f"({r.place[0]:g}, {r.place[1]:g})", words_of(r.what),
+             f"{r.value:.3g} ± {r.uncertainty:.2g} {r.unit}")
+            for r in self.readings
+        ]  # fmt: skip
+
+
+@checked
+@dataclass(frozen=True)
+class PushByHand(Instrument):
+    """A spring scale, and marks or a rule on both rails.
+
+    Parameters
+    ----------
+    minutes : float
+        One push, forward and back, with all its readings, minutes (common practice, no source).
+    resolution, length_resolution : float
+        Step of the spring scale, N, and of what reads a lag, mm.
+    permissible_error : float
+        Greatest error of the scale's zero, N, 0 if it is set before each push.
+    """
+
+    minutes: float = 4.0
+    resolution: float = 0.1
+    length_resolution: float = 0.1
+    permissible_error: float = 0.0
+
+    name: ClassVar[str] = "push by hand"
+    care: ClassVar[str] = "By hand: no job loaded, laser disconnected; re-home afterwards."
+    measurement: ClassVar[type[Measurement]] = PushSheet
+
+    def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[PushSheet]:
+        """Pushes of both plates and the carriage in mid travel, motors off and motors holding."""
+        spread = {
+            "N": hand_uncertainty(FORCE_BY_HAND, self.resolution),
+            "mm": hand_uncertainty(LENGTH_BY_HAND, self.length_resolution, "length_resolution"),
+            "N/mm": STIFFNESS_BY_HAND,
+        }
+        for motor in MOTORS:
+            for at in PLACES:
+                readings = [
+                    PushReading(at, motor, middle_of(machine), what, 1.0, spread[unit_of(what)],
+                                USUAL_STROKE[motor])
+                    for what in _ASKED[motor]
+                    if motor == "holding" or at != "carriage" or not what.startswith("lag")
+                ]  # fmt: skip
+                yield PushSheet(
+                    tuple(readings), f"{at}, motor {motor}",
+                    permissible_error=self.permissible_error,
+                )  # fmt: skip
+
+    def asked(self, machine: Machine, test: RingTest | None) -> tuple[PushSheet, ...]:
+        """Pushes with the motors off."""
+        return tuple(s for s in self.sheets(machine, test) if s.readings[0].motor == "off")
+
+    def words_of(self, sheet: Measurement) -> str:
+        """Which part to push, and how."""
+        assert isinstance(sheet, PushSheet)
+        at, motor = sheet.readings[0].at, sheet.readings[0].motor
+        part = "carriage" if at == "carriage" else f"{at} end plate"
+        rest = "how far the other side lags" if at != "carriage" else "how far it gives"
+        return (
+            f"push the {part} with a spring scale in mid travel, motors {motor}: read force "
+            f"and {rest}"
+        )
 
 
 @checked
@@ -313,29 +412,62 @@ def read_push(
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    table = read_table(
-        path, COLUMNS, "a CSV file of push readings",
-        optional=(STROKE,), by_hand="value", settings=SETTINGS,
-    )  # fmt: skip
-    at, motor, what = (table.words(name) for name in ("at", "motor", "what"))
-    x, y = table.numbers("x_mm").tolist(), table.numbers("y_mm").tolist()
-    value, spread = table.numbers("value").tolist(), table.numbers("uncertainty").tolist()
-    stroke = _strokes(table, motor)
-    readings = []
-    for i in range(len(table)):
-        with placed(table.place(i)):
-            reading = PushReading(
-                at[i], motor[i], (x[i], y[i]), what[i], value[i], spread[i], stroke[i]
-            )
-        readings.append(reading)
-    stated = table.settings
-    return PushSheet(
-        tuple(readings),
-        str(path),
-        stated["scale_error"] if scale_error is None else scale_error,
-        stated["permissible_error_n"] if permissible_error is None else permissible_error,
-        (*table.notes, *_contradictions(readings)),
+    return PushSheet.from_file(path, scale_error=scale_error, permissible_error=permissible_error)
+
+
+@checked
+def write_push_sheet(
+    path: str | os.PathLike[str],
+    machine: Machine,
+    *,
+    resolution: float = 0.1,
+    length_resolution: float = 0.1,
+    permissible_error: float = 0.0,
+    overwrite: bool = False,
+) -> Path:
+    """Write an empty sheet for pushes by hand with the motors off; `read_push` reads it filled in.
+
+    Both sides and the carriage, both ways, from the middle of the travel: force to start, force to
+    keep moving, and how far the other side lags.
+
+    Parameters
+    ----------
+    path : path
+        The CSV file to write.
+    machine : Machine
+        The machine as described: it says where the middle of the travel is, mm.
+    resolution, length_resolution : float
+        Step of the spring scale, N, and of what reads the lag, mm.
+    permissible_error : float
+        Greatest error of the spring scale's zero, N, 0 if it is set before each push.
+    overwrite : bool
+        Whether a file that exists may be replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists and `overwrite` is false.
+    ValueError
+        If an argument is not accepted, in one sentence.
+    """
+    hand = PushByHand(
+        resolution=resolution,
+        length_resolution=length_resolution,
+        permissible_error=permissible_error,
     )
+    return hand.write_template(path, machine, overwrite=overwrite)
+
+
+def _push(machine: Machine, reading: PushReading) -> PushResult:
+    """The push of a reading.
+
+    With motors holding a third of the usual readings is enough: there are no detents to jump over.
+    """
+    off = reading.motor == "off"
+    return push(
+        machine, reading.at, reading.motor, place=reading.place, stroke=reading.stroke,
+        limit=FIRM if off else GENTLE, step=reading.stroke / (300.0 if off else 100.0),
+    )  # fmt: skip
 
 
 def unit_of(what: str) -> str:
@@ -349,7 +481,7 @@ def words_of(what: str) -> str:
     return what.removesuffix(end).replace("_", " ")
 
 
-def _contradictions(readings: list[PushReading]) -> list[str]:
+def _contradictions(readings: Sequence[PushReading]) -> list[str]:
     """Sentences about forces to keep moving that are above those to start, beyond their errors."""
     by_push: dict[tuple[Any, ...], dict[str, list[PushReading]]] = {}
     for r in readings:
@@ -370,12 +502,6 @@ def _contradictions(readings: list[PushReading]) -> list[str]:
                     f"is above {start.value:g} N to start; read again."
                 )
     return out
-
-
-def _strokes(table: Table, motor: list[str]) -> list[float]:
-    if STROKE in table.columns:
-        return table.numbers(STROKE).tolist()
-    return [USUAL_STROKE.get(word, math.nan) for word in motor]
 
 
 def _check_name(what: str, motor: str) -> None:

@@ -11,15 +11,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
 
 from gantrysim.instruments.forward import Forward
-from gantrysim.instruments.points import Piece
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import algebraic_circle, shape_of
+
+if TYPE_CHECKING:
+    from gantrysim.instruments.points import Piece
 
 #: Points nearer than this to a corner or to the start of a ring are left out, mm: there the
 #: along-line part of the error decides where the line goes, and the burn dwells.

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.instruments.points import drawn_passes
-from gantrysim.pattern.ringtest import RingTest
+from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 

@@ -1,4 +1,4 @@
-"""Tones of plucked belts, from a CSV file: the frequency tells the tension.
+"""Tones of plucked belts: the frequency tells the tension.
 
 Pluck a span with the machine off and the carriage clear of it, and read the lowest tone.  What
 friction or a racked beam leaves in a belt at rest adds to one span what it takes from the other:
@@ -12,29 +12,30 @@ Switch the machine off at the mains before reaching for a belt, and follow the m
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 
-from gantrysim.inference.terms import LikelihoodTerm
-from gantrysim.instruments.csvtable import read_table
-from gantrysim.instruments.measurement import ReadingSheet
+from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement, middle_of
 from gantrysim.machine import Machine
-from gantrysim.machine.components import span_tension
+from gantrysim.machine.components import span_frequency, span_mass, span_tension
+from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import all_of, one_of, positive
+from gantrysim.records.checks import one_of, positive
 from gantrysim.records.doors import checked
-from gantrysim.records.files import placed
 
-COLUMNS = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
 BELTS = ("left", "right", "x")
-#: What a file may state for all its tones, in a comment line "# common_error = 0.05": relative.
-SETTINGS = {"common_error": 0.05}
 HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
 #: Bounds that only a slip of the unit leaves: m for mm, kg/m for g/m (our judgement).
 SPANS, MASSES = (20.0, 5000.0), (0.5, 200.0)  # mm, g/m
+#: What a hand adds to one tone, and how far the tension of a sound belt may differ from its
+#: description, which the healthy scatter leaves out: relative (common practice, no source).
+BY_HAND, TENSION = 0.015, 0.25
+#: A belt of which nothing is said, and the tension below which it gives no tone, N.
+USUAL_BELT, USUAL_WIDTH, LEAST_TENSION = "2 mm glass", 6.0, 0.2
 
 
 @checked
@@ -70,7 +71,8 @@ class ToneReading:
 
     def __post_init__(self) -> None:
         one_of(self.belt, BELTS, "belt")
-        for value, name in zip(_row(self)[1:], COLUMNS[1:], strict=True):
+        numbers = (self.span, self.mass, self.tone, self.uncertainty)
+        for value, name in zip(numbers, ToneSheet.columns[1:], strict=True):
             positive(value, name)
         for name, value, (least, most), unit in (
             ("span_mm", self.span, SPANS, "mm"),
@@ -89,7 +91,7 @@ class ToneReading:
 
 @checked
 @dataclass(frozen=True, eq=False, repr=False)
-class ToneSheet(ReadingSheet):
+class ToneSheet(MachineSheet):
     """Tones of plucked belts of one machine.
 
     Parameters
@@ -114,16 +116,28 @@ class ToneSheet(ReadingSheet):
     source: str
     common_error: float = 0.05
     notes: tuple[str, ...] = ()
-    test: None = field(default=None, init=False)
 
     what: ClassVar[str] = "Tones of plucked belts"
-    columns: ClassVar[tuple[str, ...]] = COLUMNS
+    contents: ClassVar[str] = "belt tones"
+    reading: ClassVar[type] = ToneReading
+    columns: ClassVar[tuple[str, ...]] = (
+        "belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz",
+    )  # fmt: skip
+    by_hand: ClassVar[tuple[str, ...]] = ("tone_hz",)
+    settings: ClassVar[dict[str, tuple[str, ...]]] = {"common_error": ("common_error",)}
     remarks: ClassVar[tuple[str, ...]] = (
         "tones of plucked belts: free span, mass per length, lowest tone",
     )
+    instructions: ClassVar[tuple[str, ...]] = (
+        *CAUTIONS,
+        "tones of plucked belts: fill in tone_hz, leave empty what was not read",
+        "Carriage in mid travel, which gives the spans below: measure them and correct.",
+        "Pluck each span in its middle, clear of the carriage, and read the lowest tone.",
+        "uncertainty_hz: standard uncertainty of one tone. All tones share (relative):",
+    )
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "readings", all_of(self.readings, ToneReading, self.source))
+        super().__post_init__()
         positive(self.common_error, "common_error")
 
     @property
@@ -137,39 +151,95 @@ class ToneSheet(ReadingSheet):
         return self.common_error * self.values[:, None]
 
     @property
-    def values(self) -> Array:
-        """The tones, Hz, shape (n,)."""
-        return np.array([reading.tone for reading in self.readings])
+    def model_terms(self) -> Array:
+        """What the tension of each sound belt may differ from its description, Hz, shape (n, b).
 
-    def _settings(self) -> dict[str, float]:
-        return {"common_error": self.common_error}
+        A tone goes with the root of the tension: half as much of it.
+        """
+        own = np.array([[r.belt == belt for belt in BELTS] for r in self.readings])
+        return 0.5 * TENSION * self.values[:, None] * own
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
-        """The measurement made ready for fitting, see `Measurement.likelihood_term`."""
-        from gantrysim.instruments.handread import HandSource
+    @property
+    def axes(self) -> str:
+        """Blocks of the mechanism whose belts were plucked."""
+        return "".join(sorted({"x" if r.belt == "x" else "y" for r in self.readings}))
 
-        return HandSource(self)
+    def predict(self, machine: Machine) -> Array:
+        """Tones of limp strings at the pretension of their belts, Hz; 0 of a belt that hangs."""
+        tension = {belt: machine.value(f"belt_{belt}").pretension for belt in BELTS}
+        return np.array([
+            span_frequency(tension[r.belt], r.span, r.mass * 1e-3) if tension[r.belt] else 0.0
+            for r in self.readings
+        ])  # fmt: skip
+
+    def expected(self, machine: Machine) -> ToneSheet:
+        """The same sheet with the tones of a machine, each belt tight enough to sound."""
+        names = [f"belt_{belt}.pretension" for belt in BELTS]
+        sounding = {name: max(machine.value(name), LEAST_TENSION) for name in names}
+        return super().expected(machine.set_many(sounding))
+
+    def _drawn(self) -> tuple[list[str], list[float], list[float]]:
+        names = [f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz" for r in self.readings]
+        spread = [2.0 * r.tension * r.uncertainty / r.tone for r in self.readings]
+        return names, [r.tension for r in self.readings], spread
 
     def plot(self, ax: Any = None) -> Any:
-        """Draw the tension that each tone tells; takes and returns Axes."""
-        from gantrysim.plotting.readings import plot_tones
+        """Draw the tension that each tone tells, N; takes and returns Axes."""
+        from gantrysim.plotting.readings import plot_rows
 
-        return plot_tones(self, ax=ax)
+        return plot_rows(*self._drawn(), "tension of a limp string, N", ax)
 
     def _in_short(self) -> str:
         belts = len({r.belt for r in self.readings})
         return f"{self.n_readings} tones of {belts} belts"
 
-    def _csv_rows(self) -> list[tuple[Any, ...]]:
-        return [_row(reading) for reading in self.readings]
-
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         head = ("belt", "span, mm", "tone, Hz", "tension, N")
-        rows: list[Sequence[Any]] = []
-        for r in self.readings:
-            tone = f"{r.tone:.4g} ± {r.uncertainty:.2g}"
-            rows.append((r.belt, f"{r.span:g}", tone, f"{r.tension:.3g}"))
-        return head, rows
+        return head, [
+            (r.belt, f"{r.span:g}", f"{r.tone:.4g} ± {r.uncertainty:.2g}", f"{r.tension:.3g}")
+            for r in self.readings
+        ]
+
+
+@checked
+@dataclass(frozen=True)
+class BeltTones(Instrument):
+    """A finger that plucks, and something that tells a frequency.
+
+    Parameters
+    ----------
+    minutes : float
+        Pluck both spans of a belt and read them, minutes (common practice, no source).
+    mass : float
+        Mass per length of the belts, g/m; a belt of 2 mm pitch and 6 mm width if absent.
+    """
+
+    minutes: float = 3.0
+    mass: float = 1e3 * span_mass(USUAL_BELT, USUAL_WIDTH)
+
+    name: ClassVar[str] = "belt tones"
+    care: ClassVar[str] = "By hand: no job loaded, laser disconnected; re-home afterwards."
+    measurement: ClassVar[type[Measurement]] = ToneSheet
+
+    def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[ToneSheet]:
+        """Both open spans of each belt with the carriage in mid travel, a sheet a belt."""
+        mass = positive(self.mass, "mass")
+        x, y = middle_of(machine)
+        for belt, at in (("left", y), ("right", y), ("x", x)):
+            parts = getattr(machine, f"belt_{belt}")
+            tension = max(parts.pretension, LEAST_TENSION)
+            tones = {span: span_frequency(tension, span, mass * 1e-3) for span in parts.spans(at)}
+            readings = [ToneReading(belt, s, mass, f, BY_HAND * f) for s, f in tones.items()]
+            yield ToneSheet(tuple(readings), f"{belt} belt")
+
+    def words_of(self, sheet: Measurement) -> str:
+        """Which belt to pluck."""
+        assert isinstance(sheet, ToneSheet)
+        belt = sheet.readings[0].belt.replace("x", "X")
+        return (
+            f"pluck both spans of the {belt} belt, carriage in mid travel, and read their tones "
+            "(power off and unplugged, hands clear of belts and pulleys)"
+        )
 
 
 @checked
@@ -199,18 +269,36 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float | None = Non
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
     """
-    table = read_table(
-        path, COLUMNS, "a CSV file of belt tones", by_hand="tone_hz", settings=SETTINGS
-    )
-    belts = table.words("belt")
-    numbers = np.column_stack([table.numbers(name) for name in COLUMNS[1:]]).tolist()
-    readings = []
-    for i, (belt, row) in enumerate(zip(belts, numbers, strict=True)):
-        with placed(table.place(i)):
-            readings.append(ToneReading(belt, *row))
-    common = table.settings["common_error"] if common_error is None else common_error
-    return ToneSheet(tuple(readings), str(path), common, table.notes)
+    return ToneSheet.from_file(path, common_error=common_error)
 
 
-def _row(reading: ToneReading) -> tuple[Any, ...]:
-    return reading.belt, reading.span, reading.mass, reading.tone, reading.uncertainty
+@checked
+def write_tone_sheet(
+    path: str | os.PathLike[str],
+    machine: Machine,
+    *,
+    mass: float | None = None,
+    overwrite: bool = False,
+) -> Path:
+    """Write an empty sheet for tones of plucked belts; `read_tones` reads it filled in.
+
+    Parameters
+    ----------
+    path : path
+        The CSV file to write.
+    machine : Machine
+        The machine as described: both open spans of each belt with the carriage in the middle, mm.
+    mass : float, optional
+        Mass per length of the belts, g/m; a belt of 2 mm pitch and 6 mm width if absent.
+    overwrite : bool
+        Whether a file that exists may be replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists and `overwrite` is false.
+    ValueError
+        If an argument is not accepted, in one sentence.
+    """
+    tones = BeltTones() if mass is None else BeltTones(mass=mass)
+    return tones.write_template(path, machine, overwrite=overwrite)

@@ -23,7 +23,7 @@ from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
-from gantrysim.instruments.measurement import Measurement
+from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine

@@ -11,8 +11,7 @@ from typing import Protocol, overload
 import numpy as np
 
 from gantrysim.instruments.calipers import CaliperSheet
-from gantrysim.instruments.measurement import refuse_other
-from gantrysim.instruments.points import Piece, drawn_passes
+from gantrysim.instruments.points import Piece
 from gantrysim.metrology.calipered import CaliperMeasures, measure_calipers
 from gantrysim.metrology.circular import CircularDeviation, circular_deviation, closing_gap
 from gantrysim.metrology.directions import DirectionTest, Sense, match_directions, straightened
@@ -31,7 +30,7 @@ from gantrysim.metrology.repeats import pass_drifts, side_approaches
 from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
-from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
@@ -135,10 +134,9 @@ def measure(
     if isinstance(thing, CaliperSheet):
         return measure_calipers(thing)
     if not (hasattr(thing, "lines") and isinstance(getattr(thing, "test", None), RingTest)):
-        refuse_other(
-            thing,
-            "has no lines to measure",
-            "Burn, Piece and CaliperSheet; `diagnose` takes others",
+        raise ValueError(
+            f"{type(thing).__name__} has no lines to measure; accepted are Burn, Piece and "
+            "CaliperSheet; `diagnose` takes others."
         )
     if lifted is None:
         lifted = isinstance(thing, Piece)

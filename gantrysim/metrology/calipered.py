@@ -19,8 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.instruments.base import html_table
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
-from gantrysim.instruments.measurement import csv_text, html_table
+from gantrysim.instruments.csvtable import csv_text
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text

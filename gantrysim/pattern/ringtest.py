@@ -382,6 +382,14 @@ class RingTest:
         return table_of(self)
 
 
+def drawn_passes(test: RingTest) -> dict[tuple[str, int], int]:
+    """How many passes the test draws of each (shape, ring), in drawing order."""
+    drawn: Counter[tuple[str, int]] = Counter()
+    for shape, ring, passes in test.sequence:
+        drawn[shape, ring] += passes
+    return dict(drawn)
+
+
 @checked
 def ring_test(
     shapes: Sequence[str] = tuple(SHAPES),

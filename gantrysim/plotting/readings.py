@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,7 +14,6 @@ from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.photo.flatten import FlatPicture
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.push import PushSheet, words_of
-from gantrysim.instruments.tones import ToneSheet
 from gantrysim.mechanics.handpush import PushResult
 from gantrysim.metrology.calipered import CaliperMeasures
 from gantrysim.pattern.ringtest import Line
@@ -250,32 +250,9 @@ def plot_push_sheet(sheet: PushSheet, ax: Axes | None = None, *, unit: str | Non
         f"{r.at}, motor {r.motor}, ({r.place[0]:g}, {r.place[1]:g}): {words_of(r.what)}"
         for r in own
     ]
-    return _rows(
-        names, [r.value for r in own], [r.uncertainty for r in own],
-        [BLUE if r.motor == "off" else VERMILION for r in own], _NAMES[unit], ax,
-    )  # fmt: skip
-
-
-def plot_tones(sheet: ToneSheet, ax: Axes | None = None) -> Axes:
-    """Draw the tension that each tone tells, with the uncertainty of the tone.
-
-    Parameters
-    ----------
-    sheet : ToneSheet
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Tension in N, one row a tone.
-    """
-    names = [f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz" for r in sheet.readings]
-    tension = [r.tension for r in sheet.readings]
-    spread = [2.0 * r.tension * r.uncertainty / r.tone for r in sheet.readings]
-    colours = [BLUE] * len(names)
-    return _rows(names, tension, spread, colours, "tension of a limp string, N", ax)
+    colours = [BLUE if r.motor == "off" else VERMILION for r in own]
+    spread = [r.uncertainty for r in own]
+    return plot_rows(names, [r.value for r in own], spread, _NAMES[unit], ax, colours=colours)
 
 
 @checked
@@ -332,11 +309,31 @@ def plot_push(
     return ax
 
 
-def _rows(
-    names: list[str], values: list[float], spread: list[float], colours: list[str], label: str,
-    ax: Axes | None,
-) -> Axes:  # fmt: skip
-    """One row a reading, from the top down."""
+def plot_rows(
+    names: Sequence[str],
+    values: Sequence[float],
+    spread: Sequence[float],
+    label: str,
+    ax: Axes | None = None,
+    *,
+    colours: Sequence[str] | None = None,
+) -> Axes:
+    """Draw readings with their uncertainty, one row each from the top down.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Name of each row.
+    values, spread : sequence of float
+        Readings and their standard uncertainties, in one unit.
+    label : str
+        What is read, with its unit.
+    ax : Axes, optional
+        Where to draw; a new figure if absent.
+    colours : sequence of str, optional
+        Of each row; one colour if absent.
+    """
+    colours = [BLUE] * len(names) if colours is None else colours
     ax = ready_axes(ax, 1.0 + 0.26 * len(names), equal=False)
     for row, (value, error, colour) in enumerate(zip(values, spread, colours, strict=True)):
         ax.errorbar(

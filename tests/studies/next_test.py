@@ -23,10 +23,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.decisions.candidates import Minutes, burn_tests
-from gantrysim.decisions.planned import burned_length
 from gantrysim.inference.hypotheses import KINDS
 from gantrysim.inference.parameters import HEALTHY_SCATTER
+from gantrysim.instruments.burning import PointsOfPiece, burn_tests, burned_length
 
 SEED = 2027
 NOISE = 0.012  # mm, of one point
@@ -70,7 +69,7 @@ def of_truth(finding: gs.Finding, truth: str) -> float:
 
 def propose(first: gs.Finding) -> gs.decisions.Proposal:
     """The burn of most gain that costs and burns no more than the repeat."""
-    most = Minutes().of_burn(TEST) + _SLACK_MINUTES
+    most = PointsOfPiece().cost(TEST) + _SLACK_MINUTES
     near = [
         test
         for test in burn_tests(TEST, first.machine)

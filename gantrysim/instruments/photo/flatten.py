@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from gantrysim.instruments.measurement import html_table
+from gantrysim.instruments.base import html_table
 from gantrysim.instruments.photo.photofind import found_card, found_grid
 from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, Rule, sight
 from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst

@@ -1,4 +1,4 @@
-"""What hand readings would be: calipers on predicted lines, pushes and tones of a machine.
+"""What calipers would read on drawn lines, and their likelihood term.
 
 A caliper with flat jaws reads the width of everything burned of a ring, all its passes together,
 between two parallel tangents (Feret diameter): the support function of the outline in one direction
@@ -19,24 +19,21 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
-from gantrysim.instruments.push import PushReading, PushSheet
-from gantrysim.instruments.tones import ToneSheet
+from gantrysim.instruments.base import ReadingTerm
+from gantrysim.instruments.forward import Forward
 from gantrysim.machine import Machine
-from gantrysim.machine.components import span_frequency
-from gantrysim.mechanics.handpush import PushResult, push
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import shape_of
 
+if TYPE_CHECKING:
+    from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
+
 #: Part of half a side that the jaws reach to either side of its middle.
 JAWS = 0.2
-#: A push with the motor off is carried to this reading, N, whatever the scale of the hand ends at:
-#: a part that needs more reads as this.
-FIRM = 200.0
-
 _FLAT = 1e-12  # mm; below this a stretch between two samples does not bulge
 
 
@@ -205,67 +202,48 @@ def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0
     return out
 
 
-def hand_values(sheet: PushSheet | ToneSheet, machine: Machine) -> np.ndarray:
-    """Predict the readings of pushes by hand or of plucked belts.
+@dataclass(frozen=True, eq=False)
+class CaliperTerm(ReadingTerm):
+    """A caliper sheet made ready for fitting.
 
     Parameters
     ----------
-    sheet : PushSheet or ToneSheet
-        What was measured.
-    machine : Machine
-        The machine.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Readings in the units of the sheet: N, mm and N/mm, or Hz.
-
-    Raises
-    ------
-    ValueError
-        If a place lies off the machine's travel, or a push asks more of a holding motor than it
-        has.
-
-    Notes
-    -----
-    One simulated push, a few ms, serves all readings of a place.  A tone is that of a limp
-    string at the pretension of its belt.
+    sheet : CaliperSheet
+        The readings.
+    forward : Forward
+        The planned test.
     """
-    if isinstance(sheet, ToneSheet):
-        tension = {b: machine.value(f"belt_{b}").pretension for b in ("left", "right", "x")}
-        return np.array(
-            [
-                span_frequency(tension[r.belt], r.span, r.mass * 1e-3) if tension[r.belt] else 0.0
-                for r in sheet.readings
-            ]
-        )
-    pushed: dict[tuple[object, ...], dict[str, float | None]] = {}
-    out = np.empty(len(sheet.readings))
-    for i, r in enumerate(sheet.readings):
-        key = (r.at, r.motor, r.place, r.stroke)
-        if key not in pushed:
-            pushed[key] = _push(machine, r).to_dict()
-        found = pushed[key][r.what]
-        out[i] = FIRM if found is None else found
-    return out
 
+    forward: Forward
 
-def _push(machine: Machine, reading: PushReading) -> PushResult:
-    """The push of a reading.
+    #: The turn of the hand's directions across circles.
+    n_nuisance: ClassVar[int] = 1
 
-    With motors holding the hand turns back before they lose steps, and a third of the usual
-    readings is enough: there are no detents to jump over.
-    """
-    off = reading.motor == "off"
-    return push(
-        machine,
-        reading.at,
-        reading.motor,
-        place=reading.place,
-        stroke=reading.stroke,
-        limit=FIRM if off else 40.0,
-        step=reading.stroke / (300.0 if off else 100.0),
-    )
+    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+        """Measured minus predicted readings, mm."""
+        lines = self.forward.lines(self.forward.run(machine))
+        return np.asarray(self.sheet.values - caliper_values(self.sheet, lines, turn=self._turn(v)))
+
+    def linearise(
+        self,
+        machine: Machine,
+        moved: Sequence[Machine],
+        axes: Sequence[str],
+        amount: float,
+        v: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the turn comes last."""
+        run = self.forward.run(machine)
+        lines, turn = self.forward.lines(run), self._turn(v)
+        jacobian = self.forward.jacobian(run, moved, axes, amount)
+        moves = [jacobian[cut] for cut in self.forward.cuts]
+        turned = math.radians(self.sheet.turn_deg) * turn_jacobian(self.sheet, lines, turn=turn)
+        columns = [caliper_jacobian(self.sheet, lines, moves, turn=turn), turned[:, None]]
+        predicted = caliper_values(self.sheet, lines, turn=turn)
+        return self.sheet.values - predicted, -np.concatenate(columns, axis=1)
+
+    def _turn(self, v: np.ndarray) -> float:
+        return math.radians(self.sheet.turn_deg) * float(v[0])
 
 
 def _by_ring(

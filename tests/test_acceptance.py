@@ -240,6 +240,7 @@ def noisy_rings(
     return rings
 
 
+@pytest.mark.slow
 def test_form_that_rings_share_is_told_from_noise() -> None:
     def oval(angle: np.ndarray, radius: float) -> np.ndarray:
         return 0.05 * np.cos(2.0 * angle) + 0.02 * np.cos(4.0 * angle)

@@ -95,6 +95,7 @@ def test_shipped_piece_names_the_tight_left_wheels() -> None:
     assert "tight_wheels_left" in repr(finding)
 
 
+@pytest.mark.slow
 def test_pair_of_faults_is_named_as_a_pair() -> None:
     machine = gs.Machine().with_faults(gs.faults.TightCarriage(9.0), gs.faults.OutOfSquare(3.0))
     finding = gs.diagnose(lift(machine, TEST, noise=0.01))
@@ -143,6 +144,7 @@ def test_points_of_one_ring_give_no_confident_blame() -> None:
     assert any(not p.told for p in finding.best.fit.parameters)
 
 
+@pytest.mark.slow
 def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group() -> None:
     test = gs.read_test(DATA / "bench_test.json")
     piece = gs.read_points(DATA / "bench_piece.csv", test)
@@ -293,6 +295,7 @@ def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
         assert math.isfinite(kind.magnitude(*middle))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", ["003", "022"])
 def test_practice_burns_of_the_independent_simulator(case: str) -> None:
     folder = beside(PRACTICE / f"case-{case}")

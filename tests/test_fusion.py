@@ -64,6 +64,7 @@ def test_precisions_of_independent_pieces_add() -> None:
     assert whole[:n, :n] == pytest.approx(parts + np.eye(n), rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_low_tone_tells_a_slack_belt_from_tight_wheels() -> None:
     machine = gs.Machine()
     slack = machine.with_faults(gs.faults.SlackBelt("left", stiffness_factor=0.5, pretension=2.0))

@@ -60,12 +60,14 @@ def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
         assert words in report, words
 
 
+@pytest.mark.slow
 def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
     for machine in (gs.Machine(), gs.Machine().with_faults(gs.faults.TightWheels("left", 20.0))):
         piece = lift(machine, TEST, every=1, told_apart=False)
         assert not any("lost_steps" in h.faults for h in gs.diagnose(piece).ranked)
 
 
+@pytest.mark.slow
 def test_torn_burn_of_the_independent_simulator() -> None:
     folder = beside(PRACTICE / "case-017")
     piece = gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json"))

@@ -81,7 +81,7 @@ def test_points_keep_their_place_in_noise_like_that_of_practice_scans(tmp_path):
     assert max(abs(ring.mean()) for ring in off.values()) < 2e-3
 
 
-@pytest.mark.parametrize("dpi", [200.0, 300.0, 1200.0])
+@pytest.mark.parametrize("dpi", [200.0, 300.0, pytest.param(1200.0, marks=pytest.mark.slow)])
 def test_points_lie_on_the_drawn_lines_at_other_resolutions(tmp_path, dpi):
     sheet = Sheet(dpi=dpi, turn_deg=5.0)
     every = errors(gs.read_scan(drawn(tmp_path, sheet), TEST), sheet)
@@ -848,20 +848,29 @@ def test_a_whole_page_at_1200_dpi_keeps_within_memory(tmp_path):
     assert peak < 1.2e9  # beside the decoder's own 0.14e9
 
 
-# The practice scans
+# The practice scans, each read once
+
+
+@pytest.fixture(scope="module", params=SCANS, ids=lambda case: getattr(case, "name", "none"))
+def practice_scan(request) -> tuple[Path, gs.Piece, float]:
+    """A practice case, the piece read from its scan, and the processor time of that, s."""
+    case = request.param
+    began = time.process_time()
+    piece = gs.read_scan(case / "scan.png", case / "test.json")
+    return case, piece, time.process_time() - began
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("case", SCANS, ids=lambda case: getattr(case, "name", "none"))
-def test_practice_scans_name_the_fault(case):
+def test_practice_scans_name_the_fault(practice_scan):
+    case, piece, _ = practice_scan
     truth = json.loads((case / "truth.json").read_text())
     faults = tuple(sorted(fault["kind"] for fault in truth["faults"]))
-    finding = gs.diagnose(gs.read_scan(case / "scan.png", case / "test.json"))
+    finding = gs.diagnose(piece)
     assert faults in [tuple(sorted(each)) for each in finding.group]
 
 
-@pytest.mark.parametrize("case", SCANS, ids=lambda case: getattr(case, "name", "none"))
-def test_practice_scans_agree_with_the_points_of_the_same_pieces(case):
+@pytest.mark.slow
+def test_practice_scans_agree_with_the_points_of_the_same_pieces(practice_scan):
     import sys
 
     sys.path.insert(0, str(Path(__file__).parent / "studies"))
@@ -869,11 +878,9 @@ def test_practice_scans_agree_with_the_points_of_the_same_pieces(case):
         from practice_scans import across_lines
     finally:
         sys.path.pop(0)
-    test = gs.read_test(case / "test.json")
-    began = time.process_time()
-    scan = gs.read_scan(case / "scan.png", test)
-    assert time.process_time() - began < 20.0
-    points = gs.read_points(case / "points.csv", test)
+    case, scan, taken = practice_scan
+    assert taken < 20.0
+    points = gs.read_points(case / "points.csv", case / "test.json")
     left, size = across_lines(scan, points)
     # 12..18 um of noise are the points' own (stated with them); the scan adds little
     assert np.sqrt(np.mean(left**2)) < 0.023

@@ -30,7 +30,6 @@ from matplotlib.lines import Line2D
 from scipy.cluster.hierarchy import fcluster, linkage
 
 import gantrysim as gs
-from gantrysim.inference.hypotheses import KINDS
 from gantrysim.plotting.burns import last_pass, nice_magnification, shape_errors
 from gantrysim.plotting.look import (
     COMMANDED,
@@ -280,7 +279,7 @@ def told_apart(own: Sequence[str]) -> list[str]:
         near, name = max(others)
         check = next(
             kind.check
-            for kind in KINDS
+            for kind in gs.Machine().catalogue().modelled
             if kind.name == _KINDS.get(own[0], own[0].replace(" ", "_"))
         )
         return [f"stands alone: the nearest is {name} (agreement {near:.2f}); to be sure, {check}"]

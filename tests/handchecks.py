@@ -10,10 +10,13 @@ from workshop import TENSION
 
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
-from gantrysim.decisions.knobs.base import Knob
-from gantrysim.decisions.knobs.belts import BeltTension
-from gantrysim.decisions.knobs.drive import Coupling, SetScrew, Square, Steps
-from gantrysim.decisions.knobs.wheels import Nuts
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.belts import BeltTension
+from gantrysim.faults.coupling import Coupling, SetScrew
+from gantrysim.faults.nuts import Nuts
+from gantrysim.faults.scale import Steps
+from gantrysim.faults.square import Square
+from gantrysim.machine.handbook import Handbook
 
 #: Hand readings (judgement): how often a finger feels the wrong one of tight, normal and loose;
 #: standard deviations of a tone (relative), of play (mm), of the home offset (mm), of the
@@ -22,6 +25,11 @@ FINGER_WRONG = 0.10
 TONE, PLAY, HOME, DIAGONALS, RULED = 0.015, 0.02, 0.05, 0.25, 2.5e-4
 #: Wheels feel tight above this part of the drag as described, and click beyond this play, mm.
 FEELS_TIGHT, FEELS_LOOSE = 1.5, {"left": 0.03, "right": 0.03, "carriage": 0.02}
+
+
+def point_of(name: str, machine: gs.Machine, handbook: Handbook) -> AdjustingPoint:
+    """Where a named fault is put right."""
+    return machine.catalogue().named(name).adjusting_point(machine, handbook)
 
 
 @dataclass(frozen=True)
@@ -42,47 +50,49 @@ def feel(machine: gs.Machine, part: str) -> str:
     return "tight" if rolling.friction > FEELS_TIGHT * nominal.friction else "normal"
 
 
-def read(knob: Knob, machine: gs.Machine, rng: np.random.Generator) -> Reading | None:
+def read(point: AdjustingPoint, machine: gs.Machine, rng: np.random.Generator) -> Reading | None:
     """Check a place by hand; None where there is nothing to read."""
-    if isinstance(knob, Nuts):
-        felt = feel(machine, knob.part)
+    if isinstance(point, Nuts):
+        felt = feel(machine, point.part)
         if rng.random() < FINGER_WRONG:
             felt = str(rng.choice([s for s in ("tight", "normal", "loose") if s != felt]))
         return Reading(math.nan, math.nan, felt)
-    told = _told(knob, machine)
+    told = _told(point, machine)
     if told is None:
         return None
     value, deviation = told
     return Reading(value + deviation * float(rng.standard_normal()), deviation)
 
 
-def _told(knob: Knob, machine: gs.Machine) -> tuple[float, float] | None:
-    """What a place would read without error, in the knob's own unit, and the error."""
-    here = knob.stands(machine)
-    if isinstance(knob, BeltTension):
+def _told(point: AdjustingPoint, machine: gs.Machine) -> tuple[float, float] | None:
+    """What a place would read without error, in the point's own unit, and the error."""
+    here = point.stands(machine)
+    if isinstance(point, BeltTension):
         return here, TONE * here
-    if isinstance(knob, Coupling):
+    if isinstance(point, Coupling):
         return here, PLAY
-    if isinstance(knob, SetScrew):
+    if isinstance(point, SetScrew):
         return here, HOME
-    if isinstance(knob, Square):
-        return here, DIAGONALS / abs(knob.diagonals(1.0)) * 1e-3 * knob.span
-    if isinstance(knob, Steps):
-        return machine.value(f"scale_{knob.axis}") * knob.now, RULED * knob.now
+    if isinstance(point, Square):
+        return here, DIAGONALS / abs(point.diagonals(1.0)) * 1e-3 * point.span
+    if isinstance(point, Steps):
+        return machine.value(f"scale_{point.axis}") * point.now, RULED * point.now
     return None
 
 
-def likelihood(knob: Knob, fault: str, reading: Reading, explanation: Hypothesis) -> float:
+def likelihood(
+    point: AdjustingPoint, fault: str, reading: Reading, explanation: Hypothesis
+) -> float:
     """How likely a reading is if an explanation is right (up to a common factor)."""
     machine = explanation.fit.machine
-    if isinstance(knob, Nuts):
-        return 1.0 - FINGER_WRONG if feel(machine, knob.part) == reading.felt else FINGER_WRONG / 2
-    value, _ = _told(knob, machine) or (0.0, 1.0)
-    spread = math.hypot(reading.deviation, _spread(knob, fault, explanation))
+    if isinstance(point, Nuts):
+        return 1.0 - FINGER_WRONG if feel(machine, point.part) == reading.felt else FINGER_WRONG / 2
+    value, _ = _told(point, machine) or (0.0, 1.0)
+    spread = math.hypot(reading.deviation, _spread(point, fault, explanation))
     return math.exp(-0.5 * ((reading.value - value) / spread) ** 2) / spread
 
 
-#: Unit of the knob in that of the fault, and healthy scatter in the unit of the fault.
+#: Unit of the point in that of the fault, and healthy scatter in the unit of the fault.
 _UNITS = {
     "out_of_square": (1e-3 * gs.Machine().span, 0.12),
     "scale_x": (80.0, 2.5e-4),
@@ -90,19 +100,19 @@ _UNITS = {
 }
 
 
-def _spread(knob: Knob, fault: str, explanation: Hypothesis) -> float:
-    """What the explanation itself leaves open, in the knob's unit."""
+def _spread(point: AdjustingPoint, fault: str, explanation: Hypothesis) -> float:
+    """What the explanation itself leaves open, in the point's unit."""
     size = explanation.magnitudes.get(fault)
-    if isinstance(knob, BeltTension):  # a burn says next to nothing about tension
-        here = knob.stands(explanation.fit.machine)
+    if isinstance(point, BeltTension):  # a burn says next to nothing about tension
+        here = point.stands(explanation.fit.machine)
         return (0.3 if size else TENSION / 2.0) * here
     unit, healthy = _UNITS.get(fault, (1.0, 0.01))
     return unit * ((size.high - size.low) / 3.92 if size else healthy)
 
 
-def checked(finding: Finding, knob: Knob, fault: str, reading: Reading) -> Finding:
+def checked(finding: Finding, point: AdjustingPoint, fault: str, reading: Reading) -> Finding:
     """The finding with every explanation weighed anew after a hand check."""
-    weight = [h.probability * likelihood(knob, fault, reading, h) for h in finding.ranked]
+    weight = [h.probability * likelihood(point, fault, reading, h) for h in finding.ranked]
     total = math.fsum(weight)
     if total <= 0.0:
         return finding

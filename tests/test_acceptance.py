@@ -29,10 +29,10 @@ from gantrysim.acceptance.lineforms import (
 )
 from gantrysim.acceptance.ringforms import draw_rings
 from gantrysim.acceptance.tolerance import decide, guard_band
-from gantrysim.decisions.diagnosis import UNLISTED, Finding, Hypothesis
-from gantrysim.inference.hypotheses import FaultKind
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.faults import WheelFlat
+from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.noise import Bins, Noise, estimate, estimate_by_line
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Parameter
 from gantrysim.instruments.scanner import COMMON, SKEW
 from gantrysim.metrology.roundness import least_squares_circle, minimum_zone_circle
 
@@ -48,7 +48,7 @@ def finding_of(piece: gs.Piece, faults: tuple[str, ...], unlisted: float = 0.0) 
     """A finding of one explanation, without the search over all of them."""
     fit = gs.fit(piece, gs.Machine(), faults)
     first = Hypothesis(faults, 1.0 - unlisted, fit.magnitudes, (), 0.0, "as fitted", "", fit)
-    none = Hypothesis((UNLISTED,), unlisted, {}, (), -9.0, "something else", "", fit)
+    none = Hypothesis(("unlisted",), unlisted, {}, (), -9.0, "something else", "", fit)
     return Finding((piece,), gs.Machine(), (first, none))
 
 
@@ -375,13 +375,9 @@ def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
 
 
 def test_a_flat_that_foretells_nothing_costs_the_closing_gap_alone(tight: Finding) -> None:
-    flat = FaultKind(
-        "wheel_flat_left", "a wheel of the left end plate has a flat", "mm",
-        (Parameter("depth", "mm", 0.18, 0.5, ratio=True),), None, "", "roll the plate by hand",
-        pattern={0: np.zeros((1, 1))},
-    )  # fmt: skip
+    flat = WheelFlat("left", pattern={0: np.zeros((1, 2))})
     fit = tight.best.fit
-    mode = dataclasses.replace(fit.mode, kinds=(flat,))
+    mode = dataclasses.replace(fit.mode, faults=(flat,))
     hidden = dataclasses.replace(
         tight.best, faults=("wheel_flat_left",), fit=dataclasses.replace(fit, mode=mode)
     )
@@ -419,7 +415,7 @@ def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding)
     fit = tight.best.fit
     rng = np.random.default_rng(8)
     drags = [m.left.friction for m in fit.draw_machines(3000, rng)]  # each draw once
-    kind, n = fit.mode.kinds[0], len(fit.problem.scatter)
+    kind, n = fit.mode.faults[0], len(fit.problem.scatter)
     own = [
         3.0 * HEALTHY_SCATTER[0].parameter.value(u[0]) + kind.parameters[0].value(u[n])
         for u in fit.draws

@@ -10,6 +10,7 @@ import math
 import matplotlib as mpl
 import numpy as np
 import pytest
+from handchecks import point_of
 from lifted import lift
 from scipy.integrate import quad
 from scipy.stats import norm
@@ -18,17 +19,14 @@ from test_diagnose import TEST
 import gantrysim as gs
 from gantrysim.decisions.advice import CHECK, DO, LEAVE, Advice, advise
 from gantrysim.decisions.diagnosis import Hypothesis
-from gantrysim.decisions.knobs.base import Knob
-from gantrysim.decisions.knobs.belts import TONE_READING, BeltTension
-from gantrysim.decisions.knobs.drive import Square
-from gantrysim.decisions.knobs.named import knob_for
-from gantrysim.decisions.knobs.wheels import NUT_BY_HAND, Nuts
 from gantrysim.decisions.step import ALIKE_MINUTES, Costs, choose_step
+from gantrysim.faults import Fault
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.belts import TONE_READING, BeltTension
+from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.faults.nuts import NUT_BY_HAND, Nuts
+from gantrysim.faults.square import Square
 from gantrysim.inference.fitting import Estimate, Fit
-from gantrysim.inference.hypotheses import KINDS, FaultKind
-from gantrysim.inference.lost import CHECK as LOST_CHECK
-from gantrysim.inference.lost import LOST
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.machine.handbook import Handbook
@@ -37,28 +35,14 @@ mpl.use("Agg")
 
 HB = Handbook()
 
-FLATS = tuple(
-    FaultKind(
-        name=f"wheel_flat_{side}",
-        words=f"a wheel of the {side} end plate has a flat",
-        unit="mm",
-        parameters=(Parameter("depth", "mm", 0.18, 0.5, ratio=True),),
-        build=lambda depth: gs.faults.OutOfSquare(0.0),
-        axis="",
-        check="with the power off roll the plate slowly by hand",
-        pattern=np.zeros((1, 1)),
-    )
-    for side in ("left", "right")
-)
-
 
 def hypothesis(
-    *kinds: FaultKind,
+    *kinds: Fault,
     faults: tuple[str, ...] | None = None,
     p: float = 1.0,
     at: float = 0.5,
     sd: float = 0.1,
-    told: bool = True,
+    identifiable: bool = True,
     converged: bool = True,
 ) -> Hypothesis:
     """An explanation whose faults' unknowns stand at `at`, all else at its nominal value."""
@@ -70,11 +54,11 @@ def hypothesis(
     return Hypothesis(
         faults=names,
         probability=p,
-        magnitudes={k.name: Estimate(k.name, k.unit, 1.0, 0.9, 1.1, told) for k in kinds},
+        magnitudes={k.name: Estimate(k.name, k.unit, 1.0, 0.9, 1.1, identifiable) for k in kinds},
         indistinguishable_from=(),
         log_evidence=0.0,
         words=" and ".join(k.words for k in kinds) or "something else",
-        check=LOST_CHECK if names == (LOST,) else "; ".join(k.check for k in kinds),
+        check="; ".join(k.check for k in kinds),
         fit=Fit(problem, mode, problem.machine(kinds, u)),
     )
 
@@ -103,8 +87,8 @@ def finding(
     return Told((), gs.Machine(), (best, *ranked[1:]), few=thin, alone=certain)
 
 
-def kind(name: str) -> FaultKind:
-    return next(k for k in (*KINDS, *FLATS) if k.name == name)
+def kind(name: str) -> Fault:
+    return next(k for k in gs.Machine().catalogue().faults if k.name == name)
 
 
 @pytest.fixture(scope="module")
@@ -121,7 +105,7 @@ def found() -> gs.Finding:
 def test_full_turn_brings_drag_back_to_nominal(part, extra):
     healthy = gs.Machine()
     tight = healthy.set(f"{part}.friction", healthy.value(part).friction + extra)
-    nuts = knob_for("tight_carriage" if part == "carriage" else f"tight_wheels_{part}", healthy, HB)
+    nuts = point_of("tight_carriage" if part == "carriage" else f"tight_wheels_{part}", healthy, HB)
     amount = nuts.needed(tight, healthy)
     assert amount < -5.0
     after = nuts.turn(tight, amount)
@@ -138,7 +122,7 @@ def test_turn_is_that_of_the_nut_geometry():
     An offset of 0.79 mm gives 0.20 mm at 15 degrees (facts of the trade, from memory).
     """
     healthy = gs.Machine()
-    nuts = knob_for("tight_wheels_left", healthy, HB)
+    nuts = point_of("tight_wheels_left", healthy, HB)
     assert nuts.stands(healthy) == pytest.approx(math.degrees(math.asin(0.2 / 0.79)), rel=1e-9)
     assert nuts.stands(healthy) == pytest.approx(15.0, abs=0.5)
     tight = nuts.turn(healthy, 30.0)
@@ -149,7 +133,7 @@ def test_turn_is_that_of_the_nut_geometry():
 
 def test_drag_falls_without_a_jump_as_a_nut_is_turned_back_also_beyond_its_reach():
     healthy = gs.Machine()
-    nuts = knob_for("tight_wheels_left", healthy, HB)
+    nuts = point_of("tight_wheels_left", healthy, HB)
     stiff = healthy.set("left.friction", 24.0)  # more than these wheels pinch at 90 degrees
     assert nuts.stands(stiff) == pytest.approx(90.0)
     drags = [nuts.turn(stiff, -a).left.friction for a in np.linspace(0.0, 90.0, 91)]
@@ -163,7 +147,7 @@ def test_drag_falls_without_a_jump_as_a_nut_is_turned_back_also_beyond_its_reach
 @pytest.mark.parametrize("part", ["left", "right", "carriage"])
 def test_turning_back_what_was_not_tight_leaves_it_loose(part):
     healthy = gs.Machine()
-    nuts = knob_for("tight_carriage" if part == "carriage" else f"tight_wheels_{part}", healthy, HB)
+    nuts = point_of("tight_carriage" if part == "carriage" else f"tight_wheels_{part}", healthy, HB)
     wrong = nuts.turn(healthy, -30.0)
     back = 0.79 * math.sin(math.radians(30.0) - math.asin(0.2 / 0.79))
     if part == "carriage":
@@ -189,7 +173,7 @@ def test_full_turn_closes_a_play_that_was_told_as_an_effect(part):
     )
     loose = healthy.with_faults(fault)
     name = "loose_carriage" if part == "carriage" else "loose_wheels_left"
-    nuts = knob_for(name, healthy, HB)
+    nuts = point_of(name, healthy, HB)
     amount = nuts.needed(loose, healthy)
     assert amount > 0.0
     after = nuts.turn(loose, amount)
@@ -206,22 +190,22 @@ def test_belt_tone_is_that_of_the_string():
     69.81 Hz; of 200 mm at 15.8 N at 108.42 Hz.
     """
     for length, tension, tone in ((400, 15.8, 54.21), (400, 26.2, 69.81), (200, 15.8, 108.42)):
-        knob = BeltTension("belt left", belt="left", length=length, mass=8.4e-3)
+        point = BeltTension("belt left", belt="left", length=length, mass=8.4e-3)
         machine = gs.Machine().set("belt_left.pretension", tension)
-        assert knob.stands(machine) == pytest.approx(tone, abs=0.01)
+        assert point.stands(machine) == pytest.approx(tone, abs=0.01)
         slack = gs.Machine().with_faults(gs.faults.SlackBelt("left", 0.4, 1.5))
-        tuned = knob.turn(slack, tone - knob.stands(slack))
+        tuned = point.turn(slack, tone - point.stands(slack))
         assert tuned.belt_left.pretension == pytest.approx(tension, rel=1e-3)
         assert tuned.belt_left.ea == gs.machine.Belt.ea  # off the toe of its curve again
 
 
 def test_belt_of_the_bench_machine_is_plucked_where_its_span_is_known():
-    knob = knob_for("slack_belt_right", gs.Machine(), HB)
-    assert isinstance(knob, BeltTension)
-    assert knob.position + gs.Machine().belt_right.near == pytest.approx(knob.length)
-    assert knob.mass == pytest.approx(8.4e-3)
+    point = point_of("slack_belt_right", gs.Machine(), HB)
+    assert isinstance(point, BeltTension)
+    assert point.position + gs.Machine().belt_right.near == pytest.approx(point.length)
+    assert point.mass == pytest.approx(8.4e-3)
     short = gs.Machine(travel_y=100.0)
-    assert knob_for("slack_belt_right", short, HB).length == pytest.approx(170.0)
+    assert point_of("slack_belt_right", short, HB).length == pytest.approx(170.0)
 
 
 def test_diagonals_by_the_corners_of_the_sheared_rectangle():
@@ -245,11 +229,11 @@ def test_right_step_of_every_other_point_of_adjustment():
         (gs.faults.PulleyRunout("x", 0.1), "pulley_runout_x", lambda m: m.belt_x.runout),
     ):
         machine = healthy.with_faults(fault)
-        knob = knob_for(name, healthy, HB)
-        after = knob.turn(machine, knob.needed(machine, healthy))
+        point = point_of(name, healthy, HB)
+        after = point.turn(machine, point.needed(machine, healthy))
         assert abs(read(machine)) > 1e-3
         assert read(after) == pytest.approx(0.0, abs=1e-12), name
-        assert knob.reads(after) == pytest.approx(0.0, abs=1e-9)
+        assert point.reads(after) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_steps_per_mm_count_from_the_motor_and_the_pulley():
@@ -258,24 +242,28 @@ def test_steps_per_mm_count_from_the_motor_and_the_pulley():
     A machine that covers 200.6 mm for 200 needs 80 * 200 / 200.6 = 79.761 steps per mm.
     """
     machine = gs.Machine().with_faults(gs.faults.ScaleError("y", 0.003))
-    knob = knob_for("scale_y", gs.Machine(), HB)
-    assert 80.0 + knob.needed(machine, gs.Machine()) == pytest.approx(80.0 * 200.0 / 200.6)
+    point = point_of("scale_y", gs.Machine(), HB)
+    assert 80.0 + point.needed(machine, gs.Machine()) == pytest.approx(80.0 * 200.0 / 200.6)
 
 
 def test_a_fault_without_a_known_adjustment_says_where_to_look():
-    knob = knob_for("something_new", gs.Machine(), HB, check="with the power off look at it")
-    assert type(knob) is Knob
-    assert (knob.place, knob.look) == ("whole machine", "with the power off look at it")
-    assert "before anything is turned" in knob.way(0.0)
+    class SomethingNew(Fault):
+        name = "something_new"
+        check = "with the power off look at it"
+
+    point = SomethingNew().adjusting_point(gs.Machine(), HB)
+    assert type(point) is AdjustingPoint
+    assert (point.place, point.look) == ("whole machine", "with the power off look at it")
+    assert "before anything is turned" in point.way(0.0)
 
 
 def test_a_plate_without_nuts_is_shimmed():
     plate = gs.machine.EndPlate(
         wheels=tuple(dataclasses.replace(w, row="fixed") for w in gs.machine.EndPlate().wheels)
     )
-    knob = knob_for("tight_wheels_left", gs.Machine(left=plate), HB)
-    assert "shim" in knob.way(0.0)
-    assert knob.turn(gs.Machine(), -10.0) == gs.Machine()
+    point = point_of("tight_wheels_left", gs.Machine(left=plate), HB)
+    assert "shim" in point.way(0.0)
+    assert point.turn(gs.Machine(), -10.0) == gs.Machine()
 
 
 # How far
@@ -362,12 +350,16 @@ def test_a_setting_that_can_be_set_back_is_made_in_full():
 # Advice
 
 
-NAMES = [*dict.fromkeys(k.name for k in (*KINDS, *FLATS)), "lost_steps", "unlisted"]
+NAMES = [
+    *dict.fromkeys(k.name for k in gs.Machine().catalogue().faults),
+    "lost_steps",
+    "unlisted",
+]
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_fault_has_a_way_a_unit_a_check_and_a_caution(name):
-    kinds = [k for k in (*KINDS, *FLATS) if k.name == name][:1]
+    kinds = [k for k in gs.Machine().catalogue().faults if k.name == name][:1]
     advice = advise(finding(hypothesis(*kinds, faults=(name,))), draws=40)
     (adjustment,) = advice.adjustments
     assert adjustment.fault == name
@@ -384,7 +376,7 @@ def test_every_fault_has_a_way_a_unit_a_check_and_a_caution(name):
     if adjustment.expected is not None:
         assert adjustment.expected.low <= adjustment.expected.high
         assert after != advice.machine
-        here = adjustment.knob.stands(after)
+        here = adjustment.point.stands(after)
         assert here == pytest.approx(adjustment.target, abs=0.05 * abs(adjustment.amount) + 0.06)
     else:
         assert after == advice.machine
@@ -418,7 +410,7 @@ def test_a_pair_gets_both_steps_and_a_variant_names_its_pulleys():
     assert after.carriage.friction == pytest.approx(2.2, abs=0.4)
     assert after.square == pytest.approx(0.0, abs=0.1)
     assert "one test afterwards shows both" in advice.report()
-    two = next(k for k in KINDS if k.variant == "left and right")
+    two = next(k for k in gs.Machine().catalogue().modelled if k.variant == "left and right")
     assert "the left Y and the right Y" in advise(finding(hypothesis(two))).adjustments[0].way
 
 
@@ -491,7 +483,7 @@ def test_what_all_explanations_share_need_not_wait_for_the_split():
 )  # fmt: skip
 def test_an_action_is_weighed(p, told, certain, action):
     """(1 - p) 90 min of a turn in vain against 2 min of finger work; p 40 min of gain."""
-    own = hypothesis(kind("tight_wheels_left"), p=p, told=told)
+    own = hypothesis(kind("tight_wheels_left"), p=p, identifiable=told)
     advice = advise(finding(own, certain=certain), draws=40)
     assert advice.adjustments[0].action == action
     assert (advice.advised == ()) == (action == LEAVE)
@@ -567,13 +559,13 @@ def test_workmanship_is_that_of_a_hand():
     nut = advise(finding(own), draws=40).adjustments[0]
     real = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     rng = np.random.default_rng(2)
-    assert isinstance(nut.knob, Nuts)
-    turned = [nut.knob.stands(nut.apply(real, rng=rng)) for _ in range(400)]
+    assert isinstance(nut.point, Nuts)
+    turned = [nut.point.stands(nut.apply(real, rng=rng)) for _ in range(400)]
     assert np.std(turned) == pytest.approx(NUT_BY_HAND / 1.96, rel=0.12)
     exact = nut.apply(real).left.friction
     assert exact == pytest.approx(3.0, abs=0.6)
     belt = advise(finding(hypothesis(kind("slack_belt_left"))), draws=40).adjustments[0]
-    tones = [belt.knob.stands(belt.apply(gs.Machine(), rng=rng)) for _ in range(400)]
+    tones = [belt.point.stands(belt.apply(gs.Machine(), rng=rng)) for _ in range(400)]
     assert np.std(tones) == pytest.approx(TONE_READING * belt.target / 1.96, rel=0.12)
     assert np.mean(tones) == pytest.approx(belt.target, rel=0.01)  # a healthy belt stays tuned
 
@@ -584,7 +576,7 @@ def test_default_nuts_are_said_to_be_so_and_described_ones_are_not():
     plate = gs.machine.EndPlate(
         wheels=tuple(dataclasses.replace(w, nut_offset=0.5) for w in gs.machine.EndPlate().wheels)
     )
-    described = knob_for("tight_wheels_left", gs.Machine(left=plate), HB)
+    described = point_of("tight_wheels_left", gs.Machine(left=plate), HB)
     assert "0.5 mm offset, as described" in described.note
     assert described.doubt == 0.0
 
@@ -602,7 +594,7 @@ def test_loop_closes_on_a_real_finding(found):
     assert (nut.fault, nut.place, nut.unit) == ("tight_wheels_right", "nut right", "degrees")
     assert nut.step.low <= nut.step.full <= nut.step.high < 0.0
     real = gs.Machine().with_faults(gs.faults.TightWheels("right", 11.0))
-    truth = nut.knob.needed(real, gs.Machine())
+    truth = nut.point.needed(real, gs.Machine())
     assert nut.step.low <= truth <= nut.step.high
     after = advice.machine_after(real)
     assert after.right.friction < 6.0

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from handchecks import FINGER_WRONG, Reading, checked, feel, read
+from handchecks import FINGER_WRONG, Reading, checked, feel, point_of, read
 from ways import NOMINAL, Work, advised, bring_in, side, ten_degrees, turn
 from workshop import (
     LIMITS,
@@ -24,14 +24,13 @@ from workshop import (
 
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
-from gantrysim.decisions.knobs.named import knob_for
 from gantrysim.machine.handbook import Handbook
 
 SEED = 5
 
 
-def knob(fault: str):
-    return knob_for(fault, NOMINAL, Handbook())
+def point(fault: str):
+    return point_of(fault, NOMINAL, Handbook())
 
 
 def case_of(fault: str, size: float, *more: float) -> Case:
@@ -85,7 +84,7 @@ def test_noise_is_the_same_whoever_works_on_the_machine():
 
 def test_turns_are_counted_by_what_they_do():
     case = case_of("tight_wheels_left", 9.0)
-    left, right = knob("tight_wheels_left"), knob("tight_wheels_right")
+    left, right = point("tight_wheels_left"), point("tight_wheels_right")
     assert [side(k, case.real, NOMINAL) for k in (left, right)] == [1, 0]
     work = Work(case.real)
     turn(work, case, left, "test", lambda m: left.turn(m, -80.0))
@@ -113,7 +112,7 @@ def test_a_finger_check_weighs_explanations_by_bayes():
     finding = Finding((), NOMINAL, ranked)
     felt = Reading(0.0, 0.0, feel(tight, "left"))
     assert felt.felt == "tight"
-    after = checked(finding, knob("tight_wheels_left"), "tight_wheels_left", felt)
+    after = checked(finding, point("tight_wheels_left"), "tight_wheels_left", felt)
     wrong = FINGER_WRONG / 2.0
     assert after.best.faults == ("tight_wheels_left",)
     assert after.best.probability == pytest.approx((1 - FINGER_WRONG) / (1 - FINGER_WRONG + wrong))
@@ -126,7 +125,7 @@ def test_a_finger_check_weighs_explanations_by_bayes():
 def test_readings_are_as_good_as_said(fault, size, error):
     case = case_of(fault, size)
     rng = np.random.default_rng(SEED)
-    read_off = [read(knob(fault), case.real, rng).value for _ in range(200)]
+    read_off = [read(point(fault), case.real, rng).value for _ in range(200)]
     truth = size * (80.0 if fault == "scale_x" else 1.0)
     assert np.mean(read_off) == pytest.approx(truth, abs=4.0 * error / 1.96 / np.sqrt(200.0))
     assert np.std(read_off) == pytest.approx(error / 1.96, rel=0.3)

@@ -17,7 +17,7 @@ from scipy.stats import norm
 import gantrysim as gs
 from gantrysim.burn.simulation import check_travel
 from gantrysim.decisions.blinddirections import blind_directions
-from gantrysim.decisions.identifiability import shapes_apart, usual
+from gantrysim.decisions.identifiability import shapes_apart
 from gantrysim.decisions.information import (
     Predictive,
     beyond,
@@ -26,8 +26,6 @@ from gantrysim.decisions.information import (
     predictive,
 )
 from gantrysim.decisions.nexttest import Look
-from gantrysim.inference.hypotheses import KINDS, of_name
-from gantrysim.inference.kicks import wheel_flats
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator, solve
@@ -249,7 +247,7 @@ def test_circles_and_squares_are_compared_at_equal_length():
 def test_telling_shows_itself():
     mpl.use("Agg")
     telling = gs.what_can_be_told(SMALL, faults=["coupler_backlash", "slack_belt_x"])
-    assert "Telling(" in repr(telling)
+    assert "Identifiability(" in repr(telling)
     assert "<table>" in telling._repr_html_()
     assert telling.to_dict()["circles"]["rows"][-1]["name"] == "slack_belt_x"
     ax = telling.plot()
@@ -272,7 +270,7 @@ def test_bad_requests_get_a_sentence():
 
 def test_usual_size_is_the_median_of_the_prior():
     rng = np.random.default_rng(8)
-    for kind in KINDS:
+    for kind in gs.Machine().catalogue().modelled:
         if kind.variant == "left and right":
             continue  # the larger of two: said to be that of one
         draws = rng.standard_normal((4001, len(kind.parameters)))
@@ -280,7 +278,7 @@ def test_usual_size_is_the_median_of_the_prior():
             abs(kind.magnitude(*(q.value(u) for q, u in zip(kind.parameters, row, strict=True))))
             for row in draws
         ]
-        own = [q.value(float(u)) for q, u in zip(kind.parameters, usual(kind), strict=True)]
+        own = [q.value(float(u)) for q, u in zip(kind.parameters, kind.usual_numbers, strict=True)]
         assert abs(kind.magnitude(*own)) == pytest.approx(np.median(sizes), rel=0.06), kind.name
 
 
@@ -329,7 +327,7 @@ def test_next_test_under_a_budget_and_in_words(finding):
             TEST,
             asked(BeltTones(), "right belt"),
             asked(PushByHand(), "right, motor holding"),
-            Look.of(of_name("coupler_backlash")[0]),
+            Look.of(gs.Machine().catalogue().of_name("coupler_backlash")[0]),
         ],
         minutes=5.0,
         progress=said.append,
@@ -392,20 +390,25 @@ def test_a_flat_is_carried_to_another_piece():
     problem = Problem(machine, (planned_piece(TEST, machine),))
     mode = solve(problem, (), problem.start(()))
     (_, piece), *_ = problem.burned
-    for kick in wheel_flats(problem, mode):
-        assert kick.kind.pattern is not None
-        assert kick.kind.pattern_on is not None
-        again = kick.kind.pattern_on(piece)
-        assert np.abs(again - kick.kind.pattern[0]).max() < 0.02
+    flats = machine.catalogue().sought
+    assert {flat.name for flat in flats} == {"wheel_flat_left", "wheel_flat_right"}
+    for flat in flats:
+        placed, _ = flat.placed(problem, mode)
+        again = placed.shown_on(piece)
+        assert placed.pattern is not None
+        assert again.pattern is not None
+        assert np.abs(again.pattern[0] - placed.pattern[0]).max() < 0.02
         other = planned_piece(SMALL, machine)
-        assert kick.kind.pattern_on(other).shape == (other.bins.count.size, 2)
+        shown = placed.shown_on(other).pattern
+        assert shown is not None
+        assert shown[0].shape == (other.bins.count.size, 2)
 
 
 def test_a_planned_piece_is_its_own_prediction():
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     piece = planned_piece(SMALL, gs.Machine(), machine)
     problem = Problem(gs.Machine(), (piece,))
-    kinds = of_name("tight_wheels_left")
+    kinds = gs.Machine().catalogue().of_name("tight_wheels_left")
     u = problem.start(kinds)  # 9 N is the median of its prior
     (residual,) = Evaluator(problem, kinds).at(u)
     # points lie on chords of at most 1 mm: inside the smallest circle by s^2 / (8 R)

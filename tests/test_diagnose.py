@@ -12,7 +12,6 @@ from lifted import lift
 from shared_data import PRACTICE, beside
 
 import gantrysim as gs
-from gantrysim.inference.hypotheses import KINDS, of_name
 from gantrysim.inference.problem import prepare
 from gantrysim.inference.solver import Evaluator, search, solve
 from gantrysim.instruments.forward import Forward
@@ -141,7 +140,7 @@ def test_points_of_one_ring_give_no_confident_blame() -> None:
     one = gs.Piece(piece.test, piece.lines[2:3], "one ring")
     finding = gs.diagnose(one)
     assert not (finding.certain and finding.best.faults)
-    assert any(not p.told for p in finding.best.fit.parameters)
+    assert any(not p.identifiable for p in finding.best.fit.parameters)
 
 
 @pytest.mark.slow
@@ -155,7 +154,7 @@ def test_one_ring_of_a_faulty_piece_is_a_hint_and_keeps_the_truth_in_its_group()
     assert "hint, not a finding" in finding.report()
     assert finding.learned  # few rings, but they speak for the left side
     assert "Nothing was learned" not in finding.report()
-    told = {m.name: m.told for h in finding.ranked[:4] for m in h.magnitudes.values()}
+    told = {m.name: m.identifiable for h in finding.ranked[:4] for m in h.magnitudes.values()}
     for name, said in told.items():
         assert (f"How big: {name} " in finding.report()) == said
 
@@ -241,7 +240,7 @@ def test_slip_and_out_of_square_look_alike() -> None:
 
 
 def test_every_hand_check_carries_its_caution() -> None:
-    for kind in KINDS:
+    for kind in gs.Machine().catalogue().modelled:
         assert "power off" in kind.check or "laser disconnected" in kind.check, kind.name
 
 
@@ -276,7 +275,7 @@ def test_evidence_is_that_of_the_linear_model() -> None:
 
 
 def test_search_finds_either_sign_of_a_slip() -> None:
-    kind = of_name("coupler_slip")
+    kind = gs.Machine().catalogue().of_name("coupler_slip")
     for offset in (0.9, -0.9):
         piece = lift(gs.Machine().with_faults(gs.faults.CouplerSlip(offset)), TEST, noise=0.01)
         problem = prepare(piece, gs.Machine())
@@ -286,9 +285,9 @@ def test_search_finds_either_sign_of_a_slip() -> None:
 
 
 def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
-    for kind in KINDS:
+    for kind in gs.Machine().catalogue().modelled:
         middle = [q.value(1.0) for q in kind.parameters]
-        changed = kind.apply(gs.Machine(), middle)
+        changed = kind.at(*middle).apply(gs.Machine())
         assert changed != gs.Machine(), kind.name
         assert kind.words
         assert kind.check

@@ -7,7 +7,6 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inference.hypotheses import of_name
 from gantrysim.inference.problem import prepare
 from gantrysim.inference.solver import Evaluator, solve
 from gantrysim.machine.components import span_frequency
@@ -91,7 +90,7 @@ def test_derivatives_of_hand_readings_match_differences() -> None:
         for a in (0, 45, 90, 135)
     ]
     calipers = gs.instruments.CaliperSheet(TEST, tuple(across), "invented sheet")
-    kinds = of_name("tight_wheels_left")
+    kinds = gs.Machine().catalogue().of_name("tight_wheels_left")
     for sheet, small in ((push, 0.3), (calipers, 1e-3)):
         problem = prepare(sheet, gs.Machine())
         evaluator = Evaluator(problem, kinds)

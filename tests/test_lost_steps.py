@@ -10,7 +10,7 @@ from lifted import lift
 from shared_data import PRACTICE, beside
 
 import gantrysim as gs
-from gantrysim.inference.lost import most_bend
+from gantrysim.faults.unmodelled import most_bend
 
 TEST = gs.ring_test(
     shapes=("circle", "square"), spacing=6.0, largest=24.0, centre=(215.0, 200.0), passes=1

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gantrysim.faults.changes import LooseWheels, TightWheels
+from gantrysim.faults import LooseWheels, TightWheels
 from gantrysim.machine import Machine, Wheel
 from gantrysim.machine.file import FIELDS, read_machine, save_machine, unlikely
 from gantrysim.machine.handbook import Handbook

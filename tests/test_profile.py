@@ -6,8 +6,10 @@ of freedom (S. S. Wilks, Ann. Math. Statist. 9 (1938) 60; quantiles by `scipy.st
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import matplotlib as mpl
@@ -18,8 +20,8 @@ from scipy import optimize, stats
 from test_diagnose import TEST
 
 import gantrysim as gs
+from gantrysim.faults import Fault
 from gantrysim.inference.fitting import Fit
-from gantrysim.inference.hypotheses import FaultKind
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.profile import profile
@@ -38,7 +40,8 @@ class Straight:
     columns: np.ndarray
     sigma: float
 
-    own = 2
+    n_nuisance = 2
+    drawn = None
     amount = 1e-5
 
     @property
@@ -57,16 +60,29 @@ class Straight:
         return self
 
 
+@dataclasses.dataclass(frozen=True, eq=False)
+class Toy(Fault):
+    """A fault that the forward model lacks, given as a pattern."""
+
+    parameters: tuple[Parameter, ...] = ()
+    pattern: Mapping[int, np.ndarray] | None = None
+
+    name = "toy"
+    words = "a toy"
+    unit = "mm"
+    sought = True
+
+    def at(self, *values: float) -> Toy:
+        return self
+
+
 def straight_fit(parameter: Parameter, size: float) -> tuple[Fit, np.ndarray]:
     """Fit of a toy with one fault of a size, and the column that the fault adds."""
     rng = np.random.default_rng(SEED)
     table = rng.standard_normal((ROWS, 3))
     column, own = table[:, 0], table[:, 1:]
     readings = column * size + own @ [0.3, -0.8] + 0.5 * rng.standard_normal(ROWS)
-    kind = FaultKind(
-        name="toy", words="a toy", unit="mm", parameters=(parameter,), build=None, axis="",
-        check="power off", pattern={0: column[:, None]},
-    )  # fmt: skip
+    kind = Toy((parameter,), {0: column[:, None]})
     problem = Problem(gs.Machine(), (Straight(readings, own, 0.5),), Belief.fresh(()), ())
     mode = solve(problem, (kind,), problem.start((kind,)))
     return Fit(problem, mode, gs.Machine()), column
@@ -174,7 +190,7 @@ def test_what_cannot_be_profiled_is_refused(fitted) -> None:
         fitted.profile("loose_carriage", values=[-0.1])
     with pytest.raises(ValueError, match="points must be 5 or more"):
         fitted.profile("loose_carriage", points=2)
-    kind = gs.inverse.hypotheses.of_name("pulley_runout_x")
+    kind = gs.Machine().catalogue().of_name("pulley_runout_x")
     start = fitted.problem.start(kind)
     mode = solve(fitted.problem, kind, start, most_steps=0)
     with pytest.raises(ValueError, match="made of several numbers"):

@@ -6,10 +6,12 @@ import itertools
 
 import pytest
 
+import gantrysim as gs
 from gantrysim.decisions import reasons
-from gantrysim.inference.hypotheses import KINDS
 
-NAMES = list(dict.fromkeys(kind.name for kind in KINDS))
+CATALOGUE = gs.Machine().catalogue()
+NAMES = list(dict.fromkeys(fault.name for fault in CATALOGUE.modelled))
+TWINS = next(iter(gs.faults.CouplerSlip(1.0).twins.values()))
 
 
 @pytest.mark.parametrize(
@@ -17,7 +19,7 @@ NAMES = list(dict.fromkeys(kind.name for kind in KINDS))
     [
         (("tight_wheels_left",), ("slack_belt_left",), reasons.FRICTION),
         (("tight_carriage",), ("slack_belt_x",), reasons.FRICTION),
-        (("coupler_slip",), ("out_of_square",), reasons.TWINS),
+        (("coupler_slip",), ("out_of_square",), TWINS),
         (("slack_belt_left",), ("slack_belt_right",), reasons.SIDES),
         (("tight_wheels_left",), ("slack_belt_right",), reasons.SIDES),
         (("loose_wheels_left",), ("loose_wheels_right",), reasons.SIDES),
@@ -32,8 +34,8 @@ NAMES = list(dict.fromkeys(kind.name for kind in KINDS))
     ],
 )
 def test_reason_names_the_mechanism(one: tuple[str, ...], other: tuple[str, ...], why: str) -> None:
-    assert reasons.why_alike(one, other) == why
-    assert reasons.why_alike(other, one) == why
+    assert reasons.why_alike(CATALOGUE, one, other) == why
+    assert reasons.why_alike(CATALOGUE, other, one) == why
 
 
 #: Of all pairs of single faults, those with a mechanism of their own; the others just draw alike.
@@ -44,7 +46,7 @@ OWN = {
     "slack_belt_left/tight_wheels_right slack_belt_left/slack_belt_right "
     "loose_wheels_left/loose_wheels_right",
     reasons.FAR: "coupler_backlash/tight_wheels_right coupler_backlash/slack_belt_right",
-    reasons.TWINS: "coupler_slip/out_of_square",
+    TWINS: "coupler_slip/out_of_square",
     reasons.SCANNER: "scale_x/scale_y",
 }
 
@@ -57,15 +59,17 @@ def test_every_pair_of_faults_has_its_own_sentence() -> None:
     assert set(expected) < set(pairs)
     for pair in pairs:
         one, other = pair
-        assert reasons.why_alike((one,), (other,)) == expected.get(pair, reasons.ALIKE), pair
+        assert reasons.why_alike(CATALOGUE, (one,), (other,)) == expected.get(
+            pair, reasons.ALIKE
+        ), pair
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_one_fault_beside_none_two_or_torn(name: str) -> None:
-    assert reasons.why_alike((), (name,)) == reasons.FAINT
-    assert reasons.why_alike((name,), (name, "wheel_flat_left")) == reasons.FAINT
-    assert reasons.why_alike((name,), ("unlisted",)) == reasons.TORN
-    assert reasons.why_alike((name,), ("lost_steps",)) == reasons.TORN
+    assert reasons.why_alike(CATALOGUE, (), (name,)) == reasons.FAINT
+    assert reasons.why_alike(CATALOGUE, (name,), (name, "wheel_flat_left")) == reasons.FAINT
+    assert reasons.why_alike(CATALOGUE, (name,), ("unlisted",)) == reasons.TORN
+    assert reasons.why_alike(CATALOGUE, (name,), ("lost_steps",)) == reasons.TORN
 
 
 def test_sentences_are_clauses_that_differ() -> None:

@@ -15,10 +15,10 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
+from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.fitting import Fit, magnitudes
-from gantrysim.inference.hypotheses import of_name
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief
-from gantrysim.inference.problem import Problem, prepare, values_of
+from gantrysim.inference.parameters import Belief, values_at
+from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.solver import Mode, learn_noise, log_posterior, search, solve
 
 SMALL = gs.ring_test(("circle",), spacing=10.0, largest=30.0, centre=(150.0, 140.0), feed=30.0)
@@ -32,9 +32,9 @@ def _posterior(fault: object, name: str, scatter: tuple[str, ...]) -> tuple[Prob
     problem = dataclasses.replace(
         prepare(piece, gs.Machine()), scatter=kept, belief=Belief.fresh(kept)
     )
-    mode = search(problem, of_name(name))
+    mode = search(problem, gs.Machine().catalogue().of_name(name))
     problem = learn_noise(problem, mode)
-    return problem, solve(problem, mode.kinds, mode)
+    return problem, solve(problem, mode.faults, mode)
 
 
 def _sampled(problem: Problem, mode: Mode) -> np.ndarray:
@@ -51,7 +51,7 @@ def _sampled(problem: Problem, mode: Mode) -> np.ndarray:
     moves = [(emcee.moves.MHMove(propose), 0.4), (emcee.moves.DEMove(), 0.6)]
     size = mode.u.size
     sampler = emcee.EnsembleSampler(
-        2 * size, size, lambda u: log_posterior(problem, mode.kinds, u), moves=moves
+        2 * size, size, lambda u: log_posterior(problem, mode.faults, u), moves=moves
     )
     rng = np.random.default_rng(SEED)
     start = mode.u + rng.standard_normal((2 * size, size)) @ (root / WIDER).T
@@ -63,7 +63,7 @@ def _sampled(problem: Problem, mode: Mode) -> np.ndarray:
 
 def _compare(problem: Problem, mode: Mode, draws: np.ndarray, name: str) -> tuple[float, float]:
     """Shift of the mean and ratio of the deviations, sampled to Laplace, of one unknown."""
-    names = [s.parameter.name for s in problem.scatter] + [k.name for k in mode.kinds]
+    names = [s.parameter.name for s in problem.scatter] + [k.name for k in mode.faults]
     k = names.index(name)
     deviation = math.sqrt(mode.covariance[k, k])
     return (draws[:, k].mean() - mode.u[k]) / deviation, draws[:, k].std() / deviation
@@ -83,8 +83,8 @@ def test_laplace_agrees_with_the_sampled_posterior_of_a_well_told_size() -> None
         shift, ratio = _compare(problem, mode, draws, name)
         assert abs(shift) < 0.25, name
         assert ratio == pytest.approx(1.0, abs=0.2), name
-    kind, n = mode.kinds[0], len(problem.scatter)
-    sizes = [kind.magnitude(*values_of(kind, u[n : n + 1])) for u in draws]
+    kind, n = mode.faults[0], len(problem.scatter)
+    sizes = [kind.magnitude(*values_at(kind.parameters, u[n : n + 1])) for u in draws]
     low, high = np.quantile(sizes, [0.025, 0.975])
     told = magnitudes(problem, mode)[kind.name]
     wide = told.high - told.low
@@ -103,8 +103,8 @@ def test_profile_follows_the_sampled_posterior_where_laplace_is_too_wide() -> No
         gs.faults.TightCarriage(7.0), "tight_carriage", ("drag carriage", "belt x EA", "squareness")
     )
     draws = _sampled(problem, mode)
-    kind, n = mode.kinds[0], len(problem.scatter)
-    sizes = [kind.magnitude(*values_of(kind, u[n : n + 1])) for u in draws]
+    kind, n = mode.faults[0], len(problem.scatter)
+    sizes = [kind.magnitude(*values_at(kind.parameters, u[n : n + 1])) for u in draws]
     low, high = np.quantile(sizes, [0.025, 0.975])
     told = magnitudes(problem, mode)[kind.name]
     found = Fit(problem, mode, gs.Machine()).profile("tight_carriage")
@@ -117,7 +117,7 @@ def test_profile_follows_the_sampled_posterior_where_laplace_is_too_wide() -> No
 
 def test_a_machine_that_cannot_be_has_no_density() -> None:
     problem, mode = _posterior(gs.faults.ScaleError("x", 0.006), "scale_x", ("squareness",))
-    assert log_posterior(problem, mode.kinds, mode.u) == pytest.approx(-mode.cost)
+    assert log_posterior(problem, mode.faults, mode.u) == pytest.approx(-mode.cost)
     u = mode.u.copy()
     u[1] = -1e6
-    assert log_posterior(problem, mode.kinds, u) == -math.inf
+    assert log_posterior(problem, mode.faults, u) == -math.inf

@@ -10,7 +10,7 @@ import pytest
 from reduced import reduced
 
 from gantrysim.burn.simulation import simulate
-from gantrysim.faults.changes import TightWheels
+from gantrysim.faults import TightWheels
 from gantrysim.machine import Contact, Machine
 from gantrysim.pattern.ringtest import ring_test
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from shared_data import PRACTICE, beside
 
 from gantrysim.burn.simulation import simulate
-from gantrysim.faults.changes import LooseWheels, TightWheels
+from gantrysim.faults import LooseWheels, TightWheels
 from gantrysim.machine import (
     Beam,
     Belt,

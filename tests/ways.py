@@ -13,19 +13,20 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from handchecks import Reading, checked, feel, read
+from handchecks import Reading, checked, feel, point_of, read
 from workshop import LIMITS, Case, burn_and_measure, look_at, noise_of
 
 import gantrysim as gs
 from gantrysim.decisions.advice import DO, Adjustment, advise
 from gantrysim.decisions.afterturn import after_turn
 from gantrysim.decisions.diagnosis import Finding
-from gantrysim.decisions.knobs.base import Knob
-from gantrysim.decisions.knobs.belts import BeltTension
-from gantrysim.decisions.knobs.drive import Coupling, SetScrew, Square, Steps
-from gantrysim.decisions.knobs.named import knob_for
-from gantrysim.decisions.knobs.wheels import NUT_BY_HAND, Nuts
 from gantrysim.decisions.step import Costs
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.belts import BeltTension
+from gantrysim.faults.coupling import Coupling, SetScrew
+from gantrysim.faults.nuts import NUT_BY_HAND, Nuts
+from gantrysim.faults.scale import Steps
+from gantrysim.faults.square import Square
 from gantrysim.inference.parameters import Belief
 from gantrysim.machine.handbook import Handbook
 
@@ -130,7 +131,7 @@ def bring_in(case: Case, way: Way, seed: int, rounds: int = ROUNDS) -> Work:
         before = work.turns
         way(work, Round(case, piece, seen, number, seed))
         work.idle += work.turns == before
-    own = knob_for(case.fault, NOMINAL, Handbook())
+    own = point_of(case.fault, NOMINAL, Handbook())
     work.cured = side(own, work.machine, case.healthy) == 0
     return work
 
@@ -139,37 +140,41 @@ def bring_in(case: Case, way: Way, seed: int, rounds: int = ROUNDS) -> Work:
 
 
 def turn(
-    work: Work, case: Case, knob: Knob, fault: str, change: Callable[[gs.Machine], gs.Machine]
+    work: Work,
+    case: Case,
+    point: AdjustingPoint,
+    fault: str,
+    change: Callable[[gs.Machine], gs.Machine],
 ) -> None:
     """Turn a place of the real machine and note what that did."""
     before, after = work.machine, change(work.machine)
-    own = knob.place == knob_for(case.fault, NOMINAL, Handbook()).place
-    sides = [side(knob, machine, case.healthy) for machine in (before, after)]
+    own = point.place == point_of(case.fault, NOMINAL, Handbook()).place
+    sides = [side(point, machine, case.healthy) for machine in (before, after)]
     work.turns += 1
     work.innocent += not own
     work.overshoots += own and sides[0] * sides[1] < 0
     work.spoiled += sides[0] == 0 and sides[1] != 0
     work.minutes += MINUTES_TO_TURN
-    moved = knob.needed(before, NOMINAL) - knob.needed(after, NOMINAL)
-    work.story.append(f"{knob.place} {moved:+.3g} {knob.unit} for {fault}")
+    moved = point.needed(before, NOMINAL) - point.needed(after, NOMINAL)
+    work.story.append(f"{point.place} {moved:+.3g} {point.unit} for {fault}")
     work.machine = after
 
 
-def side(knob: Knob, machine: gs.Machine, healthy: gs.Machine) -> int:
+def side(point: AdjustingPoint, machine: gs.Machine, healthy: gs.Machine) -> int:
     """On which side of healthy a place stands: 0 within, +1 too tight or too far, -1 other."""
-    if isinstance(knob, Nuts):
-        return {"tight": 1, "loose": -1, "normal": 0}[feel(machine, knob.part)]
-    if isinstance(knob, Steps):
-        off = machine.value(f"scale_{knob.axis}") - NOMINAL.value(f"scale_{knob.axis}")
+    if isinstance(point, Nuts):
+        return {"tight": 1, "loose": -1, "normal": 0}[feel(machine, point.part)]
+    if isinstance(point, Steps):
+        off = machine.value(f"scale_{point.axis}") - NOMINAL.value(f"scale_{point.axis}")
         return _beyond(off, -1e-3, 1e-3)
-    here = knob.stands(machine)
-    if isinstance(knob, BeltTension):
-        return _beyond(here / knob.stands(healthy), 0.8, 1.25)
-    if isinstance(knob, Coupling):
+    here = point.stands(machine)
+    if isinstance(point, BeltTension):
+        return _beyond(here / point.stands(healthy), 0.8, 1.25)
+    if isinstance(point, Coupling):
         return _beyond(here, -1.0, 0.06)
-    if isinstance(knob, SetScrew):
+    if isinstance(point, SetScrew):
         return _beyond(here, -0.15, 0.15)
-    return _beyond(here, -0.25, 0.25) if isinstance(knob, Square) else 0
+    return _beyond(here, -0.25, 0.25) if isinstance(point, Square) else 0
 
 
 def _beyond(value: float, low: float, high: float) -> int:
@@ -188,14 +193,14 @@ def advised(work: Work, now: Round) -> None:
     readings: dict[str, Reading] = {}
     chosen = [a for a in advice.advised if a.action == DO]
     for check in advice.checks if not chosen else ():
-        knob = next(a.knob for a in advice.adjustments if a.fault == check.fault)
-        reading = read(knob, work.machine, rng)
+        point = next(a.point for a in advice.adjustments if a.fault == check.fault)
+        reading = read(point, work.machine, rng)
         work.minutes += check.minutes
         if reading is None:
             continue
         readings[check.fault] = reading
-        finding = checked(finding, knob, check.fault, reading)
-        work.story.append(f"checked {knob.place}: {reading.felt or format(reading.value, '.3g')}")
+        finding = checked(finding, point, check.fault, reading)
+        work.story.append(f"checked {point.place}: {reading.felt or format(reading.value, '.3g')}")
         steps = [joined(a, readings.get(a.fault)) for a in advice.adjustments]
         chosen = worth(finding, steps)
         if chosen:
@@ -219,8 +224,8 @@ def worth(finding: Finding, adjustments: Sequence[Adjustment]) -> list[Adjustmen
         if adjustment.of != best:
             continue
         p = sum(h.probability for h in finding.ranked if adjustment.fault in h.faults)
-        knob = adjustment.knob
-        vain = 0.0 if knob.by_reading else COSTS.round if knob.forgiving else COSTS.overshoot
+        point = adjustment.point
+        vain = 0.0 if point.by_reading else COSTS.round if point.forgiving else COSTS.overshoot
         gain = p * (COSTS.round - adjustment.step.minutes)
         if gain > (1.0 - p) * vain + MINUTES_TO_TURN:
             out.append(adjustment)
@@ -235,16 +240,16 @@ def follow(
     work.story.append(
         f"needs {step.full:.3g} [{step.low:.3g}, {step.high:.3g}], turns {step.fraction:.0%}"
     )
-    turn(work, now.case, adjustment.knob, adjustment.fault, lambda m: adjustment.apply(m, rng=rng))
+    turn(work, now.case, adjustment.point, adjustment.fault, lambda m: adjustment.apply(m, rng=rng))
     return after_turn(belief, NOMINAL, adjustment)
 
 
 def joined(adjustment: Adjustment, reading: Reading | None) -> Adjustment:
     """The step with what the check read joined to what the piece said."""
-    knob = adjustment.knob
+    point = adjustment.point
     if reading is None or reading.felt:
         return adjustment
-    target = 0.0 if isinstance(knob, Steps) else knob.stands(NOMINAL)
+    target = 0.0 if isinstance(point, Steps) else point.stands(NOMINAL)
     return adjustment.after_check(
         target - reading.value, error=1.96 * reading.deviation, nominal=NOMINAL, costs=COSTS
     )
@@ -264,7 +269,7 @@ def full_steps(work: Work, now: Round) -> None:
     rng = now.hand()
     for adjustment in advise(dataclasses.replace(finding, ranked=(first, *rest))).adjustments:
         turn(
-            work, now.case, adjustment.knob, adjustment.fault,
+            work, now.case, adjustment.point, adjustment.fault,
             lambda m, a=adjustment: a.apply(m, full=True, rng=rng),
         )  # fmt: skip
         work.belief = after_turn(work.belief, NOMINAL, adjustment)
@@ -295,9 +300,9 @@ def ten_degrees(work: Work, now: Round) -> None:
 
 def _turn_nuts(work: Work, case: Case, part: str, way: float, rng: np.random.Generator) -> None:
     name = "tight_carriage" if part == "carriage" else f"tight_wheels_{part}"
-    knob = knob_for(name, NOMINAL, Handbook())
+    point = point_of(name, NOMINAL, Handbook())
     amount = way + NUT_BY_HAND / 1.96 * float(rng.standard_normal())
-    turn(work, case, knob, "the look of the circle", lambda m: knob.turn(m, amount))
+    turn(work, case, point, "the look of the circle", lambda m: point.turn(m, amount))
 
 
 WAYS: dict[str, Way] = {

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 import gantrysim as gs
-from gantrysim.inference.hypotheses import KINDS, FaultKind
-from gantrysim.inference.parameters import HEALTHY_SCATTER
+from gantrysim.faults import Fault
+from gantrysim.faults.healthy import HEALTHY_SCATTER
 
 #: Faults with a point of adjustment, one of which each machine has.
 ADJUSTABLE = (
@@ -133,9 +133,9 @@ def healthy_machine(rng: np.random.Generator) -> gs.Machine:
     return machine
 
 
-def kinds_of(fault: str) -> FaultKind:
+def kinds_of(fault: str) -> Fault:
     """The kind of a named fault."""
-    return next(kind for kind in KINDS if kind.name == fault)
+    return next(kind for kind in gs.Machine().catalogue().modelled if kind.name == fault)
 
 
 def draw_case(number: int, seed: int) -> Case:
@@ -149,7 +149,7 @@ def draw_case(number: int, seed: int) -> Case:
     for passed_over in range(REDRAWN + 1):
         healthy = healthy_machine(rng)
         values = [q.value(float(rng.standard_normal())) for q in kind.parameters]
-        real = kind.apply(healthy, values)
+        real = kind.at(*values).apply(healthy)
         case = Case(number, kind.name, kind.magnitude(*values), healthy, real, passed_over)
         piece = burn_and_measure(real, noise_of(case, seed, 0))
         if LIMITS.failed(look_at(piece)):

@@ -38,8 +38,7 @@ from gantrysim.acceptance.tolerance import (
 )
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
-from gantrysim.decisions.diagnosis import UNLISTED, Finding, Hypothesis
-from gantrysim.inference.lost import LOST
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.inference.noise import Noise, estimate_by_line
 from gantrysim.instruments.burnedpiece import BurnedPiece, prepare_piece
 from gantrysim.instruments.points import Piece
@@ -551,5 +550,6 @@ def _foretelling(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
 
 def _predictable(hypothesis: Hypothesis) -> bool:
     """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
-    named = hypothesis.faults not in ((UNLISTED,), (LOST,))
-    return named and all(kind.pattern is None for kind in hypothesis.fit.mode.kinds)
+    fit = hypothesis.fit
+    foretold = fit.problem.catalogue.foretells(hypothesis.faults)
+    return foretold and not any(fault.sought for fault in fit.mode.faults)

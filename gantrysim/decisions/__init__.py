@@ -5,7 +5,7 @@ from gantrysim.decisions.advice import Advice, advise
 from gantrysim.decisions.afterturn import Change
 from gantrysim.decisions.diagnosis import Finding, Hypothesis, diagnose
 from gantrysim.decisions.identifiability import what_can_be_told
-from gantrysim.decisions.identifiable import Telling
+from gantrysim.decisions.identifiable import Identifiability
 from gantrysim.decisions.nexttest import Look, Proposal, next_test
 from gantrysim.decisions.step import Costs
 
@@ -16,9 +16,9 @@ __all__ = [
     "Costs",
     "Finding",
     "Hypothesis",
+    "Identifiability",
     "Look",
     "Proposal",
-    "Telling",
     "advise",
     "diagnose",
     "next_test",

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from gantrysim.decisions.knobs.base import Knob
 from gantrysim.decisions.step import Costs, Step, choose_step
+from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.records.checks import require
@@ -31,12 +31,12 @@ class Adjustment:
         Name of the fault it cures.
     of : tuple of str
         The explanation to which that fault belongs.
-    knob : Knob
-        The point of adjustment; says the unit of every amount here.
+    point : AdjustingPoint
+        Where it is turned; says the unit of every amount here.
     step : Step
         Full and advised amount, 95 % interval, probabilities of going too far.
     target : float
-        Where the knob stands on the machine as described, in its unit.
+        Where the point stands on the machine as described, in its unit.
     expected : Estimate or None
         What is read off the machine after the advised step, with its 95 % interval.
     probability : float
@@ -47,7 +47,7 @@ class Adjustment:
 
     fault: str
     of: tuple[str, ...]
-    knob: Knob
+    point: AdjustingPoint
     step: Step
     target: float
     expected: Estimate | None
@@ -57,12 +57,12 @@ class Adjustment:
     @property
     def place(self) -> str:
         """The point of adjustment, such as ``"nut left"``."""
-        return self.knob.place
+        return self.point.place
 
     @property
     def unit(self) -> str:
         """Unit of the amounts."""
-        return self.knob.unit
+        return self.point.unit
 
     @property
     def amount(self) -> float:
@@ -72,26 +72,26 @@ class Adjustment:
     @property
     def way(self) -> str:
         """Which way, in words."""
-        return self.knob.way(self.step.full)
+        return self.point.way(self.step.full)
 
     @property
     def confirm(self) -> str:
         """The hand check afterwards."""
-        return self.knob.confirm
+        return self.point.confirm
 
     @property
     def safety(self) -> str:
         """Cautions."""
-        return self.knob.safety
+        return self.point.safety
 
     @property
     def words(self) -> str:
         """The step in plain words."""
-        if not self.knob.result[0]:
+        if not self.point.result[0]:
             return self.way
         if self.step.fraction == 0.0:
             return f"{self.way}: not by guess, the piece says too little about how far"
-        if self.knob.by_reading:
+        if self.point.by_reading:
             return f"{self.way}: {self._reading}"
         return f"{self.way}, by {_amount(abs(self.amount), self.unit)}"
 
@@ -122,12 +122,12 @@ class Adjustment:
         """
         fraction = 1.0 if full else self.step.fraction
         here = self.step.full
-        if self.knob.by_reading:
-            here = self.target - self.knob.stands(machine)
+        if self.point.by_reading:
+            here = self.target - self.point.stands(machine)
         amount = fraction * here
         if rng is not None and fraction > 0.0:
-            amount += self.knob.hand / 1.96 * float(rng.standard_normal())
-        return self.knob.turn(machine, amount)
+            amount += self.point.hand / 1.96 * float(rng.standard_normal())
+        return self.point.turn(machine, amount)
 
     def after_check(
         self, needed: float, *, error: float, nominal: Machine, costs: Costs | None = None
@@ -160,17 +160,17 @@ class Adjustment:
         require(bool(np.isfinite(needed)), "after_check", "needed", needed, "a finite number")
         ok = bool(np.isfinite(error)) and error > 0.0
         require(ok, "after_check", "error", error, "a finite number above 0")
-        if self.knob.by_reading:
+        if self.point.by_reading:
             return self
         costs = costs if costs is not None else Costs()
-        if self.knob.forgiving:
+        if self.point.forgiving:
             costs = dataclasses.replace(costs, overshoot=min(costs.round, costs.overshoot))
         own, read = max(abs(self.step.high - self.step.low) / 3.92, 1e-12), error / 1.96
         weight = own**2 / (own**2 + read**2)  # of the check
         middle = weight * needed + (1.0 - weight) * self.step.full
-        lacking, over = self.knob.room(nominal, 1.0 if middle >= 0.0 else -1.0)
+        lacking, over = self.point.room(nominal, 1.0 if middle >= 0.0 else -1.0)
         step = choose_step(
-            middle + read * weight**0.5 * _EVEN, hand=self.knob.hand, lacking=lacking, over=over,
+            middle + read * weight**0.5 * _EVEN, hand=self.point.hand, lacking=lacking, over=over,
             costs=costs,
         )  # fmt: skip
         return dataclasses.replace(self, step=step, expected=None)
@@ -196,11 +196,11 @@ class Adjustment:
             "expected": dataclasses.asdict(self.expected) if self.expected else None,
             "confirm": self.confirm,
             "safety": self.safety,
-            "note": self.knob.note,
+            "note": self.point.note,
         }
 
     def __repr__(self) -> str:
-        size = f", {self.amount:+.3g} {self.unit}" if self.knob.result[0] else ""
+        size = f", {self.amount:+.3g} {self.unit}" if self.point.result[0] else ""
         return f"Adjustment({self.place}{size}, {self.action})"
 
 
@@ -236,9 +236,9 @@ def rows_of(adjustment: Adjustment) -> list[str]:
     """Say a step in lines of text, words first."""
     lead = {DO: "Do now", CHECK: "Once the check agrees", LEAVE: "Not worth a turn yet"}
     rows = [f"{lead[adjustment.action]} ({adjustment.place}): {adjustment.words}."]
-    step, unit, knob = adjustment.step, adjustment.unit, adjustment.knob
-    if knob.result[0]:
-        if not knob.by_reading:
+    step, unit, point = adjustment.step, adjustment.unit, adjustment.point
+    if point.result[0]:
+        if not point.by_reading:
             part = "in one go" if step.fraction == 1.0 else f"{step.fraction:.0%} of the full step"
             low, high = sorted((abs(step.low), abs(step.high)))
             if step.low * step.high < 0.0:
@@ -258,8 +258,8 @@ def rows_of(adjustment: Adjustment) -> list[str]:
             f"{e.high:.2g}."
         )
     rows.append(f"  Confirm: {adjustment.confirm}.")
-    if knob.note:
-        rows.append(f"  {knob.note}")
+    if point.note:
+        rows.append(f"  {point.note}")
     return rows
 
 
@@ -267,7 +267,7 @@ def cells_of(adjustment: Adjustment) -> list[str]:
     """Say a step in the bins of a table."""
     step, told = adjustment.step, adjustment.expected
     unit = adjustment.unit
-    measured = bool(adjustment.knob.result[0])
+    measured = bool(adjustment.point.result[0])
     size = f"{adjustment.amount:+.3g} [{step.low:+.3g}, {step.high:+.3g}] {unit}"
     after = ""
     if told:

@@ -25,9 +25,8 @@ from gantrysim.decisions.adjustment import (
     rows_of,
 )
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
-from gantrysim.decisions.knobs.base import Knob
-from gantrysim.decisions.knobs.named import knob_for
 from gantrysim.decisions.step import Costs, choose_step
+from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
@@ -242,24 +241,20 @@ def advise(
     of_kind(costs, Costs, "costs")
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
+    catalogue = finding.machine.catalogue()
     checks: dict[str, HandCheck] = {}
     adjustments = []
     for hypothesis in group:
         made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
         for name in hypothesis.faults:
-            kind = next((k for k in hypothesis.fit.mode.kinds if k.name == name), None)
-            knob = knob_for(
-                name,
-                finding.machine,
-                handbook,
-                variant=kind.variant if kind else "",
-                check=kind.check if kind else hypothesis.check,
-            )
+            variants = {f.name: f.variant for f in hypothesis.fit.mode.faults}
+            fault = catalogue.named(name, variants.get(name, ""))
+            point = fault.adjusting_point(finding.machine, handbook)
             rng = np.random.default_rng(seed + 1)
-            adjustments.append(_adjustment(finding, hypothesis, name, knob, made, costs, rng))
-            expect = knob.expect(finding.machine, hypothesis.fit.machine)
+            adjustments.append(_adjustment(finding, hypothesis, name, point, made, costs, rng))
+            expect = point.expect(finding.machine, hypothesis.fit.machine)
             shared = all(name in h.faults for h in group)
-            check = HandCheck(name, knob.look, expect, knob.minutes, splits=not shared)
+            check = HandCheck(name, point.look, expect, point.minutes, splits=not shared)
             checks.setdefault(name, check)
     order = sorted(checks.values(), key=lambda check: (check.minutes, not check.splits))
     return Advice(
@@ -276,52 +271,57 @@ def _adjustment(
     finding: Finding,
     hypothesis: Hypothesis,
     name: str,
-    knob: Knob,
+    point: AdjustingPoint,
     made: Sequence[Machine],
     costs: Costs,
     rng: np.random.Generator,
 ) -> Adjustment:
     nominal = finding.machine
-    needed = np.array([knob.needed(machine, nominal) for machine in made])
+    needed = np.array([point.needed(machine, nominal) for machine in made])
     sense = 1.0 if np.median(needed) >= 0.0 else -1.0
-    lacking, over = knob.room(nominal, sense)
-    effect = np.exp(knob.doubt * rng.standard_normal(needed.size))
+    lacking, over = point.room(nominal, sense)
+    effect = np.exp(point.doubt * rng.standard_normal(needed.size))
     mild = dataclasses.replace(costs, overshoot=min(costs.round, costs.overshoot))
     step = choose_step(
-        needed, hand=knob.hand, lacking=lacking, over=over, effect=effect,
-        by_reading=knob.by_reading, costs=mild if knob.forgiving else costs,
+        needed, hand=point.hand, lacking=lacking, over=over, effect=effect,
+        by_reading=point.by_reading, costs=mild if point.forgiving else costs,
     )  # fmt: skip
     expected = None
-    if knob.result[0]:
-        exact = step.fraction * needed if knob.by_reading else step.amount * effect
-        error = knob.hand / 1.96 * rng.standard_normal(needed.size)
-        turned = [knob.turn(m, float(a)) for m, a in zip(made, exact + error, strict=True)]
-        read = [knob.reads(machine) for machine in turned]
+    if point.result[0]:
+        exact = step.fraction * needed if point.by_reading else step.amount * effect
+        error = point.hand / 1.96 * rng.standard_normal(needed.size)
+        turned = [point.turn(m, float(a)) for m, a in zip(made, exact + error, strict=True)]
+        read = [point.reads(machine) for machine in turned]
         middle, low, high = (float(v) for v in np.quantile(read, [0.5, 0.025, 0.975]))
-        expected = Estimate(*knob.result, middle, low, high, told=True)
+        expected = Estimate(*point.result, middle, low, high, identifiable=True)
     probability = min(sum(h.probability for h in finding.ranked if name in h.faults), 1.0)
     return Adjustment(
-        fault=name, of=hypothesis.faults, knob=knob, step=step, target=knob.stands(nominal),
+        fault=name, of=hypothesis.faults, point=point, step=step, target=point.stands(nominal),
         expected=expected, probability=probability,
-        action=_action(finding, hypothesis, name, probability, knob, costs),
+        action=_action(finding, hypothesis, name, probability, point, costs),
     )  # fmt: skip
 
 
 def _action(
-    finding: Finding, hypothesis: Hypothesis, name: str, p: float, knob: Knob, costs: Costs
+    finding: Finding,
+    hypothesis: Hypothesis,
+    name: str,
+    p: float,
+    point: AdjustingPoint,
+    costs: Costs,
 ) -> str:
     """Whether to turn at once, check first, or leave it."""
-    minutes = knob.minutes
+    minutes = point.minutes
     if p * costs.round < minutes:
         return LEAVE
     size = hypothesis.magnitudes.get(name)
     agreed = all(name in faults for faults in finding.group)
-    told = size is not None and size.told
+    sized = size is not None and size.identifiable
     settled = hypothesis.fit.mode.converged and not finding.thin and finding.quarter_known
     sure = settled and (finding.certain or (agreed and len(finding.group) > 1))
-    vain = costs.round if knob.forgiving else costs.overshoot
-    cheap = knob.by_reading or (1.0 - p) * vain <= minutes
-    return DO if agreed and told and sure and cheap else CHECK
+    vain = costs.round if point.forgiving else costs.overshoot
+    cheap = point.by_reading or (1.0 - p) * vain <= minutes
+    return DO if agreed and sized and sure and cheap else CHECK
 
 
 def _middle_test(machine: Machine) -> RingTest:

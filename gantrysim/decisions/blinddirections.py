@@ -6,34 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from gantrysim.inference.hypotheses import FaultKind
-
 #: A direction is blind if more than this part of its prior standard deviation is left.
 BLIND = 0.8
 #: Quantities with less than this part in a direction are not named, and at most so many are.
 _SHARE, _MOST = 0.3, 4
 _ROUNDS = 60
-
-_NOUNS = {
-    "tight_wheels": "tightness of the {} wheels",
-    "tight_carriage": "tightness of the carriage wheels",
-    "slack_belt": "slackness of the {} belt",
-    "coupler_backlash": "play of the coupling",
-    "coupler_slip": "slip of the coupling",
-    "out_of_square": "squareness of the beam",
-    "scale": "steps per mm of {}",
-    "loose_wheels": "looseness of the {} wheels",
-    "loose_carriage": "looseness of the carriage wheels",
-    "wheel_flat": "flat on a wheel of the {} plate",
-    "pulley_runout": "run-out of the {} pulley",
-}
-
-
-def noun(kind: FaultKind) -> str:
-    """What a fault is an amount of, for example "slackness of the left belt"."""
-    stem, _, side = kind.name.rpartition("_")
-    where = kind.variant or {"x": "X", "y": "Y"}.get(side, side)
-    return _NOUNS.get(kind.name) or _NOUNS[stem].format(where)
 
 
 def blind_directions(covariance: np.ndarray, names: Sequence[str]) -> tuple[str, ...]:

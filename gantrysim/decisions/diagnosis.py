@@ -14,12 +14,8 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions import words as findingwords
+from gantrysim.faults import Catalogue, Fault
 from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
-from gantrysim.inference.hypotheses import KINDS, FaultKind, believed, plausible
-from gantrysim.inference.kicks import wheel_flats
-from gantrysim.inference.lost import CHECK as LOST_CHECK
-from gantrysim.inference.lost import LOST, steps_lost
-from gantrysim.inference.lost import WORDS as LOST_WORDS
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem, listed, prepare
 from gantrysim.inference.solver import (
@@ -33,7 +29,7 @@ from gantrysim.inference.solver import (
 from gantrysim.inference.terms import DrawnLines
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
-from gantrysim.machine import SIDES, Machine
+from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
@@ -41,9 +37,6 @@ if TYPE_CHECKING:
 
     from gantrysim.decisions.advice import Advice
 
-UNLISTED = "unlisted"
-#: Prior probabilities: a piece is measured because something looks wrong.
-P_HEALTHY, P_UNLISTED, P_PAIRS = 0.25, 0.05, 0.1
 #: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
 #: less than that can come from what the model lacks).
 ALIKE = 3.0
@@ -54,9 +47,8 @@ ALONE = 5.0
 FEW_RINGS, HINT = 3, 4.0
 #: An explanation counts as likelier than before from this gain in log probability on (2 : 1).
 LIKELIER = math.log(2.0)
-#: Two kinds that a burn sees as nearly the same thing (1 mm of slip looks like 1.5 mrad out of
-#: square and 1.2 N of drag): only a much larger difference splits them.
-TWINS, TWINS_ALIKE = frozenset({"coupler_slip", "out_of_square"}), 8.0
+#: Only a much larger difference splits twins, which a burn sees as nearly the same thing.
+TWINS_ALIKE = 8.0
 #: Steps of the first fit, which only teaches a first noise.
 _FIRST_STEPS = 6
 #: Log probability below which an explanation's size is told roughly.
@@ -66,15 +58,13 @@ _HOPELESS = 25.0
 #: Pairs: how many leading single faults are extended if they lie within how much of the best,
 #: how many pairs are searched, and the least promised gain in log evidence worth the search.
 _LEADERS, _CLOSE, _PAIRS, _WORTH = 2, 8.0, 6, 4.0
-#: Log odds that a flat beside another fault has to overcome on top of its prior.
+#: Log odds that a sought fault beside another one has to overcome on top of its prior.
 _BESIDE = 6.0
 #: Probability that is always left for explanations that nobody has named yet.
 _LEAST_LEFT = 0.02
 #: Part of a belief that is always given back to what was believed of a fresh machine, so that
 #: a wrong finding can be undone.
 GIVEN_BACK = 0.1
-#: How much likelier lost steps are than anything unknown where a figure is torn.
-_TORN = 30.0
 #: How much larger the shared discrepancy is under "something not in this list".
 _UNLISTED_FACTOR = 6.0
 
@@ -164,14 +154,14 @@ class Finding:
     def certain(self) -> bool:
         """Whether one explanation stands alone.
 
-        Nothing else is as good, its probability is above 0.9, its magnitude is told by the
-        piece, its search settled, the piece shows at least three rings, and it is known which way
-        up it was burned.
+        Nothing else is as good, its probability is above 0.9, its magnitude is identifiable, its
+        search settled, the piece shows at least three rings, and it is known which way up it was
+        burned.
         """
         best = self.best
         alone = not best.indistinguishable_from and best.probability > 0.9
-        told = all(m.told for m in best.magnitudes.values()) and best.fit.mode.converged
-        return alone and told and not self.thin and self.quarter_known
+        sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
+        return alone and sized and not self.thin and self.quarter_known
 
     @property
     def thin(self) -> bool:
@@ -191,8 +181,10 @@ class Finding:
     @property
     def gains(self) -> dict[tuple[str, ...], float]:
         """Change of the log probability of each explanation by what was measured, nats."""
-        belief = self.best.fit.problem.belief
-        before = np.array([prior_probability(h.faults, belief) for h in self.ranked])
+        problem = self.best.fit.problem
+        before = np.array(
+            [prior_probability(h.faults, problem.belief, problem.catalogue) for h in self.ranked]
+        )
         after = np.array([max(h.probability, 1e-300) for h in self.ranked])
         gains = np.log(after / (before / before.sum()))
         return {h.faults: float(g) for h, g in zip(self.ranked, gains, strict=True)}
@@ -233,13 +225,13 @@ class Finding:
         for h in reversed(likely):
             mode = h.fit.mode
             deviation = np.sqrt(np.diag(mode.covariance))
-            for kind, cut in zip(mode.kinds, h.fit.problem.fault_cuts(mode.kinds), strict=True):
-                told = zip(kind.parameters, mode.u[cut], deviation[cut], strict=True)
-                sizes[kind.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
-        fresh = Belief.fresh(self.best.fit.problem.scatter)
+            problem = h.fit.problem
+            for fault, cut in zip(mode.faults, problem.fault_cuts(mode.faults), strict=True):
+                told = zip(problem.parameters(fault), mode.u[cut], deviation[cut], strict=True)
+                sizes[fault.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
+        catalogue = self.best.fit.problem.catalogue
         weights = {
-            h.faults: (1.0 - GIVEN_BACK) * h.probability
-            + GIVEN_BACK * prior_probability(h.faults, fresh)
+            h.faults: (1.0 - GIVEN_BACK) * h.probability + GIVEN_BACK * catalogue.prior(h.faults)
             for h in likely
         }
         return Belief(mean, np.linalg.inv(covariance), weights, sizes, self.machine)
@@ -335,7 +327,7 @@ def diagnose(
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief)
-        kinds = believed(problem.belief)
+        faults = problem.catalogue.modelled
         say("healthy machine")
         healthy = solve(problem, (), problem.start(()), most_steps=_FIRST_STEPS)
         problem = learn_noise(problem, healthy)
@@ -343,24 +335,24 @@ def diagnose(
 
         least = [healthy.cost]
 
-        def explain(kind: FaultKind) -> Mode:
-            say(kind.name)
-            mode = search(problem, (kind,), healthy, give_up=min(least) + 2.0 * _HOPELESS)
+        def explain(fault: Fault) -> Mode:
+            say(fault.name)
+            mode = search(problem, (fault,), healthy, give_up=min(least) + 2.0 * _HOPELESS)
             least.append(mode.cost)
             return mode
 
-        modes = [healthy, *pool.map(explain, kinds)]
+        modes = [healthy, *pool.map(explain, faults)]
         say("noise")
         learned, refined = _relearned(problem, modes, pool.map)
-        say("flats on the wheels")
-        modes = refined + _flats(learned, refined[0])
+        say("what the forward model lacks")
+        modes = refined + _sought(learned, refined[0])
         say("pairs of faults")
-        modes += _pairs(learned, modes, kinds, pool.map)
+        modes += _pairs(learned, modes, faults, pool.map)
         if max(modes, key=lambda m: m.evidence) not in refined:
             # the noise was learned without what now explains best: learn it again, once
             learned, modes = _relearned(learned, modes, pool.map)
-        say(UNLISTED)
-        unlisted = _unlisted(learned, next(m for m in modes if not m.kinds))
+        say(problem.catalogue.unmodelled[0].name)
+        unlisted = _unlisted(learned, next(m for m in modes if not m.faults))
     things = listed(measured)
     slack = HINT if rings_of(things) < FEW_RINGS else 1.0
     return Finding(things, machine, _rank(learned, modes, unlisted, slack))
@@ -382,7 +374,7 @@ def _relearned(
     """
     best = max(modes, key=lambda m: m.evidence)
     learned = learn_noise(problem, best)
-    near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.kinds]
+    near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.faults]
     solved = list(run(lambda m: _again(learned, m), near))
     shift = solved[near.index(best)].evidence - best.evidence
     far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
@@ -391,45 +383,47 @@ def _relearned(
 
 def _again(problem: Problem, mode: Mode) -> Mode:
     """Solve a mode again under another noise, keeping what its search had to pay."""
-    new = solve(problem, mode.kinds, mode)
+    new = solve(problem, mode.faults, mode)
     return dataclasses.replace(new, evidence=new.evidence - mode.paid, paid=mode.paid)
 
 
-def _flats(problem: Problem, mode: Mode) -> list[Mode]:
-    """Modes with a flat on a left or right wheel beside what a mode assumes."""
+def _sought(problem: Problem, mode: Mode) -> list[Mode]:
+    """Modes with a fault that the forward model lacks beside what a mode assumes."""
     modes: list[Mode] = []
     if not problem.burned:
-        return modes  # a flat is seen along a line only
-    for kick in wheel_flats(problem, mode):
-        found = extend(problem, mode, kick.kind)
-        paid = math.log(kick.tried)  # the place was chosen among so many
-        if mode.kinds:
-            paid += _BESIDE  # a kick can hide in what the model of the other fault lacks
+        return modes  # it is seen along a line only
+    for fault in problem.catalogue.sought:
+        placed, tried = fault.placed(problem, mode)
+        found = extend(problem, mode, placed)
+        paid = math.log(tried)  # the place was chosen among so many
+        if mode.faults:
+            paid += _BESIDE  # a signature can hide in what the model of the other fault lacks
         modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
     return modes
 
 
 def _pairs(
-    problem: Problem, modes: list[Mode], kinds: Sequence[FaultKind], run: Callable[..., Any]
+    problem: Problem, modes: list[Mode], faults: Sequence[Fault], run: Callable[..., Any]
 ) -> list[Mode]:
     """Modes of the pairs that promise most beside the best single faults."""
-    singles = sorted((m for m in modes if len(m.kinds) == 1), key=lambda m: -m.evidence)
+    singles = sorted((m for m in modes if len(m.faults) == 1), key=lambda m: -m.evidence)
     leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
-    leaders = [m for m in leaders if m.kinds[0].pattern is None]
-    tasks = [(m, kind) for m in leaders for kind in kinds if plausible(m.kinds[0], kind)]
+    leaders = [m for m in leaders if m.faults[0].pattern is None]
+    may = problem.catalogue.plausible
+    tasks = [(m, f) for m in leaders for f in faults if may(m.faults[0].name, f.name)]
     gains = list(run(lambda task: promised_gain(problem, *task), tasks))
     order = sorted(range(len(tasks)), key=lambda k: -gains[k])
-    chosen: list[tuple[Mode, FaultKind]] = []
+    chosen: list[tuple[Mode, Fault]] = []
     seen: set[frozenset[str]] = set()
     for k in order[: 2 * _PAIRS]:
-        mode, kind = tasks[k]
-        names = frozenset((mode.kinds[0].name, kind.name))
+        mode, fault = tasks[k]
+        names = frozenset((mode.faults[0].name, fault.name))
         if gains[k] > _WORTH and names not in seen and len(chosen) < _PAIRS:
             seen.add(names)
             chosen.append(tasks[k])
     bound = singles[0].cost + _HOPELESS
     pairs = list(run(lambda task: extend(problem, *task, give_up=bound), chosen))
-    return pairs + (_flats(problem, leaders[0]) if leaders else [])
+    return pairs + (_sought(problem, leaders[0]) if leaders else [])
 
 
 def _unlisted(problem: Problem, healthy: Mode) -> Mode:
@@ -457,89 +451,78 @@ def _rank(
     problem: Problem, modes: list[Mode], unlisted: Mode, slack: float
 ) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
+    catalogue = problem.catalogue
     families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
     for mode in modes:
-        faults = tuple(sorted(kind.name for kind in mode.kinds))
-        variants = math.prod(max(1, sum(k.name == name for k in KINDS)) for name in faults)
-        prior = math.log(prior_probability(faults, problem.belief) / variants)
+        faults = tuple(sorted(fault.name for fault in mode.faults))
+        variants = math.prod(len(catalogue.of_name(name)) for name in faults)
+        prior = math.log(prior_probability(faults, problem.belief, catalogue) / variants)
         families.setdefault(faults, []).append((mode.evidence + prior, mode))
-    odds = math.log(prior_probability((UNLISTED,), problem.belief))
-    families[(UNLISTED,)] = [(unlisted.evidence + odds, unlisted)]
-    if steps_lost(problem, next(m for m in modes if not m.kinds)):
-        # both explain a torn figure alike; what else tears one is rarer (common practice)
-        families[(LOST,)] = [(unlisted.evidence + odds + math.log(_TORN), unlisted)]
-    score = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
-    total = float(np.logaddexp.reduce(list(score.values())))
+    anything = catalogue.unmodelled[0]
+    odds = math.log(prior_probability((anything.name,), problem.belief, catalogue))
+    healthy = next(m for m in modes if not m.faults)
+    for fault in catalogue.unmodelled:
+        if fault.there(problem, healthy):
+            score = unlisted.evidence + odds + math.log(fault.odds)
+            families[(fault.name,)] = [(score, unlisted)]
+    scores = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
+    total = float(np.logaddexp.reduce(list(scores.values())))
     evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
     top = max(evidence.values())
     hypotheses = []
     for faults, members in families.items():
         mode = max(members, key=lambda item: item[0])[1]
-        alike = _alike(faults, score, slack)
-        fit = Fit(problem, mode, problem.machine(mode.kinds, mode.u))
-        likely = score[faults] - total > _UNLIKELY
+        named = mode.faults or tuple(catalogue.named(name) for name in faults)
+        alike = _alike(catalogue, faults, scores, slack)
+        fit = Fit(problem, mode, problem.machine(mode.faults, mode.u))
+        likely = scores[faults] - total > _UNLIKELY
         hypotheses.append(
             Hypothesis(
                 faults=faults,
-                probability=math.exp(score[faults] - total),
+                probability=math.exp(scores[faults] - total),
                 magnitudes=(
                     fit.magnitudes if likely else magnitudes(problem, mode, rough_draws(mode))
                 ),
                 indistinguishable_from=alike,
                 log_evidence=evidence[faults] - top,
-                words=_explain(faults, mode.kinds),
-                check=LOST_CHECK if faults == (LOST,) else "; ".join(k.check for k in mode.kinds),
+                words=" and ".join(f.words for f in named) or "nothing is wrong with this machine",
+                check="; ".join(f.check for f in named),
                 fit=fit,
             )
         )
     return tuple(sorted(hypotheses, key=lambda h: -h.probability))
 
 
-def prior_probability(faults: tuple[str, ...], belief: Belief) -> float:
+def prior_probability(faults: tuple[str, ...], belief: Belief, catalogue: Catalogue) -> float:
     """Probability of an explanation before the burn.
 
     Those that the belief names have the probability it gives; the others share what is left in
-    the proportions of `P_HEALTHY`, `P_UNLISTED`, `P_PAIRS` and evenly spread single faults.
+    the proportions of the catalogue (`Catalogue.prior`).
     """
     if faults in belief.weights:
         return belief.weights[faults]
-    taken = sum(_usual(named) for named in belief.weights)
+    taken = sum(catalogue.prior(named) for named in belief.weights)
     left = max(1.0 - sum(belief.weights.values()), _LEAST_LEFT)
-    return _usual(faults) * left / max(1.0 - taken, _LEAST_LEFT)
-
-
-def _usual(faults: tuple[str, ...]) -> float:
-    """Probability of an explanation of a machine that nobody has looked at."""
-    single = len({kind.name for kind in KINDS}) + len(SIDES)  # and a flat on either side
-    if not faults:
-        return P_HEALTHY
-    if faults == (UNLISTED,):
-        return P_UNLISTED
-    if len(faults) == 1:
-        return (1.0 - P_HEALTHY - P_UNLISTED - P_PAIRS) / single
-    return P_PAIRS / (single * (single - 1) / 2)
+    return catalogue.prior(faults) * left / max(1.0 - taken, _LEAST_LEFT)
 
 
 def _alike(
-    faults: tuple[str, ...], score: Mapping[tuple[str, ...], float], slack: float
+    catalogue: Catalogue,
+    faults: tuple[str, ...],
+    score: Mapping[tuple[str, ...], float],
+    slack: float,
 ) -> tuple[tuple[str, ...], ...]:
     """Explanations that cannot be told from one, likeliest first."""
     others = sorted((f for f in score if f != faults), key=lambda f: -score[f])
     apart = {f: abs(score[f] - score[faults]) / slack for f in others}
     nearest = min(others, key=lambda f: apart[f], default=None)
     return tuple(
-        f for f in others if apart[f] < max(alike_within(faults, f), ALONE if f == nearest else 0.0)
+        f
+        for f in others
+        if apart[f] < max(alike_within(catalogue, faults, f), ALONE if f == nearest else 0.0)
     )
 
 
-def alike_within(one: tuple[str, ...], other: tuple[str, ...]) -> float:
+def alike_within(catalogue: Catalogue, one: tuple[str, ...], other: tuple[str, ...]) -> float:
     """How far apart two explanations' log evidence may lie and still mean nothing."""
-    return TWINS_ALIKE if set(one) ^ set(other) == TWINS else ALIKE
-
-
-def _explain(faults: tuple[str, ...], kinds: tuple[FaultKind, ...]) -> str:
-    if faults == (UNLISTED,):
-        return "something that is not in this list"
-    if faults == (LOST,):
-        return LOST_WORDS
-    return " and ".join(kind.words for kind in kinds) or "nothing is wrong with this machine"
+    return TWINS_ALIKE if catalogue.twins(one, other) else ALIKE

@@ -17,12 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from gantrysim.decisions.blinddirections import blind_directions, noun
+from gantrysim.decisions.blinddirections import blind_directions
 from gantrysim.decisions.diagnosis import ALIKE, alike_within
-from gantrysim.decisions.identifiable import Power, Row, Telling
+from gantrysim.decisions.identifiable import Identifiability, Power, Row
 from gantrysim.decisions.information import log_densities, predictive
+from gantrysim.faults import Fault
 from gantrysim.inference.fitting import Estimate, magnitudes, sized
-from gantrysim.inference.hypotheses import KINDS, FaultKind, of_name
+from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.sampling import COUNT, SEED
 from gantrysim.inference.solver import Evaluator, Mode
@@ -33,16 +34,13 @@ from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.checks import names_of, of_kind
 from gantrysim.records.doors import checked
 
-#: Median of the size of one, and of a pair of, standard normal numbers (per component): the
-#: usual size of a fault whose prior has either sign.
-_ONE, _PAIR = 0.6745, 0.8326
 _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
 
 
 @checked
 def what_can_be_told(
     test: RingTest, machine: Machine | None = None, *, faults: Sequence[str] | None = None
-) -> Telling:
+) -> Identifiability:
     """Say before anything is burned what a test would tell of a machine.
 
     Parameters
@@ -52,12 +50,12 @@ def what_can_be_told(
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     faults : sequence of str, optional
-        Names of the faults of interest, none for the healthy parameters alone; all that a diagnosis
-        compares if absent.
+        Names of the faults of interest, none for the healthy parameters alone; all that the
+        forward model has if absent.  A fault that it lacks is taken at one place.
 
     Returns
     -------
-    Telling
+    Identifiability
         Expected 95 % intervals beside those of the priors, blind directions in words, the
         power to name each fault, and circles beside squares of the same burned length.
 
@@ -77,11 +75,13 @@ def what_can_be_told(
     machine = Machine() if machine is None else machine
     of_kind(test, RingTest, "test")
     of_kind(machine, Machine, "machine")
-    usually = dict.fromkeys(k.name for k in KINDS)
-    names = list(usually) if faults is None else names_of(faults, "faults")
-    kinds = tuple(kind for name in names for kind in of_name(name))
-    whole = _tell(test, machine, kinds)
-    circles, squares = (_tell(part, machine, kinds) for part in shapes_apart(test))
+    catalogue = machine.catalogue()
+    assumed = catalogue.modelled
+    if faults is not None:
+        names = names_of(faults, "faults")
+        assumed = tuple(fault for name in names for fault in catalogue.of_name(name))
+    whole = _tell(test, machine, assumed)
+    circles, squares = (_tell(part, machine, assumed) for part in shapes_apart(test))
     return dataclasses.replace(whole, circles=circles, squares=squares)
 
 
@@ -132,50 +132,37 @@ def _scaled(test: RingTest, factor: float) -> RingTest:
 class _View:
     """The linear model about the healthy machine or about one fault of usual size."""
 
-    kinds: tuple[FaultKind, ...]
+    faults: tuple[Fault, ...]
     u: np.ndarray
     residual: np.ndarray
     jacobian: np.ndarray
     covariance: np.ndarray
 
 
-def usual(kind: FaultKind) -> np.ndarray:
-    """Unknowns of a fault at its usual size: the median of its prior."""
-    either = sum(not q.ratio for q in kind.parameters)
-    centre = kind.parameters[0].centre
-    if kind.parameters[0].ratio or centre:
-        return np.zeros(len(kind.parameters))
-    return np.full(len(kind.parameters), _ONE if either == 1 else _PAIR)
-
-
-def _view(problem: Problem, kinds: tuple[FaultKind, ...]) -> _View:
-    u = problem.start(kinds)
-    for kind, cut in zip(kinds, problem.fault_cuts(kinds), strict=True):
-        u[cut] = usual(kind)
-    evaluator = Evaluator(problem, kinds)
+def _view(problem: Problem, faults: tuple[Fault, ...]) -> _View:
+    ((_, piece),) = problem.burned
+    faults = tuple(fault.shown_on(piece) for fault in faults)
+    u = problem.start(faults)
+    for fault, cut in zip(faults, problem.fault_cuts(faults), strict=True):
+        u[cut] = fault.usual_numbers
+    evaluator = Evaluator(problem, faults)
     residuals, jacobian = evaluator.linearise(u)
     hessian, _ = evaluator.quadratic(u, residuals, jacobian)
-    return _View(kinds, u, residuals[0], jacobian[0], np.linalg.inv(hessian))
+    return _View(faults, u, residuals[0], jacobian[0], np.linalg.inv(hessian))
 
 
-def _tell(test: RingTest, machine: Machine, kinds: tuple[FaultKind, ...]) -> Telling:
+def _tell(test: RingTest, machine: Machine, faults: tuple[Fault, ...]) -> Identifiability:
     problem = Problem(machine, (planned_piece(test, machine),))
-    sets: list[tuple[FaultKind, ...]] = [(), *((kind,) for kind in kinds)]
+    sets: list[tuple[Fault, ...]] = [(), *((fault,) for fault in faults)]
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         views = list(pool.map(lambda k: _view(problem, k), sets))
-        faults = list(pool.map(lambda view: _fault_row(problem, view), views[1:]))
-        return Telling(
-            test=test, machine=machine, rows=(*_healthy_rows(problem, views[0]), *faults),
+        rows = list(pool.map(lambda view: _fault_row(problem, view), views[1:]))
+        return Identifiability(
+            test=test, machine=machine, rows=(*_healthy_rows(problem, views[0]), *rows),
             blind=_blind(problem, views), power=_powers(problem, views),
             length=burned_length(test),
         )  # fmt: skip
-
-
-def _label(kind: FaultKind) -> str:
-    """Name of a fault, with its variant where a kind has several."""
-    several = sum(k.name == kind.name for k in KINDS) > 1
-    return f"{kind.name} ({kind.variant})" if several else kind.name
 
 
 def _healthy_rows(problem: Problem, view: _View) -> list[Row]:
@@ -191,28 +178,28 @@ def _healthy_rows(problem: Problem, view: _View) -> list[Row]:
 
 
 def _fault_row(problem: Problem, view: _View) -> Row:
-    (kind,) = view.kinds
-    mode = Mode(view.kinds, view.u, view.covariance, 0.0, 0.0, (), (), True)
-    after = magnitudes(problem, mode)[kind.name]
-    before = _believed(kind)
+    (fault,) = view.faults
+    mode = Mode(view.faults, view.u, view.covariance, 0.0, 0.0, (), (), True)
+    after = magnitudes(problem, mode)[fault.name]
+    before = _believed(fault)
     return Row(
-        _label(kind), kind.unit, True, after.estimate,
+        problem.catalogue.label(fault), fault.unit, True, after.estimate,
         after.low, after.high, before.low, before.high,
     )  # fmt: skip
 
 
 @functools.cache
-def _believed(kind: FaultKind) -> Estimate:
+def _believed(fault: Fault) -> Estimate:
     """Magnitude of a fault under its prior alone."""
-    size = len(kind.parameters)
+    size = len(fault.parameters)
     draws = np.random.default_rng(SEED).standard_normal((COUNT, size))
-    return sized(kind, np.zeros(size), draws)
+    return sized(fault, fault.parameters, np.zeros(size), draws)
 
 
 def _blind(problem: Problem, views: Sequence[_View]) -> tuple[str, ...]:
     """Directions over healthy parameters and fault amounts together that nothing narrows."""
     healthy = views[0]
-    single = [v for v in views[1:] if " and " not in v.kinds[0].variant]
+    single = [v for v in views[1:] if not v.faults[0].compound]
     # a fault counts as a vector of its whole effect: in the slope at zero it would be absent
     effects = [v.residual - healthy.residual for v in single]
     table = np.column_stack([healthy.jacobian, *effects])
@@ -222,7 +209,7 @@ def _blind(problem: Problem, views: Sequence[_View]) -> tuple[str, ...]:
     n = len(problem.scatter)
     chosen = [*range(n), *range(healthy.jacobian.shape[1], table.shape[1])]
     names = [scatter.parameter.name for scatter in problem.scatter]
-    names += [noun(v.kinds[0]) for v in single]
+    names += [v.faults[0].noun for v in single]
     return blind_directions(covariance[np.ix_(chosen, chosen)], names)
 
 
@@ -236,6 +223,7 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
     truths = [v.residual for v in views]
     data = predictive(metric, [*means, *truths], roots)
     count = len(views)
+    within = functools.partial(alike_within, problem.catalogue)
     factors = [np.linalg.cholesky(np.eye(len(r)) + r @ r.T) for r in data.roots]
     rng = np.random.default_rng(_SEED)
     draws = rng.standard_normal((_DRAWS, data.means.shape[1] + n))
@@ -245,17 +233,17 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
         sample = data.means[count + k] + draws[:, n:] + draws[:, :n] @ scatter.T
         log = log_densities(sample, data.means[:count], factors)
         ahead = log[:, k : k + 1] - log
-        (kind,) = views[k].kinds
+        (fault,) = views[k].faults
         confused = [
-            _label(other.kinds[0])
+            problem.catalogue.label(other.faults[0])
             for j, other in enumerate(views)
             if j not in (0, k)
-            and other.kinds[0].name != kind.name
-            and ahead[:, j].mean() < alike_within((kind.name,), (other.kinds[0].name,))
+            and other.faults[0].name != fault.name
+            and ahead[:, j].mean() < within((fault.name,), (other.faults[0].name,))
         ]
         seen = float(np.mean(ahead[:, 0] > ALIKE))
-        values = [q.value(float(x)) for q, x in zip(kind.parameters, usual(kind), strict=True)]
-        size = float(kind.magnitude(*values))
-        label = _label(kind)
-        out.append(Power(label, kind.words, kind.unit, size, seen, tuple(confused)))
+        values = values_at(fault.parameters, fault.usual_numbers)
+        size = float(fault.magnitude(*values))
+        label = problem.catalogue.label(fault)
+        out.append(Power(label, fault.words, fault.unit, size, seen, tuple(confused)))
     return tuple(out)

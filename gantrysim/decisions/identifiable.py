@@ -14,8 +14,8 @@ from gantrysim.records.doors import checked
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: An interval narrower than this part of the prior's counts as told, as in a fit.
-TOLD = 0.8
+#: An interval narrower than this part of the prior's counts as identifiable, as in a fit.
+IDENTIFIABLE = 0.8
 
 
 @dataclass(frozen=True)
@@ -51,9 +51,9 @@ class Row:
         return (self.high - self.low) / (self.prior_high - self.prior_low)
 
     @property
-    def told(self) -> bool:
+    def identifiable(self) -> bool:
         """Whether the test narrows it to less than 0.8 of its prior's width."""
-        return self.left < TOLD
+        return self.left < IDENTIFIABLE
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class Power:
 
 @checked
 @dataclass(frozen=True, eq=False)
-class Telling:
+class Identifiability:
     """What a test can tell; `what_can_be_told` makes one.
 
     Parameters
@@ -99,7 +99,7 @@ class Telling:
         For every fault.
     length : float
         Length of the burned lines, mm.
-    circles, squares : Telling, optional
+    circles, squares : Identifiability, optional
         The same for circles alone and squares alone, of equal burned length.
     """
 
@@ -109,8 +109,8 @@ class Telling:
     blind: tuple[str, ...]
     power: tuple[Power, ...]
     length: float
-    circles: Telling | None = None
-    squares: Telling | None = None
+    circles: Identifiability | None = None
+    squares: Identifiability | None = None
 
     def row(self, name: str) -> Row:
         """The row of a parameter or fault.
@@ -126,7 +126,7 @@ class Telling:
         known = ", ".join(row.name for row in self.rows)
         raise ValueError(f"nothing is predictive of {name!r}; accepted are {known}")
 
-    def compare(self, other: Telling, names: tuple[str, str] = ("this", "other")) -> str:
+    def compare(self, other: Identifiability, names: tuple[str, str] = ("this", "other")) -> str:
         """Both tests side by side: the part of each prior interval that is left, as text."""
         head = (
             f"{'part of the prior interval left':34s}{names[0]:>10s}{names[1]:>10s}\n"
@@ -152,7 +152,7 @@ class Telling:
         out = [f"Test: {self.test.summary()} Burned length {self.length:.0f} mm."]
         out.append("Expected 95 % interval [what is believed without the test]:")
         for r in self.rows:
-            note = "" if r.told else "   left at what is believed"
+            note = "" if r.identifiable else "   dominated by the prior"
             out.append(
                 f"  {r.name:22s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
                 f"[{r.prior_low:.4g} to {r.prior_high:.4g}]{note}"
@@ -177,7 +177,8 @@ class Telling:
             "test": self.test.to_dict(),
             "length_mm": self.length,
             "rows": [
-                {**dataclasses.asdict(r), "part_left": r.left, "told": r.told} for r in self.rows
+                {**dataclasses.asdict(r), "part_left": r.left, "identifiable": r.identifiable}
+                for r in self.rows
             ],
             "blind": list(self.blind),
             "power": [
@@ -189,16 +190,16 @@ class Telling:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the part of each prior interval that is left; takes and returns Axes."""
-        from gantrysim.plotting.intervals import plot_telling
+        from gantrysim.plotting.intervals import plot_identifiability
 
-        return plot_telling(self, ax)
+        return plot_identifiability(self, ax)
 
     def __repr__(self) -> str:
-        told = sum(row.told for row in self.rows)
+        told = sum(row.identifiable for row in self.rows)
         seen = sum(p.seen > 0.8 for p in self.power)
         return (
-            f"Telling({told} of {len(self.rows)} parameters told, {seen} of {len(self.power)} "
-            f"faults told from healthy, {len(self.blind)} blind directions)"
+            f"Identifiability({told} of {len(self.rows)} parameters identifiable, {seen} of "
+            f"{len(self.power)} faults told from healthy, {len(self.blind)} blind directions)"
         )
 
     def _repr_html_(self) -> str:

@@ -21,8 +21,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from gantrysim.decisions.blinddirections import noun
-from gantrysim.decisions.diagnosis import HINT, UNLISTED, Finding, Hypothesis, alike_within
+from gantrysim.decisions.diagnosis import HINT, Finding, Hypothesis, alike_within
 from gantrysim.decisions.information import (
     Expected,
     Predictive,
@@ -30,11 +29,9 @@ from gantrysim.decisions.information import (
     expected_of_outcomes,
     predictive,
 )
-from gantrysim.inference.hypotheses import KINDS, FaultKind
-from gantrysim.inference.lost import LOST
+from gantrysim.faults import Fault
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator
-from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments import INSTRUMENTS
 from gantrysim.instruments.base import Candidate, Instrument
 from gantrysim.instruments.burning import PointsOfPiece
@@ -74,9 +71,9 @@ class Look:
     test = None
 
     @classmethod
-    def of(cls, kind: FaultKind) -> Look:
-        """The check that confirms a kind of fault."""
-        return cls(kind.name, kind.check)
+    def of(cls, fault: Fault) -> Look:
+        """The check that confirms a fault."""
+        return cls(fault.name, fault.check)
 
 
 @checked
@@ -268,12 +265,13 @@ class _Question:
 
     @classmethod
     def of(cls, finding: Finding) -> _Question:
-        if finding.best.faults in ((UNLISTED,), (LOST,)):
+        catalogue = finding.machine.catalogue()
+        if not catalogue.foretells(finding.best.faults):
             raise ValueError(
                 f"the finding is {finding.best.name}: no test tells more before its cause is found "
                 "and freed; see finding.report()"
             )
-        listed = [h for h in finding.ranked if h.faults not in ((UNLISTED,), (LOST,))]
+        listed = [h for h in finding.ranked if catalogue.foretells(h.faults)]
         # few rings: a log evidence means a fraction of itself, as in the finding's own groups
         power = 1.0 / HINT if finding.thin else 1.0
         chances = np.array([max(h.probability, 1e-300) for h in listed]) ** power
@@ -286,17 +284,20 @@ class _Question:
         for h in alive:
             shared = h.fit.mode.u.size - own
             roots.append(np.linalg.cholesky(h.fit.mode.covariance[:shared, :shared]))
-        slack = np.array([[alike_within(a.faults, b.faults) for b in alive] for a in alive])
-        size = next((k for k, h in enumerate(alive) if h.fit.mode.kinds), None)
+        slack = np.array(
+            [[alike_within(catalogue, a.faults, b.faults) for b in alive] for a in alive]
+        )
+        size = next((k for k, h in enumerate(alive) if h.fit.mode.faults), None)
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
 
     def candidates(self, instruments: Sequence[Instrument]) -> list[Candidate | Look]:
         """What the instruments could be asked, and the checks of what is in question."""
         tests = [term.piece.test for _, term in self.problem.burned]
         names = {name for h in self.alive for name in h.faults}
-        kinds = {kind.name: kind for kind in KINDS if kind.name in names}
+        catalogue = self.problem.catalogue
+        suspects = [catalogue.named(name) for name in catalogue.names if name in names]
         found = [c for i in instruments for c in i.candidates(self.problem.nominal, tests)]
-        return [*found, *map(Look.of, kinds.values())]
+        return [*found, *map(Look.of, suspects)]
 
     def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
         """What a candidate is expected to settle."""
@@ -328,9 +329,9 @@ class _Question:
         means: list[np.ndarray] = []
         roots, placed = [], np.empty(0)
         for h, root in zip(self.alive, self.roots, strict=True):
-            kinds = tuple(_carried(kind, term) for kind in h.fit.mode.kinds)
+            faults = tuple(fault.shown_on(term.drawn) for fault in h.fit.mode.faults)
             u = np.concatenate([h.fit.mode.u[: len(root)], np.zeros(term.n_nuisance)])
-            (residual,), (jacobian,) = Evaluator(problem, kinds).linearise(u)
+            (residual,), (jacobian,) = Evaluator(problem, faults).linearise(u)
             placed = placed if means else jacobian[:, len(root) :]
             means.append(residual)
             roots.append(jacobian[:, : len(root)] @ root)
@@ -373,14 +374,6 @@ class _Question:
         return words
 
 
-def _carried(kind: FaultKind, term: LikelihoodTerm) -> FaultKind:
-    """A fault as it shows in another measurement: one given as a pattern has it made anew."""
-    if kind.pattern_on is None:
-        return kind
-    drawn = term.drawn
-    return dataclasses.replace(kind, pattern={} if drawn is None else {0: kind.pattern_on(drawn)})
-
-
 def _noun(h: Hypothesis) -> str:
     """What an explanation is about: "slackness of the left belt"."""
-    return " with ".join(noun(kind) for kind in h.fit.mode.kinds) or "a healthy machine"
+    return " with ".join(fault.noun for fault in h.fit.mode.faults) or "a healthy machine"

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-_DRAG = {"tight_wheels_left": "left", "tight_wheels_right": "right", "tight_carriage": "x"}
-_GIVE = {"slack_belt_left": "left", "slack_belt_right": "right", "slack_belt_x": "x"}
-_SHAFT = {"coupler_backlash", "slack_belt_right", "tight_wheels_right"}
-_SCALES = {"scale_x", "scale_y"}
+from gantrysim.faults import Catalogue, Fault
+from gantrysim.faults.base import DRAG, GIVE, PLAY, SCALE
 
 FRICTION = (
     "a slow burn sees drag over stiffness, so a tight wheel and a slack belt on one axis look alike"
 )
-TWINS = "1 mm of slip looks like 1.5 mrad out of square with 1.2 N more drag on each plate"
 SIDES = "the pattern is small beside the span between the rails, so left and right look alike"
 FAR = "play, slack and drag on the far side all make its end of the beam lag alike"
 SCANNER = "the scanner's own scales are known no better than this"
@@ -19,11 +16,13 @@ TORN = "what tears a figure leaves nothing to compare"
 ALIKE = "on this test they draw the same lines within what is known of the machine"
 
 
-def why_alike(one: tuple[str, ...], other: tuple[str, ...]) -> str:
+def why_alike(catalogue: Catalogue, one: tuple[str, ...], other: tuple[str, ...]) -> str:
     """Say why a burn cannot tell one explanation from another.
 
     Parameters
     ----------
+    catalogue : Catalogue
+        What the machine may have.
     one, other : tuple of str
         Names of the faults of each; empty for healthy.
 
@@ -32,23 +31,26 @@ def why_alike(one: tuple[str, ...], other: tuple[str, ...]) -> str:
     str
         A sentence without its full stop, in terms of the mechanism.
     """
-    differ = set(one) ^ set(other)
-    if differ & {"lost_steps", "unlisted"}:
+    if not (catalogue.foretells(one) and catalogue.foretells(other)):
         return TORN
-    if differ == {"coupler_slip", "out_of_square"}:
-        return TWINS
-    if differ and one and other and differ <= _SCALES:
+    if twins := catalogue.twins(one, other):
+        return twins
+    differ = [catalogue.named(name) for name in set(one) ^ set(other)]
+    if differ and one and other and all(fault.effect == SCALE for fault in differ):
         return SCANNER
     if not one or not other or len(one) != len(other):
         return FAINT
-    if len(differ) != 2:
-        return ALIKE
-    a, b = sorted(differ)
-    sides = {_DRAG.get(a) or _GIVE.get(a), _DRAG.get(b) or _GIVE.get(b)}
-    if len(sides) == 1 and None not in sides:
+    return _of_two(*differ) if len(differ) == 2 else ALIKE
+
+
+def _of_two(a: Fault, b: Fault) -> str:
+    """Why one fault looks like another, by what they do and which drive feels it."""
+    drives, effects = {a.drive, b.drive}, {a.effect, b.effect}
+    lag = effects <= {DRAG, GIVE}  # both make the drive of their side lag
+    if lag and a.drive == b.drive:
         return FRICTION
-    if differ <= _SHAFT:
+    if drives == {"right"} and effects <= {DRAG, GIVE, PLAY}:
         return FAR
-    if a.replace("left", "right") == b.replace("left", "right") or sides == {"left", "right"}:
+    if drives == {"left", "right"} and (lag or type(a) is type(b)):
         return SIDES
     return ALIKE

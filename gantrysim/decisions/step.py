@@ -97,7 +97,7 @@ def choose_step(
     Parameters
     ----------
     needed : ndarray
-        Draws of the signed amount needed, in the unit of the knob.
+        Draws of the signed amount needed, in the unit of the point.
     hand : float
         How well an amount can be set (95 %), same unit.
     lacking, over : float

@@ -43,17 +43,20 @@ def report(finding: Finding) -> list[str]:
         for faults in finding.group:
             h = next(x for x in shown if x.faults == faults)
             rows.append(f"  - {h.words} (probability {_probability(h)})")
-        reasons = dict.fromkeys(why_alike(best.faults, f) for f in best.indistinguishable_from)
+        catalogue = best.fit.problem.catalogue
+        reasons = dict.fromkeys(
+            why_alike(catalogue, best.faults, f) for f in best.indistinguishable_from
+        )
         rows.append(f"Why: {'; '.join(reasons)}.")
     sizes = [m for h in shown for m in h.magnitudes.values()]
     rows += [
         f"How big: {m.name} {m.estimate:.3g} {m.unit}, 95 % between {m.low:.3g} and {m.high:.3g}."
         for m in sizes
-        if m.told
+        if m.identifiable
     ]
-    untold = dict.fromkeys(m.name for m in sizes if not m.told)
-    if untold:
-        rows.append(f"How big cannot be told from this: {', '.join(untold)}.")
+    vague = dict.fromkeys(m.name for m in sizes if not m.identifiable)
+    if vague:
+        rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
     rows += [f"Check by hand: {h.check}." for h in shown if h.magnitudes]
     rows += _quantities(finding)
     if finding.pieces:
@@ -70,7 +73,9 @@ def table(finding: Finding) -> str:
     rows = "".join(
         f"<tr><td>{html.escape(h.name)}</td><td>{h.probability:.3f}</td><td>"
         + "<br>".join(
-            f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}" if m.told else "not told"
+            f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
+            if m.identifiable
+            else "not told"
             for m in h.magnitudes.values()
         )
         + f"</td><td>{_others(h)}</td></tr>"
@@ -97,9 +102,9 @@ def _quantities(finding: Finding) -> list[str]:
     """Say which parameters were not narrowed; where nothing was learned, which were."""
     parameters = finding.best.fit.parameters
     if finding.learned:
-        vague = [p.name for p in parameters if not p.told]
+        vague = [p.name for p in parameters if not p.identifiable]
         return [f"This piece says little or nothing about: {', '.join(vague)}."] if vague else []
-    told = [p.name for p in parameters if p.told]
+    told = [p.name for p in parameters if p.identifiable]
     return [f"It narrows: {', '.join(told)}."] if told else []
 
 

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.inference.hypotheses import FaultKind, of_name
-from gantrysim.inference.kicks import wheel_flats
-from gantrysim.inference.problem import Problem, prepare, values_of
+from gantrysim.inference.faultmodel import FaultModel
+from gantrysim.inference.parameters import Parameter, values_at
+from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.profile import Profile
 from gantrysim.inference.profile import profile as profile_of
 from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
@@ -34,7 +34,7 @@ class Estimate:
         What it is.
     estimate, low, high : float
         Posterior mode and 95 % interval.
-    told : bool
+    identifiable : bool
         Whether the measurement narrowed it to less than 0.8 of its prior width.
     """
 
@@ -43,35 +43,41 @@ class Estimate:
     estimate: float
     low: float
     high: float
-    told: bool
+    identifiable: bool
 
     def __str__(self) -> str:
-        note = "" if self.told else "  (left at what was believed before)"
+        note = "" if self.identifiable else "  (dominated by the prior)"
         return (
             f"{self.name}: {self.estimate:.4g} [{self.low:.4g}, {self.high:.4g}] {self.unit}{note}"
         )
 
 
-def sized(kind: FaultKind, u: np.ndarray, draws: np.ndarray) -> Estimate:
+def sized(
+    fault: FaultModel, parameters: Sequence[Parameter], u: np.ndarray, draws: np.ndarray
+) -> Estimate:
     """Magnitude of a fault at its unknowns, with the 95 % interval of draws of them.
 
     Parameters
     ----------
-    kind : FaultKind
+    fault : FaultModel
         The fault.
+    parameters : sequence of Parameter
+        What is believed of its parameters.
     u : ndarray, shape (q,)
         Its unknowns, standard normal numbers.
     draws : ndarray, shape (n, q)
         Draws of them.
     """
     blank = np.random.default_rng(SEED).standard_normal(draws.shape)
-    sizes = [[kind.magnitude(*values_of(kind, x)) for x in table] for table in (draws, blank)]
+    sizes = [
+        [fault.magnitude(*values_at(parameters, x)) for x in table] for table in (draws, blank)
+    ]
     (low, high), (least, most) = np.quantile(sizes, [0.025, 0.975], axis=1).T
-    told = bool(high - low < 0.8 * (most - least))
-    estimate = float(kind.magnitude(*values_of(kind, u)))
+    identifiable = bool(high - low < 0.8 * (most - least))
+    estimate = float(fault.magnitude(*values_at(parameters, u)))
     if not low <= estimate <= high:  # the length of a vector about zero has no size at its mode
         estimate = float(np.median(sizes[0]))
-    return Estimate(kind.name, kind.unit, estimate, float(low), float(high), told)
+    return Estimate(fault.name, fault.unit, estimate, float(low), float(high), identifiable)
 
 
 def rough_draws(mode: Mode) -> np.ndarray:
@@ -94,11 +100,14 @@ def magnitudes(
     draws : ndarray, shape (n, size), optional
         Draws of its unknowns; those of `posterior_draws` if absent (0.1 s).
     """
-    if not mode.kinds:
+    if not mode.faults:
         return {}
     draws = posterior_draws(problem, mode) if draws is None else draws
-    cuts = zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True)
-    return {kind.name: sized(kind, mode.u[cut], draws[:, cut]) for kind, cut in cuts}
+    cuts = zip(mode.faults, problem.fault_cuts(mode.faults), strict=True)
+    return {
+        fault.name: sized(fault, problem.parameters(fault), mode.u[cut], draws[:, cut])
+        for fault, cut in cuts
+    }
 
 
 @checked
@@ -139,26 +148,26 @@ class Fit:
             Picks them.
         """
         chosen = rng.choice(len(self.draws), size=count, replace=count > len(self.draws))
-        return [self.problem.machine(self.mode.kinds, self.draws[k]) for k in chosen]
+        return [self.problem.machine(self.mode.faults, self.draws[k]) for k in chosen]
 
     @property
     def magnitudes(self) -> dict[str, Estimate]:
         """Fault magnitudes by name."""
-        return magnitudes(self.problem, self.mode, self.draws) if self.mode.kinds else {}
+        return magnitudes(self.problem, self.mode, self.draws) if self.mode.faults else {}
 
     @property
     def parameters(self) -> tuple[Estimate, ...]:
         """Every machine parameter with its 95 % interval.
 
-        ``told`` is false where the piece says nothing and the prior is left.
+        ``identifiable`` is false where the prior dominates.
         """
         sd = np.sqrt(np.diag(self.mode.covariance))
         parameters = [s.parameter for s in self.problem.scatter]
-        parameters += [q for kind in self.mode.kinds for q in kind.parameters]
+        parameters += [q for fault in self.mode.faults for q in self.problem.parameters(fault)]
         out = []
         for q, u, s in zip(parameters, self.mode.u, sd, strict=False):
             low, high = sorted((q.value(u - 1.96 * s), q.value(u + 1.96 * s)))
-            out.append(Estimate(q.name, q.unit, q.value(u), low, high, told=bool(s < 0.8)))
+            out.append(Estimate(q.name, q.unit, q.value(u), low, high, identifiable=bool(s < 0.8)))
         return tuple(out)
 
     def overlay(self, piece: int = 0) -> Overlay:
@@ -193,7 +202,7 @@ class Fit:
     def to_dict(self) -> dict[str, Any]:
         """Return magnitudes and parameters as plain Python types."""
         return {
-            "faults": [kind.name for kind in self.mode.kinds],
+            "faults": [fault.name for fault in self.mode.faults],
             "converged": self.mode.converged,
             "rms_mm": self.rms,
             "magnitudes": {k: dataclasses.asdict(v) for k, v in self.magnitudes.items()},
@@ -202,7 +211,7 @@ class Fit:
 
     def report(self) -> str:
         """Return the fit as a table of text."""
-        faults = ", ".join(kind.name for kind in self.mode.kinds) or "healthy"
+        faults = ", ".join(fault.name for fault in self.mode.faults) or "healthy"
         state = "converged" if self.mode.converged else "NOT converged"
         rows = [f"Fit of {faults}: {state}, residual {self.rms * 1e3:.1f} um rms"]
         rows += [f"  {m}" for m in self.magnitudes.values()]
@@ -215,7 +224,8 @@ class Fit:
     def _repr_html_(self) -> str:
         rows = "".join(
             f"<tr><td>{p.name}</td><td>{p.estimate:.4g}</td><td>{p.low:.4g}</td>"
-            f"<td>{p.high:.4g}</td><td>{p.unit}</td><td>{'' if p.told else 'prior'}</td></tr>"
+            f"<td>{p.high:.4g}</td><td>{p.unit}</td>"
+            f"<td>{'' if p.identifiable else 'prior'}</td></tr>"
             for p in (*self.magnitudes.values(), *self.parameters)
         )
         names = ("parameter", "estimate", "low", "high", "unit", "")
@@ -249,24 +259,20 @@ def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence
     """
     if isinstance(faults, str) or len(set(faults)) != len(faults):
         raise ValueError(f"faults must be a list of different names, found {faults!r}")
-    flats = [name for name in faults if name.startswith("wheel_flat_")]
-    others = [of_name(name) for name in faults if name not in flats]
     problem = prepare(piece, machine)
-    mode = _best(problem, others, flats)
+    families = [problem.catalogue.of_name(name) for name in faults]
+    mode = _best(problem, families)
     problem = learn_noise(problem, mode)
-    mode = _best(problem, others, flats)
-    return Fit(problem, mode, problem.machine(mode.kinds, mode.u))
+    mode = _best(problem, families)
+    return Fit(problem, mode, problem.machine(mode.faults, mode.u))
 
 
-def _best(problem: Problem, others: Sequence[tuple[FaultKind, ...]], flats: Sequence[str]) -> Mode:
-    """Best mode over the variants of the named faults, with flats at their best place."""
-    modes = [search(problem, kinds) for kinds in itertools.product(*others)]
+def _best(problem: Problem, families: Sequence[Sequence[FaultModel]]) -> Mode:
+    """Best mode over the variants of the named faults, with those sought at their best place."""
+    modelled = [family for family in families if not family[0].sought]
+    modes = [search(problem, faults) for faults in itertools.product(*modelled)]
     mode = max(modes, key=lambda m: m.evidence)
-    for name in flats:
-        kinds = [kick.kind for kick in wheel_flats(problem, mode) if kick.kind.name == name]
-        if not kinds:
-            raise ValueError(
-                f"there is no fault named {name!r}; accepted are wheel_flat_left, wheel_flat_right"
-            )
-        mode = extend(problem, mode, kinds[0])
+    for fault, *_ in (family for family in families if family[0].sought):
+        placed, _ = fault.placed(problem, mode)
+        mode = extend(problem, mode, placed)
     return mode

@@ -1,4 +1,4 @@
-"""What is believed before the burn is measured: how a healthy machine scatters.
+"""Parameters with their priors, and what is believed of a machine before it is measured.
 
 Every unknown is carried as a standard normal number u; a `Parameter` says what u means on the
 machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
@@ -7,7 +7,7 @@ machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -66,6 +66,11 @@ class Parameter:
         return replace(self, centre=self.value(mean), spread=self.spread * deviation)
 
 
+def values_at(parameters: Sequence[Parameter], u: Sequence[float] | np.ndarray) -> list[float]:
+    """Values of parameters, in their units, at standard normal numbers."""
+    return [q.value(float(v)) for q, v in zip(parameters, u, strict=True)]
+
+
 @dataclass(frozen=True)
 class Scatter:
     """A parameter of a healthy machine and the fields that it scales or shifts.
@@ -99,48 +104,6 @@ class Scatter:
         return out
 
 
-#: Stiffness and drag of a healthy machine lie within this part of their nominal value: the
-#: nominal description of the bench machine says a quarter; a little more is allowed.
-_QUARTER = 0.27
-
-
-def _ratio(name: str, axis: str, *places: str, spread: float = _QUARTER) -> Scatter:
-    return Scatter(Parameter(name, "of nominal", 1.0, spread, bounded=True), places, axis)
-
-
-def _shift(
-    name: str, unit: str, axis: str, place: str, spread: float, least: float = -math.inf
-) -> Scatter:
-    return Scatter(Parameter(name, unit, 0.0, spread), (place,), axis, least)
-
-
-#: How a healthy machine scatters about its nominal description.  Stiffness and drag by up to
-#: a quarter of their value; squareness, set-up offsets, pulley run-out and scale by what a
-#: careful assembly leaves (belt length tolerance +-0.05 %: polyurethane belt catalogues;
-#: run-out of a machined pulley of the order of 0.01 mm: common practice, no source).
-HEALTHY_SCATTER: tuple[Scatter, ...] = (
-    _ratio("drag left", "y", "left.friction"),
-    _ratio("drag right", "y", "right.friction"),
-    _ratio("drag carriage", "x", "carriage.friction"),
-    _ratio("belt left EA", "y", "belt_left.ea"),
-    _ratio("belt right EA", "y", "belt_right.ea"),
-    _ratio("belt x EA", "x", "belt_x.ea"),
-    _ratio("motor y hold", "y", "motor_y.hold_force", spread=0.17),
-    _ratio("motor x hold", "x", "motor_x.hold_force", spread=0.17),
-    _ratio("shaft stiffness", "y", "shaft.stiffness"),
-    _ratio("racking stiffness", "y", "left.rack_stiffness", "right.rack_stiffness", spread=0.22),
-    _ratio("rock stiffness", "x", "carriage.rock_stiffness"),
-    _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
-    _ratio("viscous drag", "xy", "contact.viscous"),
-    _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
-    _shift("overshoot", "-", "xy", "contact.overshoot", 0.35, 0.0),
-    _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
-    _shift("squareness", "mrad", "y", "square", 0.12),
-    _shift("scale x", "-", "x", "scale_x", 2.5e-4),
-    _shift("scale y", "-", "y", "scale_y", 2.5e-4),
-)
-
-
 @checked
 @dataclass(frozen=True, eq=False)
 class Belief:
@@ -156,7 +119,8 @@ class Belief:
         Prior probability of each explanation, by its sorted fault names; those not named share
         what is left in the usual proportions.
     sizes : mapping
-        By `FaultKind.key`, what is believed of a fault's parameters where that is not the usual.
+        By the key of a fault (name and variant), what is believed of its parameters where that
+        is not the usual.
     machine : Machine, optional
         The machine as described that it is about; none where nothing was learned yet.
     """
@@ -180,7 +144,7 @@ class Belief:
         )
 
     @classmethod
-    def fresh(cls, scatter: tuple[Scatter, ...] = HEALTHY_SCATTER) -> Belief:
+    def fresh(cls, scatter: Sequence[Scatter]) -> Belief:
         """Nothing is known but the description of the machine."""
         return cls(np.zeros(len(scatter)), np.eye(len(scatter)))
 

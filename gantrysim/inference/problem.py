@@ -7,17 +7,21 @@ scanner's errors).
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Scatter
+from gantrysim.inference.faultmodel import FaultModel
+from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
 from gantrysim.machine import Machine
 from gantrysim.records.checks import shortened
+
+if TYPE_CHECKING:
+    from gantrysim.faults.catalogue import Catalogue
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,15 +35,26 @@ class Problem:
     sources : tuple of LikelihoodTerm
         What was measured.
     belief : Belief
-        What is believed of the healthy scatter before these measurements.
+        What is believed before these measurements; the healthy scatter alone if absent.
     scatter : tuple of Scatter
-        Healthy scatter.
+        Healthy scatter; that of the machine's catalogue if absent.
     """
 
     nominal: Machine
     sources: tuple[LikelihoodTerm, ...]
-    belief: Belief = field(default_factory=Belief.fresh)
-    scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
+    belief: Belief = None  # type: ignore[assignment]  # both are filled in below
+    scatter: tuple[Scatter, ...] = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        if self.scatter is None:
+            object.__setattr__(self, "scatter", self.catalogue.scatter)
+        if self.belief is None:
+            object.__setattr__(self, "belief", Belief.fresh(self.scatter))
+
+    @functools.cached_property
+    def catalogue(self) -> Catalogue:
+        """What may be wrong with the machine."""
+        return self.nominal.catalogue()
 
     @property
     def burned(self) -> tuple[tuple[int, DrawnLines], ...]:
@@ -52,38 +67,46 @@ class Problem:
         """How many unknowns all sources bring of their own."""
         return sum(source.n_nuisance for source in self.sources)
 
-    def machine(self, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
+    def machine(self, faults: Sequence[FaultModel], u: np.ndarray) -> Machine:
         """The machine at the unknowns u."""
-        return self._with_faults(self._healthy(u), kinds, u)
+        return self._with_faults(self._healthy(u), faults, u)
 
     def machines_beside(
-        self, kinds: Sequence[FaultKind], u: np.ndarray, amount: float
+        self, faults: Sequence[FaultModel], u: np.ndarray, amount: float
     ) -> list[Machine]:
         """The machine with each of its unknowns in turn moved by ``amount``."""
         healthy = self._healthy(u)
         out = []
         for k, scatter in enumerate(self.scatter):
             there = scatter.changes(self.nominal, float(u[k]) + amount)
-            out.append(self._with_faults(healthy.set_many(there), kinds, u))
+            out.append(self._with_faults(healthy.set_many(there), faults, u))
         for k in range(len(self.scatter), u.size - self.n_nuisance):
             v = u.copy()
             v[k] += amount
-            out.append(self._with_faults(healthy, kinds, v))
+            out.append(self._with_faults(healthy, faults, v))
         return out
 
-    def axes(self, kinds: Sequence[FaultKind]) -> list[str]:
+    def parameters(self, fault: FaultModel) -> tuple[Parameter, ...]:
+        """Parameters of a fault with what is believed of them."""
+        return self.belief.sizes.get(fault.key, fault.parameters)
+
+    def values(self, fault: FaultModel, u: np.ndarray) -> list[float]:
+        """Values of a fault's parameters, in their units, at standard normal numbers."""
+        return values_at(self.parameters(fault), u)
+
+    def axes(self, faults: Sequence[FaultModel]) -> list[str]:
         """Blocks of the mechanism that each unknown of the machine acts on."""
         axes = [s.axis for s in self.scatter]
-        for kind in kinds:
-            axes += [kind.axis] * len(kind.parameters)
+        for fault in faults:
+            axes += [fault.block] * len(fault.parameters)
         return axes
 
-    def fault_cuts(self, kinds: Sequence[FaultKind]) -> list[slice]:
+    def fault_cuts(self, faults: Sequence[FaultModel]) -> list[slice]:
         """Where the unknowns of each fault stand."""
         first, cuts = len(self.scatter), []
-        for kind in kinds:
-            cuts.append(slice(first, first + len(kind.parameters)))
-            first += len(kind.parameters)
+        for fault in faults:
+            cuts.append(slice(first, first + len(fault.parameters)))
+            first += len(fault.parameters)
         return cuts
 
     def nuisance_cuts(self, size: int) -> list[slice]:
@@ -94,9 +117,9 @@ class Problem:
             first += source.n_nuisance
         return cuts
 
-    def start(self, kinds: Sequence[FaultKind]) -> np.ndarray:
+    def start(self, faults: Sequence[FaultModel]) -> np.ndarray:
         """Unknowns at the middle of what is believed, each piece placed by its rings."""
-        rest = sum(len(k.parameters) for k in kinds) + self.n_nuisance
+        rest = sum(len(k.parameters) for k in faults) + self.n_nuisance
         return np.concatenate([self.belief.mean, np.zeros(rest)])
 
     def half_prior(self, u: np.ndarray) -> float:
@@ -120,9 +143,12 @@ class Problem:
             changes.update(scatter.changes(self.nominal, float(number)))
         return self.nominal.set_many(changes)
 
-    def _with_faults(self, machine: Machine, kinds: Sequence[FaultKind], u: np.ndarray) -> Machine:
-        for kind, cut in zip(kinds, self.fault_cuts(kinds), strict=True):
-            machine = kind.apply(machine, values_of(kind, u[cut]))
+    def _with_faults(
+        self, machine: Machine, faults: Sequence[FaultModel], u: np.ndarray
+    ) -> Machine:
+        for fault, cut in zip(faults, self.fault_cuts(faults), strict=True):
+            if not fault.sought:  # else it shows as a pattern on the lines
+                machine = fault.at(*self.values(fault, u[cut])).apply(machine)
         return machine
 
 
@@ -130,11 +156,6 @@ _ACCEPTED = (
     "Piece, sheets of readings and whatever else gives a likelihood term, or several in a list"
 )
 M = TypeVar("M", bound=Measured)
-
-
-def values_of(kind: FaultKind, u: np.ndarray) -> list[float]:
-    """Values of a fault's parameters at standard normal numbers."""
-    return [q.value(float(v)) for q, v in zip(kind.parameters, u, strict=True)]
 
 
 def prepare(
@@ -170,7 +191,7 @@ def prepare(
     if belief is not None:
         belief.check(nominal)
     sources = tuple(thing.likelihood_term(nominal) for thing in listed(measured))
-    return Problem(nominal, sources, belief or Belief.fresh())
+    return Problem(nominal, sources, belief or Belief.fresh(nominal.catalogue().scatter))
 
 
 def listed(measured: M | Sequence[M]) -> tuple[M, ...]:

@@ -14,8 +14,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ndtri
 
-from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.problem import Problem, values_of
+from gantrysim.inference.faultmodel import FaultModel
+from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode, solve
 from gantrysim.records.doors import checked
 
@@ -188,10 +188,10 @@ def profile(
         If the fit does not assume the fault, its size is not one number (a pulley that runs out:
         a cosine and a sine), or a value is out of its reach.
     """
-    problem, mode, kind, place = _placed(fit, fault)
+    problem, mode, model, place = _placed(fit, fault)
     if points < 5:
         raise ValueError(f"points must be 5 or more, found {points!r}")
-    given = None if values is None else sorted(_number_of(kind, float(v)) for v in values)
+    given = None if values is None else sorted(_number_of(problem, model, float(v)) for v in values)
     best = mode
     for _ in range(2):
         if given is None:
@@ -201,17 +201,20 @@ def profile(
         top = min(found, key=lambda m: m.cost)
         if top.cost > best.cost - _HIGHER:
             break
-        best = min((top, solve(problem, mode.kinds, top.u)), key=lambda m: m.cost)
+        best = min((top, solve(problem, mode.faults, top.u)), key=lambda m: m.cost)
     found = sorted([*found, best], key=lambda m: m.u[place])
     numbers = np.array([m.u[place] for m in found])
     costs = np.array([m.cost for m in found])
     centre, deviation = best.u[place], math.sqrt(best.covariance[place, place])
-    ends = (_size(kind, centre - 1.96 * deviation), _size(kind, centre + 1.96 * deviation))
+    ends = (
+        _size(problem, model, centre - 1.96 * deviation),
+        _size(problem, model, centre + 1.96 * deviation),
+    )
     return Profile(
         fault=fault,
-        unit=kind.unit,
-        estimate=_size(kind, numbers[int(np.argmin(costs))]),
-        values=np.array([_size(kind, x) for x in numbers]),
+        unit=model.unit,
+        estimate=_size(problem, model, numbers[int(np.argmin(costs))]),
+        values=np.array([_size(problem, model, x) for x in numbers]),
         numbers=numbers,
         drop=costs - costs.min(),
         converged=np.array([m.converged for m in found]),
@@ -219,41 +222,43 @@ def profile(
     )
 
 
-def _placed(fit: Fit, fault: str) -> tuple[Problem, Mode, FaultKind, int]:
+def _placed(fit: Fit, fault: str) -> tuple[Problem, Mode, FaultModel, int]:
     """Problem, mode and fault of a fit, and where the number behind its size stands."""
     problem, mode = fit.problem, fit.mode
-    for kind, cut in zip(mode.kinds, problem.fault_cuts(mode.kinds), strict=True):
-        if kind.name == fault:
-            if not _one_number(kind):
+    for model, cut in zip(mode.faults, problem.fault_cuts(mode.faults), strict=True):
+        if model.name == fault:
+            if not _one_number(problem, model):
                 raise ValueError(
                     f"the size of {fault} is made of several numbers and cannot be held alone"
                 )
-            return problem, mode, kind, cut.start
-    known = ", ".join(kind.name for kind in mode.kinds) or "none: it is of a healthy machine"
+            return problem, mode, model, cut.start
+    known = ", ".join(model.name for model in mode.faults) or "none: it is of a healthy machine"
     raise ValueError(f"the fit does not assume {fault!r}; it assumes {known}")
 
 
-def _one_number(kind: FaultKind) -> bool:
+def _one_number(problem: Problem, model: FaultModel) -> bool:
     """Whether the size depends on the first parameter alone."""
-    others = len(kind.parameters) - 1
-    sizes = {kind.magnitude(*values_of(kind, np.array([0.5, *[x] * others]))) for x in (-1.0, 2.0)}
+    others = len(model.parameters) - 1
+    sizes = {
+        model.magnitude(*problem.values(model, np.array([0.5, *[x] * others]))) for x in (-1.0, 2.0)
+    }
     return len(sizes) == 1
 
 
-def _size(kind: FaultKind, number: float) -> float:
-    rest = np.zeros(len(kind.parameters) - 1)
-    return float(kind.magnitude(*values_of(kind, np.concatenate([[number], rest]))))
+def _size(problem: Problem, model: FaultModel, number: float) -> float:
+    rest = np.zeros(len(model.parameters) - 1)
+    return float(model.magnitude(*problem.values(model, np.concatenate([[number], rest]))))
 
 
-def _number_of(kind: FaultKind, size: float) -> float:
+def _number_of(problem: Problem, model: FaultModel, size: float) -> float:
     """Standard normal number behind a size."""
-    least, most = _size(kind, -_WIDEST), _size(kind, _WIDEST)
+    least, most = _size(problem, model, -_WIDEST), _size(problem, model, _WIDEST)
     if not least < size < most:
         raise ValueError(
-            f"a size of {size!r} {kind.unit} is out of reach of {kind.name}; accepted are sizes "
+            f"a size of {size!r} {model.unit} is out of reach of {model.name}; accepted are sizes "
             f"between {least:.4g} and {most:.4g}"
         )
-    return float(brentq(lambda x: _size(kind, x) - size, -_WIDEST, _WIDEST, xtol=1e-10))
+    return float(brentq(lambda x: _size(problem, model, x) - size, -_WIDEST, _WIDEST, xtol=1e-10))
 
 
 def _held(problem: Problem, best: Mode, near: Mode, place: int, number: float) -> Mode:
@@ -261,7 +266,7 @@ def _held(problem: Problem, best: Mode, near: Mode, place: int, number: float) -
     along = best.covariance[:, place] / best.covariance[place, place]
     u = near.u + along * (number - near.u[place])
     u[place] = number
-    return solve(problem, best.kinds, u, held=(place,))
+    return solve(problem, best.faults, u, held=(place,))
 
 
 def _visited(problem: Problem, best: Mode, place: int, numbers: Sequence[float]) -> list[Mode]:

@@ -150,7 +150,7 @@ def posterior_draws(
         Unknowns u, standard normal numbers; neighbours are a little correlated.
     """
     parameters = [s.parameter for s in problem.scatter]
-    parameters += [q for kind in mode.kinds for q in kind.parameters]
+    parameters += [q for fault in mode.faults for q in problem.parameters(fault)]
     n = mode.u.size
     curve, rate = np.zeros(n, dtype=np.int64), np.zeros(n)
     for i, parameter in enumerate(parameters):

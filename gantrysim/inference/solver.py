@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from gantrysim.inference.hypotheses import FaultKind
-from gantrysim.inference.problem import Problem, values_of
+from gantrysim.inference.faultmodel import FaultModel
+from gantrysim.inference.problem import Problem
 from gantrysim.inference.whitening import Fitted
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
@@ -34,7 +34,7 @@ class Mode:
 
     Parameters
     ----------
-    kinds : tuple of FaultKind
+    faults : tuple of FaultModel
         The faults assumed.
     u : ndarray
         Unknowns at the mode.
@@ -54,7 +54,7 @@ class Mode:
         Log of the number of places among which a scan chose, already taken off the evidence.
     """
 
-    kinds: tuple[FaultKind, ...]
+    faults: tuple[FaultModel, ...]
     u: np.ndarray
     covariance: np.ndarray
     evidence: float
@@ -68,14 +68,14 @@ class Mode:
 class Evaluator:
     """Residuals and their derivatives for one hypothesis (holds no result between calls)."""
 
-    def __init__(self, problem: Problem, kinds: tuple[FaultKind, ...]) -> None:
-        self.problem, self.kinds = problem, kinds
-        self.axes = problem.axes(kinds)
+    def __init__(self, problem: Problem, faults: tuple[FaultModel, ...]) -> None:
+        self.problem, self.faults = problem, faults
+        self.axes = problem.axes(faults)
 
     def at(self, u: np.ndarray) -> tuple[np.ndarray, ...]:
         """Residuals of each source at u, mm."""
         problem = self.problem
-        machine = problem.machine(self.kinds, u)
+        machine = problem.machine(self.faults, u)
         owned = zip(problem.sources, problem.nuisance_cuts(u.size), strict=True)
         found = [source.residual(machine, u[cut]) for source, cut in owned]
         self._take_patterns(found, u)
@@ -92,9 +92,9 @@ class Evaluator:
     def linearise(self, u: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
         """Residuals of each source and their Jacobians with all unknowns at u."""
         problem = self.problem
-        machine = problem.machine(self.kinds, u)
+        machine = problem.machine(self.faults, u)
         amounts = {source.amount for source in problem.sources}
-        moved = {a: problem.machines_beside(self.kinds, u, a) for a in amounts}
+        moved = {a: problem.machines_beside(self.faults, u, a) for a in amounts}
         shared = u.size - problem.n_nuisance
         residuals, jacobians = [], []
         for source, cut in zip(problem.sources, problem.nuisance_cuts(u.size), strict=True):
@@ -106,10 +106,10 @@ class Evaluator:
             residuals.append(r)
             jacobians.append(jacobian)
         self._take_patterns(residuals, u)
-        for kind, cut in zip(self.kinds, problem.fault_cuts(self.kinds), strict=True):
-            if kind.pattern is not None:
-                slope = _slopes(kind, u[cut])
-                for i, pattern in kind.pattern.items():
+        for fault, cut in zip(self.faults, problem.fault_cuts(self.faults), strict=True):
+            if fault.pattern is not None:
+                slope = _slopes(problem, fault, u[cut])
+                for i, pattern in fault.pattern.items():
                     jacobians[i][:, cut] = -pattern @ slope
         return tuple(residuals), tuple(jacobians)
 
@@ -127,29 +127,29 @@ class Evaluator:
 
     def _take_patterns(self, residuals: list[np.ndarray], u: np.ndarray) -> None:
         """Take off what faults given as patterns add to each source, mm."""
-        for kind, cut in zip(self.kinds, self.problem.fault_cuts(self.kinds), strict=True):
-            if kind.pattern is not None:
-                amounts = np.asarray(kind.coefficients(*values_of(kind, u[cut])))
-                for i, pattern in kind.pattern.items():
+        for fault, cut in zip(self.faults, self.problem.fault_cuts(self.faults), strict=True):
+            if fault.pattern is not None:
+                amounts = np.asarray(fault.coefficients(*self.problem.values(fault, u[cut])))
+                for i, pattern in fault.pattern.items():
                     residuals[i] = residuals[i] - pattern @ amounts
 
 
-def _slopes(kind: FaultKind, u: np.ndarray) -> np.ndarray:
+def _slopes(problem: Problem, fault: FaultModel, u: np.ndarray) -> np.ndarray:
     """Derivatives of a pattern's coefficients with the unknowns of its fault."""
-    here = np.asarray(kind.coefficients(*values_of(kind, u)))
+    here = np.asarray(fault.coefficients(*problem.values(fault, u)))
     moved = [u + _DIFFERENTIAL * e for e in np.eye(u.size)]
-    there = [np.asarray(kind.coefficients(*values_of(kind, v))) for v in moved]
+    there = [np.asarray(fault.coefficients(*problem.values(fault, v))) for v in moved]
     return np.column_stack([(t - here) / _DIFFERENTIAL for t in there])
 
 
-def log_posterior(problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray) -> float:
+def log_posterior(problem: Problem, faults: tuple[FaultModel, ...], u: np.ndarray) -> float:
     """Log posterior density of the unknowns of one hypothesis, the shared terms integrated out.
 
     Parameters
     ----------
     problem : Problem
         The prepared pieces, with the noise as it stands.
-    kinds : tuple of FaultKind
+    faults : tuple of FaultModel
         The faults assumed; empty for healthy.
     u : ndarray, shape (n,)
         Unknowns, standard normal numbers.
@@ -163,7 +163,7 @@ def log_posterior(problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray)
     -----
     Exact, with nothing made linear: what a sampler needs to check `solve` against.
     """
-    evaluator = Evaluator(problem, kinds)
+    evaluator = Evaluator(problem, faults)
     try:
         return -evaluator.cost(u, evaluator.at(u))
     except ValueError:
@@ -172,7 +172,7 @@ def log_posterior(problem: Problem, kinds: tuple[FaultKind, ...], u: np.ndarray)
 
 def solve(
     problem: Problem,
-    kinds: tuple[FaultKind, ...],
+    faults: tuple[FaultModel, ...],
     start: np.ndarray | Mode,
     *,
     most_steps: int = _MOST_STEPS,
@@ -185,7 +185,7 @@ def solve(
     ----------
     problem : Problem
         The prepared piece.
-    kinds : tuple of FaultKind
+    faults : tuple of FaultModel
         The faults assumed; empty for healthy.
     start : ndarray or Mode
         Unknowns to start from, or a mode of the same hypothesis under another noise.
@@ -210,7 +210,7 @@ def solve(
     placement and scanner terms, in which the residual is all but linear, are differences.  Being
     linear, those terms are integrated out exactly by the Laplace evidence and covariance.
     """
-    evaluator = Evaluator(problem, kinds)
+    evaluator = Evaluator(problem, faults)
     own = problem.n_nuisance
     damping = 0.0
     converged = False
@@ -249,7 +249,7 @@ def solve(
     covariance[np.ix_(free, free)] = np.linalg.inv(of_free)
     log_det = sum(source.metric.log_det for source in problem.sources)
     evidence = -cost - 0.5 * float(np.linalg.slogdet(of_free)[1]) - 0.5 * log_det
-    return Mode(kinds, u, covariance, evidence, cost, r, jacobian, converged)
+    return Mode(faults, u, covariance, evidence, cost, r, jacobian, converged)
 
 
 def _newton_step(
@@ -271,7 +271,7 @@ def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
 
 def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
     """Take the noise of every source from a good fit, see `BurnedPiece.learned`."""
-    machine = problem.machine(mode.kinds, mode.u)
+    machine = problem.machine(mode.faults, mode.u)
     prior, pull = problem.prior(mode.u)
     root = np.linalg.cholesky(prior)  # of the precision: what is free is what its inverse leaves
     taken = np.linalg.solve(root, pull)
@@ -288,7 +288,7 @@ def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Pro
 
 def search(
     problem: Problem,
-    kinds: tuple[FaultKind, ...],
+    faults: tuple[FaultModel, ...],
     healthy: Mode | None = None,
     *,
     give_up: float = math.inf,
@@ -299,7 +299,7 @@ def search(
     ----------
     problem : Problem
         The prepared piece.
-    kinds : tuple of FaultKind
+    faults : tuple of FaultModel
         The faults assumed.
     healthy : Mode, optional
         Mode of the healthy machine: with a faint fault added it is a starting point too.
@@ -311,20 +311,20 @@ def search(
     Mode
         The mode; where the cost may have a kink between several starts, the best of all.
     """
-    evaluator = Evaluator(problem, kinds)
+    evaluator = Evaluator(problem, faults)
     modes: list[Mode] = []
-    for begin in itertools.product(*(kind.starts for kind in kinds)):
-        starts = [_place_faults(problem, kinds, problem.start(()), begin, faint=False)]
+    for begin in itertools.product(*(fault.starts for fault in faults)):
+        starts = [_place_faults(problem, faults, problem.start(()), begin, faint=False)]
         if healthy is not None:
-            starts.append(_place_faults(problem, kinds, healthy.u, begin, faint=True))
+            starts.append(_place_faults(problem, faults, healthy.u, begin, faint=True))
         costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
         if modes:  # another start must promise to do better than the first
             give_up = min(give_up, min(mode.cost for mode in modes))
-        modes.append(solve(problem, kinds, starts[int(np.argmin(costs))], give_up=give_up))
+        modes.append(solve(problem, faults, starts[int(np.argmin(costs))], give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 
 
-def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
+def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     """How much a further fault promises to explain, from the jacobian at a mode alone.
 
     Parameters
@@ -333,7 +333,7 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
         The prepared piece.
     mode : Mode
         A mode without that fault.
-    extra : FaultKind
+    extra : FaultModel
         The further fault, tried faintly and as believed.
 
     Returns
@@ -341,29 +341,29 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultKind) -> float:
     float
         Promised gain in the log posterior; a cheap screen before `search`.
     """
-    kinds = (*mode.kinds, extra)
+    faults = (*mode.faults, extra)
     n = mode.u.size - problem.n_nuisance
-    faint = [q.faint if q.ratio else 0.0 for q in extra.parameters]
+    faint = [q.faint if q.ratio else 0.0 for q in problem.parameters(extra)]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
-    evaluator = Evaluator(problem, kinds)
+    evaluator = Evaluator(problem, faults)
     residuals, jacobians = evaluator.linearise(u)
     cost = evaluator.cost(u, residuals)
     return mode.cost - cost + _whole_gain(*evaluator.quadratic(u, residuals, jacobians))
 
 
-def extend(problem: Problem, mode: Mode, extra: FaultKind, *, give_up: float = math.inf) -> Mode:
+def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = math.inf) -> Mode:
     """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
-    kinds = (*mode.kinds, extra)
+    faults = (*mode.faults, extra)
     n = mode.u.size - problem.n_nuisance
     rest = np.zeros(len(extra.parameters) - 1)
     starts = [np.concatenate([mode.u[:n], [x], rest, mode.u[n:]]) for x in extra.starts]
-    modes = [solve(problem, kinds, u, give_up=give_up) for u in starts]
+    modes = [solve(problem, faults, u, give_up=give_up) for u in starts]
     return max(modes, key=lambda m: m.evidence)
 
 
 def _place_faults(
     problem: Problem,
-    kinds: tuple[FaultKind, ...],
+    faults: tuple[FaultModel, ...],
     u: np.ndarray,
     begin: Sequence[float],
     *,
@@ -371,9 +371,9 @@ def _place_faults(
 ) -> np.ndarray:
     """Put faults, faint or as believed, into the unknowns of a healthy machine."""
     n = len(problem.scatter)
-    faults: list[float] = []
-    for kind, x in zip(kinds, begin, strict=True):
-        first, *rest = kind.parameters
-        faults.append(first.faint if faint and first.ratio else x)
-        faults += [q.faint if faint and q.ratio else 0.0 for q in rest]
-    return np.concatenate([u[:n], faults, u[n:]])
+    own: list[float] = []
+    for fault, x in zip(faults, begin, strict=True):
+        first, *rest = problem.parameters(fault)
+        own.append(first.faint if faint and first.ratio else x)
+        own += [q.faint if faint and q.ratio else 0.0 for q in rest]
+    return np.concatenate([u[:n], own, u[n:]])

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief, Parameter
+from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.machine.file import machine_of
@@ -142,12 +142,12 @@ def date(value: Any, where: str) -> str:
 # Machine, piece, belief
 
 
-def machine_from(value: Any, where: str) -> Machine:
-    """The machine of a table as `Machine.to_dict` gives it."""
+def machine_from(value: Any, where: str, architecture: type[Machine]) -> Machine:
+    """The machine of a table as `Machine.to_dict` gives it, of its class."""
     if not isinstance(value, dict):
         raise ValueError(f"field {where!r} must hold named fields, found {shortened(value)}.")
     with placed(f"field {where!r}"):
-        return machine_of(value)
+        return machine_of(value, architecture)
 
 
 def piece_table(piece: Piece) -> dict[str, Any]:
@@ -219,8 +219,11 @@ def _whole(value: Any, where: str) -> int:
 
 
 def machine_sum(machine: Machine) -> str:
-    """SHA-256 over a machine as described, whole numbers and others alike."""
-    return hashlib.sha256(json.dumps(_floats(machine.to_dict())).encode()).hexdigest()
+    """SHA-256 over a machine as described, whole numbers and others alike, and its architecture."""
+    text = json.dumps(_floats(machine.to_dict()))
+    if type(machine) is not Machine:
+        text += type(machine).__name__
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _floats(value: Any) -> Any:
@@ -235,7 +238,7 @@ def belief_table(belief: Belief, machine: Machine) -> dict[str, Any]:
     """What is believed of a machine, with names and units."""
     return {
         "machine_sha256": machine_sum(machine),
-        "scatter": [s.parameter.name for s in HEALTHY_SCATTER],
+        "scatter": [s.parameter.name for s in machine.catalogue().scatter],
         "mean": belief.mean.tolist(),
         "precision": belief.precision.tolist(),
         "weights": [{"faults": list(f), "probability": p} for f, p in belief.weights.items()],
@@ -253,9 +256,9 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
     if own and word(table[own[0]], f"{where}.machine_sha256") != machine_sum(machine):
         raise ValueError(
             f"field '{where}.machine_sha256' does not fit the machine: its description was changed "
-            "after this was learned; begin a new log for it."
+            "after this was learned (begin a new log for it), or it is of another architecture."
         )
-    usual = tuple(s.parameter.name for s in HEALTHY_SCATTER)
+    usual = tuple(s.parameter.name for s in machine.catalogue().scatter)
     if names(table["scatter"], f"{where}.scatter") != usual:
         raise ValueError(
             f"field '{where}.scatter' must name {', '.join(usual)}: the log is of another version."
@@ -306,6 +309,7 @@ def _quantity(value: Any, where: str) -> Parameter:
         number(table["spread"], f"{where}.spread", least=1e-300),
         ratio,
         table["bounded"],
+        number(table["faint"], f"{where}.faint"),
     )
 
 

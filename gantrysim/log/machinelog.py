@@ -244,7 +244,8 @@ class MachineLog:
         Raises
         ------
         ValueError
-            If it is no adjustment, or the file was changed by somebody else.
+            If it is no adjustment, the machine has no such fault, or the file was changed by
+            somebody else.
         """
         if not isinstance(adjustment, Adjustment | Change):
             raise ValueError(
@@ -252,13 +253,18 @@ class MachineLog:
             )
         if turned is not None:
             turned = finite_number(turned, "turned")
+        unit = (
+            self.machine.catalogue().named(adjustment.fault).unit
+            if isinstance(adjustment, Change)
+            else adjustment.unit
+        )
         belief = after_turn(self.belief, self.machine, adjustment, turned=turned, cured=cured)
         amount = adjustment.amount if turned is None else turned
         if isinstance(adjustment, Change):
             amount = -amount
         entry = Adjusted(
             _date(date), _note(note), adjustment.fault, adjustment.place, adjustment.way,
-            float(amount), adjustment.unit,
+            float(amount), unit,
         )  # fmt: skip
         return self._with(entry, belief)
 
@@ -381,7 +387,9 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
     of_kind(machine, Machine, "machine")
     if not isinstance(name, str) or not name.strip():
         raise ValueError(f"name must be a text that is not empty, found {shortened(name)}.")
-    log = MachineLog(name, machine, replace(Belief.fresh(), machine=machine))
+    log = MachineLog(
+        name, machine, replace(Belief.fresh(machine.catalogue().scatter), machine=machine)
+    )
     if path is None:
         return log
     if Path(path).exists():
@@ -390,8 +398,15 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
 
 
 @checked
-def open_log(path: str | os.PathLike[str]) -> MachineLog:
+def open_log(path: str | os.PathLike[str], *, architecture: type[Machine] = Machine) -> MachineLog:
     """Open the log of a machine.
+
+    Parameters
+    ----------
+    path : path
+        Its file.
+    architecture : type
+        The class of the machine: `Machine` or a subclass of it, with its own catalogue.
 
     Raises
     ------
@@ -402,14 +417,14 @@ def open_log(path: str | os.PathLike[str]) -> MachineLog:
     """
     text = read_text(path, "a machine log")
     with placed(path):
-        log = _log_of(logfile.content_of(text))
+        log = _log_of(logfile.content_of(text), architecture)
     return replace(log, path=Path(path), _stamp=_stamp_of(text))
 
 
 # Reading
 
 
-def _log_of(content: Any) -> MachineLog:
+def _log_of(content: Any, architecture: type[Machine]) -> MachineLog:
     if not isinstance(content, dict) or content.get("format") != logfile.FORMAT:
         raise ValueError(f"field 'format' must be {logfile.FORMAT!r}: this is no machine log.")
     version = content.get("version")
@@ -419,7 +434,7 @@ def _log_of(content: Any) -> MachineLog:
     names = ("format", "version", "name", "machine", "belief", "history")
     table = logfile.fields(content, "log", names)
     history = logfile.row(table["history"], "history")
-    machine = logfile.machine_from(table["machine"], "machine")
+    machine = logfile.machine_from(table["machine"], "machine", architecture)
     return MachineLog(
         logfile.word(table["name"], "name"),
         machine,

@@ -265,8 +265,8 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
         return machine_of(content)
 
 
-def machine_of(content: Mapping[str, Any]) -> Machine:
-    """The machine that the content of a machine file describes; see `read_machine`.
+def machine_of(content: Mapping[str, Any], architecture: type[Machine] = Machine) -> Machine:
+    """The machine, of its class, that a machine file's content describes; see `read_machine`.
 
     `Machine.to_dict` is such content too.
 
@@ -276,8 +276,8 @@ def machine_of(content: Mapping[str, Any]) -> Machine:
         With one sentence naming the key.
     """
     content = dict(content)
-    machine = Machine()
-    known = [field.name for field in dataclasses.fields(Machine)]
+    machine = architecture()
+    known = [field.name for field in dataclasses.fields(architecture)]
     handbook = content.pop("handbook", None)
     if handbook is not None:
         first = ("span", "travel_y", "belt_left", "belt_right", "belt_x")  # wheels need the span

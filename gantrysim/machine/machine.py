@@ -17,12 +17,15 @@ import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
 from gantrysim.records.checks import check_numbers, require
 from gantrysim.records.doors import checked
+
+if TYPE_CHECKING:
+    from gantrysim.faults.catalogue import Catalogue
 
 __all__ = [
     "Beam",
@@ -44,7 +47,7 @@ MOTOR_PLACES = ("left", "middle", "both")
 
 
 class Fault(Protocol):
-    """Anything that turns one machine into another: see `gantrysim.faults.changes`."""
+    """Anything that turns one machine into another: see `gantrysim.faults`."""
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
@@ -475,6 +478,15 @@ class Machine:
                     "TightWheels('left', extra_force=12.0)"
                 )
         return machine
+
+    def catalogue(self) -> Catalogue:
+        """Return what may be wrong with such a machine, and how a healthy one scatters.
+
+        A subclass brings its own, for example ``super().catalogue().extended(MyFault(1.0))``.
+        """
+        from gantrysim.faults.catalogue import two_sided  # faults are built upon machines
+
+        return two_sided()
 
     def value(self, place: str) -> Any:
         """Read a field by its dotted place, for example ``"belt_left.ea"``."""

@@ -26,7 +26,7 @@ _HOMES = {
     "plot_push": "readings",
     "plot_scan": "scans",
     "plot_fault": "faults",
-    "plot_telling": "intervals",
+    "plot_identifiability": "intervals",
     "plot_verdict": "intervals",
     "plot_log": "logs",
     "before_after": "logs",

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from gantrysim.acceptance.tolerance import Verdict
-from gantrysim.decisions.identifiable import Telling
+from gantrysim.decisions.identifiable import Identifiability
 from gantrysim.inference.profile import Profile
 from gantrysim.plotting.look import (
     BLUE,
@@ -76,12 +76,12 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
 
 
 @checked
-def plot_telling(telling: Telling, ax: Axes | None = None) -> Axes:
+def plot_identifiability(telling: Identifiability, ax: Axes | None = None) -> Axes:
     """Draw how much of what was believed a test would leave open, parameter by parameter.
 
     Parameters
     ----------
-    telling : Telling
+    telling : Identifiability
         From `gantrysim.what_can_be_told`.
     ax : Axes, optional
         Where to draw; a new figure if absent.

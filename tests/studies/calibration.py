@@ -36,11 +36,12 @@ import numpy as np
 from scipy import stats
 
 import gantrysim as gs
-from gantrysim.decisions.diagnosis import Hypothesis, prior_probability
-from gantrysim.inference.hypotheses import KINDS, FaultKind
+from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.faults import Fault
+from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
-from gantrysim.inference.parameters import HEALTHY_SCATTER, Belief
-from gantrysim.inference.problem import Problem, values_of
+from gantrysim.inference.parameters import values_at
+from gantrysim.inference.problem import Problem
 from gantrysim.instruments import burnedpiece as burned
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.residual import Matched, match
@@ -67,7 +68,7 @@ COLUMNS = (
 class Drawn:
     """A machine drawn from the priors with the piece it burned."""
 
-    kinds: tuple[FaultKind, ...]
+    kinds: tuple[Fault, ...]
     u: np.ndarray
     piece: gs.Piece
     refused: int
@@ -93,16 +94,16 @@ def draw(number: int) -> Drawn:
         return Drawn(kinds, u, _burned(machine, rng), refused)
 
 
-def _explanation(rng: np.random.Generator) -> tuple[FaultKind, ...]:
+def _explanation(rng: np.random.Generator) -> tuple[Fault, ...]:
     """Healthy or one fault by prior probability, each of its variants alike."""
-    belief = Belief.fresh()
-    names = list(dict.fromkeys(kind.name for kind in KINDS))
-    odds = [prior_probability((), belief)]
-    odds += [prior_probability((name,), belief) for name in names]
+    catalogue = gs.Machine().catalogue()
+    names = list(dict.fromkeys(kind.name for kind in catalogue.modelled))
+    odds = [catalogue.prior(())]
+    odds += [catalogue.prior((name,)) for name in names]
     chosen = int(rng.choice(len(odds), p=np.array(odds) / np.sum(odds)))
     if chosen == 0:
         return ()
-    variants = [kind for kind in KINDS if kind.name == names[chosen - 1]]
+    variants = catalogue.of_name(names[chosen - 1])
     return (variants[int(rng.integers(len(variants)))],)
 
 
@@ -189,13 +190,13 @@ def _size(drawn: Drawn, true: Hypothesis, number: int) -> tuple[object, ...]:
     if not drawn.kinds:
         return ("", "", "", "", "")
     n = len(HEALTHY_SCATTER)
-    kind, mode = true.fit.mode.kinds[0], true.fit.mode
+    kind, mode = true.fit.mode.faults[0], true.fit.mode
     told = true.magnitudes[drawn.name]
     cut = slice(n, n + len(kind.parameters))
     rng = np.random.default_rng(np.random.SeedSequence([SEED, number, 1]))
     many = rng.multivariate_normal(mode.u[cut], mode.covariance[cut, cut], DRAWS, method="eigh")
-    size = drawn.kinds[0].magnitude(*values_of(drawn.kinds[0], drawn.u[n:]))
-    sizes = [kind.magnitude(*values_of(kind, v)) for v in many]
+    size = drawn.kinds[0].magnitude(*values_at(drawn.kinds[0].parameters, drawn.u[n:]))
+    sizes = [kind.magnitude(*values_at(kind.parameters, v)) for v in many]
     return (size, told.estimate, told.low, told.high, rank(size, sizes))
 
 
@@ -205,7 +206,7 @@ def _quantities(
     """Pull, and rank among draws, of the scatter and of the fault's parameters."""
     mode = true.fit.mode
     names = [s.parameter.name for s in HEALTHY_SCATTER]
-    same = [k.key for k in mode.kinds] == [k.key for k in drawn.kinds]
+    same = [k.key for k in mode.faults] == [k.key for k in drawn.kinds]
     if drawn.kinds and same:
         names += [f"{drawn.name}: {q.name}" for q in drawn.kinds[0].parameters]
     m = len(names)
@@ -301,7 +302,7 @@ def reliability(pairs: Iterable[tuple[float, bool]]) -> list[tuple[float, float,
 
 def among_drawn(stated: dict[str, float]) -> dict[str, float]:
     """Stated probabilities given that it is one of the explanations that were drawn."""
-    names = {"healthy", *(kind.name for kind in KINDS)}
+    names = {"healthy", *(kind.name for kind in gs.Machine().catalogue().modelled)}
     kept = {k: v for k, v in stated.items() if k in names}
     total = sum(kept.values())
     return {k: v / total for k, v in kept.items()} if total > 0.0 else kept

@@ -23,8 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inference.hypotheses import KINDS
-from gantrysim.inference.parameters import HEALTHY_SCATTER
+from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.instruments.burning import PointsOfPiece, burn_tests, burned_length
 
 SEED = 2027
@@ -40,12 +39,13 @@ def faulty_machine(rng: np.random.Generator) -> tuple[gs.Machine, str]:
     machine = gs.Machine()
     for scatter in HEALTHY_SCATTER:
         machine = machine.set_many(scatter.changes(gs.Machine(), float(rng.standard_normal())))
-    kind = KINDS[int(rng.integers(len(KINDS)))]
+    faults = machine.catalogue().modelled
+    kind = faults[int(rng.integers(len(faults)))]
     numbers = [
         (-1.0 if q.ratio else 0.0) + 0.5 * float(rng.standard_normal()) for q in kind.parameters
     ]
     values = [q.value(u) for q, u in zip(kind.parameters, numbers, strict=True)]
-    return kind.apply(machine, values), kind.name
+    return kind.at(*values).apply(machine), kind.name
 
 
 def measure(machine: gs.Machine, test: gs.RingTest, rng: np.random.Generator) -> gs.Piece:

@@ -37,7 +37,7 @@ def burned(k: int, *, inertia: bool) -> tuple[gs.Piece, float]:
     machine = workshop.healthy_machine(rng)
     kind = workshop.kinds_of(workshop.ADJUSTABLE[k % len(workshop.ADJUSTABLE)])
     values = [q.value(float(rng.standard_normal())) for q in kind.parameters]
-    machine = machine if k % 4 == 3 else kind.apply(machine, values)
+    machine = machine if k % 4 == 3 else kind.at(*values).apply(machine)
     if inertia:
         burn = gs.simulate(machine, workshop.TEST, inertia=True)
     else:

@@ -1,33 +1,33 @@
-"""Named changes of a machine: one adjusting point each, one magnitude, one unit.
-
-Every fault is a frozen dataclass with ``apply(machine)``.  What the inverse believes of each
-kind before a burn is measured stands in `gantrysim.inference.hypotheses`.
-"""
+"""Wheels of an end plate too tight or too loose on their rail."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 from scipy.optimize import brentq
 
-from gantrysim.machine import SIDES, Belt, Machine
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side
+from gantrysim.faults.healthy import healthy_drag
+from gantrysim.faults.nuts import lost_contact, nuts_of
+from gantrysim.inference.parameters import Parameter
+from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_angle, nut_approach
+from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.plates import EndPlate
 from gantrysim.records.checks import listed, require
 from gantrysim.records.doors import checked
 
-
-def _check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:
-    require(side in sides, kind, "side", side, " or ".join(repr(s) for s in sides))
-
-
-def _check_number(kind: str, name: str, value: float, low: float, high: float) -> None:
-    ok = isinstance(value, int | float) and math.isfinite(value) and low <= value <= high
-    require(ok, kind, name, value, f"a finite number from {low:g} to {high:g}")
+#: Extra drag of a tight plate: 6 to 20 N (common practice, no source).
+EXTRA_DRAG = Parameter("extra drag", "N", 9.0, 0.6, ratio=True)
+#: Play of a loose plate: gaps of 0.05 to 0.3 mm at its wheels (common practice, no source).
+_PLAY = (
+    Parameter("clearance", "mm", 0.25, 0.6, ratio=True),
+    Parameter("drag factor", "-", 0.5, 0.25, ratio=True, faint=2.0),
+)
 
 
 class _OneWay:
@@ -52,9 +52,26 @@ class _OneWay:
         return f"{type(self).__name__}({text})"
 
 
+class _PlateWheels(Fault):
+    """What both faults of the wheels of a plate share."""
+
+    side: str
+
+    block = "y"
+
+    @property
+    def drive(self) -> str:
+        """That of its plate."""
+        return self.side
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The eccentric nuts of its plate."""
+        return nuts_of(machine, self.side, self.check, loose=self.effect == RATTLE)
+
+
 @checked
 @dataclass(frozen=True, repr=False)
-class TightWheels(_OneWay):
+class TightWheels(_OneWay, _PlateWheels):
     """Wheels of one end plate pinched on their rail: extra rolling drag.
 
     Said in one of three ways, which `in_force`, `in_degrees` and `in_interference` turn into
@@ -94,9 +111,9 @@ class TightWheels(_OneWay):
     }
 
     def __post_init__(self) -> None:
-        _check_side("TightWheels", self.side)
+        check_side("TightWheels", self.side)
         way, value = self._way
-        _check_number("TightWheels", way, value, *self._ways[way])
+        check_number("TightWheels", way, value, *self._ways[way])
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault.
@@ -152,178 +169,73 @@ class TightWheels(_OneWay):
         require(most >= 0.0, "TightWheels", "extra_force", self.extra_force, accepted)
         return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
 
+    unit = "N"
+    effect = DRAG
 
-def _root(function: Callable[[float], float], low: float, high: float) -> float:
-    return float(brentq(function, low, high, xtol=1e-14, rtol=1e-14))
+    @property
+    def name(self) -> str:
+        """Its name with its side."""
+        return f"tight_wheels_{self.side}"
 
+    @property
+    def words(self) -> str:
+        """The finding in plain words."""
+        return f"the {self.side} end plate's wheels are too tight on their rail"
 
-def _nuts(plate: EndPlate, wheel: str | int | None) -> tuple[int, ...]:
-    """Numbers of the wheels whose nuts are meant: one by its place, or all."""
-    nuts = plate.nuts if wheel is None else (plate.nut(wheel),)
-    require(bool(nuts), "EndPlate", "wheels", plate.wheels, "wheels on eccentric nuts")
-    return nuts
+    @property
+    def noun(self) -> str:
+        """What it is an amount of."""
+        return f"tightness of the {self.side} wheels"
 
-
-def _offset(machine: Machine, side: str, wheel: str | int | None) -> float:
-    """Eccentric offset of the nuts that are meant, mm: the least where they differ."""
-    plate: EndPlate = machine.value(side)
-    return min(plate.wheels[i].nut_offset for i in _nuts(plate, wheel))
-
-
-def _set_nuts(machine: Machine, side: str, wheel: str | int | None, approach: float) -> EndPlate:
-    """Return a plate with one nut or all nuts at an approach, mm."""
-    plate: EndPlate = machine.value(side)
-    return plate.at_approach(dict.fromkeys(_nuts(plate, wheel), approach), span=machine.span)
-
-
-@checked
-@dataclass(frozen=True)
-class TightCarriage:
-    """Carriage wheels pinched on the beam: extra rolling drag along x.
-
-    Parameters
-    ----------
-    extra_force : float
-        Drag on top of what the carriage has, N.
-    """
-
-    extra_force: float
-
-    def __post_init__(self) -> None:
-        _check_number("TightCarriage", "extra_force", self.extra_force, 0.0, 1000.0)
-
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        friction = machine.carriage.friction + self.extra_force
-        return machine.set("carriage.friction", friction)
-
-
-@checked
-@dataclass(frozen=True)
-class SlackBelt:
-    """A belt that has lost tension: softer cord and spans that empty early.
-
-    Parameters
-    ----------
-    side : str
-        ``"left"``, ``"right"`` or ``"x"``.
-    stiffness_factor : float
-        Remaining part of the healthy EA (a slack cord works on the toe of its curve).
-    pretension : float
-        Tension left in each span, N.
-    """
-
-    side: str
-    stiffness_factor: float
-    pretension: float = 2.0
-
-    def __post_init__(self) -> None:
-        _check_side("SlackBelt", self.side, (*SIDES, "x"))
-        _check_number("SlackBelt", "stiffness_factor", self.stiffness_factor, 1e-3, 1.0)
-        _check_number("SlackBelt", "pretension", self.pretension, 0.0, 1e4)
-
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        name = f"belt_{self.side}"
-        belt: Belt = machine.value(name)
-        slack = dataclasses.replace(
-            belt, ea=belt.ea * self.stiffness_factor, pretension=self.pretension
+    @property
+    def check(self) -> str:
+        """The hand check that confirms it."""
+        return (
+            f"with the power off turn each {self.side} plate wheel by finger: "
+            "it should slip on the rail with light effort"
         )
-        return machine.set(name, slack)
 
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its extra drag, N."""
+        return (EXTRA_DRAG,)
 
-@checked
-@dataclass(frozen=True)
-class CouplerBacklash:
-    """Play in the couplings of the cross shaft.
+    def at(self, *values: float) -> TightWheels:
+        """Return the same fault with another extra drag, N."""
+        return TightWheels(self.side, extra_force=values[0])
 
-    Parameters
-    ----------
-    play : float
-        Full width of it at the right belt, mm.
-    """
+    @property
+    def opposite(self) -> str:
+        """Loose wheels of the same plate."""
+        return f"loose_wheels_{self.side}"
 
-    play: float
+    @property
+    def place(self) -> str:
+        """Drag of its plate."""
+        return f"{self.side}.friction"
 
-    def __post_init__(self) -> None:
-        _check_number("CouplerBacklash", "play", self.play, 0.0, 50.0)
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Drag above the nominal that a healthy plate may have, N."""
+        return healthy_drag(nominal, self.side)
 
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        return machine.set("shaft.backlash", machine.shaft.backlash + self.play)
+    def overshot(self, nominal: Machine) -> float:
+        """Drag below the nominal at which the wheels are all but out of contact, N."""
+        return lost_contact(nominal, self.side)
 
+    @property
+    def own_scatter(self) -> str:
+        """Drag of its plate."""
+        return f"drag {self.side}"
 
-@checked
-@dataclass(frozen=True)
-class CouplerSlip:
-    """A set screw let go: one side stands ahead of the other.
-
-    Parameters
-    ----------
-    offset : float
-        By which the right side stands ahead (+y) of the left, mm.
-    """
-
-    offset: float
-
-    def __post_init__(self) -> None:
-        _check_number("CouplerSlip", "offset", self.offset, -100.0, 100.0)
-
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        return machine.set("shaft.slip", machine.shaft.slip + self.offset)
-
-
-@checked
-@dataclass(frozen=True)
-class OutOfSquare:
-    """The beam built at a yaw angle to the rails.
-
-    Parameters
-    ----------
-    angle : float
-        Yaw angle, mrad; positive with the right side ahead.
-    """
-
-    angle: float
-
-    def __post_init__(self) -> None:
-        _check_number("OutOfSquare", "angle", self.angle, -100.0, 100.0)
-
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        return machine.set("square", machine.square + self.angle)
-
-
-@checked
-@dataclass(frozen=True)
-class ScaleError:
-    """Wrong steps per mm on one axis: real move = commanded * (1 + error).
-
-    Parameters
-    ----------
-    axis : str
-        ``"x"`` or ``"y"``.
-    error : float
-        Relative error (0.005 is half a per cent too long).
-    """
-
-    axis: str
-    error: float
-
-    def __post_init__(self) -> None:
-        _check_side("ScaleError", self.axis, ("x", "y"))
-        _check_number("ScaleError", "error", self.error, -0.5, 0.5)
-
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        place = f"scale_{self.axis}"
-        return machine.set(place, machine.value(place) + self.error)
+    @property
+    def fresh_scatter(self) -> tuple[str, ...]:
+        """What else the nuts of a plate change."""
+        return ("racking stiffness",)
 
 
 @checked
 @dataclass(frozen=True, repr=False)
-class LooseWheels(_OneWay):
+class LooseWheels(_OneWay, _PlateWheels):
     """Wheels of one end plate that stand off their rail: yaw play and little drag.
 
     Said in one of three ways, which `in_clearance`, `in_degrees` and `in_gap` turn into each
@@ -369,11 +281,11 @@ class LooseWheels(_OneWay):
     }
 
     def __post_init__(self) -> None:
-        _check_side("LooseWheels", self.side)
+        check_side("LooseWheels", self.side)
         way, value = self._way
-        _check_number("LooseWheels", way, value, *self._ways[way])
+        check_number("LooseWheels", way, value, *self._ways[way])
         if self.drag_factor is not None:
-            _check_number("LooseWheels", "drag_factor", self.drag_factor, 0.0, 1.0)
+            check_number("LooseWheels", "drag_factor", self.drag_factor, 0.0, 1.0)
             ok = way == "clearance" and self.wheel is None
             accepted = "no drag factor with a nut angle, a gap or a single wheel: it follows"
             require(ok, "LooseWheels", "drag_factor", self.drag_factor, accepted)
@@ -434,63 +346,77 @@ class LooseWheels(_OneWay):
         require(most >= 0.0, "LooseWheels", "clearance", self.clearance, accepted)
         return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
 
+    unit = "mm"
+    effect = RATTLE
 
-@checked
-@dataclass(frozen=True)
-class LooseCarriage:
-    """Carriage wheels that stand off the beam: the carriage rocks and drags little.
+    @property
+    def name(self) -> str:
+        """Its name with its side."""
+        return f"loose_wheels_{self.side}"
 
-    Parameters
-    ----------
-    gap : float
-        Free play across the beam, full width, mm.
-    drag_factor : float
-        Remaining part of the healthy rolling drag.
-    """
+    @property
+    def words(self) -> str:
+        """The finding in plain words."""
+        return f"the {self.side} end plate's wheels are loose on their rail"
 
-    gap: float
-    drag_factor: float = 0.6
+    @property
+    def noun(self) -> str:
+        """What it is an amount of."""
+        return f"looseness of the {self.side} wheels"
 
-    def __post_init__(self) -> None:
-        _check_number("LooseCarriage", "gap", self.gap, 0.0, 20.0)
-        _check_number("LooseCarriage", "drag_factor", self.drag_factor, 0.0, 1.0)
+    @property
+    def check(self) -> str:
+        """The hand check that confirms it."""
+        return f"with the power off rock the {self.side} end of the beam: it should not click"
 
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        car = machine.carriage.with_friction(machine.carriage.friction * self.drag_factor)
-        return machine.set("carriage", dataclasses.replace(car, gap=car.gap + self.gap))
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its play, mm, and the part of the drag that is left."""
+        return _PLAY
+
+    def at(self, *values: float) -> LooseWheels:
+        """Return the same fault with another play, mm, and drag factor."""
+        play, factor = values
+        return LooseWheels(self.side, clearance=play, drag_factor=below_one(factor))
+
+    @property
+    def opposite(self) -> str:
+        """Tight wheels of the same plate."""
+        return f"tight_wheels_{self.side}"
+
+    @property
+    def place(self) -> str:
+        """Play of its plate."""
+        return f"{self.side}.rack_clearance"
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Play that a careful assembly leaves, mm (judgement)."""
+        return 0.03
+
+    @property
+    def fresh_scatter(self) -> tuple[str, ...]:
+        """What the nuts of a plate change."""
+        return (f"drag {self.side}", "racking stiffness")
 
 
-@checked
-@dataclass(frozen=True)
-class PulleyRunout:
-    """A pulley that runs out of true: a payout error once per turn.
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    return float(brentq(function, low, high, xtol=1e-14, rtol=1e-14))
 
-    Parameters
-    ----------
-    pulley : str
-        ``"left"``, ``"right"`` (Y pulleys) or ``"x"``.
-    amplitude : float
-        Amplitude of the payout error, mm.
-    phase : float
-        Its phase at position 0, rad.
-    """
 
-    pulley: str
-    amplitude: float
-    phase: float = 0.0
+def _nuts(plate: EndPlate, wheel: str | int | None) -> tuple[int, ...]:
+    """Numbers of the wheels whose nuts are meant: one by its place, or all."""
+    nuts = plate.nuts if wheel is None else (plate.nut(wheel),)
+    require(bool(nuts), "EndPlate", "wheels", plate.wheels, "wheels on eccentric nuts")
+    return nuts
 
-    def __post_init__(self) -> None:
-        _check_side("PulleyRunout", self.pulley, (*SIDES, "x"))
-        _check_number("PulleyRunout", "amplitude", self.amplitude, 0.0, 10.0)
-        _check_number("PulleyRunout", "phase", self.phase, -1e3, 1e3)
 
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        name = f"belt_{self.pulley}"
-        belt: Belt = machine.value(name)
-        x = belt.runout * math.cos(belt.runout_phase) + self.amplitude * math.cos(self.phase)
-        y = belt.runout * math.sin(belt.runout_phase) + self.amplitude * math.sin(self.phase)
-        return machine.set(
-            name, dataclasses.replace(belt, runout=math.hypot(x, y), runout_phase=math.atan2(y, x))
-        )
+def _offset(machine: Machine, side: str, wheel: str | int | None) -> float:
+    """Eccentric offset of the nuts that are meant, mm: the least where they differ."""
+    plate: EndPlate = machine.value(side)
+    return min(plate.wheels[i].nut_offset for i in _nuts(plate, wheel))
+
+
+def _set_nuts(machine: Machine, side: str, wheel: str | int | None, approach: float) -> EndPlate:
+    """Return a plate with one nut or all nuts at an approach, mm."""
+    plate: EndPlate = machine.value(side)
+    return plate.at_approach(dict.fromkeys(_nuts(plate, wheel), approach), span=machine.span)

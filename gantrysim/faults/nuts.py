@@ -1,4 +1,4 @@
-"""Eccentric nuts of plates and carriage, and wheels that are replaced."""
+"""Eccentric nuts of plates and carriage: where they stand, and what turning them does."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-from gantrysim.decisions.knobs.base import Knob
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.healthy import HEALTHY_PART
 from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_approach
 from gantrysim.machine.plates import EndPlate, Wheel
@@ -18,13 +19,10 @@ NUT_BY_HAND = 3.0
 #: deviation of its logarithm; judgement: stiffness and offset of such wheels vary more, but
 #: softer wheels only make the turn too small).
 NUT_DOUBT = 0.1
-#: Part by which drag may exceed its nominal value on a healthy machine (as the nominal
-#: description of the bench machine says).
-DRAG_ROOM = 0.25
 
 
 @dataclass(frozen=True)
-class Nuts(Knob):
+class Nuts(AdjustingPoint):
     """The eccentric nuts of one plate or of the carriage, all turned alike, degrees.
 
     Parameters
@@ -103,10 +101,10 @@ class Nuts(Knob):
         return machine.set("carriage", car)
 
     def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
-        """Degrees short and beyond: to a quarter more drag, and to the loss of contact."""
+        """Degrees short and beyond: to drag that is still healthy, and to the loss of contact."""
         here = self.stands(nominal)
         place = f"{self.part}.friction"
-        tighter = nominal.set(place, nominal.value(place) * (1.0 + DRAG_ROOM))
+        tighter = nominal.set(place, nominal.value(place) * (1.0 + HEALTHY_PART))
         drag, contact = max(self.stands(tighter) - here, 0.0), max(here, 0.0)
         return (drag, contact) if sense < 0.0 else (contact, drag)
 
@@ -136,6 +134,38 @@ class Nuts(Knob):
             f"on a spring scale with the belt off) if this is it, {drags[0] / wheels:.2g} N "
             f"({drags[0]:.3g} N) if it is not"
         )
+
+
+def nuts_of(machine: Machine, part: str, check: str, *, loose: bool) -> AdjustingPoint:
+    """The nuts of a plate or of the carriage; without any, its wheels are shimmed.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine as described.
+    part : str
+        ``"left"``, ``"right"`` or ``"carriage"``.
+    check : str
+        The hand check before.
+    loose : bool
+        Whether they are turned for play, mm, and not for drag, N.
+    """
+    label = "carriage" if part == "carriage" else f"{part} end plate"
+    rolling = machine.value(part)
+    wheels = [w for w in rolling.wheels if w.row == "eccentric"]
+    feel = (
+        f"turn each wheel of the {label} by finger: all touch, all slip with light effort, and "
+        "nothing clicks when it is rocked"
+    )
+    if not wheels:
+        words = f"shim the wheels of the {label}: no eccentric nut is described for them"
+        return AdjustingPoint(f"wheels {part}", words, check, feel, 2.0)
+    data = ("radius", "stiffness", "bearing_drag", "scrub", "scrub_exponent", "nut_offset")
+    stock = all(getattr(w, f) == getattr(Wheel, f) for w in rolling.wheels for f in data)
+    return Nuts(
+        f"nut {part}", look=check, confirm=feel, minutes=2.0, part=part, loose=loose,
+        count=len(wheels), stock=stock, offset=min(w.nut_offset for w in wheels),
+    )  # fmt: skip
 
 
 def _rolling(machine: Machine, part: str) -> tuple[EndPlate, float]:
@@ -173,25 +203,11 @@ def _play_at_wheel(machine: Machine, part: str) -> float:
     return plate.rack_clearance / machine.span * plate.wheel_base / 2.0
 
 
-@dataclass(frozen=True)
-class NewWheel(Knob):
-    """A wheel with a flat: nothing to turn, it is replaced.
+def lost_contact(nominal: Machine, part: str) -> float:
+    """Drag below the nominal at which wheels bear next to nothing, N; negative.
 
-    Parameters
-    ----------
-    part : str
-        ``"left"`` or ``"right"``: the end plate that it belongs to.
+    All but a twentieth of what scrubs is gone, and the bearings are left.
     """
-
-    part: str = "left"
-
-    unit: ClassVar[str] = "wheel"
-
-    def expect(self, healthy: Machine, faulty: Machine) -> str:
-        """How often it bumps."""
-        turn = 2.0 * math.pi * healthy.value(self.part).wheels[0].radius
-        return f"one bump every {turn:.0f} mm of travel if this is it, an even roll if it is not"
-
-    def needed(self, machine: Machine, nominal: Machine) -> float:
-        """One wheel."""
-        return 1.0
+    rolling = nominal.value(part)
+    bearings = sum(wheel.bearing_drag for wheel in rolling.wheels)
+    return -0.95 * max(float(rolling.friction) - bearings, 0.0)

@@ -1,0 +1,249 @@
+"""What every fault says of itself: one class a family, one file a family.
+
+A fault is at once what is done to a machine (`Fault.apply`), what may be wrong with it (name,
+words, prior), and what is done about it (hand check, adjusting point, what is left after a turn).
+The catalogue of a machine (`gantrysim.faults.catalogue`) holds each at its usual size;
+``fault.at(...)`` is the same fault of another size.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, ClassVar, Self
+
+import numpy as np
+
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.inference.parameters import Parameter, values_at
+from gantrysim.inference.terms import DrawnLines
+from gantrysim.machine import SIDES, Machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import require
+
+if TYPE_CHECKING:
+    from gantrysim.inference.problem import Problem
+    from gantrysim.inference.solver import Mode
+
+#: Median of the size of one, and of a pair of, standard normal numbers (per component): the
+#: usual size of a fault whose prior has either sign.
+_ONE, _PAIR = 0.6745, 0.8326
+#: Part of its usual size that a fault may keep and count as cured, where its class says nothing
+#: better (judgement).
+_KEPT = 0.1
+
+#: What a fault does: it drags, gives way, loses motion in the drive, lets a part rattle on its
+#: rail, sets off, scales.
+DRAG, GIVE, PLAY, RATTLE = "drag", "give", "play", "rattle"
+OFFSET, SCALE = "offset", "scale"
+
+
+class Fault:
+    """One way in which a machine can be wrong; subclass it as a frozen dataclass.
+
+    Attributes
+    ----------
+    unit : str
+        Unit of its size.
+    starts : tuple of float
+        Where a search begins, in prior standard deviations of the first parameter: several where
+        the cost has a kink between them.
+    effect : str
+        What it does: `DRAG`, `GIVE`, `PLAY`, `RATTLE`, `OFFSET`, `SCALE`, or empty.
+    sense : int
+        +1 where more of it is worse, -1 where less is worse, 0 where it has either sign.
+    twins : mapping of str to str
+        Faults of which a burn sees the sum only, by name, with the reason.
+    sought : bool
+        Whether the forward model lacks it: its place is sought on the residuals of a fit
+        (`placed`) and it shows as a pattern there.
+
+    Notes
+    -----
+    A subclass must give `name`, `words`, ``unit``, `parameters`, and `apply` or `place`.  The rest
+    has defaults: without `place` its size cannot be read off a machine, and what is replaced or
+    cleaned counts as cured with the probability that `gantrysim.decisions.afterturn` states.
+    """
+
+    unit: ClassVar[str] = ""
+    starts: ClassVar[tuple[float, ...]] = (0.0,)
+    effect: ClassVar[str] = ""
+    sense: ClassVar[int] = 1
+    twins: ClassVar[Mapping[str, str]] = {}
+    sought: ClassVar[bool] = False
+
+    # What it is called
+
+    @property
+    def name(self) -> str:
+        """Its name, for example ``"tight_wheels_left"``."""
+        raise NotImplementedError
+
+    @property
+    def variant(self) -> str:
+        """Which of several ways to have it (which pulley), empty where there is one."""
+        return ""
+
+    @property
+    def compound(self) -> bool:
+        """Whether it is several variants at once."""
+        return False
+
+    @property
+    def key(self) -> str:
+        """Name and variant."""
+        return f"{self.name} ({self.variant})" if self.variant else self.name
+
+    @property
+    def words(self) -> str:
+        """The finding in plain words, a clause without its full stop."""
+        raise NotImplementedError
+
+    @property
+    def noun(self) -> str:
+        """What it is an amount of, for example "slackness of the left belt"."""
+        return self.name.replace("_", " ")
+
+    @property
+    def check(self) -> str:
+        """The hand check that confirms it."""
+        return "with the power off look for dirt, a bent rail, a loose head or frame, a worn belt"
+
+    # What it does
+
+    @property
+    def block(self) -> str:
+        """Block of the mechanism that it acts on: ``"x"``, ``"y"``, or ``"xy"`` for both."""
+        return "xy"
+
+    @property
+    def drive(self) -> str:
+        """Which drive feels it: ``"left"``, ``"right"`` (the far one), ``"x"``, or empty."""
+        return ""
+
+    @property
+    def place(self) -> str:
+        """Dotted field of the machine to which its size adds; empty if it is none."""
+        return ""
+
+    def apply(self, machine: Machine) -> Machine:
+        """Return the machine with this fault."""
+        (size, *_) = self._fields
+        return machine.set(self.place, machine.value(self.place) + size)
+
+    # How big it is
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its unknowns with their priors, once it is there."""
+        raise NotImplementedError
+
+    def at(self, *values: float) -> Self:
+        """Return the same fault with other values of its parameters, in their units."""
+        names = [f.name for f in dataclasses.fields(self)]  # type: ignore[arg-type]
+        return dataclasses.replace(self, **dict(zip(names, values, strict=False)))  # type: ignore[type-var]
+
+    def magnitude(self, *values: float) -> float:
+        """Its size at values of its parameters, in its unit."""
+        return values[0]
+
+    @property
+    def usual_numbers(self) -> np.ndarray:
+        """Standard normal numbers of its parameters at its usual size: the median of its prior."""
+        first, count = self.parameters[0], len(self.parameters)
+        if first.ratio or first.centre:
+            return np.zeros(count)
+        either = sum(not q.ratio for q in self.parameters)
+        return np.full(count, _ONE if either == 1 else _PAIR)
+
+    @property
+    def usual(self) -> Self:
+        """The same fault at its usual size: the median of its prior."""
+        return self.at(*values_at(self.parameters, self.usual_numbers))
+
+    # Where the forward model lacks it
+
+    @property
+    def pattern(self) -> Mapping[int, np.ndarray] | None:
+        """By source, change of its residuals per unit of each coefficient, mm, shape (m, k)."""
+        return None
+
+    def coefficients(self, *values: float) -> Sequence[float]:
+        """The k coefficients of its pattern at values of its parameters."""
+        return values
+
+    def placed(self, problem: Problem, mode: Mode) -> tuple[Fault, int]:
+        """Return it at its best place beside a fit, and among how many places that was chosen."""
+        return self, 1
+
+    def shown_on(self, piece: DrawnLines | None) -> Fault:
+        """Return it as it shows on other lines, the only source; None: there are none."""
+        return self
+
+    # What goes with it
+
+    @property
+    def opposite(self) -> str:
+        """Name of what too far a turn leaves; no machine has both.  Empty for none."""
+        return ""
+
+    # What is done about it
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """Where it is put right on a machine as described, with its hand checks."""
+        return AdjustingPoint(
+            "whole machine",
+            "look the machine over before anything is turned: clean rails, wheels and belts, "
+            "tighten the frame and the head, replace what is worn, burn again",
+            self.check,
+            "burn the same test again and compare",
+            15.0,
+        )
+
+    @property
+    def readable(self) -> bool:
+        """Whether its size can be read off a machine, so that it is known what a turn leaves."""
+        return bool(self.place)
+
+    def size_on(self, machine: Machine, nominal: Machine) -> float:
+        """Its size read off a machine, in its unit."""
+        return float(machine.value(self.place) - nominal.value(self.place))
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Size up to which a machine counts as healthy, in its unit."""
+        return _KEPT * self.magnitude(*values_at(self.parameters, self.usual_numbers))
+
+    def overshot(self, nominal: Machine) -> float:
+        """Size below which a turn went too far, into the opposite fault."""
+        return -math.inf
+
+    @property
+    def own_scatter(self) -> str:
+        """Healthy parameter in the unit of its size, which a turn widens by the hand."""
+        return ""
+
+    @property
+    def fresh_scatter(self) -> tuple[str, ...]:
+        """Healthy parameters that a turn leaves as on a machine that nobody has measured."""
+        return ()
+
+    @property
+    def _fields(self) -> list[float]:
+        return [getattr(self, f.name) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
+
+
+def check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:
+    """Raise ValueError unless a side is one of those accepted."""
+    require(side in sides, kind, "side", side, " or ".join(repr(s) for s in sides))
+
+
+def check_number(kind: str, name: str, value: float, low: float, high: float) -> None:
+    """Raise ValueError unless a number is finite and within limits."""
+    ok = isinstance(value, int | float) and math.isfinite(value) and low <= value <= high
+    require(ok, kind, name, value, f"a finite number from {low:g} to {high:g}")
+
+
+def below_one(x: float) -> float:
+    """A factor that leaves small values alone and levels out smoothly at 1."""
+    return float(x / (1.0 + x**8) ** 0.125)

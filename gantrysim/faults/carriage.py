@@ -1,0 +1,118 @@
+"""Wheels of the carriage too tight or too loose on the beam."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number
+from gantrysim.faults.healthy import healthy_drag
+from gantrysim.faults.nuts import lost_contact, nuts_of
+from gantrysim.inference.parameters import Parameter
+from gantrysim.machine import Machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.records.doors import checked
+
+#: Extra drag of a tight carriage: 4 to 15 N (common practice, no source).
+_EXTRA_DRAG = Parameter("extra drag", "N", 7.0, 0.6, ratio=True)
+#: Play of a loose one: gaps of 0.05 to 0.3 mm (common practice, no source).
+_PLAY = (
+    Parameter("gap", "mm", 0.12, 0.6, ratio=True),
+    Parameter("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
+)
+
+
+class _CarriageWheels(Fault):
+    """What both faults of the wheels of the carriage share."""
+
+    block = "x"
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The eccentric nuts of the carriage."""
+        return nuts_of(machine, "carriage", self.check, loose=self.effect == RATTLE)
+
+
+@checked
+@dataclass(frozen=True)
+class TightCarriage(_CarriageWheels):
+    """Carriage wheels pinched on the beam: extra rolling drag along x.
+
+    Parameters
+    ----------
+    extra_force : float
+        Drag on top of what the carriage has, N.
+    """
+
+    extra_force: float
+
+    def __post_init__(self) -> None:
+        check_number("TightCarriage", "extra_force", self.extra_force, 0.0, 1000.0)
+
+    name = "tight_carriage"
+    words = "the carriage wheels are too tight on the beam"
+    noun = "tightness of the carriage wheels"
+    check = "with the power off push the carriage along the beam: it should glide evenly"
+    unit = "N"
+    effect = DRAG
+    drive = "x"
+    place = "carriage.friction"
+    parameters = (_EXTRA_DRAG,)
+    opposite = "loose_carriage"
+    own_scatter = "drag carriage"
+    fresh_scatter = ("rock stiffness",)
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Drag above the nominal that a healthy carriage may have, N."""
+        return healthy_drag(nominal, "carriage")
+
+    def overshot(self, nominal: Machine) -> float:
+        """Drag below the nominal at which the wheels are all but out of contact, N."""
+        return lost_contact(nominal, "carriage")
+
+
+@checked
+@dataclass(frozen=True)
+class LooseCarriage(_CarriageWheels):
+    """Carriage wheels that stand off the beam: the carriage rocks and drags little.
+
+    Parameters
+    ----------
+    gap : float
+        Free play across the beam, full width, mm.
+    drag_factor : float
+        Remaining part of the healthy rolling drag.
+    """
+
+    gap: float
+    drag_factor: float = 0.6
+
+    def __post_init__(self) -> None:
+        check_number("LooseCarriage", "gap", self.gap, 0.0, 20.0)
+        check_number("LooseCarriage", "drag_factor", self.drag_factor, 0.0, 1.0)
+
+    def apply(self, machine: Machine) -> Machine:
+        """Return the machine with this fault."""
+        car = machine.carriage.with_friction(machine.carriage.friction * self.drag_factor)
+        return machine.set("carriage", dataclasses.replace(car, gap=car.gap + self.gap))
+
+    name = "loose_carriage"
+    words = "the carriage wheels are loose on the beam"
+    noun = "looseness of the carriage wheels"
+    check = "with the power off rock the head: it should not click"
+    unit = "mm"
+    effect = RATTLE
+    place = "carriage.gap"
+    parameters = _PLAY
+    starts = (-1.0, 1.0)  # the play is taken up at one angle or another of a ring
+    opposite = "tight_carriage"
+    fresh_scatter = ("drag carriage", "rock stiffness")
+
+    def at(self, *values: float) -> LooseCarriage:
+        """Return the same fault with another gap, mm, and drag factor."""
+        gap, factor = values
+        return LooseCarriage(gap, drag_factor=below_one(factor))
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Play that a careful assembly leaves, mm (judgement)."""
+        return 0.02

@@ -1,0 +1,162 @@
+"""What a machine can have: its faults at their usual size, its healthy scatter, their prior odds.
+
+The catalogue belongs to the machine (`Machine.catalogue`): another architecture brings its own, by
+`Catalogue.extended` or from nothing.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from dataclasses import dataclass
+
+from gantrysim.faults.base import Fault
+from gantrysim.faults.belts import SlackBelt
+from gantrysim.faults.carriage import LooseCarriage, TightCarriage
+from gantrysim.faults.coupling import CouplerBacklash, CouplerSlip
+from gantrysim.faults.flat import WheelFlat
+from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.faults.pulley import PulleyRunout
+from gantrysim.faults.scale import ScaleError
+from gantrysim.faults.square import OutOfSquare
+from gantrysim.faults.unmodelled import LostSteps, Unlisted, Unmodelled
+from gantrysim.faults.wheels import LooseWheels, TightWheels
+from gantrysim.inference.parameters import Scatter
+
+
+@dataclass(frozen=True, eq=False)
+class Catalogue:
+    """What may be wrong with a machine, and how a healthy one scatters.
+
+    Parameters
+    ----------
+    faults : tuple of Fault
+        In the order in which they are named to a person; kept at their usual size.
+    scatter : tuple of Scatter
+        How a healthy machine scatters about its description.
+    unmodelled : tuple of Unmodelled
+        Explanations that foretell nothing; the first stands for anything not in the list.
+    healthy, unlisted, pairs : float
+        Prior probability of a healthy machine, of something not in the list, and of all pairs of
+        faults together; single faults share the rest evenly.  A piece is measured because
+        something looks wrong (judgement).
+    """
+
+    faults: tuple[Fault, ...]
+    scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
+    unmodelled: tuple[Unmodelled, ...] = (Unlisted(), LostSteps())
+    healthy: float = 0.25
+    unlisted: float = 0.05
+    pairs: float = 0.1
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "faults", tuple(fault.usual for fault in self.faults))
+
+    def extended(self, *faults: Fault) -> Catalogue:
+        """Return the catalogue with further faults."""
+        return dataclasses.replace(self, faults=(*self.faults, *faults))
+
+    @property
+    def modelled(self) -> tuple[Fault, ...]:
+        """Those that the forward model has."""
+        return tuple(fault for fault in self.faults if not fault.sought)
+
+    @property
+    def sought(self) -> tuple[Fault, ...]:
+        """Those that it lacks: sought on the residuals of a fit."""
+        return tuple(fault for fault in self.faults if fault.sought)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of all faults, each once."""
+        return tuple(dict.fromkeys(fault.name for fault in self.faults))
+
+    def of_name(self, name: str) -> tuple[Fault, ...]:
+        """Every variant of a named fault.
+
+        Raises
+        ------
+        ValueError
+            If there is none.
+        """
+        found = tuple(fault for fault in self.faults if fault.name == name)
+        if not found:
+            known = ", ".join(self.names)
+            raise ValueError(f"there is no fault named {name!r}; accepted are {known}")
+        return found
+
+    def named(self, name: str, variant: str = "") -> Fault:
+        """A fault by its name, its first variant if none is given, or one of `unmodelled`.
+
+        Raises
+        ------
+        ValueError
+            If there is none.
+        """
+        unmodelled = next((f for f in self.unmodelled if f.name == name), None)
+        if unmodelled is not None:
+            return unmodelled
+        found = self.of_name(name)
+        return next((fault for fault in found if fault.variant == variant), found[0])
+
+    def label(self, fault: Fault) -> str:
+        """Name of a fault, with its variant where it has several."""
+        return fault.key if len(self.of_name(fault.name)) > 1 else fault.name
+
+    def foretells(self, names: tuple[str, ...]) -> bool:
+        """Whether an explanation, by the names of its faults, foretells anything."""
+        return not any(fault.name in names for fault in self.unmodelled)
+
+    def twins(self, names: tuple[str, ...], others: tuple[str, ...]) -> str:
+        """Why a burn sees but the sum of two explanations' faults; empty where it sees both."""
+        differ = set(names) ^ set(others)
+        for fault in self.faults:
+            for twin, reason in fault.twins.items():
+                if differ == {fault.name, twin}:
+                    return reason
+        return ""
+
+    def plausible(self, one: str, other: str) -> bool:
+        """Whether a machine may have both of two named faults, and a burn tell them apart."""
+        opposite = self.named(one).opposite == other or self.named(other).opposite == one
+        return one != other and not opposite and not self.twins((one,), (other,))
+
+    def prior(self, names: tuple[str, ...]) -> float:
+        """Probability of an explanation of a machine that nobody has looked at."""
+        if not names:
+            return self.healthy
+        if names == (self.unmodelled[0].name,):
+            return self.unlisted
+        single = len(self.names)
+        if len(names) == 1:
+            return (1.0 - self.healthy - self.unlisted - self.pairs) / single
+        return self.pairs / (single * (single - 1) / 2)
+
+
+@functools.cache
+def two_sided() -> Catalogue:
+    """The catalogue of the two-sided belt-driven gantry."""
+    return Catalogue(
+        (
+            TightWheels("left", 1.0),
+            TightWheels("right", 1.0),
+            TightCarriage(1.0),
+            SlackBelt("left", 1.0),
+            SlackBelt("right", 1.0),
+            SlackBelt("x", 1.0),
+            CouplerBacklash(1.0),
+            CouplerSlip(1.0),
+            OutOfSquare(1.0),
+            ScaleError("x", 0.1),
+            ScaleError("y", 0.1),
+            LooseWheels("left", 1.0),
+            LooseWheels("right", 1.0),
+            LooseCarriage(1.0),
+            PulleyRunout("left", 1.0),
+            PulleyRunout("right", 1.0),
+            PulleyRunout(("left", "right"), 1.0),
+            PulleyRunout("x", 1.0),
+            WheelFlat("left"),
+            WheelFlat("right"),
+        )
+    )

@@ -1,0 +1,195 @@
+"""The couplings of the cross shaft: play, and a set screw that let it slip."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from gantrysim.faults.adjusting import RULE, AdjustingPoint, SetByRule
+from gantrysim.faults.base import OFFSET, PLAY, Fault, check_number
+from gantrysim.inference.parameters import Parameter
+from gantrysim.machine import Machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.records.doors import checked
+
+#: Play of worn couplings, 0.5 to 5 degrees, and slip of a set screw, 0.1 to 2 mm (common
+#: practice, no source).
+_PLAY = Parameter("play", "mm", 0.2, 0.6, ratio=True)
+_SLIP = Parameter("offset", "mm", 0.0, 0.8)
+#: Play that a tightened coupling keeps, mm (likely).
+PLAY_LEFT = 0.03
+
+
+@checked
+@dataclass(frozen=True)
+class CouplerBacklash(Fault):
+    """Play in the couplings of the cross shaft.
+
+    Parameters
+    ----------
+    play : float
+        Full width of it at the right belt, mm.
+    """
+
+    play: float
+
+    def __post_init__(self) -> None:
+        check_number("CouplerBacklash", "play", self.play, 0.0, 50.0)
+
+    name = "coupler_backlash"
+    words = "the coupling of the cross shaft has play"
+    noun = "play of the coupling"
+    check = (
+        "with the power off hold the motor end and turn the far pulley by hand: it should follow "
+        "at once"
+    )
+    unit = "mm"
+    effect = PLAY
+    block = "y"
+    drive = "right"
+    place = "shaft.backlash"
+    parameters = (_PLAY,)
+    fresh_scatter = ("shaft stiffness",)
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Play that sound couplings have, mm (judgement)."""
+        return 0.04
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The clamp screws of the couplings."""
+        words = "tighten the clamp screws of the cross shaft's couplings, replace worn inserts"
+        after = "hold the motor end and turn the far pulley by hand: it follows at once"
+        return Coupling("coupling", words, self.check, after, 3.0)
+
+
+@checked
+@dataclass(frozen=True)
+class CouplerSlip(Fault):
+    """A set screw let go: one side stands ahead of the other.
+
+    Parameters
+    ----------
+    offset : float
+        By which the right side stands ahead (+y) of the left, mm.
+    """
+
+    offset: float
+
+    def __post_init__(self) -> None:
+        check_number("CouplerSlip", "offset", self.offset, -100.0, 100.0)
+
+    name = "coupler_slip"
+    words = "a set screw let the cross shaft slip: one side stands ahead of the other"
+    noun = "slip of the coupling"
+    check = (
+        "at home, with the power off, measure both end plates from the frame: both should read "
+        "the same"
+    )
+    unit = "mm"
+    effect = OFFSET
+    sense = 0
+    block = "y"
+    place = "shaft.slip"
+    parameters = (_SLIP,)
+    starts = (0.5, -0.5)  # either sign racks the beam and loads the wheels
+    twins: ClassVar = {
+        "out_of_square": (
+            "1 mm of slip looks like 1.5 mrad out of square with 1.2 N more drag on each plate"
+        )
+    }
+    fresh_scatter = ("squareness",)
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Offset that a careful assembly leaves, mm: what a rule reads."""
+        return RULE
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The set screws of the right pulley."""
+        after = "measure both end plates from the frame at home: both read the same"
+        return SetScrew("set screw", look=self.check, confirm=after, minutes=5.0)
+
+
+@dataclass(frozen=True)
+class Coupling(AdjustingPoint):
+    """The couplings of the cross shaft: play taken out, mm at the far belt."""
+
+    unit: ClassVar[str] = "mm"
+    by_reading: ClassVar[bool] = True
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read afterwards."""
+        return "play", "mm"
+
+    @property
+    def hand(self) -> float:
+        """Play that may stay, 95 %, mm."""
+        return PLAY_LEFT
+
+    def stands(self, machine: Machine) -> float:
+        """Play, mm at the far belt."""
+        return machine.shaft.backlash
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with less play, mm; none can be added by tightening."""
+        left = max(machine.shaft.backlash + min(amount, 0.0), 0.0)
+        return machine.set("shaft.backlash", left)
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """As `AdjustingPoint.room`, mm."""
+        return 2.0 * PLAY_LEFT, math.inf
+
+    def reads(self, machine: Machine) -> float:
+        """Play, mm at the far belt."""
+        return machine.shaft.backlash
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """Play on both machines."""
+        turn = healthy.belt_right.pulley_circumference
+        degrees = 360.0 * faulty.shaft.backlash / turn
+        return (
+            f"the pulley turns by about {degrees:.2g} degrees ({faulty.shaft.backlash:.2g} mm of "
+            "belt) before the shaft takes it along if this is it, at once if it is not"
+        )
+
+    def hand_in(self, read: Callable[[Machine], float], machine: Machine) -> float:
+        """Play that may stay, mm: no turn of the screws adds any."""
+        return PLAY_LEFT
+
+
+@dataclass(frozen=True)
+class SetScrew(SetByRule):
+    """The set screw of the right pulley: how far the right side is set ahead, mm."""
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read afterwards."""
+        return "offset of the right side", "mm"
+
+    def stands(self, machine: Machine) -> float:
+        """How far the right side is set ahead of the left, mm."""
+        return machine.shaft.slip
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with the right side set ahead (+y) by an amount, mm."""
+        return machine.set("shaft.slip", machine.shaft.slip + amount)
+
+    def reads(self, machine: Machine) -> float:
+        """How far the right side is set ahead of the left, mm."""
+        return machine.shaft.slip
+
+    def way(self, amount: float) -> str:
+        """Which way in words."""
+        where = "away from home" if amount > 0.0 else "toward home"
+        return f"loosen the right pulley's set screws, move the right plate {where}, tighten them"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """Home offset on both machines."""
+        off = faulty.shaft.slip - healthy.shaft.slip
+        side = "ahead of" if off > 0.0 else "behind"
+        return (
+            f"the right plate stands up to {abs(off):.2g} mm {side} the left if this is it "
+            "(the beam takes part of it up), both alike if it is not"
+        )

@@ -1,0 +1,243 @@
+"""A flat on a plate wheel: a local signature once per wheel turn, found by scanning its place.
+
+Where the flat rolls over, the wheel lets go of its load: the plate shifts sideways toward that
+rail and the beam yaws a little.  The signature is linear in its size, so each place along the rail
+is one small linear problem on the residuals of a fit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.base import Fault, check_number, check_side
+from gantrysim.inference.noise import BIN_LENGTH
+from gantrysim.inference.parameters import Parameter
+from gantrysim.inference.terms import DrawnLines
+from gantrysim.machine import Machine
+from gantrysim.machine.handbook import Handbook
+from gantrysim.records.doors import checked
+
+if TYPE_CHECKING:
+    from gantrysim.inference.problem import Problem
+    from gantrysim.inference.solver import Mode
+
+#: Rolling circumference of a plate wheel, mm (24 mm wheels on their flanks: 66..77 mm).
+WHEEL_TURN = 75.0
+#: Its signature along the rail has the profile of what it took off the wheel, d (1 - x^2 / w^2)
+#: with w half the chord, w^2 = 2 r d (a circle's segment; 2.1 mm at 0.18 mm).  Drawn as a Gaussian
+#: of the same variance, w^2 / 5, and area, 4 w d / 3.
+FLAT_WIDTH = 0.95  # mm
+FLAT_HEIGHT = 1.18  # of the depth
+#: Sideways shift of the beam over the depth of the flat, and the spread of its logarithm: one
+#: wheel of the four of one plate lets go, the sideways stiffness of both plates holds against
+#: it, which gives 1/8 for eight equal wheels.
+SHIFT_PER_DEPTH, SHIFT_SPREAD = 1.0 / 8.0, 0.25
+_SCAN = 1.0  # mm between the places tried
+#: Depth of a flat that is worth a finding (judgement), its shift per depth, and the yaw that goes
+#: with it, either way.
+_PARAMETERS = (
+    Parameter("depth", "mm", 0.18, 0.5, ratio=True),
+    Parameter("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
+    Parameter("yaw", "mm", 0.0, 0.04),
+)
+#: Scale of the sideways and of the yaw part in a scan of the places, mm.
+_SIDEWAYS, _YAW = 0.02, 0.03
+
+
+@checked
+@dataclass(frozen=True)
+class WheelFlat(Fault):
+    """A flat on a wheel of one end plate.
+
+    Parameters
+    ----------
+    side : str
+        ``"left"`` or ``"right"``.
+    depth : float
+        What the flat took off the wheel, mm.
+    shift_per_depth : float
+        Sideways shift of the beam over the depth (dimensionless).
+    yaw : float
+        Yaw where it rolls over, as y_right - y_left, mm.
+    place_mm : float
+        Where along the rail, from 0 to `WHEEL_TURN`, mm; nobody knows yet if absent.
+    pattern : mapping of int to ndarray, shape (bins, 2)
+        By source, heights per mm of sideways shift and of yaw, once it is placed.
+
+    Notes
+    -----
+    The forward model has round wheels: `apply` refuses, and a fit adds the signature to the lines.
+    """
+
+    side: str
+    depth: float = 0.18
+    shift_per_depth: float = SHIFT_PER_DEPTH
+    yaw: float = 0.0
+    place_mm: float | None = None
+    pattern: Mapping[int, np.ndarray] | None = field(default=None, repr=False, compare=False)
+
+    unit = "mm"
+    sought = True
+    block = ""
+    parameters = _PARAMETERS
+
+    def __post_init__(self) -> None:
+        check_side("WheelFlat", self.side)
+        check_number("WheelFlat", "depth", self.depth, 0.0, 10.0)
+        check_number("WheelFlat", "place_mm", self.place_mm or 0.0, 0.0, WHEEL_TURN)
+
+    def apply(self, machine: Machine) -> Machine:
+        """Refuse: the forward model has round wheels.
+
+        Raises
+        ------
+        ValueError
+            Always.
+        """
+        raise ValueError(
+            "WheelFlat is only sought in measured pieces: the forward model has round wheels."
+        )
+
+    @property
+    def drive(self) -> str:
+        """That of its plate."""
+        return self.side
+
+    @property
+    def name(self) -> str:
+        """Its name with its side."""
+        return f"wheel_flat_{self.side}"
+
+    @property
+    def words(self) -> str:
+        """The finding in plain words."""
+        return f"a wheel of the {self.side} end plate has a flat"
+
+    @property
+    def noun(self) -> str:
+        """What it is an amount of."""
+        return f"flat on a wheel of the {self.side} plate"
+
+    @property
+    def check(self) -> str:
+        """The hand check that confirms it."""
+        return (
+            f"with the power off roll the {self.side} plate slowly by hand: feel for one bump a "
+            "wheel turn, then look at the wheel's flanks"
+        )
+
+    def at(self, *values: float) -> WheelFlat:
+        """Return the same flat with another depth (mm), shift per depth and yaw (mm)."""
+        depth, share, yaw = values
+        return dataclasses.replace(self, depth=depth, shift_per_depth=share, yaw=yaw)
+
+    def coefficients(self, *values: float) -> tuple[float, float]:
+        """Sideways shift and yaw, mm."""
+        depth, share, yaw = values
+        return depth * share, yaw
+
+    def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, int]:
+        """Return it at its best place beside a fit without it, and how many places were tried."""
+        pieces = problem.burned
+        cuts = problem.nuisance_cuts(mode.u.size)
+        seen = [(i, piece, *piece.where(mode.u[cuts[i]])) for i, piece in pieces]
+        white = {i: piece.metric.columns(mode.residuals[i]) for i, piece in pieces}
+        places = np.arange(0.0, WHEEL_TURN, _SCAN)
+        best, kept = -math.inf, self
+        for number, place in enumerate(places):
+            there = dataclasses.replace(self, place_mm=float(place))
+            patterns = {
+                i: there.signature(piece.nominal, spot, normal) for i, piece, spot, normal in seen
+            }
+            hessian, slope = np.eye(2), np.zeros(2)
+            for i, piece in pieces:
+                columns = piece.metric.columns(patterns[i] * np.array([_SIDEWAYS, _YAW]))
+                hessian += piece.metric.product(columns, columns)
+                slope += piece.metric.product(columns, white[i])
+            gain = 0.5 * float(slope @ np.linalg.solve(hessian, slope))
+            if number == 0 or (slope[0] > 0.0 and gain > best):  # a depth has one sign
+                best = gain if slope[0] > 0.0 else -math.inf
+                kept = dataclasses.replace(there, pattern=patterns)
+        return kept, len(places)
+
+    def shown_on(self, piece: DrawnLines | None) -> WheelFlat:
+        """Return it as it shows on another piece, before that is placed.
+
+        Where its place is unknown it is taken in the middle of the figure.
+        """
+        if piece is None:
+            return dataclasses.replace(self, pattern={})
+        spot, normal = piece.where(np.zeros(piece.n_nuisance))
+        there = self
+        if self.place_mm is None:
+            middle = float(np.median(spot[:, 1])) - piece.nominal.head.beyond
+            there = dataclasses.replace(self, place_mm=middle % WHEEL_TURN)
+        pattern = there.signature(piece.nominal, spot, normal)
+        return dataclasses.replace(there, pattern={0: pattern})
+
+    def signature(self, machine: Machine, spot: np.ndarray, normal: np.ndarray) -> np.ndarray:
+        """Heights per mm of sideways shift and of yaw (as y_right - y_left), shape (n, 2).
+
+        Parameters
+        ----------
+        machine : Machine
+            The machine as described.
+        spot, normal : ndarray, shape (n, 2)
+            Places on the bed, mm, and the unit normal of the line there.
+        """
+        travel, share = spot[:, 1] - machine.head.beyond, spot[:, 0] / machine.span
+        off = (travel - (self.place_mm or 0.0) + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0
+        # a bin averages over its length: along the rail where the line runs along it
+        seen = np.sqrt(FLAT_WIDTH**2 + (BIN_LENGTH * normal[:, 0]) ** 2 / 12.0)
+        bump = FLAT_HEIGHT * FLAT_WIDTH / seen * np.exp(-0.5 * (off / seen) ** 2)
+        toward = -1.0 if self.side == "left" else 1.0
+        sideways = toward * normal[:, 0] * bump
+        yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
+        return np.column_stack([sideways, yaw * bump])
+
+    @property
+    def fresh_scatter(self) -> tuple[str, ...]:
+        """What a new wheel changes."""
+        return (f"drag {self.side}", "racking stiffness")
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The wheel, which is replaced."""
+        return NewWheel(
+            f"wheel {self.side}",
+            f"replace the wheel of the {self.side} end plate that has the flat",
+            self.check,
+            "roll the plate slowly by hand: it runs without a bump over a whole wheel turn",
+            5.0,
+            self.side,
+        )
+
+
+@dataclass(frozen=True)
+class NewWheel(AdjustingPoint):
+    """A wheel with a flat: nothing to turn, it is replaced.
+
+    Parameters
+    ----------
+    part : str
+        ``"left"`` or ``"right"``: the end plate that it belongs to.
+    """
+
+    part: str = "left"
+
+    unit: ClassVar[str] = "wheel"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """How often it bumps."""
+        turn = 2.0 * math.pi * healthy.value(self.part).wheels[0].radius
+        return f"one bump every {turn:.0f} mm of travel if this is it, an even roll if it is not"
+
+    def needed(self, machine: Machine, nominal: Machine) -> float:
+        """One wheel."""
+        return 1.0

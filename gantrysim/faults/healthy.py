@@ -1,0 +1,59 @@
+"""How a healthy machine scatters about its description, and what still counts as healthy."""
+
+from __future__ import annotations
+
+import math
+
+from gantrysim.inference.parameters import Parameter, Scatter
+from gantrysim.machine import Machine
+
+#: Stiffness and drag of a healthy machine lie within this part of their nominal value: the
+#: nominal description of the bench machine says a quarter; a little more is allowed.
+HEALTHY_PART = 0.27
+
+
+def _ratio(name: str, axis: str, *places: str, spread: float = HEALTHY_PART) -> Scatter:
+    return Scatter(Parameter(name, "of nominal", 1.0, spread, bounded=True), places, axis)
+
+
+def _shift(
+    name: str, unit: str, axis: str, place: str, spread: float, least: float = -math.inf
+) -> Scatter:
+    return Scatter(Parameter(name, unit, 0.0, spread), (place,), axis, least)
+
+
+#: Squareness (mrad) and steps per mm (relative) that a careful assembly leaves, standard
+#: deviations; twice that still counts as healthy.
+SQUARENESS, STEPS = 0.12, 2.5e-4
+
+
+#: How a healthy machine scatters about its nominal description.  Stiffness and drag by up to
+#: a quarter of their value; squareness, set-up offsets, pulley run-out and scale by what a
+#: careful assembly leaves (belt length tolerance +-0.05 %: polyurethane belt catalogues;
+#: run-out of a machined pulley of the order of 0.01 mm: common practice, no source).
+HEALTHY_SCATTER: tuple[Scatter, ...] = (
+    _ratio("drag left", "y", "left.friction"),
+    _ratio("drag right", "y", "right.friction"),
+    _ratio("drag carriage", "x", "carriage.friction"),
+    _ratio("belt left EA", "y", "belt_left.ea"),
+    _ratio("belt right EA", "y", "belt_right.ea"),
+    _ratio("belt x EA", "x", "belt_x.ea"),
+    _ratio("motor y hold", "y", "motor_y.hold_force", spread=0.17),
+    _ratio("motor x hold", "x", "motor_x.hold_force", spread=0.17),
+    _ratio("shaft stiffness", "y", "shaft.stiffness"),
+    _ratio("racking stiffness", "y", "left.rack_stiffness", "right.rack_stiffness", spread=0.22),
+    _ratio("rock stiffness", "x", "carriage.rock_stiffness"),
+    _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
+    _ratio("viscous drag", "xy", "contact.viscous"),
+    _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
+    _shift("overshoot", "-", "xy", "contact.overshoot", 0.35, 0.0),
+    _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
+    _shift("squareness", "mrad", "y", "square", SQUARENESS),
+    _shift("scale x", "-", "x", "scale_x", STEPS),
+    _shift("scale y", "-", "y", "scale_y", STEPS),
+)
+
+
+def healthy_drag(nominal: Machine, part: str) -> float:
+    """Drag above the nominal that a healthy plate or carriage may have, N."""
+    return HEALTHY_PART * float(nominal.value(part).friction)

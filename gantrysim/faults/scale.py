@@ -1,0 +1,170 @@
+"""Wrong steps per mm of an axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint
+from gantrysim.faults.base import SCALE, Fault, check_number, check_side
+from gantrysim.faults.healthy import STEPS
+from gantrysim.inference.parameters import Parameter
+from gantrysim.machine import Belt, Machine
+from gantrysim.machine.components import steps_per_mm
+from gantrysim.machine.handbook import Handbook
+from gantrysim.records.doors import checked
+
+#: Wrong steps per mm: of the order of one per cent (common practice, no source).
+_ERROR = Parameter("scale error", "-", 0.0, 0.01)
+#: Steps per mm need no better than the belt's length, +-0.05 % (polyurethane belt catalogues).
+_ROOM = 2.0 * STEPS
+
+
+@checked
+@dataclass(frozen=True)
+class ScaleError(Fault):
+    """Wrong steps per mm on one axis: real move = commanded * (1 + error).
+
+    Parameters
+    ----------
+    axis : str
+        ``"x"`` or ``"y"``.
+    error : float
+        Relative error (0.005 is half a per cent too long).
+    """
+
+    axis: str
+    error: float
+
+    def __post_init__(self) -> None:
+        check_side("ScaleError", self.axis, ("x", "y"))
+        check_number("ScaleError", "error", self.error, -0.5, 0.5)
+
+    unit = "relative"
+    effect = SCALE
+    sense = 0
+
+    @property
+    def block(self) -> str:
+        """Block of its axis."""
+        return self.axis
+
+    @property
+    def name(self) -> str:
+        """Its name with its axis."""
+        return f"scale_{self.axis}"
+
+    @property
+    def words(self) -> str:
+        """The finding in plain words."""
+        return f"the steps per mm of {self.axis.upper()} are wrong"
+
+    @property
+    def noun(self) -> str:
+        """What it is an amount of."""
+        return f"steps per mm of {self.axis.upper()}"
+
+    @property
+    def check(self) -> str:
+        """The hand check that confirms it."""
+        return (
+            f"with the laser disconnected and hands clear command 200 mm along "
+            f"{self.axis.upper()} and measure the way with a rule"
+        )
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its relative error."""
+        return (_ERROR,)
+
+    def at(self, *values: float) -> ScaleError:
+        """Return the same fault with another relative error."""
+        return ScaleError(self.axis, values[0])
+
+    @property
+    def place(self) -> str:
+        """Scale of its axis."""
+        return f"scale_{self.axis}"
+
+    def apply(self, machine: Machine) -> Machine:
+        """Return the machine with this fault."""
+        return machine.set(self.place, machine.value(self.place) + self.error)
+
+    def healthy_limit(self, nominal: Machine) -> float:
+        """Relative error that a careful assembly leaves."""
+        return 2.0 * STEPS
+
+    @property
+    def own_scatter(self) -> str:
+        """Scale of its axis."""
+        return f"scale {self.axis}"
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The steps per mm in the controller."""
+        belt: Belt = machine.value("belt_x" if self.axis == "x" else "belt_left")
+        now = steps_per_mm(handbook.pulley_teeth, belt.pitch, steps=handbook.motor_steps)
+        after = f"command 200 mm along {self.axis.upper()} again: a rule should read 200.0 mm"
+        return Steps(f"scale {self.axis}", look=self.check, confirm=after, axis=self.axis, now=now)
+
+
+@dataclass(frozen=True)
+class Steps(AdjustingPoint):
+    """The steps per mm of an axis, set in the controller; an exact setting.
+
+    Parameters
+    ----------
+    axis : str
+        ``"x"`` or ``"y"``.
+    now : float
+        What is set now, steps per mm.
+    """
+
+    axis: str = "x"
+    now: float = 80.0
+
+    unit: ClassVar[str] = "steps per mm"
+    forgiving: ClassVar[bool] = True
+    safety: ClassVar[str] = SAFETY_POWERED
+
+    @property
+    def result(self) -> tuple[str, str]:
+        """Name and unit of what is read afterwards."""
+        return "scale error", "per cent"
+
+    @property
+    def note(self) -> str:
+        """The setting from which the amount counts."""
+        return (
+            f"The amount counts from {self.now:g} steps per mm; from another setting take the "
+            "same part of it."
+        )
+
+    def needed(self, machine: Machine, nominal: Machine) -> float:
+        """Change of the setting, steps per mm."""
+        place = f"scale_{self.axis}"
+        ratio = (1.0 + nominal.value(place)) / (1.0 + machine.value(place))
+        return self.now * (ratio - 1.0)
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with the setting changed by an amount, steps per mm."""
+        place = f"scale_{self.axis}"
+        scale = (1.0 + machine.value(place)) * (1.0 + amount / self.now) - 1.0
+        return machine.set(place, scale)
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """As `AdjustingPoint.room`, steps per mm."""
+        return _ROOM * self.now, _ROOM * self.now
+
+    def reads(self, machine: Machine) -> float:
+        """Scale error, per cent."""
+        return float(machine.value(f"scale_{self.axis}")) * 100.0
+
+    def way(self, amount: float) -> str:
+        """Which way in words."""
+        more = "more" if amount > 0.0 else "fewer"
+        return f"set {more} steps per mm for {self.axis.upper()} in the controller"
+
+    def expect(self, healthy: Machine, faulty: Machine) -> str:
+        """Way covered on both machines."""
+        ways = [200.0 * (1.0 + m.value(f"scale_{self.axis}")) for m in (healthy, faulty)]
+        return f"{ways[1]:.2f} mm for 200 if this is it, {ways[0]:.2f} mm if it is not"

@@ -119,13 +119,13 @@ def test_nothing_or_a_stranger_is_refused_in_one_sentence() -> None:
     with pytest.raises(ValueError, match="nothing was measured"):
         gs.diagnose([])
     piece = _piece(gs.Machine(), SEED)
-    with pytest.raises(ValueError, match="must be a Machine"):
+    with pytest.raises(TypeError, match="must be a Machine"):
         gs.diagnose(piece, piece)  # type: ignore[arg-type]
-    with pytest.raises(ValueError, match="must be a Belief"):
+    with pytest.raises(TypeError, match="must be a Belief"):
         gs.diagnose(piece, belief={})  # type: ignore[arg-type]
-    with pytest.raises(ValueError, match="list of different names"):
+    with pytest.raises(TypeError, match="faults must be a list of texts"):
         gs.fit(piece, gs.Machine(), faults="tight_wheels_left")
     with pytest.raises(ValueError, match="list of different names"):
         gs.fit(piece, gs.Machine(), faults=["scale_x", "scale_x"])
-    with pytest.raises(ValueError, match="Burn cannot be diagnosed"):
+    with pytest.raises(TypeError, match="must be a Measurement or a list of Measurements, found"):
         gs.diagnose(gs.simulate(gs.Machine(), TEST))  # type: ignore[arg-type]

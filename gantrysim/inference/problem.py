@@ -152,9 +152,6 @@ class Problem:
         return machine
 
 
-_ACCEPTED = (
-    "Piece, sheets of readings and whatever else gives a likelihood term, or several in a list"
-)
 M = TypeVar("M", bound=Measured)
 
 
@@ -200,13 +197,9 @@ def listed(measured: M | Sequence[M]) -> tuple[M, ...]:
     Raises
     ------
     ValueError
-        If there is none, or one is of a kind that cannot be diagnosed.
+        If there is none.
     """
     things = tuple(measured) if isinstance(measured, Sequence) else (measured,)
     if not things:
         raise ValueError("nothing was measured: give at least one piece or sheet of readings")
-    for thing in things:
-        if not hasattr(thing, "likelihood_term"):
-            name = type(thing).__name__
-            raise ValueError(f"{name} cannot be diagnosed; accepted are {_ACCEPTED}.")
     return things

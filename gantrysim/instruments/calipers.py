@@ -507,10 +507,6 @@ def _usual_rings(test: RingTest, parts: Sequence[float]) -> list[tuple[str, int]
 
 
 def _named_rings(test: RingTest, rings: Mapping[str, Sequence[int]]) -> list[tuple[str, int]]:
-    if not isinstance(rings, Mapping):
-        raise ValueError(
-            f"rings must name rings by shape, as {{'circle': [7, 3]}}, found {shortened(rings)}."
-        )
     drawn = drawn_passes(test)
     out = []
     for shape, numbers in rings.items():

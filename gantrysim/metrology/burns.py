@@ -133,11 +133,6 @@ def measure(
     """
     if isinstance(thing, CaliperSheet):
         return measure_calipers(thing)
-    if not (hasattr(thing, "lines") and isinstance(getattr(thing, "test", None), RingTest)):
-        raise ValueError(
-            f"{type(thing).__name__} has no lines to measure; accepted are Burn, Piece and "
-            "CaliperSheet; `diagnose` takes others."
-        )
     if lifted is None:
         lifted = isinstance(thing, Piece)
     if outlier_sigmas is None and lifted:

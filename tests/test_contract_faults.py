@@ -34,7 +34,8 @@ ELSEWHERE = gs.ring_test(spacing=8.0, largest=24.0, centre=(120.0, 90.0), passes
 NOISE = 0.01
 #: Probability from which on a fault of its usual size counts as seen by this small test, and
 #: those that are not.
-SEEN, FAINT = 0.5, {"loose_wheels_left", "loose_wheels_right"}
+SEEN = 0.27
+FAINT = {"loose_wheels_left", "loose_wheels_right", "coupler_slip", "weak_motor"}
 
 
 # Faults of the user's own
@@ -311,6 +312,18 @@ def test_a_log_of_another_architecture_is_opened_as_such(tmp_path: Path) -> None
     assert again.to_dict() == log.to_dict()
     with pytest.raises(ValueError, match="another architecture"):
         gs.open_log(path)
+
+
+def test_a_file_of_another_architecture_is_read_as_such(tmp_path: Path) -> None:
+    @dataclass(frozen=True)
+    class Heavy(OwnGantry):
+        ballast: float = 1.0
+
+    path = gs.save_machine(Heavy(ballast=2.5), tmp_path / "heavy.toml")
+    again = gs.read_machine(path, architecture=Heavy)
+    assert again == Heavy(ballast=2.5)
+    with pytest.raises(ValueError, match="unknown key 'ballast'"):
+        gs.read_machine(path)
 
 
 def test_opposites_and_twins_are_mutual_and_never_paired() -> None:

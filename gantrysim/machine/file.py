@@ -149,6 +149,14 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
 }
 
 
+def note_of(part: Any, name: str) -> FieldNote:
+    """The note on a field of a part; an empty one where a subclass has a field of its own."""
+    for kind in type(part).__mro__:
+        if name in FIELDS.get(kind.__name__, {}):
+            return FIELDS[kind.__name__][name]
+    return FieldNote("-", None, "a field of its own")
+
+
 def unlikely(machine: Machine) -> tuple[str, ...]:
     """Sentences on the fields of a machine that lie outside their plausible ranges.
 
@@ -156,7 +164,7 @@ def unlikely(machine: Machine) -> tuple[str, ...]:
     """
     found = []
     for place, part, name in _walk(machine, ""):
-        note, value = FIELDS[type(part).__name__][name], getattr(part, name)
+        note, value = note_of(part, name), getattr(part, name)
         if note.likely and not note.likely[0] <= value <= note.likely[1]:
             found.append(f"{place} = {value:g} is unusual; likely is {note.comment}")
     return tuple(found)
@@ -232,11 +240,11 @@ def _plain(part: Any) -> Iterator[str]:
             text = repr(float(value))
         else:
             continue
-        yield f"{field.name} = {text}  # {FIELDS[type(part).__name__][field.name].comment}"
+        yield f"{field.name} = {text}  # {note_of(part, field.name).comment}"
 
 
 @checked
-def read_machine(path: str | os.PathLike[str]) -> Machine:
+def read_machine(path: str | os.PathLike[str], *, architecture: type[Machine] = Machine) -> Machine:
     """Read a machine from a TOML file.
 
     Parameters
@@ -247,6 +255,8 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
         label, shaft diameter, wheel kind) fills in stiffness and drag first; the other tables win
         over it.  An end plate or the carriage may give ``friction`` (N, by spring scale) instead of
         the drag of each wheel.
+    architecture : type
+        The class of the machine: `Machine` or a subclass of it, with its own catalogue.
 
     Raises
     ------
@@ -262,7 +272,7 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
     except (ValueError, RecursionError) as error:
         raise ValueError(f"{path}: not readable as TOML ({error}).") from None
     with placed(path):
-        return machine_of(content)
+        return machine_of(content, architecture)
 
 
 def machine_of(content: Mapping[str, Any], architecture: type[Machine] = Machine) -> Machine:

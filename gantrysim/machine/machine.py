@@ -34,7 +34,6 @@ __all__ = [
     "Contact",
     "CrossShaft",
     "EndPlate",
-    "Fault",
     "Head",
     "Machine",
     "Motor",
@@ -46,7 +45,7 @@ SIDES = ("left", "right")
 MOTOR_PLACES = ("left", "middle", "both")
 
 
-class Fault(Protocol):
+class Change(Protocol):
     """Anything that turns one machine into another: see `gantrysim.faults`."""
 
     def apply(self, machine: Machine) -> Machine:
@@ -458,12 +457,12 @@ class Machine:
             accepted = f"a loop long enough for the {way} of {length:g} mm"
             require(False, "Machine", name, belt, accepted)
 
-    def with_faults(self, *faults: Fault | Iterable[Fault]) -> Machine:
+    def with_faults(self, *faults: Change | Iterable[Change]) -> Machine:
         """Return this machine with one or more faults; the original is unchanged.
 
         Parameters
         ----------
-        *faults : Fault
+        *faults : Fault or other change of a machine
             Faults such as ``TightWheels("left", extra_force=12.0)``, applied in order.
         """
         machine = self

@@ -199,6 +199,7 @@ def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
     assert told["circle"] > 100.0 * told["square"]
 
 
+@pytest.mark.slow
 def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stiffness():
     slow = gs.ring_test(("circle",), largest=20.0, smallest=20.0, spacing=5.0, feed=3.0)
     telling = gs.what_can_be_told(slow)

@@ -421,6 +421,7 @@ def test_what_the_scanner_is_expected_to_add_is_taken_out():
         assert one.measured_size == pytest.approx(other.measured_size, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_uncertainty_of_sizes_covers_whole_pieces():
     # radii, widths and squareness of a piece, with the reader's own errors drawn beside the noise;
     # exact 99 % band of the binomial counts of 60 independent pieces

@@ -9,6 +9,7 @@ import numpy as np
 from sympy import latex
 
 from gantrysim.plotting.look import BLUE, FAINT, INK, NORMAL, SMALL, WIDTH, ready_axes
+from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation
 from gantrysim.theory.quantities import QUANTITIES, Expr
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 _POINTS = 1441
 
 
+@checked
 def plot_derivation(
     found: Derivation,
     name: str,

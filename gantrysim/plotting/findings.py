@@ -34,8 +34,10 @@ from gantrysim.plotting.look import (
 from gantrysim.plotting.unrolled import ring_colours, unrolled_axes
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 
+@checked
 def plot_finding(finding: Finding) -> Figure:
     """Draw a diagnosis: measured over predicted rings, what is left, and what is believed.
 
@@ -101,6 +103,7 @@ def finding_axes() -> NDArray[Any]:
     return axes
 
 
+@checked
 def plot_measured_over_predicted(
     ax: Axes | None = None,
     *,
@@ -158,6 +161,7 @@ def plot_measured_over_predicted(
     return ax
 
 
+@checked
 def plot_residuals(
     ax: Axes | None = None,
     *,
@@ -212,6 +216,7 @@ def plot_residuals(
     return ax
 
 
+@checked
 def plot_probabilities(
     ax: Axes | None = None,
     names: Sequence[str] = (),

@@ -28,6 +28,7 @@ from gantrysim.records.doors import checked
 _BARS = "#c9c9c9"  # quiet bars behind markers
 
 
+@checked
 def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.95) -> Axes:
     """Draw how the log posterior falls away from the most probable size of a fault.
 

@@ -24,6 +24,7 @@ from gantrysim.plotting.look import (
     ready_axes,
 )
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,6 +34,7 @@ _SIGNED = ("F_", "D_mm", "squareness", "spacing", "gap_x", "gap_y", "drift")
 _BESIDE = 0.006  # of the range of sizes: shapes and passes of one size stand beside each other
 
 
+@checked
 def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None = None) -> Axes:
     """Draw one measure of every ring over its commanded size, with its 95 % interval.
 
@@ -121,6 +123,7 @@ def _interval(shown: list[Quantity]) -> Array:
     return np.array(ends).T
 
 
+@checked
 def plot_positioning(test: Positioning, ax: Axes | None = None) -> Axes:
     """Draw mean deviations of both approaches over the targets, with their 2 s.
 

@@ -24,10 +24,12 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.records.checks import positive
+from gantrysim.records.doors import checked
 
 _PATH_ROOM = 0.06  # of the extent of a path: what a ring spacing would be
 
 
+@checked
 def plot_toolpath(path: Toolpath, ax: Axes | None = None) -> Axes:
     """Draw a commanded path: lines, travel moves and where it starts.
 
@@ -63,6 +65,7 @@ def plot_toolpath(path: Toolpath, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def plot_path_burn(burn: PathBurn, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
     """Draw a burned path over the commanded one, with the error magnified.
 

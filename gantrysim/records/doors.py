@@ -321,11 +321,11 @@ def _row(kinds: Sequence[Kind | None]) -> Kind:
     words = f"{count} {_plural(kinds[0]) if len({k and k.words for k in kinds}) == 1 else 'things'}"
 
     def look(value: Any, name: str) -> None:
-        if len(value) != len(kinds):
-            raise ValueError(must_be(name, words, value))
-        for index, (item, kind) in enumerate(zip(value, kinds, strict=True)):
+        for index, (item, kind) in enumerate(zip(value, kinds, strict=False)):
             if kind is not None:
                 kind.check(item, f"{name}[{index}]")
+        if len(value) != len(kinds):
+            raise ValueError(must_be(name, words, value))
 
     return Kind(words, _listing, look)
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
 from gantrysim.instruments.base import html_table
@@ -82,7 +82,7 @@ class FlatPicture:
         """Pixels an inch of 25.4 mm."""
         return 25.4 / self.pitch
 
-    def places(self, xy: Any) -> Array:
+    def places(self, xy: ArrayLike) -> Array:
         """Column and row in the flat picture of places in the frame of the reference, mm.
 
         Parameters

@@ -46,6 +46,7 @@ SIZE_WEIGHT = 0.1
 _LITTLE = 0.02  # nats; less than this settles nothing
 
 
+@checked
 @dataclass(frozen=True)
 class Look:
     """A check by hand of one fault, with two outcomes.

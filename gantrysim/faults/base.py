@@ -21,6 +21,7 @@ from gantrysim.inference.terms import DrawnLines
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.records.checks import require
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from gantrysim.inference.problem import Problem
@@ -39,6 +40,7 @@ DRAG, GIVE, PLAY, RATTLE = "drag", "give", "play", "rattle"
 OFFSET, SCALE = "offset", "scale"
 
 
+@checked
 class Fault:
     """One way in which a machine can be wrong; subclass it as a frozen dataclass.
 

@@ -22,8 +22,10 @@ from gantrysim.faults.square import OutOfSquare
 from gantrysim.faults.unmodelled import LostSteps, Unlisted, Unmodelled
 from gantrysim.faults.wheels import LooseWheels, TightWheels
 from gantrysim.inference.parameters import Scatter
+from gantrysim.records.doors import checked
 
 
+@checked
 @dataclass(frozen=True, eq=False)
 class Catalogue:
     """What may be wrong with a machine, and how a healthy one scatters.

@@ -18,6 +18,7 @@ from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint
 from gantrysim.faults.base import Fault
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from gantrysim.inference.problem import Problem
@@ -66,6 +67,7 @@ class Unmodelled(Fault):
         return True
 
 
+@checked
 @dataclass(frozen=True)
 class Unlisted(Unmodelled):
     """Something that is not in the list."""
@@ -74,6 +76,7 @@ class Unlisted(Unmodelled):
     words = "something that is not in this list"
 
 
+@checked
 @dataclass(frozen=True)
 class LostSteps(Unmodelled):
     """A motor lost steps.

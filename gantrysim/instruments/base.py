@@ -156,6 +156,7 @@ class Measurement(ABC):
         return ""
 
 
+@checked
 class ReadingSheet(Measurement):
     """Single readings by hand, each with its own uncertainty, and what they share.
 
@@ -347,6 +348,7 @@ class ReadingSheet(Measurement):
         return flat[cls.columns.index(cls.by_hand[0])]
 
 
+@checked
 class MachineSheet(ReadingSheet):
     """Readings of the machine itself: no test was burned for them."""
 
@@ -459,6 +461,7 @@ class Candidate:
         return self.sheet.expected(machine).likelihood_term(nominal)
 
 
+@checked
 class Instrument(ABC):
     """One kind of measurement: what it costs, what it can be asked, its empty sheet.
 

@@ -55,6 +55,7 @@ _ERRORS = {
 }
 
 
+@checked
 def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -> Axes:
     """Draw the points of a piece over the commanded rings, their outward error magnified.
 
@@ -107,6 +108,7 @@ def _magnified(line: Line, factor: float) -> np.ndarray:
     return near + factor * (xy - near)
 
 
+@checked
 def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
     """Draw a photograph made flat, its scale in mm.
 
@@ -138,6 +140,7 @@ def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
     """Draw how far the readings are off their commanded sizes, with their uncertainty.
 
@@ -180,6 +183,7 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked
 def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
     """Draw stretch and squareness of each ring, with their standard uncertainty.
 
@@ -220,6 +224,7 @@ def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> 
     return ax
 
 
+@checked
 def plot_push_sheet(sheet: PushSheet, ax: Axes | None = None, *, unit: str | None = None) -> Axes:
     """Draw the readings of pushes by hand that have one unit, with their uncertainty.
 
@@ -309,6 +314,7 @@ def plot_push(
     return ax
 
 
+@checked
 def plot_rows(
     names: Sequence[str],
     values: Sequence[float],

@@ -263,9 +263,9 @@ def test_pickles(test):
 
 
 def test_wrong_things_are_refused_before_any_work(machines, test):
-    with pytest.raises(ValueError, match=r"machines\[1\] must be a Machine, found 'x'"):
+    with pytest.raises(TypeError, match=r"machines\[1\] must be a Machine, found 'x'"):
         gs.simulate_many([machines[0], "x"], test)
-    with pytest.raises(ValueError, match="test must be a RingTest"):
+    with pytest.raises(TypeError, match="test must be a RingTest"):
         gs.simulate_many(machines, "circle")
     with pytest.raises(TypeError, match="nonsense"):
         gs.simulate_many(machines, test, nonsense=1)

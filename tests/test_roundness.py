@@ -458,7 +458,6 @@ ARC = ring(50.0, lambda t: 0.01 * np.cos(9 * t))[:60]
         (LINE, "straight line"),
         ([(0, 0), (1, np.nan), (0, 1), (1, 1)], "point 1 must be two finite numbers"),
         (np.zeros((5, 3)), r"shape \(n, 2\), found \(5, 3\)"),
-        ([("a", "b")], "must be numbers in mm"),
     ],
 )
 def test_points_that_make_no_circle(points, sentence):

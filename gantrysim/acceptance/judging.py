@@ -53,7 +53,6 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
     confidence_level,
     finite_number,
-    of_kind,
     shortened,
     whole_number,
 )
@@ -123,11 +122,6 @@ def accept(
     because passes that lie on each other share grain and scanner errors; what is left is as sure
     as the effective number of independent values allows.
     """
-    of_kind(tolerance, Tolerance, "tolerance")
-    if machine is not None:
-        of_kind(machine, Machine, "machine")
-    if finding is not None:
-        of_kind(finding, Finding, "finding")
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=100), whole_number(seed, "seed", least=0)
     if isinstance(measured, Burn):
@@ -209,9 +203,6 @@ def will_hold(
         If the test leaves the travel of the machine, nothing can be predicted at all, or an
         argument is of a wrong kind or size.
     """
-    of_kind(finding, Finding, "finding")
-    of_kind(test, RingTest, "test")
-    of_kind(tolerance, Tolerance, "tolerance")
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     clear, unknown = _foretelling(finding)

@@ -31,7 +31,7 @@ from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest, ring_test
-from gantrysim.records.checks import of_kind, whole_number
+from gantrysim.records.checks import whole_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
@@ -236,9 +236,6 @@ def advise(
     """
     costs = costs if costs is not None else Costs()
     handbook = handbook if handbook is not None else Handbook()
-    of_kind(finding, Finding, "finding")
-    of_kind(handbook, Handbook, "handbook")
-    of_kind(costs, Costs, "costs")
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
     catalogue = finding.machine.catalogue()

@@ -31,7 +31,6 @@ from gantrysim.instruments.burning import burned_length, planned_piece
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.records.checks import names_of, of_kind
 from gantrysim.records.doors import checked
 
 _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
@@ -73,12 +72,10 @@ def what_can_be_told(
     discrepancy of `gantrysim.inference.discrepancy`.
     """
     machine = Machine() if machine is None else machine
-    of_kind(test, RingTest, "test")
-    of_kind(machine, Machine, "machine")
     catalogue = machine.catalogue()
     assumed = catalogue.modelled
     if faults is not None:
-        names = names_of(faults, "faults")
+        names = list(faults)
         assumed = tuple(fault for name in names for fault in catalogue.of_name(name))
     whole = _tell(test, machine, assumed)
     circles, squares = (_tell(part, machine, assumed) for part in shapes_apart(test))

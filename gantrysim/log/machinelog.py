@@ -27,7 +27,7 @@ from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
-from gantrysim.records.checks import finite_number, of_kind, shortened
+from gantrysim.records.checks import finite_number, must_be, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
 
@@ -247,10 +247,6 @@ class MachineLog:
             If it is no adjustment, the machine has no such fault, or the file was changed by
             somebody else.
         """
-        if not isinstance(adjustment, Adjustment | Change):
-            raise ValueError(
-                f"adjusted needs an Adjustment or a Change, found {shortened(adjustment)}."
-            )
         if turned is not None:
             turned = finite_number(turned, "turned")
         unit = (
@@ -276,8 +272,6 @@ class MachineLog:
         ValueError
             If it is no verdict, or the file was changed by somebody else.
         """
-        if not isinstance(verdict, Verdict):
-            raise ValueError(f"accepted needs a Verdict, found {shortened(verdict)}.")
         entry = Accepted(_date(date), _note(note), logfile.plain(verdict.to_dict(), "verdict"))
         return self._with(entry, self.belief)
 
@@ -379,12 +373,8 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
     ValueError
         If path, machine or name is of another kind.
     """
-    if path is not None and (not isinstance(path, str | os.PathLike) or not os.fspath(path)):
-        raise ValueError(
-            "path must be that of a file, or None to keep the log in memory, found "
-            f"{shortened(path)}."
-        )
-    of_kind(machine, Machine, "machine")
+    if path is not None and not os.fspath(path):
+        raise ValueError(must_be("path", "that of a file, or None to keep the log in memory", path))
     if not isinstance(name, str) or not name.strip():
         raise ValueError(f"name must be a text that is not empty, found {shortened(name)}.")
     log = MachineLog(

@@ -469,13 +469,8 @@ class Machine:
         for fault in faults:
             if isinstance(fault, Iterable):
                 machine = machine.with_faults(*fault)
-            elif hasattr(fault, "apply"):
-                machine = fault.apply(machine)
             else:
-                raise ValueError(
-                    f"with_faults: {fault!r} is not a fault; accepted are faults such as "
-                    "TightWheels('left', extra_force=12.0)"
-                )
+                machine = fault.apply(machine)
         return machine
 
     def catalogue(self) -> Catalogue:

@@ -33,7 +33,7 @@ from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Unbounded, checked
 
 OUTLIER_SIGMAS = 6.0
 
@@ -59,7 +59,7 @@ def measure(
     thing: CaliperSheet,
     *,
     lifted: bool | None = None,
-    outlier_sigmas: float | None = None,
+    outlier_sigmas: Unbounded | None = None,
     noise: PointNoise | None = None,
     seed: int = SEED,
 ) -> CaliperMeasures: ...
@@ -70,7 +70,7 @@ def measure(
     thing: Lines,
     *,
     lifted: bool | None = None,
-    outlier_sigmas: float | None = None,
+    outlier_sigmas: Unbounded | None = None,
     noise: PointNoise | None = None,
     seed: int = SEED,
 ) -> Measures: ...
@@ -81,7 +81,7 @@ def measure(
     thing: Lines | CaliperSheet,
     *,
     lifted: bool | None = None,
-    outlier_sigmas: float | None = None,
+    outlier_sigmas: Unbounded | None = None,
     noise: PointNoise | None = None,
     seed: int = SEED,
 ) -> Measures | CaliperMeasures:

@@ -21,7 +21,7 @@ from gantrysim.metrology.outliers import near_neighbours
 from gantrysim.metrology.roundness import checked_points
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Unbounded, checked
 
 SIDES = ("bottom", "right", "top", "left")
 CORNERS = ("lower_right", "upper_right", "upper_left", "lower_left")
@@ -225,7 +225,7 @@ def square_geometry(
     half_side: float,
     *,
     end_margin: float = END_MARGIN,
-    outlier_sigmas: float | None = None,
+    outlier_sigmas: Unbounded | None = None,
 ) -> SquareGeometry:
     """Fit the four sides of a drawn square.
 

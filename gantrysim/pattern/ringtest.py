@@ -56,7 +56,6 @@ from gantrysim.records.checks import (
     one_of,
     point,
     positive,
-    true_or_false,
     whole_number,
 )
 from gantrysim.records.doors import checked
@@ -158,7 +157,6 @@ class RingTest:
                 f"passes must be the largest number of passes in the sequence ({most}), "
                 f"found {self.passes}."
             )
-        put(self, "orientation_mark", true_or_false(self.orientation_mark, "orientation_mark"))
         put(self, "scale_reference", checked_scale(self.scale_reference))
         put(self, "caption", checked_caption(self.caption, self.box()))
 
@@ -392,7 +390,7 @@ def drawn_passes(test: RingTest) -> dict[tuple[str, int], int]:
 
 @checked
 def ring_test(
-    shapes: Sequence[str] = tuple(SHAPES),
+    shapes: str | Sequence[str] = tuple(SHAPES),
     *,
     spacing: float = 2.5,
     largest: float = 50.0,

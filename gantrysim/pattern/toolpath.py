@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -18,7 +17,7 @@ import numpy as np
 from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
 from gantrysim.pattern.strokes import Stroke
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, point, positive, shortened
+from gantrysim.records.checks import finite_number, point, positive
 from gantrysim.records.doors import checked
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
@@ -147,8 +146,6 @@ class Toolpath:
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        if not isinstance(self.moves, Sequence) or not all(isinstance(m, Move) for m in self.moves):
-            raise ValueError(f"moves must be a tuple of Move, found {shortened(self.moves)}.")
         put(self, "moves", tuple(self.moves))
         for name in ("acceleration", "centripetal", "corner_speed_change"):
             put(self, name, positive(getattr(self, name), name))

@@ -40,7 +40,7 @@ from gantrysim.plotting.look import (
     write_below,
 )
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
-from gantrysim.records.checks import of_kind, positive
+from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
 #: Inches and dots per inch of the one canvas.
@@ -318,13 +318,11 @@ def explore(
         If an argument is of another kind, or the test leaves the travel of the machine.
     """
     machine = Machine() if machine is None else machine
-    of_kind(machine, Machine, "machine")
     if test is None:
         centre = (machine.span / 2.0, machine.travel_y / 2.0)
         test = ring_test(
             layout="side_by_side", spacing=5.0, largest=20.0, centre=centre, passes=2, feed=40.0
         )
-    of_kind(test, RingTest, "test")
     return Explorer(machine, test, positive(magnify, "magnify"))
 
 

@@ -20,12 +20,15 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import PurePath
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Annotated, Any, NamedTuple, TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from gantrysim.records.checks import a_number, finite_number, must_be, with_article
+
+#: Type hint of a number that may be infinite.
+Unbounded = Annotated[float, "may be infinite"]
 
 Thing = TypeVar("Thing", bound=Callable[..., Any])
 
@@ -171,6 +174,11 @@ def _number(value: Any, name: str) -> None:
     finite_number(value, name)
 
 
+def _told(value: Any, name: str) -> None:
+    if np.isnan(value):
+        raise ValueError(must_be(name, "a number", value))
+
+
 def _whole(value: Any, name: str) -> None:
     if not hasattr(value, "__index__"):
         raise ValueError(must_be(name, "a whole number", value))
@@ -205,6 +213,7 @@ def _is(*classes: type) -> Callable[[Any], bool]:
 
 _NUMBER = Kind("a number", a_number, _number)
 _LOOSE = Kind("a number", a_number, plain=frozenset((float, int)))
+_UNBOUNDED = Kind("a number", a_number, _told)
 _ANYTHING = Kind("anything", lambda value: True)
 _ARRAY = Kind("an array of numbers", _array, _numbers)
 _ARRAY_LIKE = Kind("an array of numbers", lambda v: a_number(v) or _array(v), _numbers)
@@ -237,6 +246,8 @@ def kind_of(hint: Any, loose: bool = False) -> Kind | None:
         return None
     if loose and hint is float:
         return _LOOSE
+    if hint == Unbounded:
+        return _UNBOUNDED
     if hint in _PLAIN:
         return _PLAIN[hint]
     origin, inner = typing.get_origin(hint), typing.get_args(hint)

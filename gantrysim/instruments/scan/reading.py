@@ -31,7 +31,7 @@ from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import runs_of
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, positive, shortened, true_or_false
+from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
@@ -107,7 +107,7 @@ def read_scan(
     test = test_of(test)
     paths = _scans(path)
     spacing = _checked_spacing(spacing)
-    vouched = true_or_false(upright, "upright")
+    vouched = upright
     known = None
     if length is not None or between is not None:
         known = _known_length(length, between)
@@ -181,7 +181,7 @@ def read_photo(
     """
     test = test_of(test)
     spacing = _checked_spacing(spacing)
-    vouched = true_or_false(upright, "upright")
+    vouched = upright
     strokes = _polylines(test.extras() if mark is None else mark)
     say = progress if progress is not None else _silent
     say(f"making {path} flat")

@@ -18,6 +18,8 @@ import pytest
 
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.solver import Mode
 from gantrysim.instruments.photo.plane import Plane
 
 mpl.use("Agg")
@@ -63,6 +65,7 @@ TEST = gs.ring_test(spacing=10.0, largest=20.0, smallest=10.0)
 MACHINE = gs.Machine()
 NOISE = gs.metrology.PointNoise(point=0.01)
 ROUND = np.array([(20 * math.cos(a), 20 * math.sin(a)) for a in np.linspace(0, 6.25, 200)])
+DIAL = gs.instruments.DialReading("right", "lag", (200.0, 200.0), 10.0, 0.1)
 
 
 def measured(piece):
@@ -130,8 +133,11 @@ def things():
         i.PushSheet.of(push, rng),
         i.ToneSheet((i.ToneReading("left", 300.0, 8.4, 60.0, 1.0),), "plucked"),
         *measured(piece), *faults(), gs.pattern.ScaleReference((0, 0), (9, 0), 9.0), NOISE,
-        gs.decisions.Minutes(), gs.decisions.Change("scale_x", 1.0),
-        gs.decisions.Proposal(TEST, "burn it", "much", 9.0, 1.0, 0.1, (0.1, 0.2), ()),
+        gs.decisions.Change("scale_x", 1.0),
+        gs.decisions.Look("scale_x", "turn it"),
+        gs.decisions.Proposal(gs.decisions.Look("scale_x", "turn it"), "burn it", "much", 9.0, 1.0, 0.1, (0.1, 0.2), ()),
+        gs.faults.WheelFlat("left", 0.02), *MACHINE.catalogue().sought, MACHINE.catalogue(),
+        *gs.instruments.INSTRUMENTS, i.DialSheet((DIAL,), "bench"), DIAL,
         i.Card(), i.Grid(10.0, 3, 4), i.Rule(1.0, 10.0, [(0, 0), (9, 9)]), i.ScannerError(),
     )  # fmt: skip
 
@@ -168,16 +174,20 @@ USUAL = {
     "rows": np.zeros((2, 3)), "values": np.zeros(2), "variance": np.ones(2), "pass_index": 0,
     "wheels": MACHINE.left.wheels, "angles": {"front": 9.0, "back": 9.0},
     "reference": gs.instruments.Card(),
-    "machines": [MACHINE], "faults": ["coupler_slip"],
+    "machines": [MACHINE], "faults": ["coupler_slip"], "names": ("coupler_slip",), "others": (),
+    "one": "coupler_slip", "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
+    "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
+    "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0),
 }  # fmt: skip
 #: Arguments that are objects of a class which the day at the bench has made.
 MADE = {
     "finding": gs.Finding, "burn": gs.Burn, "before": gs.Burn, "after": gs.Burn, "piece": gs.Piece,
     "thing": gs.Burn, "measured": gs.Piece, "verdict": gs.acceptance.Verdict, "log": gs.MachineLog,
     "image": gs.burn.BurnImage, "result": gs.mechanics.PushResult, "burn_or_lines": gs.Burn,
-    "telling": gs.decisions.Telling, "other": gs.decisions.Telling,
+    "telling": gs.decisions.Identifiability, "other": gs.decisions.Identifiability,
     "results": gs.mechanics.PushResult,
-    "adjustment": gs.decisions.Change,
+    "adjustment": gs.decisions.Change, "sheet": gs.instruments.ToneSheet, "problem": Problem,
+    "mode": Mode, "healthy": Mode,
 }  # fmt: skip
 #: Where a name means something else.
 SPECIAL = {
@@ -186,7 +196,7 @@ SPECIAL = {
     ("Machine.with_faults", "faults"): faults()[0],
 }  # fmt: skip
 #: Classes that are made by functions of their own, and hold what these give.
-ABSTRACT = {"Measurement", "Fault"}
+ABSTRACT = {"Fault", "Instrument", "MachineSheet", "Measurement", "ReadingSheet"}
 
 
 def example(label, parameter, known):
@@ -194,6 +204,8 @@ def example(label, parameter, known):
         return known[gs.Piece]
     if (label, parameter) in SPECIAL:
         return SPECIAL[label, parameter]
+    if label == "Catalogue.plausible":
+        return "coupler_slip"
     if label.startswith("measure_both_ways") or parameter in ("circle", "square", "pushes"):
         thing = known[gs.mechanics.PushResult if parameter == "pushes" else gs.Burn]
         return thing if parameter in ("ccw", "cw") else (thing, thing)
@@ -251,7 +263,7 @@ def must_refuse(hint, wrong, is_record):
     if isinstance(wrong, float):
         return not is_record and "ArrayLike" not in words
     if isinstance(wrong, int):
-        return not words & {"float", "int", "ArrayLike"}
+        return not words & {"float", "int", "ArrayLike", "Unbounded"}
     if isinstance(wrong, list) and not wrong:
         return not words & {
             "Sequence",

@@ -65,6 +65,7 @@ TEST = gs.ring_test(spacing=10.0, largest=20.0, smallest=10.0)
 MACHINE = gs.Machine()
 NOISE = gs.metrology.PointNoise(point=0.01)
 ROUND = np.array([(20 * math.cos(a), 20 * math.sin(a)) for a in np.linspace(0, 6.25, 200)])
+LOOK = gs.decisions.Look("scale_x", "turn it")
 DIAL = gs.instruments.DialReading("right", "lag", (200.0, 200.0), 10.0, 0.1)
 
 
@@ -134,8 +135,8 @@ def things():
         i.ToneSheet((i.ToneReading("left", 300.0, 8.4, 60.0, 1.0),), "plucked"),
         *measured(piece), *faults(), gs.pattern.ScaleReference((0, 0), (9, 0), 9.0), NOISE,
         gs.decisions.Change("scale_x", 1.0),
-        gs.decisions.Look("scale_x", "turn it"),
-        gs.decisions.Proposal(gs.decisions.Look("scale_x", "turn it"), "burn it", "much", 9.0, 1.0, 0.1, (0.1, 0.2), ()),
+
+        gs.decisions.Proposal(LOOK, "look", "much", 9.0, 1.0, 0.1, (0.1, 0.2), ()), LOOK,
         gs.faults.WheelFlat("left", 0.02), *MACHINE.catalogue().sought, MACHINE.catalogue(),
         *gs.instruments.INSTRUMENTS, i.DialSheet((DIAL,), "bench"), DIAL,
         i.Card(), i.Grid(10.0, 3, 4), i.Rule(1.0, 10.0, [(0, 0), (9, 9)]), i.ScannerError(),

@@ -13,6 +13,7 @@ import pytest
 from reduced import reduced
 
 import gantrysim as gs
+from gantrysim.instruments import DialReading, DialSheet, read_dial
 from gantrysim.instruments.push import FIRM, QUANTITIES, PushReading
 
 mpl.use("Agg")
@@ -92,6 +93,52 @@ def test_a_jammed_part_reads_the_firm_hand():
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 2 * FIRM))
     sheet = gs.instruments.PushSheet((reading("left", "off", "start_forward_n", 3.0),), "jammed")
     assert sheet.predict(machine) == pytest.approx([FIRM])
+
+
+def test_a_dial_indicator_against_closed_forms_of_a_friction_block():
+    """Lost motion is twice the elastic lag: K e + kappa (e - e') = F on either side, from statics.
+
+    The lag of a pushed block's far side is F / (kappa + K/2), as above.
+    """
+    stiff = np.array([[K + KAPPA, -KAPPA], [-KAPPA, K + KAPPA]])
+    left, right = 2.0 * np.linalg.solve(stiff, [F_L, F_R])
+    place = (200.0, 200.0)
+    rows = [
+        (DialReading("left", "lost_motion", place, 5.0, 0.0), left),
+        (DialReading("right", "lost_motion", place, 5.0, 0.0), right),
+        (DialReading("carriage", "lost_motion", place, 5.0, 0.0), 2.0 * F_C / K),
+        (DialReading("right", "lag", place, 8.0, 0.0), F_R / (KAPPA + K / 2.0)),
+        (DialReading("left", "lag", place, 8.0, 0.0), F_L / (KAPPA + K / 2.0)),
+    ]
+    sheet = DialSheet(tuple(row for row, _ in rows), "block")
+    assert sheet.predict(block()) == pytest.approx([value for _, value in rows], rel=2e-3)
+
+
+def test_play_of_the_coupling_shows_at_the_far_side_alone():
+    """The dead zone adds its whole width to what the far plate loses, where nothing racks."""
+    machine = block()
+    free = machine.set_many({"left.rack_stiffness": 1e-6, "right.rack_stiffness": 1e-6})
+    played = free.with_faults(gs.faults.CouplerBacklash(0.4))
+    sheet = DialSheet(
+        tuple(DialReading(at, "lost_motion", (200.0, 200.0), 5.0, 0.0) for at in ("left", "right")),
+        "block",
+    )
+    more = sheet.predict(played) - sheet.predict(free)
+    assert more == pytest.approx([0.0, 0.4], abs=1e-3)
+
+
+def test_hostile_dial_readings_end_in_one_sentence(tmp_path):
+    header, good = "at,what,x_mm,y_mm,stroke_mm,value_mm\n", "left,lag,200,200,3,0.2"
+    for text, words in (
+        (header + good.replace("left", "carriage"), "line 2: what must be 'lost_motion', found"),
+        (header + good.replace("0.2", "12"), "line 2: value_mm must be -10 to 10 mm, the range"),
+        (header + good.replace("3,", "0,"), "line 2: stroke_mm must be above zero"),
+        ("# resolution = 0.01\n" + header + good, "line 1: 'resolution' states no unit"),
+    ):
+        check_sentence(read_dial, tmp_path / "dial.csv", text, words)
+    near = DialSheet((DialReading("left", "lost_motion", (200.0, 2.0), 5.0, 0.0),), "end")
+    with pytest.raises(ValueError, match="place y must lie from 5 to 395 mm for a stroke of 5 mm"):
+        near.predict(gs.Machine())
 
 
 def test_tones_against_the_formula_of_a_string():

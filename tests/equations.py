@@ -18,7 +18,7 @@ from gantrysim.machine import Belt, Machine
 
 RADIUS, FEED, RUN_UP = 20.0, 40.0, 0.2  # mm, mm/s, s
 CENTRE = (215.0, 200.0)  # mm
-#: Places, then speeds, of y_left, y_right, far pulley, Y rotor, carriage, rock, X rotor; then
+#: Places, then speeds, of y_left, y_right, far pulley, Y rotor, carriage and its yaw, X rotor; then
 #: how far the contacts of left plate, right plate and carriage have given.
 SIZE = 17
 
@@ -33,7 +33,7 @@ class Numbers(NamedTuple):
     motor_y: tuple[float, float]
     motor_x: tuple[float, float]
     rack: tuple[float, float]
-    rock: tuple[float, float]
+    carriage_yaw: tuple[float, float]
     friction: tuple[float, float, float]
     load: tuple[float, float, float, float]  # rack stiffness and friction per N of it, by side
     contact: tuple[float, float, float, float]  # yield, viscous, break-away ratio less 1, speed
@@ -73,11 +73,11 @@ def numbers(machine: Machine) -> Numbers:
         (m.motor_y.stiffness, m.motor_y.damping * 1e-3),
         (m.motor_x.stiffness, m.motor_x.damping * 1e-3),
         (sum(racks), (m.left.rack_damping + m.right.rack_damping) * 1e3 / span**2),
-        (car.rock_stiffness * 1e3, car.rock_damping * 1e3),
+        (car.yaw_stiffness * 1e3, car.yaw_damping * 1e3),
         (m.left.friction, m.right.friction, car.friction),
         (racks[0], 2.0 * contact.load_drag * span / m.left.wheel_base,
          racks[1], 2.0 * contact.load_drag * span / m.right.wheel_base),
-        (contact.yield_distance, contact.viscous * 1e-3, contact.break_away - 1.0,
+        (contact.presliding_distance, contact.viscous * 1e-3, contact.break_away - 1.0,
          contact.stribeck_speed),
         (m.beam.mass * 1e-3, m.beam.inertia * 1e3 + own, 0.5 + m.beam.centre / span),
         (car.mass * 1e-3, own, moment),
@@ -119,9 +119,17 @@ def make_rates(command, compile_=lambda f: f):
     @compile_
     def rates(t, z, p):
         x, y, vx, vy = command(t)
-        left, right, pulley, rotor, s, rock, rotor_x = z[0], z[1], z[2], z[3], z[4], z[5], z[6]
+        left, right, pulley, rotor, s, carriage_yaw, rotor_x = (
+            z[0],
+            z[1],
+            z[2],
+            z[3],
+            z[4],
+            z[5],
+            z[6],
+        )
         v_left, v_right, v_pulley, v_rotor = z[7], z[8], z[9], z[10]
-        v_s, v_rock, v_rotor_x = z[11], z[12], z[13]
+        v_s, v_carriage_yaw, v_rotor_x = z[11], z[12], z[13]
         span, a, offset = p.size
         yaw, v_yaw = right - left, v_right - v_left
         pull_left = belt_force(p.belt_left, y, left + a * yaw - rotor, v_left + a * v_yaw - v_rotor)
@@ -148,14 +156,19 @@ def make_rates(command, compile_=lambda f: f):
         m12 = mass * place * (1.0 - place) + p.car[0] * at * (1.0 - at) - turn
         det = m11 * m22 - m12 * m12
         pull_x = belt_force(
-            p.belt_x, x, s - offset * rock - rotor_x, v_s - offset * v_rock - v_rotor_x
+            p.belt_x,
+            x,
+            s - offset * carriage_yaw - rotor_x,
+            v_s - offset * v_carriage_yaw - v_rotor_x,
         )
         field_x = p.motor_x[0] * (rotor_x - x) + p.motor_x[1] * (v_rotor_x - vx)
         drag_x, g_x = grip(z[16], v_s, p.friction[2], give)
         f_s = -pull_x - drag_x
-        f_rock = offset * pull_x - p.rock[0] * rock - p.rock[1] * v_rock
-        m_s, m_rock, m_both = p.car[0], p.car[1], -p.car[2]
-        det_x = m_s * m_rock - m_both * m_both
+        f_carriage_yaw = (
+            offset * pull_x - p.carriage_yaw[0] * carriage_yaw - p.carriage_yaw[1] * v_carriage_yaw
+        )
+        m_s, m_carriage_yaw, m_both = p.car[0], p.car[1], -p.car[2]
+        det_x = m_s * m_carriage_yaw - m_both * m_both
         out = np.empty(17)
         for i in range(7):
             out[i] = z[7 + i]
@@ -163,8 +176,8 @@ def make_rates(command, compile_=lambda f: f):
         out[8] = (m11 * f_right - m12 * f_left) / det
         out[9] = (pull_right - twist) / p.small[0]
         out[10] = (pull_left + twist - field) / p.small[1]
-        out[11] = (m_rock * f_s - m_both * f_rock) / det_x
-        out[12] = (m_s * f_rock - m_both * f_s) / det_x
+        out[11] = (m_carriage_yaw * f_s - m_both * f_carriage_yaw) / det_x
+        out[12] = (m_s * f_carriage_yaw - m_both * f_s) / det_x
         out[13] = (pull_x - field_x) / p.small[2]
         out[14], out[15], out[16] = g_left, g_right, g_x
         return out

@@ -22,8 +22,9 @@ from gantrysim.machine import (
     Motor,
     four_wheels,
 )
+from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.planner import slow
-from gantrysim.mechanics.quasistatic import march, spot, x_block, y_block
+from gantrysim.mechanics.quasistatic import march, spot
 
 RIGID = 1e12  # N/mm
 HALF_LOOP = 1e5  # mm: two spans this long keep their stiffness to (y / 1e5)^2
@@ -83,7 +84,7 @@ def reduced(
         span=span,
         left=plate(left),
         right=plate(right),
-        carriage=Carriage(wheels=four_wheels(60.0, x), rock_stiffness=1e9),
+        carriage=Carriage(wheels=four_wheels(60.0, x), yaw_stiffness=1e9),
         belt_left=constant_belt(stiffness[0], middle[1]),
         belt_right=constant_belt(stiffness[1], middle[1]),
         belt_x=constant_belt(stiffness[2], middle[0]),

@@ -6,8 +6,9 @@ import numpy as np
 from reduced import reduced
 
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block
+from gantrysim.mechanics.dynamics import march_in_time
 from gantrysim.mechanics.planner import sampled
-from gantrysim.mechanics.quasistatic import march_in_time, x_block
 
 
 def times(end: float, step: float) -> np.ndarray:
@@ -18,7 +19,7 @@ def times(end: float, step: float) -> np.ndarray:
 def undamped(machine: Machine) -> Machine:
     """The machine without dashpots, and with its carriage's mass on the wheel line."""
     places = [f"{b}.damping" for b in ("belt_left", "belt_right", "belt_x", "shaft")]
-    places += ["motor_x.damping", "motor_y.damping", "carriage.rock_damping"]
+    places += ["motor_x.damping", "motor_y.damping", "carriage.yaw_damping"]
     places += ["left.rack_damping", "right.rack_damping"]
     places += ["carriage.centre_of_mass", "carriage.inertia", "shaft.pulley_mass"]
     return machine.set_many(dict.fromkeys(places, 0.0))

@@ -40,7 +40,7 @@ def test_carriage_sticks_over_the_angle_that_play_says():
     # play on a circle: the axis stands over acos(1 - 2 r / R) after each of its two reversals
     # long spans: a belt as stiff at one end as at the other
     belt = {"belt_x.near": 1e5, "belt_x.loop": 2e5, "belt_x.ea": 2e6}
-    machine = gs.Machine().set_many({"contact.yield_distance": 1e-5, **belt})
+    machine = gs.Machine().set_many({"contact.presliding_distance": 1e-5, **belt})
     machine = machine.with_faults(gs.faults.TightCarriage(extra_force=10.0))
     went = course(gs.simulate(machine, ring("circle")), "circle", 0, 1, step=0.02)
     windup = np.ptp(went.ahead[:, CARRIAGE]) / 2.0

@@ -92,11 +92,11 @@ def test_backlash_in_the_shaft_adds_half_its_width_to_the_play_of_the_far_side()
     assert np.ptp(places - q[:, 1]) == pytest.approx(2 * F / K + backlash, abs=1e-9)
 
 
-def test_a_contact_with_a_yield_distance_is_a_stop_element():
+def test_a_contact_with_a_presliding_distance_is_a_stop_element():
     """Prandtl's element in series with the belt: after a reversal the plate follows by the share
     k / (k + F / d) over 2 (d + F / k) of drive, then slides with the old lag the other way."""
     force, d = 2.0, 0.015
-    machine = reduced((0.0, 0.0, force), (K, K, K)).set("contact.yield_distance", d)
+    machine = reduced((0.0, 0.0, force), (K, K, K)).set("contact.presliding_distance", d)
     turn = 2.0 * (d + force / K)
     places = np.array([0.0, 0.05, 1.0, 1.0 - turn / 3.0, 1.0 - turn, 0.0])
     x = drawn(machine, along_x(places))[:, 0]
@@ -287,7 +287,7 @@ def test_belt_stiffness(ea, first, loop, stiffness):
 @pytest.mark.parametrize("taut, slack", [(10.0, 60.0), (5.0, 75.0)])
 def test_a_belt_softens_when_one_span_has_emptied(taut, slack):
     """Beyond the force that empties a span only the other carries: slope EA / L of that span."""
-    from gantrysim.mechanics.quasistatic import spring_law
+    from gantrysim.mechanics.springs import spring_law
 
     a, b, pretension = 40.0, 25.0, 8.0
     edge = pretension / b

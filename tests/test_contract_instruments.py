@@ -22,7 +22,8 @@ from lifted import lift
 import gantrysim as gs
 from gantrysim.instruments import INSTRUMENTS
 from gantrysim.instruments.base import Instrument, MachineSheet, Measurement
-from gantrysim.mechanics.quasistatic import Y_NAMES, relaxed, y_block
+from gantrysim.mechanics.assembly import Y_NAMES, y_block
+from gantrysim.mechanics.state import relaxed
 from gantrysim.records.checks import one_of, positive
 
 mpl.use("Agg")

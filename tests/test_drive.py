@@ -14,9 +14,11 @@ import pytest
 from reduced import along_x, along_y, drawn, lay, reduced
 
 from gantrysim.machine import Belt, Machine, Motor
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time
 from gantrysim.mechanics.handpush import push
 from gantrysim.mechanics.planner import sampled, slow
-from gantrysim.mechanics.quasistatic import march, march_in_time, x_block, y_block
+from gantrysim.mechanics.quasistatic import march
 
 K = 20.0  # N/mm, each belt
 RAMP = np.linspace(0.0, 30.0, 61)

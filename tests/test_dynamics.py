@@ -30,8 +30,9 @@ from test_properties import EDGES, machines, spread
 
 from gantrysim.burn.simulation import TimedBurn, default_time_step, simulate
 from gantrysim.machine import Contact, Machine, Motor
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time, natural_frequencies
 from gantrysim.mechanics.planner import Timeline, sampled
-from gantrysim.mechanics.quasistatic import march_in_time, natural_frequencies, x_block, y_block
 from gantrysim.pattern.ringtest import ring_test
 
 HERTZ = 25.0
@@ -244,7 +245,7 @@ def test_mass_matrix_of_beam_and_carriage_is_that_of_their_particles():
     )
 
 
-def test_mass_matrix_of_a_rocking_carriage_is_that_of_its_particles():
+def test_mass_matrix_of_a_yawing_carriage_is_that_of_its_particles():
     machine = Machine()
     car = machine.carriage
     arm = math.sqrt(car.inertia * 1e6 / car.mass)
@@ -417,7 +418,7 @@ def test_the_whole_machine_obeys_newton():
         )
         off = np.abs(q[:, :7] - solved.y[:7].T)
         gaps.append(1e3 * off[:, [0, 1, 4]].max())
-        assert off[:, 5].max() < 1e-5  # rock, rad
+        assert off[:, 5].max() < 1e-5  # carriage yaw, rad
     print(f"\nagainst Newton's equations: {gaps[0]:.3f} um at 500 us, {gaps[1]:.3f} um at 20 us")  # noqa: T201
     assert gaps[0] < 0.3
     assert gaps[1] < 0.02
@@ -569,7 +570,7 @@ amounts = st.fixed_dictionaries(
         "beam.centre": st.floats(-300.0, 300.0),
         "carriage.mass": spread(1e-3, 50.0, or_zero=True),
         "carriage.inertia": spread(1e-8, 1.0, or_zero=True),
-        "carriage.rock_damping": spread(1e-3, 100.0, or_zero=True),
+        "carriage.yaw_damping": spread(1e-3, 100.0, or_zero=True),
         "belt_x.damping": spread(0.1, 1e4, or_zero=True),
         "belt_left.damping": spread(0.1, 1e4, or_zero=True),
         "motor_y.damping": spread(0.1, 1e4, or_zero=True),

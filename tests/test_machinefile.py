@@ -271,3 +271,31 @@ def test_drag_is_said_once(tmp_path):
 def test_a_missing_file_is_named(tmp_path):
     with pytest.raises(FileNotFoundError, match=r"none\.toml: no such file; a machine"):
         read_machine(tmp_path / "none.toml")
+
+
+# ---- files of version 0.1 -------------------------------------------------------------------
+
+
+def test_former_names_are_read(tmp_path):
+    old = tmp_path / "old.toml"
+    old.write_text(
+        "[carriage]\nrock_stiffness = 321.0\nrock_damping = 0.2\n[contact]\nyield_distance = 0.02\n"
+    )
+    machine = read_machine(old)
+    assert machine == Machine().set_many(
+        {
+            "carriage.yaw_stiffness": 321.0,
+            "carriage.yaw_damping": 0.2,
+            "contact.presliding_distance": 0.02,
+        }
+    )
+
+
+def test_a_former_name_beside_the_new_one_is_refused(tmp_path):
+    both = tmp_path / "both.toml"
+    both.write_text("[carriage]\nrock_stiffness = 321.0\nyaw_stiffness = 320.0\n")
+    with pytest.raises(ValueError, match=r"rock_stiffness is the former name of .*yaw_stiffness"):
+        read_machine(both)
+    both.write_text("[beam]\nrock_stiffness = 321.0\n")
+    with pytest.raises(ValueError, match=r"unknown key 'beam\.rock_stiffness'"):
+        read_machine(both)

@@ -23,8 +23,10 @@ from gantrysim.machine import (
     Motor,
     four_wheels,
 )
+from gantrysim.mechanics.assembly import NAMES, x_block, y_block
 from gantrysim.mechanics.planner import slow
-from gantrysim.mechanics.quasistatic import NAMES, march, spot, spring_law, x_block, y_block
+from gantrysim.mechanics.quasistatic import march, spot
+from gantrysim.mechanics.springs import spring_law
 from gantrysim.pattern.ringtest import ring_test
 
 few = settings(
@@ -68,7 +70,7 @@ machines = build(
         Carriage,
         wheels=wheels(60.0),
         gap=spread(0.01, 2.0, or_zero=True),
-        rock_stiffness=spread(1.0, 1e5),
+        yaw_stiffness=spread(1.0, 1e5),
     ),
     belt_left=belts,
     belt_right=belts,
@@ -84,7 +86,7 @@ machines = build(
     motor_x=build(Motor, hold_force=spread(5.0, 1e4)),
     contact=build(
         Contact,
-        yield_distance=spread(1e-4, 0.1, or_zero=True),
+        presliding_distance=spread(1e-4, 0.1, or_zero=True),
         load_drag=spread(1e-3, 0.1, or_zero=True),
     ),
     square=st.floats(-20.0, 20.0),
@@ -94,7 +96,9 @@ believable = build(
     left=build(EndPlate, wheels=wheels(15.0)),
     right=build(EndPlate, wheels=wheels(15.0)),
     carriage=build(Carriage, wheels=wheels(15.0)),
-    contact=build(Contact, load_drag=st.just(0.0), yield_distance=spread(1e-3, 0.03, or_zero=True)),
+    contact=build(
+        Contact, load_drag=st.just(0.0), presliding_distance=spread(1e-3, 0.03, or_zero=True)
+    ),
     shaft=build(CrossShaft, backlash=spread(0.01, 0.5, or_zero=True)),
 )
 
@@ -152,8 +156,8 @@ def test_the_second_pass_is_the_steady_one(machine):
 def test_positions_at_shared_samples_do_not_depend_on_the_step(machine, coarse):
     """Exact between reversals: the reversals are samples of both.
 
-    But for the creep of 1 N mm/rad that places a carriage lying free in its wheels: against their
-    stiffness of 4e5 N mm/rad it shifts a sample by some 1e-8 mm.
+    But for the regularisation of 1 N mm/rad that places a carriage lying free in its wheels:
+    against their stiffness of 4e5 N mm/rad it shifts a sample by some 1e-8 mm.
     """
     fine = circle(20.0, turns(2, 24 * 16), (215.0, 200.0))
     every = 16 // 2 if coarse == 8 else coarse * 4

@@ -79,17 +79,21 @@ def test_drag_of_the_shaft_is_felt_as_well():
 
 
 @pytest.mark.parametrize(
-    ("kappa", "give", "start"),
+    ("kappa", "presliding", "start"),
     [
         (2.0, 0.0, F_L + 1.5 * F_R),  # the far side breaks away last, when the near one slides
         (1e5, 0.0, F_L + 1.5 * F_R),  # so it does, if only by a hair, behind any beam
         (1e5, 0.015, 1.5 * (F_L + F_R)),  # contacts that give first let go together
     ],
 )
-def test_force_to_start(kappa, give, start):
+def test_force_to_start(kappa, presliding, start):
     """Break-away 1.5 times the drag, and what the two sides need at the same time."""
     contact = Contact(
-        yield_distance=give, load_drag=0.0, viscous=0.0, break_away=1.5, stribeck_speed=1.0
+        presliding_distance=presliding,
+        load_drag=0.0,
+        viscous=0.0,
+        break_away=1.5,
+        stribeck_speed=1.0,
     )
     machine = two_sided(kappa).replace(contact=contact)
     r = gs.push(machine, "left", stroke=10.0, step=0.002, limit=100.0)

@@ -22,8 +22,9 @@ from swinging import times as grid
 from swinging import undamped
 
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time
 from gantrysim.mechanics.planner import sampled
-from gantrysim.mechanics.quasistatic import march_in_time, x_block, y_block
 
 STEP = 5e-5  # s
 HERTZ = 0.1

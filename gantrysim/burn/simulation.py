@@ -9,15 +9,10 @@ import numpy as np
 
 from gantrysim.burn.burn import Burn, PathBurn
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time, natural_frequencies
 from gantrysim.mechanics.planner import plan, slow, timeline
-from gantrysim.mechanics.quasistatic import (
-    march,
-    march_in_time,
-    natural_frequencies,
-    spot,
-    x_block,
-    y_block,
-)
+from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.beside import BESIDE
 from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.pattern.toolpath import Toolpath

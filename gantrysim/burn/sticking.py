@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from gantrysim.burn.burn import Burn
 from gantrysim.burn.simulation import TimedBurn
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time
 from gantrysim.mechanics.planner import plan, slow, timeline
-from gantrysim.mechanics.quasistatic import march, march_in_time, spot, x_block, y_block
+from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.ringtest import Stroke
 from gantrysim.records.arrays import Array
 

@@ -42,7 +42,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _ratio("motor x hold", "x", "motor_x.hold_force", spread=0.17),
     _ratio("shaft stiffness", "y", "shaft.stiffness"),
     _ratio("racking stiffness", "y", "left.rack_stiffness", "right.rack_stiffness", spread=0.22),
-    _ratio("rock stiffness", "x", "carriage.rock_stiffness"),
+    _ratio("rock stiffness", "x", "carriage.yaw_stiffness"),
     _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
     _ratio("viscous drag", "xy", "contact.viscous"),
     _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),

@@ -33,9 +33,10 @@ from gantrysim.instruments.base import (
 )
 from gantrysim.instruments.push import FIRM
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.handpush import PLACES, push
 from gantrysim.mechanics.planner import slow
-from gantrysim.mechanics.quasistatic import X_NAMES, Y_NAMES, march, x_block, y_block
+from gantrysim.mechanics.quasistatic import march
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, one_of, point, positive
@@ -226,9 +227,9 @@ def lost_motion(machine: Machine, at: str, place: tuple[float, float], stroke: f
     up = np.linspace(-stroke, stroke, 2 * n + 1)
     xy = np.tile(np.asarray(place, dtype=float), (3 * n + 1, 1))
     xy[:, axis] += np.concatenate([up, up[: n - 1 : -1][1:]])
-    block, names = (x_block(machine), X_NAMES) if axis == 0 else (y_block(machine), Y_NAMES)
+    block = x_block(machine) if axis == 0 else y_block(machine)
     q, _ = march(block, slow(xy), axis)
-    part = q[:, names.index(_COORDINATE[at])]
+    part = q[:, block.names.index(_COORDINATE[at])]
     return float(part[-1] - part[n])
 
 

@@ -1,7 +1,7 @@
 """Many burns of one test, quickly: what the inverse asks of the forward model.
 
 The commanded motion is planned once; passes beyond the second repeat it (a ring is in its
-steady state after one pass) and are not run again; and derivatives come from one tangent run
+steady state after one pass) and are not run again; and derivatives come from one replay
 along the path, not from a run for every unknown.
 """
 
@@ -15,9 +15,10 @@ import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.machine import Machine
-from gantrysim.mechanics.derivatives import spot_tangent, tangents
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.derivatives import replay, spot_changes
 from gantrysim.mechanics.planner import Motion, plan
-from gantrysim.mechanics.quasistatic import march, relaxed, spot, x_block, y_block
+from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.ringtest import Line, RingTest
 
 #: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
@@ -26,13 +27,13 @@ STEP, MOST_SAMPLES = 1.0, 8000
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """One machine's run of both blocks: coordinates and grips at every sample."""
+    """One machine's run of both blocks: at every sample coordinates, and how contacts slip."""
 
     machine: Machine
     q_x: np.ndarray
-    z_x: np.ndarray
+    status_x: np.ndarray
     q_y: np.ndarray
-    z_y: np.ndarray
+    status_y: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,9 +95,9 @@ class Forward:
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""
-        q_x, z_x = march(x_block(machine), self.motion, 0)
-        q_y, z_y = march(y_block(machine), self.motion, 1)
-        return Run(machine, q_x, z_x, q_y, z_y)
+        q_x, status_x = march(x_block(machine), self.motion, 0)
+        q_y, status_y = march(y_block(machine), self.motion, 1)
+        return Run(machine, q_x, status_x, q_y, status_y)
 
     def lines(self, run: Run) -> tuple[Line, ...]:
         """Burned lines of a run, mm."""
@@ -127,39 +128,26 @@ class Forward:
         ndarray, shape (samples, len(moved), 2)
             Change of the spot's place per unit of each unknown, mm.
         """
-        d_y = self._block_slopes(run, moved, [("y" in a) for a in axes], amount, 1)
-        d_x = self._block_slopes(run, moved, [("x" in a) for a in axes], amount, 0)
-        out = np.zeros((len(run.q_x), len(moved), 2))
-        spot_tangent(run.machine, run.q_y, run.q_x, *d_y, *d_x, out)
-        for k, axis in enumerate(axes):
-            if axis == "spot":
-                here = self._places(run.machine, run)
-                out[:, k] = (self._places(moved[k], run) - here) / amount
-        return np.asarray(out - out[self.inked].mean(axis=0))
+        acting = list(zip(moved, axes, strict=True))
+        d_x = replay(
+            x_block(run.machine), [x_block(each) if "x" in axis else None for each, axis in acting],
+            self.motion, 0, run.q_x, run.status_x,
+        )  # fmt: skip
+        d_y = replay(
+            y_block(run.machine), [y_block(each) if "y" in axis else None for each, axis in acting],
+            self.motion, 1, run.q_y, run.status_y,
+        )  # fmt: skip
+        out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, d_x)
+        inked = self.inked / np.count_nonzero(self.inked)
+        out -= np.tensordot(inked, out, axes=1)  # their mean
+        out /= amount
+        return out
 
     def _places(self, machine: Machine, run: Run) -> np.ndarray:
         """Places of the spot along a run with the mean shift taken out, mm."""
         place = spot(machine, run.q_y, run.q_x)
         shift = np.mean(place[self.inked] - self.motion.xy[self.inked], axis=0)
         return np.asarray(place - shift + self.offset)
-
-    def _block_slopes(
-        self, run: Run, moved: Sequence[Machine], acts: Sequence[bool], amount: float, axis: int
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Derivatives of one block's coordinates, and the unknowns that they belong to."""
-        assemble = (x_block, y_block)[axis]
-        q, z = (run.q_x, run.z_x) if axis == 0 else (run.q_y, run.z_y)
-        chosen = [k for k, act in enumerate(acts) if act]
-        if not chosen:
-            return np.zeros((len(q), q.shape[1], 0)), np.zeros(0, dtype=np.int64)
-        home = float(self.motion.xy[0, axis])
-        base = assemble(run.machine)
-        blocks = [assemble(moved[k]) for k in chosen]
-        jacobian = tangents(
-            base, blocks, amount, self.motion, axis, q, z,
-            relaxed(base, home), [relaxed(block, home) for block in blocks],
-        )  # fmt: skip
-        return jacobian, np.array(chosen)
 
 
 def forward_of(test: RingTest, nominal: Machine) -> Forward:

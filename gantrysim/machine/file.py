@@ -83,12 +83,12 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
         ),
     },
     "Carriage": _notes(
-        rock_stiffness=("N m/rad", 20, 5000, "stiffness against turning on the beam"),
+        yaw_stiffness=("N m/rad", 20, 5000, "stiffness against turning on the beam"),
         gap=("mm", 0, 0.5, "free play across the beam, full width"),
         mass=("kg", 0.1, 2, "mass with the head"),
         centre_of_mass=("mm", -60, 100, "centre of mass beyond the wheel centre line, +y"),
         inertia=("kg m2", 1e-5, 0.02, "yaw inertia about its centre of mass"),
-        rock_damping=("N m s", 0, 1, "damping of its turning on the beam"),
+        yaw_damping=("N m s", 0, 1, "damping of its turning on the beam"),
         length=("mm", 40, 300, "length along the beam"),
     ),
     "Belt": _notes(
@@ -133,7 +133,7 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
         beyond=("mm", -100, 100, "the spot lies this far along +y from it"),
     ),
     "Contact": _notes(
-        yield_distance=("mm", 0, 0.06, "travel over which a contact gives before it rolls"),
+        presliding_distance=("mm", 0, 0.06, "travel over which a contact gives before it rolls"),
         load_drag=("-", 0, 0.1, "extra drag per N of racking wheel load"),
         viscous=("N s/m", 5, 200, "drag in proportion to speed, each plate and the carriage"),
         break_away=("-", 1, 2, "break-away force over rolling drag"),
@@ -309,8 +309,21 @@ def _part(part: Any, table: Any, where: str) -> Any:
         raise ValueError(str(error) if where in str(error) else f"[{where}] {error}") from None
 
 
+#: What fields were called up to version 0.1, and what they are called now: old files still open.
+FORMER = {
+    "rock_stiffness": "yaw_stiffness",
+    "rock_damping": "yaw_damping",
+    "yield_distance": "presliding_distance",
+}
+
+
 def _changed(part: Any, table: Mapping[str, Any], where: str) -> Any:
     names = [field.name for field in dataclasses.fields(part)]
+    for old, now in FORMER.items():
+        if old in table and now in names:
+            if now in table:
+                raise ValueError(f"{where}{old} is the former name of {where}{now}; leave one out")
+            table = {now if key == old else key: value for key, value in table.items()}
     accepted = [*names, "friction"] if isinstance(part, Wheeled) else names
     new: dict[str, Any] = {}
     for key, value in table.items():

@@ -258,7 +258,7 @@ class Contact:
 
     Parameters
     ----------
-    yield_distance : float
+    presliding_distance : float
         Travel over which the contact gives elastically before it rolls, mm; 0 for a
         rigid-plastic contact.
     load_drag : float
@@ -277,7 +277,7 @@ class Contact:
         weight moves from plate to plate with the carriage.
     """
 
-    yield_distance: float = 0.015
+    presliding_distance: float = 0.015
     load_drag: float = 0.02
     viscous: float = 8.0
     break_away: float = 1.08
@@ -286,7 +286,7 @@ class Contact:
     weight_drag: float = 0.0
 
     _limits: ClassVar[Limits] = {
-        "yield_distance": (0.0, 1.0),
+        "presliding_distance": (0.0, 1.0),
         "load_drag": (0.0, 1.0),
         "viscous": (0.0, 1e5),
         "break_away": (1.0, 10.0),
@@ -301,7 +301,7 @@ class Contact:
     @classmethod
     def ideal(cls) -> Contact:
         """Rigid-plastic contact with one constant force: Coulomb's law of the textbooks."""
-        return cls(yield_distance=0.0, load_drag=0.0, viscous=0.0, break_away=1.0)
+        return cls(presliding_distance=0.0, load_drag=0.0, viscous=0.0, break_away=1.0)
 
 
 @checked

@@ -481,7 +481,7 @@ class Carriage(Wheeled):
     ----------
     wheels : tuple of Wheel
         Its wheels; ``along`` is measured along the beam.
-    rock_stiffness : float
+    yaw_stiffness : float
         Stiffness against turning on the beam, N m/rad.
     gap : float
         Free play of its wheels across the beam, full width, mm.
@@ -491,28 +491,28 @@ class Carriage(Wheeled):
         Its centre of mass beyond the wheel centre line, toward +y, mm.
     inertia : float
         Yaw inertia about its centre of mass, kg m^2.
-    rock_damping : float
+    yaw_damping : float
         Damping of its turning on the beam, N m s.
     length : float
         Length along the beam, mm.
     """
 
     wheels: tuple[Wheel, ...] = _CARRIAGE_WHEELS
-    rock_stiffness: float = 400.0
+    yaw_stiffness: float = 400.0
     gap: float = 0.0
     mass: float = 0.35
     centre_of_mass: float = 18.0
     inertia: float = 0.00035
-    rock_damping: float = 0.08
+    yaw_damping: float = 0.08
     length: float = 100.0
 
     _limits: ClassVar[Limits] = {
-        "rock_stiffness": (1e-3, 1e12),
+        "yaw_stiffness": (1e-3, 1e12),
         "gap": (0.0, 20.0),
         "mass": (0.0, 1000.0),
         "centre_of_mass": (-1000.0, 1000.0),
         "inertia": (0.0, 1000.0),
-        "rock_damping": (0.0, 1e6),
+        "yaw_damping": (0.0, 1e6),
         "length": (1.0, 1e4),
     }
 

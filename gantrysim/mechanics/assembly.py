@@ -3,9 +3,9 @@
 ====================  =======================================================
 Y block               ``y_left``, ``y_right`` (plates, mm), ``shaft`` (right
                       pulley, mm at the belt), ``rotor_y`` (left pulley, mm)
-X block               ``s`` (carriage along the beam, mm), ``rock`` (carriage
-                      turned on the beam, rad), ``rotor_x`` (mm), ``float`` (the
-                      gantry sideways on its rails, mm)
+X block               ``s`` (carriage along the beam, mm), ``carriage_yaw``
+                      (carriage turned on the beam, rad), ``rotor_x`` (mm),
+                      ``lateral`` (the gantry displaced sideways on its rails, mm)
 ====================  =======================================================
 
 With a motor on each side ``shaft`` is the right rotor and there is no shaft; with the motor in
@@ -19,14 +19,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.machine import Belt, EndPlate, Machine, Motor
+from gantrysim.machine import Belt, Contact, EndPlate, Machine, Motor
 from gantrysim.mechanics.springs import BELT, SPRING
 
 Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
-X_NAMES = ("s", "rock", "rotor_x", "float")
+X_NAMES = ("s", "carriage_yaw", "rotor_x", "lateral")
 NAMES = Y_NAMES + X_NAMES
-N_Y = len(Y_NAMES)
-N_X = len(X_NAMES)
 
 Errors = tuple[tuple[float, float, float], tuple[float, float, float]]
 
@@ -37,8 +35,8 @@ _N_MM_S2_PER_KG_M2 = 1e3
 
 _TRUE: Errors = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 _GRAVITY = 9.81  # N/kg
-_CREEP = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
-_ROCK_CREEP = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
+_REGULARISATION = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
+_YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 
 
 @dataclass(frozen=True)
@@ -57,12 +55,12 @@ class Block:
         Its parameters.
     rest, follow : ndarray, shape (m,)
         Rest elongation = rest + follow * command, mm.
-    friction, give : ndarray, shape (n,)
-        Friction (N) and yield distance (mm) of each coordinate; friction 0 means none.
-    creep : ndarray, shape (n,)
+    friction, presliding : ndarray, shape (n,)
+        Friction (N) and presliding distance (mm) of each coordinate; friction 0 means none.
+    regularisation : ndarray, shape (n,)
         A very small resistance to each step, N/mm: it keeps the answer unique where a part
         lies free inside its play (the least motion is taken).
-    rack : ndarray, shape (n, 2)
+    racking : ndarray, shape (n, 2)
         Rows (spring, factor): each coordinate's friction grows by factor times the force of
         that spring.
     viscous : ndarray, shape (n,)
@@ -97,9 +95,9 @@ class Block:
     rest: np.ndarray
     follow: np.ndarray
     friction: np.ndarray
-    give: np.ndarray
-    creep: np.ndarray
-    rack: np.ndarray
+    presliding: np.ndarray
+    regularisation: np.ndarray
+    racking: np.ndarray
     viscous: np.ndarray
     inertia: np.ndarray
     damping: np.ndarray
@@ -115,7 +113,7 @@ class Block:
     @property
     def ride(self) -> np.ndarray:
         """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
-        return np.array([float(name not in ("rock", "float")) for name in self.names])
+        return np.array([float(name not in ("carriage_yaw", "lateral")) for name in self.names])
 
     @property
     def mass(self) -> np.ndarray:
@@ -168,7 +166,7 @@ def _natural(belts: tuple[Belt, ...], place: float, motor: float, mass: float) -
 
 @dataclass(frozen=True)
 class _Part:
-    """One elastic part of the Y block: what it joins, its law and the rest of its numbers."""
+    """One elastic part: what it joins, its law and the rest of its numbers."""
 
     levers: dict[str, float]
     law: list[float]
@@ -181,15 +179,85 @@ class _Part:
     kind: int = SPRING
 
 
+@dataclass(frozen=True)
+class _Held:
+    """What holds one coordinate back; the names are those of `Block`."""
+
+    friction: float = 0.0
+    presliding: float = 0.0
+    regularisation: float = _REGULARISATION
+    racking: tuple[float, float] = (0.0, 0.0)
+    viscous: float = 0.0
+    break_away: float = 1.0
+    weigh: tuple[float, float] = (0.0, 0.0)
+    detent: tuple[float, float] = (0.0, 0.0)
+
+
+def _rolling(
+    contact: Contact, friction: float, weigh: tuple[float, float] = (0.0, 0.0),
+    racking: tuple[float, float] = (0.0, 0.0),
+) -> _Held:  # fmt: skip
+    """What the wheels of a plate or of the carriage hold back."""
+    return _Held(
+        friction, contact.presliding_distance, racking=racking,
+        viscous=contact.viscous * _N_S_PER_M, break_away=contact.break_away, weigh=weigh,
+    )  # fmt: skip
+
+
+def _block(
+    parts: list[_Part],
+    held: dict[str, _Held],
+    inertia: np.ndarray,
+    contact: Contact,
+    natural: float,
+) -> Block:
+    """Lay parts and contacts out as arrays; ``natural`` is the axis' angular frequency, 1/s."""
+
+    def each(name: str) -> np.ndarray:
+        return np.array([getattr(part, name) for part in parts])
+
+    def every(name: str) -> np.ndarray:
+        return np.array([getattr(one, name) for one in held.values()])
+
+    return Block(
+        names=tuple(held),
+        levers=np.array([[part.levers.get(name, 0.0) for name in held] for part in parts]),
+        kinds=each("kind"),
+        laws=each("law"),
+        rest=each("rest"),
+        follow=each("follow"),
+        friction=every("friction"),
+        presliding=every("presliding"),
+        regularisation=every("regularisation"),
+        racking=every("racking"),
+        viscous=every("viscous"),
+        inertia=inertia,
+        damping=_N_S_PER_M * each("damping"),
+        hold=each("hold"),
+        cycle=each("cycle"),
+        break_away=every("break_away"),
+        stribeck_speed=contact.stribeck_speed,
+        swing=contact.overshoot * natural,
+        runout=each("errors"),
+        weigh=every("weigh"),
+        detent=every("detent"),
+    )
+
+
+def _field(rotor: str, motor: Motor, scale: float, rest: float = 0.0) -> _Part:
+    """A motor's turning field: what its rotor is held to."""
+    return _Part(
+        {rotor: 1.0}, _spring(motor.stiffness), motor.damping, rest, 1.0 + scale,
+        motor.hold_force, 4.0 * motor.full_step, _cycle(motor),
+    )  # fmt: skip
+
+
 def _drive(machine: Machine) -> list[_Part]:
     """Cross shaft and Y motors: what stands between the two pulleys and the turning fields."""
-    shaft, motor = machine.shaft, machine.motor_y
+    shaft = machine.shaft
 
     def field(rotor: str, rest: float = 0.0) -> _Part:
-        return _Part(
-            {rotor: 1.0}, _spring(motor.stiffness), motor.damping, rest, 1.0 + machine.scale_y,
-            motor.hold_force, 4.0 * motor.full_step, _cycle(motor),
-        )  # fmt: skip
+        return _field(rotor, machine.motor_y, machine.scale_y, rest)
 
     def length(pulley: str, rest: float, part: float) -> _Part:
         law = _spring(shaft.stiffness / part, shaft.backlash * part / 2.0, shaft.hold_force)
@@ -232,103 +300,55 @@ def _y_parts(machine: Machine) -> list[_Part]:
 def y_block(machine: Machine) -> Block:
     """Assemble plates, Y belts, cross shaft and Y motors of a machine."""
     shaft, contact, span = machine.shaft, machine.contact, machine.span
-    names = (*Y_NAMES, "pulley_left") if shaft.motor_place == "middle" else Y_NAMES
     both = shaft.motor_place == "both"
     parts = _y_parts(machine)
-    spare = len(names) - N_Y
-    d, roll = contact.yield_distance, contact.viscous * _N_S_PER_M
     weight = contact.weight_drag * machine.carriage.mass * _GRAVITY
     load = 2.0 * contact.load_drag * span  # the couple presses both wheels of a plate
-    ends = machine.left, machine.right
-    racks = [[len(parts) - 2 + k, load / end.wheel_base] for k, end in enumerate(ends)]
-    bearing = 0.0 if both else shaft.drag
-    detent = _detent(machine.motor_y)
-    still = [(0.0, 0.0)]
-    return Block(
-        names=names,
-        levers=np.array([[part.levers.get(name, 0.0) for name in names] for part in parts]),
-        kinds=np.array([part.kind for part in parts]),
-        laws=np.array([part.law for part in parts]),
-        rest=np.array([part.rest for part in parts]),
-        follow=np.array([part.follow for part in parts]),
-        friction=np.array([*(end.friction for end in ends), bearing, 0.0, *[bearing] * spare]),
-        give=np.array([d, d, *[0.0] * (2 + spare)]),
-        creep=np.full(len(names), _CREEP),
-        rack=np.array([*racks, *still * (2 + spare)]),
-        viscous=np.array([roll, roll, *[0.0] * (2 + spare)]),
-        inertia=_y_inertia(machine, names),
-        damping=_N_S_PER_M * np.array([part.damping for part in parts]),
-        hold=np.array([part.hold for part in parts]),
-        cycle=np.array([part.cycle for part in parts]),
-        break_away=np.array([contact.break_away, contact.break_away, *[1.0] * (2 + spare)]),
-        stribeck_speed=contact.stribeck_speed,
-        swing=contact.overshoot
-        * _natural(
-            (machine.belt_left, machine.belt_right),
-            machine.travel_y / 2.0,
-            machine.motor_y.stiffness * (2.0 if both else 1.0),
-            machine.beam.mass + machine.carriage.mass,
-        ),
-        runout=np.array([part.errors for part in parts]),
-        weigh=np.array([(weight, -weight / span), (0.0, weight / span), *still * (2 + spare)]),
-        detent=np.array(
-            [*still * 2, detent if both else still[0], detent, *still * spare], dtype=float
-        ),
+
+    def plate(end: EndPlate, spring: int, weigh: tuple[float, float]) -> _Held:
+        return _rolling(contact, end.friction, weigh, (spring, load / end.wheel_base))
+
+    rotor = _Held(detent=_detent(machine.motor_y))
+    pulley = _Held(friction=shaft.drag)
+    held = {
+        "y_left": plate(machine.left, len(parts) - 2, (weight, -weight / span)),
+        "y_right": plate(machine.right, len(parts) - 1, (0.0, weight / span)),
+        "shaft": rotor if both else pulley,
+        "rotor_y": rotor,
+    }
+    if shaft.motor_place == "middle":
+        held["pulley_left"] = pulley
+    natural = _natural(
+        (machine.belt_left, machine.belt_right),
+        machine.travel_y / 2.0,
+        machine.motor_y.stiffness * (2.0 if both else 1.0),
+        machine.beam.mass + machine.carriage.mass,
     )
+    return _block(parts, held, _y_inertia(machine, tuple(held)), contact, natural)
 
 
 def x_block(machine: Machine) -> Block:
     """Assemble carriage, X belt and X motor of a machine."""
-    car, contact = machine.carriage, machine.contact
-    belt, sides = machine.belt_x, (machine.left, machine.right)
-    out = 1.0 + belt.pitch_error  # mm of belt per mm that its pulley turns
-    return Block(
-        names=X_NAMES,
-        levers=np.array(
-            [
-                [1.0, -machine.belt_x_offset, -out, 0.0],  # X belt: clamp against pulley
-                [0.0, 0.0, 1.0, 0.0],  # X motor against its turning field
-                [0.0, 1.0, 0.0, 0.0],  # carriage wheels against turning
-                [0.0, 0.0, 0.0, 1.0],  # left plate sideways on its rail
-                [0.0, 0.0, 0.0, 1.0],  # right plate sideways on its rail
-            ]
+    car, contact, belt, motor = machine.carriage, machine.contact, machine.belt_x, machine.motor_x
+    clamp = {"s": 1.0, "carriage_yaw": -machine.belt_x_offset, "rotor_x": -1.0 - belt.pitch_error}
+    wheels = _spring(car.yaw_stiffness * 1e3, car.gap / car.wheel_base)
+    parts = [
+        _Part(clamp, _belt(belt), belt.damping, errors=_payout(belt), kind=BELT),
+        _field("rotor_x", motor, machine.scale_x),
+        _Part({"carriage_yaw": 1.0}, wheels, car.yaw_damping * 1e6),
+        *(
+            _Part({"lateral": 1.0}, _spring(p.side_stiffness, p.side_gap / 2.0), p.side_damping)
+            for p in (machine.left, machine.right)
         ),
-        kinds=np.array([BELT, SPRING, SPRING, SPRING, SPRING]),
-        laws=np.array(
-            [
-                _belt(belt),
-                _spring(machine.motor_x.stiffness),
-                _spring(car.rock_stiffness * 1e3, car.gap / car.wheel_base),
-                *(_spring(p.side_stiffness, p.side_gap / 2.0) for p in sides),
-            ]
-        ),
-        rest=np.zeros(5),
-        follow=np.array([0.0, 1.0 + machine.scale_x, 0.0, 0.0, 0.0]),
-        friction=np.array([car.friction, 0.0, 0.0, 0.0]),
-        give=np.array([contact.yield_distance, 0.0, 0.0, 0.0]),
-        creep=np.array([_CREEP, _ROCK_CREEP, _CREEP, _CREEP]),
-        rack=np.zeros((4, 2)),
-        viscous=np.array([contact.viscous * _N_S_PER_M, 0.0, 0.0, 0.0]),
-        inertia=_x_inertia(machine),
-        damping=_N_S_PER_M
-        * np.array(
-            [
-                belt.damping,
-                machine.motor_x.damping,
-                car.rock_damping * 1e6,
-                *(p.side_damping for p in sides),
-            ]
-        ),
-        hold=np.array([0.0, machine.motor_x.hold_force, 0.0, 0.0, 0.0]),
-        cycle=np.array([0.0, 4.0 * machine.motor_x.full_step, 0.0, 0.0, 0.0]),
-        break_away=np.array([contact.break_away, 1.0, 1.0, 1.0]),
-        stribeck_speed=contact.stribeck_speed,
-        swing=contact.overshoot
-        * _natural((belt,), machine.span / 2.0, machine.motor_x.stiffness, car.mass),
-        runout=np.array([_payout(belt), _cycle(machine.motor_x), _TRUE, _TRUE, _TRUE]),
-        weigh=np.zeros((4, 2)),
-        detent=np.array([[0.0, 0.0], [0.0, 0.0], _detent(machine.motor_x), [0.0, 0.0]]),
-    )
+    ]
+    held = {
+        "s": _rolling(contact, car.friction),
+        "carriage_yaw": _Held(regularisation=_YAW_REGULARISATION),
+        "rotor_x": _Held(detent=_detent(motor)),
+        "lateral": _Held(),
+    }
+    natural = _natural((belt,), machine.span / 2.0, motor.stiffness, car.mass)
+    return _block(parts, held, _x_inertia(machine), contact, natural)
 
 
 def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
@@ -351,7 +371,7 @@ def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
     rotor, pulley = machine.motor_y.rotor_mass, machine.shaft.pulley_mass
     masses[0, 2, 2] = rotor if machine.shaft.motor_place == "both" else pulley
     masses[0, 3, 3] = rotor
-    for extra in range(N_Y, len(names)):
+    for extra in range(len(Y_NAMES), len(names)):
         masses[0, extra, extra] = pulley
     return masses * _N_PER_KG_MM_S2
 
@@ -359,11 +379,11 @@ def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
 def _x_inertia(machine: Machine) -> np.ndarray:
     """Mass matrix of the X block, shape (3, 4, 4).
 
-    The centre of mass couples s and rock; the carriage rides on the beam that floats.
+    The centre of mass couples carriage and its yaw; it rides on the beam that moves sideways.
     """
     car = machine.carriage
     moment = -car.mass * car.centre_of_mass * _N_PER_KG_MM_S2
-    masses = np.zeros((3, N_X, N_X))
+    masses = np.zeros((3, len(X_NAMES), len(X_NAMES)))
     masses[0, 0, 0] = car.mass * _N_PER_KG_MM_S2
     masses[0, 0, 1] = masses[0, 1, 0] = moment
     masses[0, 1, 1] = car.inertia * _N_MM_S2_PER_KG_M2 - moment * car.centre_of_mass

@@ -16,10 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.mechanics.assembly import Block
-from gantrysim.mechanics.equilibrium import FORCE_TOLERANCE, Record, settle, spring_at
+from gantrysim.mechanics.contact import load_contacts, stribeck
+from gantrysim.mechanics.equilibrium import FORCE_TOLERANCE, Record, elongation, settle
 from gantrysim.mechanics.planner import Timeline, piece_at, place_at
-from gantrysim.mechanics.springs import BELT, kernel
-from gantrysim.mechanics.state import pose, record, rolling_drag, slip_screws
+from gantrysim.mechanics.springs import BELT
+from gantrysim.mechanics.state import pose, record, slip_screws
+from gantrysim.records.compiled import kernel
 
 _TWO_STAGES = 1.0 - math.sqrt(0.5)  # part of the step that each stage of Alexander's takes
 
@@ -28,10 +30,7 @@ _TWO_STAGES = 1.0 - math.sqrt(0.5)  # part of the step that each stage of Alexan
 def _elongations(b: Record) -> None:
     """Note the elongation of every spring as the block stands."""
     for m in range(b.k.size):
-        e = -b.rest[m]
-        for i in range(b.q.size):
-            e += b.levers[m, i] * b.q[i]
-        b.elongation[m] = e
+        b.elongation[m] = elongation(b, m)
 
 
 @kernel
@@ -73,24 +72,16 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
     for i in range(n):
         behind = b.ride[i] * (command - start)
         b.base[i] = b.old_q[i] - behind + reach * (b.q[i] - b.old_q[i] + behind)
-        b.z[i] = b.old_z[i] - behind if b.give[i] > 0.0 else b.base[i]
-        b.friction[i] = rolling_drag(b, i, other)
-        if b.break_away[i] > 1.0:
-            speed = b.foreseen[i] / b.stribeck_speed  # known beforehand: the step stays convex
-            b.friction[i] *= 1.0 + (b.break_away[i] - 1.0) * math.exp(-speed * speed)
-        if b.rack[i, 1] > 0.0:
-            force, _ = spring_at(b, int(b.rack[i, 0]))
-            b.friction[i] += b.rack[i, 1] * abs(force)
-        b.pull[i] = _detent(b, i, start, tau * (1.0 + reach))
+        b.z[i] = b.old_z[i] - behind if b.presliding[i] > 0.0 else b.base[i]
+        b.raised[i] = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
+    load_contacts(b, other, tau)
     for i in range(n):
+        b.pull[i] += _detent(b, i, start, tau * (1.0 + reach))
         for j in range(n):
             mass = b.inertia[0, i, j] + other * (b.inertia[1, i, j] + other * b.inertia[2, i, j])
             mass /= tau * tau
             b.held[i, j] = mass
             b.pull[i] += mass * (b.base[j] + tau * (b.old_v[j] + reach * (b.v[j] - b.old_v[j])))
-        resist = b.viscous[i] / tau + b.creep[i]
-        b.held[i, i] += resist
-        b.pull[i] += resist * b.base[i]
     for m in range(b.k.size):
         if b.damping[m] == 0.0:
             continue
@@ -184,7 +175,7 @@ class Swing:
     Parameters
     ----------
     q : ndarray, shape (n, coordinates)
-        Coordinates at each sample of the timeline, mm (rad for rock).
+        Coordinates at each sample of the timeline, mm (rad for the carriage's yaw).
     v : ndarray, shape (n, coordinates)
         Their velocities, mm/s (rad/s).
     lost_cycles : int
@@ -241,6 +232,7 @@ def march_in_time(
         raise ValueError(f"order must be 1 or 2, found {order!r}.")
     box = record(block, float(timeline.pieces[0, 1 + axis]))
     b = box[0]
+    b.coupled = 1.0
     _grip_with_motor(b, block)
     out_q = np.empty((timeline.arrival.size, block.friction.size))
     out_v = np.empty_like(out_q)
@@ -279,12 +271,14 @@ def natural_frequencies(block: Block, command: float, other: float) -> np.ndarra
 
     Notes
     -----
-    omega^2 M x = K x; parts without mass are condensed out.  Contacts with a yield distance
+    omega^2 M x = K x; parts without mass are condensed out.  Contacts with a presliding distance
     count with their stiffness; rigid ones, which would hold their coordinate fast, with none.
     """
     b = record(block, command)[0]
     full = b["laws"][:, 0] + np.where(block.kinds == BELT, b["laws"][:, 1], 0.0)
-    grip = np.where(block.give > 0.0, block.friction / np.maximum(block.give, 1e-300), 0.0)
+    grip = np.where(
+        block.presliding > 0.0, block.friction / np.maximum(block.presliding, 1e-300), 0.0
+    )
     stiffness = block.levers.T @ (full[:, None] * block.levers) + np.diag(grip)
     masses, modes = np.linalg.eigh(block.mass_matrix(other))
     heavy = masses > 1e-12 * masses[-1]

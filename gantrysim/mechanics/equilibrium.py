@@ -4,8 +4,8 @@ A step minimises, over the block's coordinates q,
 
     sum of spring energies(A q - rest)  +  sum_j psi_j(q_j - z_j)  +  q'Hq/2 - g'q
 
-where psi_j is the dissipation of a wheel contact: F |x| for a rigid contact, and with a yield
-distance d its Moreau envelope (a spring F/d that slips at F; the Prandtl stop element).
+where psi_j is the dissipation of a wheel contact: F |x| for a rigid contact, and with a
+presliding distance d its Moreau envelope (a spring F/d that slips at F; the Prandtl stop element).
 z_j is where the contact last gripped.
 
 The minimiser is found by Newton's method on the springs for a given set of sliding contacts,
@@ -17,7 +17,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from gantrysim.mechanics.springs import bending_place, kernel, spring_law
+from gantrysim.mechanics.springs import bending_place, spring_law
+from gantrysim.records.compiled import kernel
 
 #: A free coordinate is settled when the force left on it is below this, N.
 FORCE_TOLERANCE = 1e-9
@@ -32,38 +33,52 @@ _PIVOT = 1e-15  # of a diagonal entry: what rounding leaves of it
 
 
 @kernel
-def _gradient(b: Record) -> None:
-    """Fill the gradient of a block's energy, and the stiffness of each spring."""
+def gradient(b: Record) -> None:
+    """Fill the gradient of a block's energy, and force and stiffness of each spring."""
+    held_gradient(b)
+    for m in range(b.k.size):
+        b.force[m], b.k[m] = spring_at(b, m)
+        for i in range(b.q.size):
+            b.g[i] += b.levers[m, i] * b.force[m]
+
+
+@kernel
+def held_gradient(b: Record) -> None:
+    """Fill the part of the gradient that is not from springs: contacts, drag, inertia."""
     n = b.q.size
     for i in range(n):
-        total = -b.pull[i]
-        for j in range(n):
-            total += b.held[i, j] * b.q[j]
+        total = b.resist[i] * b.q[i] - b.pull[i]
+        if b.coupled > 0.0:
+            for j in range(n):
+                total += b.held[i, j] * b.q[j]
         if b.friction[i] > 0.0:
             if b.status[i] != 0:
                 total += b.status[i] * b.friction[i]
-            elif b.give[i] > 0.0:
-                total += b.friction[i] / b.give[i] * (b.q[i] - b.z[i])
+            elif b.presliding[i] > 0.0:
+                total += b.friction[i] / b.presliding[i] * (b.q[i] - b.z[i])
         b.g[i] = total
-    for m in range(b.k.size):
-        force, b.k[m] = spring_at(b, m)
-        for i in range(n):
-            b.g[i] += b.levers[m, i] * force
 
 
 @kernel
 def spring_at(b: Record, m: int) -> tuple[float, float]:
     """Force and stiffness of one spring of a block as it stands."""
-    e = -b.rest[m]
-    for i in range(b.q.size):
-        e += b.levers[m, i] * b.q[i]
+    e = elongation(b, m)
     return spring_law(
         b.kinds[m], b.laws[m, 0], b.laws[m, 1], b.laws[m, 2], b.laws[m, 3], e, b.laws[m, 4]
     )
 
 
 @kernel
-def _hessian(b: Record) -> None:
+def elongation(b: Record, m: int) -> float:
+    """Elongation of one spring of a block as it stands."""
+    e = -b.rest[m]
+    for i in range(b.q.size):
+        e += b.levers[m, i] * b.q[i]
+    return float(e)
+
+
+@kernel
+def hessian(b: Record) -> None:
     """Fill the lower half of a block's Hessian and the stiffness of each coordinate.
 
     A clamped coordinate gets a unit row.
@@ -72,6 +87,7 @@ def _hessian(b: Record) -> None:
     for i in range(n):
         for j in range(i + 1):
             b.hess[i, j] = b.held[i, j]
+        b.hess[i, i] += b.resist[i]
     for m in range(b.k.size):
         for i in range(n):
             a = b.levers[m, i] * b.k[m]
@@ -79,26 +95,26 @@ def _hessian(b: Record) -> None:
                 b.hess[i, j] += a * b.levers[m, j]
     for i in range(n):
         b.stiff[i] = b.hess[i, i]
-        if _clamped(b, i):
+        if clamped(b, i):
             for j in range(i):
                 b.hess[i, j] = 0.0
             for j in range(i + 1, n):
                 b.hess[j, i] = 0.0
             b.hess[i, i] = 1.0
         elif b.friction[i] > 0.0 and b.status[i] == 0:
-            b.hess[i, i] += b.friction[i] / b.give[i]
+            b.hess[i, i] += b.friction[i] / b.presliding[i]
             b.stiff[i] = b.hess[i, i]
 
 
 @kernel
-def _clamped(b: Record, i: int) -> bool:
+def clamped(b: Record, i: int) -> bool:
     """Whether a coordinate is held fast by a rigid contact."""
-    return bool(b.friction[i] > 0.0 and b.status[i] == 0 and b.give[i] == 0.0)
+    return bool(b.friction[i] > 0.0 and b.status[i] == 0 and b.presliding[i] == 0.0)
 
 
 @kernel
-def _solve(b: Record) -> None:
-    """Solve hess step = -g by LDL' in place (symmetric positive definite, tiny).
+def factor(b: Record) -> None:
+    """Factor the Hessian LDL' in place (symmetric positive definite, tiny).
 
     L ends up below the diagonal, DL' above it and 1/D on it.
     """
@@ -116,16 +132,22 @@ def _solve(b: Record) -> None:
                 v -= b.hess[i, k] * b.hess[k, j]
             b.hess[j, i] = v
             b.hess[i, j] = v * b.hess[j, j]
+
+
+@kernel
+def newton_step(b: Record, c: Record) -> None:
+    """Newton step of block c down its gradient, with the factored Hessian of block b."""
+    n = b.q.size
     for i in range(n):
-        total = -b.g[i]
+        total = -c.g[i]
         for k in range(i):
-            total -= b.hess[i, k] * b.step[k]
-        b.step[i] = total
+            total -= b.hess[i, k] * c.step[k]
+        c.step[i] = total
     for i in range(n - 1, -1, -1):
-        total = b.step[i] * b.hess[i, i]
+        total = c.step[i] * b.hess[i, i]
         for k in range(i + 1, n):
-            total -= b.hess[k, i] * b.step[k]
-        b.step[i] = total
+            total -= b.hess[k, i] * c.step[k]
+        c.step[i] = total
 
 
 @kernel
@@ -133,7 +155,7 @@ def _slope(b: Record) -> float:
     """Slope of the energy along the step, for the coordinates that are free to move."""
     slope = 0.0
     for i in range(b.q.size):
-        if not _clamped(b, i):
+        if not clamped(b, i):
             slope += b.g[i] * b.step[i]
     return slope
 
@@ -143,7 +165,7 @@ def _balanced(b: Record) -> bool:
     """Whether the force left on every free coordinate is below the tolerances."""
     balanced = True
     for i in range(b.q.size):
-        if abs(b.g[i]) > _slack(b, i) and not _clamped(b, i):
+        if abs(b.g[i]) > _slack(b, i) and not clamped(b, i):
             balanced = False
     return balanced
 
@@ -159,23 +181,24 @@ def _minimise(b: Record) -> bool:
     """Newton's method on the springs for the contacts as they stand; True when balanced."""
     n = b.q.size
     for i in range(n):
-        if _clamped(b, i):
+        if clamped(b, i):
             b.q[i] = b.z[i]
     slope0 = 0.0
     for turn in range(60):
-        _gradient(b)
+        gradient(b)
         if _balanced(b):
             return True
         if turn > 0:
             slope = _slope(b)
             if slope > 0.5 * abs(slope0):
                 _search(b, slope0, slope)
-        _hessian(b)
+        hessian(b)
         for i in range(n):
-            if _clamped(b, i):
+            if clamped(b, i):
                 b.g[i] = 0.0
             b.start[i] = b.q[i]
-        _solve(b)
+        factor(b)
+        newton_step(b, b)
         slope0 = _slope(b)
         for i in range(n):
             b.q[i] += b.step[i]
@@ -205,7 +228,7 @@ def _search(b: Record, slope_low: float, slope_high: float) -> None:
             t = (low * slope_high - high * slope_low) / (slope_high - slope_low)
         for i in range(b.q.size):
             b.q[i] = b.start[i] + t * b.step[i]
-        _gradient(b)
+        gradient(b)
         slope = _slope(b)
         if abs(slope) <= goal:
             return
@@ -259,11 +282,17 @@ def settle(b: Record) -> bool:
                 if turn > 8:
                     break  # Murty's least-index rule: one change at a time
         if not changed:
-            for i in range(n):
-                if b.friction[i] > 0.0 and b.status[i] != 0:
-                    b.z[i] = b.q[i] - b.status[i] * b.give[i]
+            grip(b)
             return balanced
     return False
+
+
+@kernel
+def grip(b: Record) -> None:
+    """Let contacts that slip take their grip along, their presliding distance behind."""
+    for i in range(b.q.size):
+        if b.friction[i] > 0.0 and b.status[i] != 0:
+            b.z[i] = b.q[i] - b.status[i] * b.presliding[i]
 
 
 @kernel
@@ -273,9 +302,9 @@ def _status(b: Record, i: int) -> int:
         return 0
     x = b.q[i] - b.z[i]
     if b.status[i] != 0:
-        return 0 if x * b.status[i] < b.give[i] - _EDGE else b.status[i]
-    if b.give[i] > 0.0:
-        if abs(x) > b.give[i] + _EDGE:
+        return 0 if x * b.status[i] < b.presliding[i] - _EDGE else b.status[i]
+    if b.presliding[i] > 0.0:
+        if abs(x) > b.presliding[i] + _EDGE:
             return 1 if x > 0.0 else -1
     elif abs(b.g[i]) > b.friction[i] + _slack(b, i):
         return -1 if b.g[i] > 0.0 else 1

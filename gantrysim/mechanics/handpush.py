@@ -1,6 +1,6 @@
 """The push test: a hand with a spring scale moves one part of the machine and reads the force.
 
-The hand is one more spring in the energy that `gantrysim.mechanics.quasistatic` minimises, tied to
+The hand is one more spring in the energy that `gantrysim.mechanics.equilibrium` minimises, tied to
 the part that is pushed; all else (wheels, belts, shaft, racking, plays) is the same as in a burn.
 It pushes slowly forward, back (to where it began; with motors holding as far to the other side),
 and forward again, so that the last two legs are the closed loop that friction and play leave.
@@ -25,19 +25,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gantrysim.machine import Machine
-from gantrysim.mechanics.quasistatic import (
-    X_NAMES,
-    Y_NAMES,
-    kernel,
-    record,
-    rolling_drag,
-    settle,
-    slip_screws,
-    spring_at,
-    x_block,
-    y_block,
-)
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.contact import load_contacts
+from gantrysim.mechanics.equilibrium import Record, settle
+from gantrysim.mechanics.state import record, slip_screws
 from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
 
@@ -358,20 +351,20 @@ def push(
         block, drive, command, other = x_block(machine), machine.motor_x, x, y
     else:
         block, drive, command, other = y_block(machine), machine.motor_y, y, x
-    names = X_NAMES if at == "carriage" else Y_NAMES
     box = record(block, command)
     fields = np.flatnonzero(block.cycle)  # the springs between rotors and turning fields
     rotors = np.argmax(block.levers[fields] != 0.0, axis=1)
-    detent = drive.detent if motor == "off" else 0.0
-    steepest = 2.0 * math.pi * detent / drive.full_step
+    hand = np.zeros(1, _HAND)
+    h = hand[0]
+    h.pushed, h.behind = block.names.index(_PUSHED[at]), block.names.index(_BEHIND[at])
+    h.scale, h.step, h.limit, h.other = scale, step, limit, other
+    h.goal[:] = stroke, 0.0 if motor == "off" else -stroke, stroke
+    h.pitch = drive.full_step
     if motor == "off":
-        box[0]["laws"][fields, 0] = steepest
+        h.detent, h.steepest = drive.detent, 2.0 * math.pi * drive.detent / drive.full_step
+        box[0]["laws"][fields, 0] = h.steepest
     out = np.empty((most, 5))
-    used = _go(
-        box, names.index(_PUSHED[at]), names.index(_BEHIND[at]), fields, rotors,
-        detent, steepest, drive.full_step, scale, step, stroke,
-        0.0 if motor == "off" else -stroke, limit, other, out,
-    )  # fmt: skip
+    used = _go(box, hand, fields, rotors, out)
     if used < 0:
         raise ArithmeticError(
             f"reading {-used} of the push did not settle; please report the machine description"
@@ -406,68 +399,91 @@ def _refuse_lost_steps(
         )
 
 
+#: What the hand does, and the detents of the rotors that it turns.
+_HAND = np.dtype(
+    (
+        np.record,
+        [
+            ("pushed", np.int64), ("behind", np.int64),  # coordinates
+            ("goal", np.float64, (3,)),  # travel at which it turns back on each leg, mm
+            ("scale", np.float64), ("step", np.float64), ("limit", np.float64),  # N/mm, mm, N
+            ("other", np.float64),  # command of the other axis, mm
+            ("detent", np.float64), ("pitch", np.float64),  # N, mm
+            ("steepest", np.float64),  # slope of a detent where it is largest, N/mm
+        ],
+    )
+)  # fmt: skip
+
+
 @kernel
 def _go(
-    box: np.ndarray, pushed: int, behind: int, fields: np.ndarray, rotors: np.ndarray,
-    detent: float, steepest: float, pitch: float, scale: float, step: float, stroke: float,
-    back_to: float, limit: float, other: float, out: np.ndarray,
-) -> int:  # fmt: skip
+    box: np.ndarray, hand: np.ndarray, fields: np.ndarray, rotors: np.ndarray, out: np.ndarray
+) -> int:
     """Carry the machine through the legs; return the number of readings, or minus the bad one."""
-    b = box[0]
-    n = b.q.size
-    start = b.q.copy()
-    rest = np.empty(fields.size)
-    u = np.empty(fields.size)
-    for k in range(fields.size):
-        rest[k] = b.rest[fields[k]]
-    give = b.give.copy()
-    grip = np.empty(n)
-    hand, count = 0.0, 0
+    b, h = box[0], hand[0]
+    start, rest, presliding = b.q.copy(), b.rest.copy(), b.presliding.copy()
+    pulled, count = 0.0, 0
     for leg in range(_WAYS.size):
         way = _WAYS[leg]
-        goal = stroke if way > 0.0 else back_to
         while count < out.shape[0]:
-            for i in range(n):
-                # a contact at rest holds more; its slope before it slips stays the same
-                hold = b.break_away[i] if b.status[i] == 0 else 1.0
-                b.give[i] = give[i] * hold
-                b.friction[i] = rolling_drag(b, i, other) * hold
-                if b.rack[i, 1] > 0.0:
-                    load, _ = spring_at(b, int(b.rack[i, 0]))
-                    b.friction[i] += b.rack[i, 1] * abs(load)
-                b.held[i, i] = b.creep[i]
-                b.pull[i] = b.creep[i] * b.q[i]
-                grip[i] = b.z[i]
-            b.held[pushed, pushed] += scale
-            b.pull[pushed] += scale * (start[pushed] + hand)
-            for _ in range(_TRIES):
-                for k in range(fields.size):
-                    u[k] = b.q[rotors[k]]
-                    if detent > 0.0:
-                        phase = 2.0 * math.pi * (u[k] - start[rotors[k]]) / pitch
-                        b.rest[fields[k]] = u[k] - detent * math.sin(phase) / steepest
-                if detent > 0.0:
-                    for i in range(n):
-                        b.z[i] = grip[i]
-                if not settle(b):
-                    return -count - 1
-                moved = 0.0
-                for k in range(fields.size):
-                    moved = max(moved, abs(b.q[rotors[k]] - u[k]))
-                if 2.0 * steepest * moved < _SETTLED:
-                    break
+            _pull(b, h, start[h.pushed] + pulled, presliding)
+            if not _settle_in_detents(b, h, fields, rotors, start):
+                return -count - 1
             slip_screws(b)
-            gone = b.q[pushed] - start[pushed]
-            force = scale * (hand - gone)
+            gone = b.q[h.pushed] - start[h.pushed]
+            force = h.scale * (pulled - gone)
             out[count, 0] = leg
             out[count, 1] = gone
             out[count, 2] = force
-            out[count, 3] = gone - (b.q[behind] - start[behind])
+            out[count, 3] = gone - (b.q[h.behind] - start[h.behind])
             out[count, 4] = 0.0
             for k in range(fields.size):
-                out[count, 4] = max(out[count, 4], abs(b.q[rotors[k]] - rest[k]))
+                out[count, 4] = max(out[count, 4], abs(b.q[rotors[k]] - rest[fields[k]]))
             count += 1
-            if way * (gone - goal) >= 0.0 or way * force >= limit:
+            if way * (gone - h.goal[leg]) >= 0.0 or way * force >= h.limit:
                 break
-            hand += way * step
+            pulled += way * h.step
     return count
+
+
+@kernel
+def _pull(b: Record, h: Record, place: float, presliding: np.ndarray) -> None:
+    """Ask the block for a step with the far end of the scale at a place, mm.
+
+    A contact at rest holds more; its slope before it slips stays the same.
+    """
+    for i in range(b.q.size):
+        at_rest = b.status[i] == 0
+        b.raised[i] = 1.0 if at_rest else 0.0
+        b.presliding[i] = presliding[i] * (b.break_away[i] if at_rest else 1.0)
+        b.base[i] = b.q[i]
+    load_contacts(b, h.other, 0.0)
+    b.resist[h.pushed] += h.scale
+    b.pull[h.pushed] += h.scale * place
+
+
+@kernel
+def _settle_in_detents(
+    b: Record, h: Record, fields: np.ndarray, rotors: np.ndarray, start: np.ndarray
+) -> bool:
+    """Settle a block whose free rotors lie in their detents; False if it does not."""
+    grip = b.z.copy()
+    before = b.q.copy()
+    for _ in range(_TRIES):
+        for i in range(b.q.size):
+            before[i] = b.q[i]
+        if h.detent > 0.0:
+            for i in range(b.q.size):
+                b.z[i] = grip[i]
+            for k in range(fields.size):
+                place = b.q[rotors[k]]
+                phase = 2.0 * math.pi * (place - start[rotors[k]]) / h.pitch
+                b.rest[fields[k]] = place - h.detent * math.sin(phase) / h.steepest
+        if not settle(b):
+            return False
+        moved = 0.0
+        for k in range(fields.size):
+            moved = max(moved, abs(b.q[rotors[k]] - before[rotors[k]]))
+        if 2.0 * h.steepest * moved < _SETTLED:
+            break
+    return True

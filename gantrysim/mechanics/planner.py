@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numba import njit
 
 from gantrysim.pattern.strokes import Stroke
+from gantrysim.records.compiled import kernel
 
 #: Turns sharper than this are corners; gentler ones are samples of a curve, rad.
 CORNER_ANGLE = 0.2
@@ -119,7 +119,7 @@ def junction_speed(deviation: float, turn: float, acceleration: float) -> float:
     return math.sqrt(acceleration * deviation * half / (1.0 - half))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _look_ahead(limit: np.ndarray, length: np.ndarray, acceleration: float) -> np.ndarray:
     """Speeds at the samples: each limit kept, no change faster than the acceleration."""
     v = limit.copy()
@@ -345,7 +345,7 @@ class Timeline:
         return np.column_stack([_places(self.pieces, times, axis) for axis in (0, 1)])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def piece_at(pieces: np.ndarray, piece: int, time: float) -> int:
     """Index of the piece that is under way at a time (s), looked for from ``piece`` on."""
     while piece + 1 < pieces.shape[0] and pieces[piece + 1, 0] <= time:
@@ -353,7 +353,7 @@ def piece_at(pieces: np.ndarray, piece: int, time: float) -> int:
     return piece
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def place_at(pieces: np.ndarray, piece: int, time: float, axis: int) -> float:
     """Commanded place on one axis at a time (s) within a piece, mm."""
     p = pieces[piece]
@@ -367,7 +367,7 @@ def place_at(pieces: np.ndarray, piece: int, time: float, axis: int) -> float:
     return p[1 + axis] + (p[3 + axis] * math.sin(turn) + left * 2.0 * half * half) / p[5]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _places(pieces: np.ndarray, times: np.ndarray, axis: int) -> np.ndarray:
     out = np.empty(times.size)
     piece = 0

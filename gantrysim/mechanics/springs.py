@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-#: How every function of the step kernel is compiled.
-kernel = njit(cache=True, nogil=True, error_model="numpy")
+from gantrysim.records.compiled import kernel
 
 SPRING = 0  # stiffness, half width of its play, how far beyond the play it holds
 BELT = 1  # two open spans that cannot push: EA, near span, loop, pretension, sag, half play

@@ -3,41 +3,49 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from gantrysim.mechanics.assembly import Block
-from gantrysim.mechanics.equilibrium import Record, settle
-from gantrysim.mechanics.springs import BELT, kernel
+from gantrysim.mechanics.equilibrium import Record, elongation, settle
+from gantrysim.mechanics.springs import BELT
+from gantrysim.records.compiled import kernel
 
 
 @lru_cache
-def _layout(n: int, m: int) -> np.dtype[np.void]:
+def layout(n: int, m: int) -> np.dtype[np.void]:
     """Fields of the record of a block with n coordinates and m springs."""
     each, every = (n,), (m,)
     fields: dict[str, tuple[int, ...]] = {
         # what the machine is: see `Block`
         "levers": (m, n), "laws0": (m, 6), "rest0": every, "follow": every,
-        "runout": (m, 2, 3), "wavy": (), "friction0": each, "weigh": (n, 2), "give": each,
-        "creep": each, "rack": (n, 2),
+        "runout": (m, 2, 3), "wavy": (), "friction0": each, "weigh": (n, 2),
+        "presliding": each, "regularisation": each, "racking": (n, 2),
         "viscous": each, "mass": each, "carried": each, "break_away": each,
         "stribeck_speed": (), "swing": (),
         "inertia": (3, n, n), "detent": (n, 2), "damping": every, "cycle": every, "screw": every,
-        # what this step asks: springs by `spring_law`, quadratic and linear terms
-        "laws": (m, 5), "rest": every, "friction": each, "held": (n, n), "pull": each,
+        # what this step asks: springs by `spring_law`, quadratic terms of each
+        # coordinate and, for a block whose masses swing, between them; linear terms
+        "laws": (m, 5), "rest": every, "friction": each, "resist": each, "held": (n, n),
+        "coupled": (), "pull": each,
         # where it stands: lags behind the command, and which coordinates follow it
         "q": each, "z": each, "ride": each, "command": (),
-        # and how it moves: velocities; the step's start; cycles that a motor has lost, and net
+        # and how it moves: velocities; the step's start; where drag and inertia count from; speed
+        # foreseen, and what is left of break-away; cycles that a motor has lost, and net; which
+        # way set screws slip
         "v": each, "elongation": every, "old_q": each, "old_z": each, "old_v": each,
         "old_elongation": every, "base": each, "foreseen": each,
-        "lost": (2,),
-        # work space: gradient, Newton step and its start, stiffness of each coordinate and
-        # of each spring, Hessian
-        "g": each, "step": each, "start": each, "stiff": each, "k": every, "hess": (n, n),
+        "raised": each, "lost": (2,), "slips": every,
+        # work space: gradient, Newton step and its start, stiffness of each coordinate, force and
+        # stiffness of each spring, Hessian; springs that are those of the block it is compared to
+        "g": each, "step": each, "start": each, "stiff": each,
+        "force": every, "k": every, "hess": (n, n), "alike": every,
     }  # fmt: skip
     floats = [(name, np.float64, shape) for name, shape in fields.items()]
-    return np.dtype([*floats, ("kinds", np.int64, every), ("status", np.int64, each)])
+    whole = [("kinds", np.int64, every), ("status", np.int64, each)]
+    return np.dtype((np.record, [*floats, *whole]))  # a kernel that is not compiled reads it too
 
 
 def record(block: Block, command: float) -> np.ndarray:
@@ -48,34 +56,58 @@ def record(block: Block, command: float) -> np.ndarray:
     command, not places: a lag of 0.1 mm has a thousand times finer rounding than a place at
     200 mm, and near-rigid parts turn rounding into force.
     """
-    box = np.zeros(1, _layout(block.friction.size, block.kinds.size))
-    b = box[0]
-    for name in (
-        "levers", "kinds", "runout", "give", "creep", "rack", "viscous", "mass", "weigh", "detent",
-        "carried", "break_away", "stribeck_speed", "swing", "ride", "inertia", "damping", "cycle",
-    ):  # fmt: skip
-        b[name] = getattr(block, name)
-    b["wavy"] = float(np.any(block.runout[:, :, 0] != 0.0))
-    b["screw"] = block.screws
-    b["laws"][:, :3] = block.laws[:, :3]
-    b["laws"][:, 4] = np.where(block.kinds == BELT, block.laws[:, 5], 0.0)
-    b["laws0"], b["rest0"], b["friction0"] = block.laws, block.rest, block.friction
-    b["follow"] = block.follow - block.levers @ b["ride"]
-    np.fill_diagonal(b["held"], block.creep)
+    return records([block], command)
+
+
+def records(blocks: Sequence[Block], command: float) -> np.ndarray:
+    """Lay blocks with the same coordinates and springs out side by side, see `record`."""
+    box = np.zeros(len(blocks), layout(blocks[0].friction.size, blocks[0].kinds.size))
+    for b, block in zip(box, blocks, strict=True):
+        for name in _AS_THEY_ARE:
+            b[name] = getattr(block, name)
+        b["wavy"] = float(np.any(block.runout[:, :, 0] != 0.0))
+        b["screw"] = block.screws
+        b["laws"][:, :3] = block.laws[:, :3]
+        belts = block.kinds == BELT
+        b["laws"][belts, 2:] = block.laws[belts, 3:]
+        b["laws0"], b["rest0"], b["friction0"] = block.laws, block.rest, block.friction
+        b["follow"] = block.follow - block.levers @ b["ride"]
+        b["resist"] = block.regularisation
     _relax(box, command)
     return box
 
 
+def relaxed(block: Block, command: float) -> np.ndarray:
+    """Coordinates of a block homed at a command (mm): no contact carries a force.
+
+    Returns
+    -------
+    ndarray, shape (coordinates,)
+        mm (rad for the carriage's yaw).
+    """
+    b = record(block, command)[0]
+    return np.asarray(b["q"] + b["ride"] * command)
+
+
+#: Fields of a record that a `Block` gives as they are.
+_AS_THEY_ARE = (
+    "levers", "kinds", "runout", "presliding", "regularisation", "racking", "viscous", "mass",
+    "weigh", "detent", "carried", "break_away", "stribeck_speed", "swing", "ride", "inertia",
+    "damping", "cycle",
+)  # fmt: skip
+
+
 @kernel
 def _relax(box: np.ndarray, command: float) -> None:
-    """Settle a block whose contacts carry no force, and let them grip there."""
-    b = box[0]
-    b.command = command
-    pose(b, command)
-    settle(b)
-    slip_screws(b)
-    for i in range(b.q.size):
-        b.z[i] = b.q[i]
+    """Settle blocks whose contacts carry no force, and let them grip there."""
+    for k in range(box.size):
+        b = box[k]
+        b.command = command
+        pose(b, command)
+        settle(b)
+        slip_screws(b)
+        for i in range(b.q.size):
+            b.z[i] = b.q[i]
 
 
 @kernel
@@ -96,27 +128,36 @@ def pose(b: Record, command: float) -> None:
             first = b.laws0[m, 1] + command
             b.laws[m, 0] = b.laws0[m, 0] / first
             b.laws[m, 1] = b.laws0[m, 0] / (b.laws0[m, 2] - first)
-            b.laws[m, 2] = b.laws0[m, 3]
-            b.laws[m, 3] = b.laws0[m, 4]
-
-
-@kernel
-def rolling_drag(b: Record, i: int, other: float) -> float:
-    """Drag of a contact that rolls slowly, with the other axis at a command, N."""
-    return float(b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other)
 
 
 @kernel
 def slip_screws(b: Record) -> None:
     """Let set screws that pull as hard as they hold slip as far as they have been pulled."""
+    if mark_slipping(b):
+        slip(b, b)
+
+
+@kernel
+def mark_slipping(b: Record) -> bool:
+    """Note which way each set screw slips that pulls as hard as it holds; True if one does."""
+    any_slips = False
     for m in range(b.k.size):
+        b.slips[m] = 0.0
         if b.screw[m] > 0.0 and b.k[m] == 0.0:
-            e = -b.rest[m]
-            for i in range(b.q.size):
-                e += b.levers[m, i] * b.q[i]
-            beyond = abs(e) - b.laws[m, 1] - b.laws[m, 2]
-            if beyond > 0.0:
-                slipped = beyond if e > 0.0 else -beyond
-                b.rest0[m] += slipped
-                b.rest[m] += slipped
-                b.elongation[m] -= slipped
+            e = elongation(b, m)
+            if abs(e) > b.laws[m, 1] + b.laws[m, 2]:
+                b.slips[m] = 1.0 if e > 0.0 else -1.0
+                any_slips = True
+    return any_slips
+
+
+@kernel
+def slip(b: Record, like: Record) -> None:
+    """Let those set screws of a block slip that are marked on another: itself, or its like."""
+    for m in range(b.k.size):
+        if like.slips[m] != 0.0:
+            slipped = elongation(b, m) - like.slips[m] * (b.laws[m, 1] + b.laws[m, 2])
+            b.rest0[m] += slipped
+            b.rest[m] += slipped
+            b.elongation[m] -= slipped
+            b.alike[m] = 0.0

@@ -25,8 +25,9 @@ from reduced import reduced
 
 from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time
 from gantrysim.mechanics.planner import Timeline, sampled, timeline
-from gantrysim.mechanics.quasistatic import march_in_time, x_block, y_block
 from gantrysim.pattern.ringtest import ring_test
 
 SECONDS = 4.0

@@ -19,8 +19,9 @@ import numpy as np
 
 from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.planner import plan, slow
-from gantrysim.mechanics.quasistatic import march, spot, x_block, y_block
+from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.ringtest import ring_test
 
 ROOT = Path(__file__).resolve().parents[2]

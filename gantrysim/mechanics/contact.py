@@ -1,0 +1,55 @@
+"""What the contacts of a block resist in one step: wheels that roll, dry bearings, racked plates.
+
+The slow march, the dynamics, the push by hand and the derivatives all take their drag from here.
+"""
+
+from __future__ import annotations
+
+import math
+
+from gantrysim.mechanics.equilibrium import Record, spring_at
+from gantrysim.records.compiled import kernel
+
+
+@kernel
+def stribeck(b: Record, speed: float) -> float:
+    """Part of the extra break-away force that a contact has at a speed, mm/s: 1 at rest, then less.
+
+    The Gaussian form of the Stribeck curve (Armstrong-Helouvry, Dupont and Canudas de Wit,
+    Automatica 30 (1994) 1083; from memory).
+    """
+    part = speed / b.stribeck_speed
+    return math.exp(-part * part)
+
+
+@kernel
+def load_contacts(b: Record, other: float, dt: float) -> None:
+    """Set the drag of every contact, and the quadratic and linear terms of a step.
+
+    Parameters
+    ----------
+    b : record
+        A block posed at its command.  ``raised`` says what part of the extra break-away force
+        each contact still has, see `stribeck`; ``base`` from where its viscous drag and
+        regularisation count.  Set are ``friction``, ``resist`` and ``pull``.
+    other : float
+        Command of the other axis, mm: the carriage's weight moves with it.
+    dt : float
+        Length of the step, s; 0 where no time passes.
+
+    Notes
+    -----
+    Break-away and racking load are those before the step, which keeps it convex.
+    """
+    for i in range(b.q.size):
+        drag = b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other
+        drag *= 1.0 + (b.break_away[i] - 1.0) * b.raised[i]
+        if b.racking[i, 1] > 0.0:
+            force, _ = spring_at(b, int(b.racking[i, 0]))
+            drag += b.racking[i, 1] * abs(force)
+        b.friction[i] = drag
+        resist = b.regularisation[i]
+        if dt > 0.0:
+            resist += b.viscous[i] / dt
+        b.resist[i] = resist
+        b.pull[i] = resist * b.base[i]

@@ -1,0 +1,33 @@
+"""How the numerical kernels are compiled, and when what is kept of that on disk is out of date."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from numba import njit
+
+
+def kernel(function: Callable[..., Any]) -> Any:
+    """Compile a function, keep the code on disk, and let other threads run beside it.
+
+    Numba compiles what a kernel calls into the kernel, but makes it anew only when the kernel's
+    own file changes.  Here a change of any file beside it counts.  Where numba keeps its code in
+    another way than it does today, its own rule holds.
+    """
+    compiled = njit(cache=True, nogil=True, error_model="numpy")(function)
+    kept: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
+    if hasattr(kept, "_source_stamp"):
+        folder = str(Path(function.__code__.co_filename).parent)
+        kept._source_stamp = (kept._source_stamp, _sources(folder))
+    return compiled
+
+
+@lru_cache
+def _sources(folder: str) -> str:
+    """Digest of the Python files in a folder."""
+    files = sorted(Path(folder).glob("*.py"))
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()

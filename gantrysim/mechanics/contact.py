@@ -30,7 +30,7 @@ def load_contacts(b: Record, other: float, dt: float) -> None:
     ----------
     b : record
         A block posed at its command.  ``raised`` says what part of the extra break-away force
-        each contact still has, see `stribeck`; ``base`` from where its viscous drag and
+        each contact still has, see `stribeck`; ``origin`` from where its viscous drag and
         regularisation count.  Set are ``friction``, ``resist`` and ``pull``.
     other : float
         Command of the other axis, mm: the carriage's weight moves with it.
@@ -52,4 +52,4 @@ def load_contacts(b: Record, other: float, dt: float) -> None:
         if dt > 0.0:
             resist += b.viscous[i] / dt
         b.resist[i] = resist
-        b.pull[i] = resist * b.base[i]
+        b.pull[i] = resist * b.origin[i]

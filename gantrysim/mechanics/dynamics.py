@@ -71,8 +71,8 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
     pose(b, command)
     for i in range(n):
         behind = b.ride[i] * (command - start)
-        b.base[i] = b.old_q[i] - behind + reach * (b.q[i] - b.old_q[i] + behind)
-        b.z[i] = b.old_z[i] - behind if b.presliding[i] > 0.0 else b.base[i]
+        b.origin[i] = b.old_q[i] - behind + reach * (b.q[i] - b.old_q[i] + behind)
+        b.z[i] = b.old_z[i] - behind if b.presliding[i] > 0.0 else b.origin[i]
         b.raised[i] = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
     load_contacts(b, other, tau)
     for i in range(n):
@@ -81,7 +81,7 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
             mass = b.inertia[0, i, j] + other * (b.inertia[1, i, j] + other * b.inertia[2, i, j])
             mass /= tau * tau
             b.held[i, j] = mass
-            b.pull[i] += mass * (b.base[j] + tau * (b.old_v[j] + reach * (b.v[j] - b.old_v[j])))
+            b.pull[i] += mass * (b.origin[j] + tau * (b.old_v[j] + reach * (b.v[j] - b.old_v[j])))
     for m in range(b.k.size):
         if b.damping[m] == 0.0:
             continue
@@ -95,7 +95,7 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
     if not settle(b):
         return False
     for i in range(n):
-        b.v[i] = (b.q[i] - b.base[i]) / tau
+        b.v[i] = (b.q[i] - b.origin[i]) / tau
     _elongations(b)
     return True
 

@@ -456,7 +456,7 @@ def _pull(b: Record, h: Record, place: float, presliding: np.ndarray) -> None:
         at_rest = b.status[i] == 0
         b.raised[i] = 1.0 if at_rest else 0.0
         b.presliding[i] = presliding[i] * (b.break_away[i] if at_rest else 1.0)
-        b.base[i] = b.q[i]
+        b.origin[i] = b.q[i]
     load_contacts(b, h.other, 0.0)
     b.resist[h.pushed] += h.scale
     b.pull[h.pushed] += h.scale * place

@@ -47,7 +47,7 @@ def ask(b: Record, command: np.ndarray, t: int) -> None:
     pose(b, command[t, 0])
     raised = stribeck(b, velocity) if dt > 0.0 else 0.0
     for i in range(b.q.size):
-        b.base[i], b.raised[i] = b.q[i], raised
+        b.origin[i], b.raised[i] = b.q[i], raised
     load_contacts(b, other, dt)
     if dt > 0.0:
         rush = command[t, 4]

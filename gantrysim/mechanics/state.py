@@ -36,7 +36,7 @@ def layout(n: int, m: int) -> np.dtype[np.void]:
         # foreseen, and what is left of break-away; cycles that a motor has lost, and net; which
         # way set screws slip
         "v": each, "elongation": every, "old_q": each, "old_z": each, "old_v": each,
-        "old_elongation": every, "base": each, "foreseen": each,
+        "old_elongation": every, "origin": each, "foreseen": each,
         "raised": each, "lost": (2,), "slips": every,
         # work space: gradient, Newton step and its start, stiffness of each coordinate, force and
         # stiffness of each spring, Hessian; springs that are those of the block it is compared to
@@ -45,7 +45,7 @@ def layout(n: int, m: int) -> np.dtype[np.void]:
     }  # fmt: skip
     floats = [(name, np.float64, shape) for name, shape in fields.items()]
     whole = [("kinds", np.int64, every), ("status", np.int64, each)]
-    return np.dtype((np.record, [*floats, *whole]))  # a kernel that is not compiled reads it too
+    return np.dtype((np.record, [*floats, *whole]))  # read uncompiled too: no `base`, numpy's own
 
 
 def record(block: Block, command: float) -> np.ndarray:

@@ -1,0 +1,78 @@
+"""The kernels give the same numbers uncompiled, and are compiled anew when one of them changes."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+
+import gantrysim as gs
+
+ROOT = Path(__file__).resolve().parents[1]
+
+CIRCLE = """
+import numpy as np
+import gantrysim as gs
+machine = gs.Machine().set("contact.presliding_distance", 0.01).set("shaft.backlash", 0.05)
+test = gs.ring_test(shapes=("circle",), spacing=4.0, largest=4.0, passes=1, centre=(40.0, 40.0))
+line = gs.simulate(machine, test, step=2.0, feed_forces=True).line("circle", 0)
+"""
+
+SPRING = """
+import numpy as np
+from gantrysim.mechanics.equilibrium import spring_at
+from gantrysim.mechanics.state import layout
+b = np.zeros(1, layout(1, 1))[0]
+b.levers[0, 0] = 1.0
+b.laws[0, 0] = 20.0
+b.q[0] = 0.25
+print(spring_at(b, 0)[0])
+"""
+
+
+def _python(code: str, root: Path = ROOT, **settings: str) -> str:
+    """What a new Python prints that imports the library from a folder."""
+    path = os.pathsep.join(filter(None, (str(root), os.environ.get("PYTHONPATH"))))
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "PYTHONPATH": path, **settings},
+        cwd=root, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    return done.stdout
+
+
+def test_a_small_circle_is_the_same_uncompiled():
+    here: dict[str, object] = {}
+    exec(CIRCLE, here)  # the same lines, compiled
+    line = here["line"]
+    assert isinstance(line, gs.pattern.Line)
+    told = _python(CIRCLE + "print(repr(line.xy.tolist()))", NUMBA_DISABLE_JIT="1")
+    np.testing.assert_allclose(np.array(eval(told)), line.xy, rtol=0.0, atol=1e-12)
+
+
+def test_a_changed_law_is_seen_by_kernels_of_other_files(tmp_path):
+    shutil.copytree(
+        ROOT / "gantrysim", tmp_path / "gantrysim", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    before = float(_python(SPRING, tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "cache")))
+    laws = tmp_path / "gantrysim" / "mechanics" / "springs.py"
+    text = laws.read_text()
+    assert "return a * (e - b), a" in text
+    laws.write_text(text.replace("return a * (e - b), a", "return 2.0 * a * (e - b), a"))
+    after = float(_python(SPRING, tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "cache")))
+    assert (before, after) == (5.0, 10.0)
+
+
+def test_compiled_code_on_disk_is_used_again(tmp_path):
+    cache = tmp_path / "cache"
+    counts = [
+        _python(
+            SPRING + "print(sum(spring_at.stats.cache_hits.values()))", NUMBA_CACHE_DIR=str(cache)
+        ).split()[-1]
+        for _ in range(2)
+    ]
+    assert counts == ["0", "1"]

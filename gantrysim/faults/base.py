@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
 
@@ -233,6 +233,11 @@ class Fault:
     @property
     def _fields(self) -> list[float]:
         return [getattr(self, f.name) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
+
+
+def said(text: str) -> Any:
+    """A property of text with the fields of its fault in it: ``said("drag {self.side}")``."""
+    return property(lambda self: text.format(self=self))
 
 
 def check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import GIVE, Fault, below_one, check_number, check_side
+from gantrysim.faults.base import GIVE, Fault, below_one, check_number, check_side, said
 from gantrysim.faults.healthy import HEALTHY_PART
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Belt, Machine
@@ -68,10 +68,7 @@ class SlackBelt(Fault):
     effect = GIVE
     sense = -1
 
-    @property
-    def name(self) -> str:
-        """Its name with its belt."""
-        return f"slack_belt_{self.side}"
+    name = said("slack_belt_{self.side}")
 
     @property
     def words(self) -> str:
@@ -94,15 +91,9 @@ class SlackBelt(Fault):
         """Block of its belt."""
         return "x" if self.side == "x" else "y"
 
-    @property
-    def drive(self) -> str:
-        """That of its belt."""
-        return self.side
+    drive = said("{self.side}")
 
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """What is left of its stiffness, and its tension, N."""
-        return _LEFT
+    parameters = _LEFT
 
     def at(self, *values: float) -> SlackBelt:
         """Return the same fault with another stiffness factor and tension, N."""
@@ -113,10 +104,7 @@ class SlackBelt(Fault):
         """What is left of its stiffness, never above the healthy."""
         return below_one(values[0])
 
-    @property
-    def place(self) -> str:
-        """Stiffness of its belt."""
-        return f"belt_{self.side}.ea"
+    place = said("belt_{self.side}.ea")
 
     def size_on(self, machine: Machine, nominal: Machine) -> float:
         """Stiffness of its belt as part of the nominal."""

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import Fault, check_number, check_side
+from gantrysim.faults.base import Fault, check_number, check_side, said
 from gantrysim.inference.noise import BIN_LENGTH
 from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.terms import DrawnLines
@@ -105,33 +105,15 @@ class WheelFlat(Fault):
             "WheelFlat is only sought in measured pieces: the forward model has round wheels."
         )
 
-    @property
-    def drive(self) -> str:
-        """That of its plate."""
-        return self.side
+    drive = said("{self.side}")
 
-    @property
-    def name(self) -> str:
-        """Its name with its side."""
-        return f"wheel_flat_{self.side}"
-
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"a wheel of the {self.side} end plate has a flat"
-
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"flat on a wheel of the {self.side} plate"
-
-    @property
-    def check(self) -> str:
-        """The hand check that confirms it."""
-        return (
-            f"with the power off roll the {self.side} plate slowly by hand: feel for one bump a "
-            "wheel turn, then look at the wheel's flanks"
-        )
+    name = said("wheel_flat_{self.side}")
+    words = said("a wheel of the {self.side} end plate has a flat")
+    noun = said("flat on a wheel of the {self.side} plate")
+    check = said(
+        "with the power off roll the {self.side} plate slowly by hand: feel for one bump a "
+        "wheel turn, then look at the wheel's flanks"
+    )
 
     def at(self, *values: float) -> WheelFlat:
         """Return the same flat with another depth (mm), shift per depth and yaw (mm)."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import Fault, check_number, check_side
+from gantrysim.faults.base import Fault, check_number, check_side, said
 from gantrysim.faults.belts import belt_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
@@ -77,10 +77,7 @@ class PulleyRunout(Fault):
         """Block of its pulleys."""
         return "x" if self.pulleys == ("x",) else "y"
 
-    @property
-    def name(self) -> str:
-        """Its name with its axis."""
-        return f"pulley_runout_{self.block}"
+    name = said("pulley_runout_{self.block}")
 
     @property
     def variant(self) -> str:
@@ -97,10 +94,7 @@ class PulleyRunout(Fault):
         """The finding in plain words."""
         return f"a pulley of the {self.block.upper()} drive runs out of true ({self.variant})"
 
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"run-out of the {self.variant} pulley"
+    noun = said("run-out of the {self.variant} pulley")
 
     @property
     def check(self) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint
-from gantrysim.faults.base import SCALE, Fault, check_number, check_side
+from gantrysim.faults.base import SCALE, Fault, check_number, check_side, said
 from gantrysim.faults.healthy import STEPS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Belt, Machine
@@ -44,15 +44,9 @@ class ScaleError(Fault):
     effect = SCALE
     sense = 0
 
-    @property
-    def block(self) -> str:
-        """Block of its axis."""
-        return self.axis
+    block = said("{self.axis}")
 
-    @property
-    def name(self) -> str:
-        """Its name with its axis."""
-        return f"scale_{self.axis}"
+    name = said("scale_{self.axis}")
 
     @property
     def words(self) -> str:
@@ -72,19 +66,13 @@ class ScaleError(Fault):
             f"{self.axis.upper()} and measure the way with a rule"
         )
 
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """Its relative error."""
-        return (_ERROR,)
+    parameters = (_ERROR,)
 
     def at(self, *values: float) -> ScaleError:
         """Return the same fault with another relative error."""
         return ScaleError(self.axis, values[0])
 
-    @property
-    def place(self) -> str:
-        """Scale of its axis."""
-        return f"scale_{self.axis}"
+    place = said("scale_{self.axis}")
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
@@ -94,10 +82,7 @@ class ScaleError(Fault):
         """Relative error that a careful assembly leaves."""
         return 2.0 * STEPS
 
-    @property
-    def own_scatter(self) -> str:
-        """Scale of its axis."""
-        return f"scale {self.axis}"
+    own_scatter = said("scale {self.axis}")
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The steps per mm in the controller."""

@@ -10,7 +10,7 @@ from typing import ClassVar
 from scipy.optimize import brentq
 
 from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side, said
 from gantrysim.faults.healthy import healthy_drag
 from gantrysim.faults.nuts import lost_contact, nuts_of
 from gantrysim.inference.parameters import Parameter
@@ -59,10 +59,7 @@ class _PlateWheels(Fault):
 
     block = "y"
 
-    @property
-    def drive(self) -> str:
-        """That of its plate."""
-        return self.side
+    drive = said("{self.side}")
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The eccentric nuts of its plate."""
@@ -172,47 +169,22 @@ class TightWheels(_OneWay, _PlateWheels):
     unit = "N"
     effect = DRAG
 
-    @property
-    def name(self) -> str:
-        """Its name with its side."""
-        return f"tight_wheels_{self.side}"
+    name = said("tight_wheels_{self.side}")
+    words = said("the {self.side} end plate's wheels are too tight on their rail")
+    noun = said("tightness of the {self.side} wheels")
+    check = said(
+        "with the power off turn each {self.side} plate wheel by finger: "
+        "it should slip on the rail with light effort"
+    )
 
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"the {self.side} end plate's wheels are too tight on their rail"
-
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"tightness of the {self.side} wheels"
-
-    @property
-    def check(self) -> str:
-        """The hand check that confirms it."""
-        return (
-            f"with the power off turn each {self.side} plate wheel by finger: "
-            "it should slip on the rail with light effort"
-        )
-
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """Its extra drag, N."""
-        return (EXTRA_DRAG,)
+    parameters = (EXTRA_DRAG,)
 
     def at(self, *values: float) -> TightWheels:
         """Return the same fault with another extra drag, N."""
         return TightWheels(self.side, extra_force=values[0])
 
-    @property
-    def opposite(self) -> str:
-        """Loose wheels of the same plate."""
-        return f"loose_wheels_{self.side}"
-
-    @property
-    def place(self) -> str:
-        """Drag of its plate."""
-        return f"{self.side}.friction"
+    opposite = said("loose_wheels_{self.side}")
+    place = said("{self.side}.friction")
 
     def healthy_limit(self, nominal: Machine) -> float:
         """Drag above the nominal that a healthy plate may have, N."""
@@ -222,15 +194,9 @@ class TightWheels(_OneWay, _PlateWheels):
         """Drag below the nominal at which the wheels are all but out of contact, N."""
         return lost_contact(nominal, self.side)
 
-    @property
-    def own_scatter(self) -> str:
-        """Drag of its plate."""
-        return f"drag {self.side}"
+    own_scatter = said("drag {self.side}")
 
-    @property
-    def fresh_scatter(self) -> tuple[str, ...]:
-        """What else the nuts of a plate change."""
-        return ("racking stiffness",)
+    fresh_scatter = ("racking stiffness",)
 
 
 @checked
@@ -349,45 +315,20 @@ class LooseWheels(_OneWay, _PlateWheels):
     unit = "mm"
     effect = RATTLE
 
-    @property
-    def name(self) -> str:
-        """Its name with its side."""
-        return f"loose_wheels_{self.side}"
+    name = said("loose_wheels_{self.side}")
+    words = said("the {self.side} end plate's wheels are loose on their rail")
+    noun = said("looseness of the {self.side} wheels")
+    check = said("with the power off rock the {self.side} end of the beam: it should not click")
 
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"the {self.side} end plate's wheels are loose on their rail"
-
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"looseness of the {self.side} wheels"
-
-    @property
-    def check(self) -> str:
-        """The hand check that confirms it."""
-        return f"with the power off rock the {self.side} end of the beam: it should not click"
-
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """Its play, mm, and the part of the drag that is left."""
-        return _PLAY
+    parameters = _PLAY
 
     def at(self, *values: float) -> LooseWheels:
         """Return the same fault with another play, mm, and drag factor."""
         play, factor = values
         return LooseWheels(self.side, clearance=play, drag_factor=below_one(factor))
 
-    @property
-    def opposite(self) -> str:
-        """Tight wheels of the same plate."""
-        return f"tight_wheels_{self.side}"
-
-    @property
-    def place(self) -> str:
-        """Play of its plate."""
-        return f"{self.side}.rack_clearance"
+    opposite = said("tight_wheels_{self.side}")
+    place = said("{self.side}.rack_clearance")
 
     def healthy_limit(self, nominal: Machine) -> float:
         """Play that a careful assembly leaves, mm (judgement)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import html
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +10,7 @@ from scipy.special import ndtri
 
 from gantrysim.records.checks import finite_number, one_of, positive
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -275,13 +275,8 @@ class Verdict:
         return f"Verdict({self.decision}, probability {_probability(self.probability)})"
 
     def _repr_html_(self) -> str:
-        names = ("what", "limit", "measured", "true value [95 %]", "within", "")
-        head = "".join(f"<th>{name}</th>" for name in names)
-        rows = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in _cells(r)) + "</tr>"
-            for r in self.requirements
-        )
-        return f"<table><caption>{html.escape(repr(self))}</caption><tr>{head}</tr>{rows}</table>"
+        heads = ("what", "limit", "measured", "true value [95 %]", "within", "")
+        return Table(heads, map(_cells, self.requirements), repr(self)).html()
 
 
 def _cells(r: Requirement) -> list[str]:

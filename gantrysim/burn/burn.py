@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +15,7 @@ from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -194,16 +193,13 @@ class Burn:
         )
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{x.shape}</td><td>{x.ring}</td><td>{x.pass_index}</td><td>{x.size:g}</td>"
-            f"<td>{np.sqrt(np.mean(np.sum(e**2, axis=1))) * 1e3:.0f}</td></tr>"
-            for x, e in zip(self.lines[:40], self.errors, strict=False)
+        rms = (f"{np.sqrt(np.mean(np.sum(e**2, axis=1))) * 1e3:.0f}" for e in self.errors)
+        rows = (
+            (x.shape, x.ring, x.pass_index, f"{x.size:g}", error)
+            for x, error in zip(self.lines, rms, strict=True)
         )
-        more = f"<p>and {len(self.lines) - 40} more lines</p>" if len(self.lines) > 40 else ""
-        return (
-            "<table><caption>Burn</caption><tr><th>shape</th><th>ring</th><th>pass</th>"
-            f"<th>size, mm</th><th>error, µm rms</th></tr>{rows}</table>{more}"
-        )
+        heads = ("shape", "ring", "pass", "size, mm", "error, µm rms")
+        return Table(heads, rows, "Burn").html(most=40)
 
 
 @checked
@@ -294,19 +290,18 @@ class PathBurn:
             ("error, rms", f"{self.rms_error() * 1e3:.0f} µm"),
             ("error, most", f"{self.largest_error() * 1e3:.0f} µm"),
         ]
-        body = "".join(f"<tr><td>{name}</td><td>{value}</td></tr>" for name, value in rows)
-        return f"<table><caption>Burn of a path</caption>{body}</table>"
+        return Table((), rows, "Burn of a path").html()
 
 
 def _write_csv(lines: tuple[Line, ...], path: str | Path, *, overwrite: bool) -> Path:
-    text = io.StringIO()
-    text.write("# predicted points on the burned lines, one line a point; lengths in mm\n")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["shape", "ring", "size_mm", "pass", "x_mm", "y_mm"])
-    for x in lines:
-        head = [x.shape, x.ring, f"{x.size:.9g}", x.pass_index + 1]
-        writer.writerows([*head, f"{px:.4f}", f"{py:.4f}"] for px, py in x.xy)
-    return write_new_text(path, text.getvalue(), overwrite=overwrite)
+    rows = (
+        (x.shape, x.ring, x.size, x.pass_index + 1, f"{px:.4f}", f"{py:.4f}")
+        for x in lines
+        for px, py in x.xy
+    )
+    table = Table(("shape", "ring", "size_mm", "pass", "x_mm", "y_mm"), rows)
+    remark = "predicted points on the burned lines, one line a point; lengths in mm"
+    return write_new_text(path, table.csv(remark), overwrite=overwrite)
 
 
 def _plain(line: Line) -> dict[str, Any]:

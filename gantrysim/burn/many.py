@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from contextlib import closing
@@ -16,6 +15,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import shortened
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 #: Tasks handed to the executor ahead of the results: keeps every worker busy, and memory flat.
 AHEAD = 64
@@ -103,12 +103,9 @@ class ManyBurns:
         return f"ManyBurns({done} burns, {len(self.failures)} failures)"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{f.index}</td><td>{html.escape(f.sentence)}</td></tr>"
-            for f in self.failures[:40]
-        )
-        head = "<tr><th>machine</th><th>what went wrong</th></tr>" if rows else ""
-        return f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
+        heads = ("machine", "what went wrong") if self.failures else ()
+        rows = ((failure.index, failure.sentence) for failure in self.failures)
+        return Table(heads, rows, repr(self)).html(most=40)
 
 
 @checked

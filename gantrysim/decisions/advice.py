@@ -34,6 +34,7 @@ from gantrysim.pattern.ringtest import RingTest, ring_test
 from gantrysim.records.checks import whole_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -163,23 +164,14 @@ class Advice:
         return f"Advice({first!r}{f' and {more} more' if more else ''}, {len(self.checks)} checks)"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            "<tr>"
-            + "".join(f"<td>{html.escape(bin)}</td>" for bin in cells_of(adjustment))
-            + "</tr>"
-            for adjustment in self.adjustments
-        )
         checks = "".join(
             f"<li>{html.escape(check.words)}: {html.escape(check.expect)}</li>"
             for check in self.checks
         )
-        names = ("fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards")
-        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
+        heads = ("fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards")
+        table = Table(heads, map(cells_of, self.adjustments), "Advice")
         cautions = "".join(f"<p>{html.escape(text)}</p>" for text in _cautions(self))
-        return (
-            f"<table><caption>Advice</caption>{head}{rows}</table>"
-            f"<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
-        )
+        return f"{table.html()}<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
 
 
 _COLUMNS = (

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -203,16 +204,11 @@ class Identifiability:
         )
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{html.escape(r.name)}</td><td>{r.low:.4g} to {r.high:.4g}</td>"
-            f"<td>{r.prior_low:.4g} to {r.prior_high:.4g}</td><td>{r.unit}</td>"
-            f"<td>{r.left:.2f}</td></tr>"
+        rows = (
+            (r.name, f"{r.low:.4g} to {r.high:.4g}", f"{r.prior_low:.4g} to {r.prior_high:.4g}",
+             r.unit, f"{r.left:.2f}")
             for r in self.rows
-        )
-        names = ("parameter", "expected 95 %", "believed before", "unit", "part left")
-        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
+        )  # fmt: skip
+        heads = ("parameter", "expected 95 %", "believed before", "unit", "part left")
         blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
-        return (
-            f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
-            f"<p>Blind to:</p><ul>{blind}</ul>"
-        )
+        return f"{Table(heads, rows, repr(self)).html()}<p>Blind to:</p><ul>{blind}</ul>"

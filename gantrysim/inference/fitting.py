@@ -22,6 +22,7 @@ from gantrysim.inference.solver import Mode, extend, learn_noise, search
 from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 
 @dataclass(frozen=True)
@@ -222,15 +223,13 @@ class Fit:
         return self.report().splitlines()[0].replace("Fit of ", "Fit(") + ")"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{p.name}</td><td>{p.estimate:.4g}</td><td>{p.low:.4g}</td>"
-            f"<td>{p.high:.4g}</td><td>{p.unit}</td>"
-            f"<td>{'' if p.identifiable else 'prior'}</td></tr>"
+        rows = (
+            (p.name, *(f"{v:.4g}" for v in (p.estimate, p.low, p.high)), p.unit,
+             "" if p.identifiable else "prior")
             for p in (*self.magnitudes.values(), *self.parameters)
-        )
-        names = ("parameter", "estimate", "low", "high", "unit", "")
-        head = "<tr>" + "".join(f"<th>{name}</th>" for name in names) + "</tr>"
-        return f"<table><caption>{self!r}</caption>{head}{rows}</table>"
+        )  # fmt: skip
+        heads = ("parameter", "estimate", "low", "high", "unit", "")
+        return Table(heads, rows, repr(self)).html()
 
 
 @checked

@@ -18,6 +18,7 @@ from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode, solve
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -151,12 +152,12 @@ class Profile:
         return f"Profile({self.fault}: {self._words()}; {self.values.size} sizes tried)"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{v:.4g}</td><td>{d:.3f}</td><td>{'' if ok else 'not settled'}</td></tr>"
+        rows = (
+            (f"{v:.4g}", f"{d:.3f}", "" if ok else "not settled")
             for v, d, ok in zip(self.values, self.drop, self.converged, strict=True)
         )
-        head = f"<tr><th>{self.unit}</th><th>drop of log posterior</th><th></th></tr>"
-        return f"<table><caption>{self.fault}: {self._words()}</caption>{head}{rows}</table>"
+        heads = (self.unit, "drop of log posterior", "")
+        return Table(heads, rows, f"{self.fault}: {self._words()}").html()
 
 
 def profile(

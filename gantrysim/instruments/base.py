@@ -25,13 +25,14 @@ import numpy as np
 
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.inference.whitening import Fitted, Metric
-from gantrysim.instruments.csvtable import Table, csv_text, read_table
+from gantrysim.instruments.csvtable import CsvTable, csv_text, read_table
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, of_kind, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, write_new_text
+from gantrysim.records.table import Table
 
 #: What opens a template for work on the machine.
 CAUTIONS = (
@@ -137,7 +138,7 @@ class Measurement(ABC):
     def _repr_html_(self) -> str:
         title = f"<p><b>{self.what}</b>: {html.escape(self.source)}{self._caption()}</p>"
         notes = "".join(f"<p>{html.escape(note)}</p>" for note in self.notes)
-        return f"{title}{notes}{html_table(*self._html_rows())}"
+        return f"{title}{notes}{Table(*self._html_rows()).html()}"
 
     def _in_short(self) -> str:
         """What `repr` says after the source."""
@@ -307,7 +308,7 @@ class ReadingSheet(Measurement):
         return cls(readings=readings, source=str(path), notes=notes, **own)  # type: ignore[call-arg]
 
     @classmethod
-    def _readings(cls, table: Table, test: RingTest | None) -> Iterator[Any]:
+    def _readings(cls, table: CsvTable, test: RingTest | None) -> Iterator[Any]:
         """The rows of a table as readings; ValueError names the line of one that is refused."""
         read = {str: table.words, int: table.whole_numbers, float: table.numbers}
         fields = _fields(cls.reading)
@@ -552,13 +553,6 @@ def middle_of(machine: Machine) -> tuple[float, float]:
 def hand_uncertainty(spread: float, resolution: float, name: str = "resolution") -> float:
     """Standard uncertainty of one reading: the hand's, and the step over sqrt(12) (GUM F.2.2.1)."""
     return math.hypot(spread, positive(resolution, name) / math.sqrt(12.0))
-
-
-def html_table(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """A table for a notebook; cells are escaped."""
-    lines = ["".join(f"<th>{html.escape(name)}</th>" for name in head)]
-    lines += ["".join(f"<td>{html.escape(str(cell))}</td>" for cell in row) for row in rows]
-    return f"<table>{''.join(f'<tr>{line}</tr>' for line in lines)}</table>"
 
 
 @functools.cache

@@ -29,7 +29,7 @@ MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
 
 
 @dataclass(frozen=True)
-class Table:
+class CsvTable:
     """The rows of a CSV file as text, by column.
 
     Parameters
@@ -98,12 +98,12 @@ def read_table(
     by_hand: Sequence[str] = (),
     settings: Mapping[str, float] | None = None,
     signed: Collection[str] = (),
-) -> Table:
+) -> CsvTable:
     """Read the named columns of a CSV file.
 
     Blank lines and lines that begin with # are skipped; the first other line is the header.  The
     columns may stand in any order among others, which are ignored.  Remarks that `note_line` wrote
-    come back in `Table.notes`.
+    come back in `CsvTable.notes`.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def read_table(
     kept, notes = _filled(path, rows[1:], places, by_hand)
     numbers, body = zip(*kept, strict=True)
     by_column = list(zip(*body, strict=True))
-    return Table(
+    return CsvTable(
         str(path),
         {name: by_column[i] for name, i in places.items()},
         numbers,

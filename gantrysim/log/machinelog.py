@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-import html
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -30,6 +29,7 @@ from gantrysim.machine import Machine
 from gantrysim.records.checks import finite_number, must_be, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -342,13 +342,8 @@ class MachineLog:
         return f"MachineLog({self.name!r}{kept}, {len(self.burns)} burns, {turns} turns)"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{html.escape(e.date)}</td><td>{html.escape(_words(e))}</td>"
-            f"<td>{html.escape(e.note)}</td></tr>"
-            for e in self.entries
-        )
-        head = "<tr><th>when</th><th>what</th><th>note</th></tr>"
-        return f"<table><caption>{html.escape(repr(self))}</caption>{head}{rows}</table>"
+        rows = ((e.date, _words(e), e.note) for e in self.entries)
+        return Table(("when", "what", "note"), rows, repr(self)).html()
 
 
 @checked

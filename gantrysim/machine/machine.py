@@ -23,6 +23,7 @@ from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
 from gantrysim.records.checks import check_numbers, require
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from gantrysim.faults.catalogue import Catalogue
@@ -553,8 +554,7 @@ class Machine:
             ("out of square", f"{self.square:.3f} mrad"),
             ("scale error x, y", f"{self.scale_x * 100:.3f}, {self.scale_y * 100:.3f} %"),
         ]
-        body = "".join(f"<tr><td>{name}</td><td>{value}</td></tr>" for name, value in rows)
-        return f"<table><caption>Machine</caption>{body}</table>"
+        return Table((), rows, "Machine").html()
 
     @property
     def plates(self) -> tuple[EndPlate, EndPlate, Carriage]:

@@ -12,9 +12,6 @@ and wheels, push gently, and follow the maker's manual.
 
 from __future__ import annotations
 
-import csv
-import html
-import io
 import math
 import os
 from collections.abc import Sequence
@@ -33,6 +30,7 @@ from gantrysim.records.checks import finite_number, one_of, positive
 from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -257,13 +255,13 @@ class PushResult:
         FileExistsError
             If the file exists and ``overwrite`` is false.
         """
-        text = io.StringIO()
-        text.write(f"# push at {self.at}, motor {self.motor}; leg 0 is the first, from rest\n")
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(["leg", "travel_mm", "force_n", "lag_mm"])
-        for leg, *row in zip(self.leg, self.travel, self.force, self.lag, strict=True):
-            writer.writerow([int(leg), *(f"{value:.5f}" for value in row)])
-        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+        rows = (
+            (int(leg), *(f"{value:.5f}" for value in row))
+            for leg, *row in zip(self.leg, self.travel, self.force, self.lag, strict=True)
+        )
+        remark = f"push at {self.at}, motor {self.motor}; leg 0 is the first, from rest"
+        text = Table(("leg", "travel_mm", "force_n", "lag_mm"), rows).csv(remark)
+        return write_new_text(path, text, overwrite=overwrite)
 
     def plot(self, ax: Axes | None = None, *, what: str = "force") -> Axes:
         """Draw "force" (N) or "lag" (mm) over travel; takes and returns Axes."""
@@ -275,13 +273,8 @@ class PushResult:
         return f"PushResult({self.at}, motor {self.motor}: {self.sentence()})"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{html.escape(name)}</td><td>{value:.3f}</td></tr>"
-            for name, value in self.to_dict().items()
-            if isinstance(value, float)
-        )
-        words = html.escape(self.sentence())
-        return f"<table><caption>Push test: {words}</caption>{rows}</table>"
+        numbers = ((k, f"{v:.3f}") for k, v in self.to_dict().items() if isinstance(v, float))
+        return Table((), numbers, f"Push test: {self.sentence()}").html()
 
 
 @checked

@@ -19,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.instruments.base import html_table
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.csvtable import csv_text
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
 
 #: Directions across a circle that ovality needs.
 LEAST_DIRECTIONS = 3
@@ -150,7 +150,7 @@ class CaliperMeasures:
     def _repr_html_(self) -> str:
         title = f"<p><b>Caliper measures</b>: {html.escape(self.source)}</p>"
         notes = "".join(f"<p>{html.escape(note)}</p>" for note in self.notes)
-        return f"{title}{notes}{html_table(*self._cells())}"
+        return f"{title}{notes}{Table(*self._cells()).html()}"
 
     def _cells(self) -> tuple[tuple[str, ...], list[list[str]]]:
         head = (

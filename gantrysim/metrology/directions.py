@@ -25,6 +25,7 @@ from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 Spread = dict[str, float | PeakToValley]
 
@@ -111,16 +112,13 @@ class DirectionTest:
             ("G ccw", "G_ccw_mm"), ("G cw", "G_cw_mm"), ("G(b)", "G_b_mm"), ("H", "H_mm"),
             ("D", "D_mm"), ("F min", "F_min_mm"), ("F max", "F_max_mm"),
         )  # fmt: skip
-        head = "".join(f"<th>{word}</th>" for word in ("radius, mm", *(c[0] for c in columns)))
-        rows = ""
+        rows = []
         for ring, spread in zip(self.rings, self.spreads, strict=True):
             values = ring.to_dict()
-            cells = "".join(f"<td>{_cell(values[f], spread.get(f))}</td>" for _, f in columns)
-            rows += f"<tr><td>{ring.nominal_radius:g}</td>{cells}</tr>"
-        return (
-            "<table><caption>Both senses of travel, ISO 230-4 (from memory), µm; (u), [95 %, noise "
-            f"taken off]</caption><tr>{head}</tr>{rows}</table>"
-        )
+            cells = (_cell(values[field], spread.get(field)) for _, field in columns)
+            rows.append((f"{ring.nominal_radius:g}", *cells))
+        caption = "Both senses of travel, ISO 230-4 (from memory), µm; (u), [95 %, noise taken off]"
+        return Table(("radius, mm", *(words for words, _ in columns)), rows, caption).html()
 
 
 def _cell(value: float, spread: float | PeakToValley | None) -> str:

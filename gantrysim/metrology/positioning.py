@@ -27,6 +27,7 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -204,18 +205,13 @@ class Positioning:
 
     def _repr_html_(self) -> str:
         spread = self.uncertainty()
-        rows = "".join(
-            f"<tr><td>{name.replace('_', ' ')}</td><td>{1e3 * value:.2f}</td>"
-            f"<td>{1e3 * spread[name][0]:.2f}</td>"
-            f"<td>{1e3 * spread[name][1]:.2f} to {1e3 * spread[name][2]:.2f}</td>"
-            f"<td>{DEFINITIONS[name]}</td></tr>"
-            for name, value in self.values.items()
-        )
-        return (
-            "<table><caption>Positioning, ISO 230-2 (definitions from memory), µm</caption>"
-            "<tr><th></th><th>value</th><th>u</th><th>95 %</th><th>definition</th></tr>"
-            f"{rows}</table>"
-        )
+        rows = []
+        for name, value in self.values.items():
+            u, low, high = (f"{1e3 * v:.2f}" for v in spread[name])
+            words = (name.replace("_", " "), DEFINITIONS[name])
+            rows.append((words[0], f"{1e3 * value:.2f}", u, f"{low} to {high}", words[1]))
+        caption = "Positioning, ISO 230-2 (definitions from memory), µm"
+        return Table(("", "value", "u", "95 %", "definition"), rows, caption).html()
 
     def _needed(self, name: str) -> Array:
         runs: Array | None = getattr(self, name)

@@ -24,6 +24,7 @@ from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
 from gantrysim.pattern.shapes import algebraic_circle
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+from gantrysim.records.table import Table
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 
@@ -154,15 +155,12 @@ class Roundness:
         return f"Roundness({self.n_points} points, RONt in µm: {each})"
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><td>{c.kind}</td><td>{c.centre[0]:.4f}</td><td>{c.centre[1]:.4f}</td>"
-            f"<td>{c.radius:.4f}</td><td>{c.RONt * 1e3:.2f}</td></tr>"
+        rows = (
+            (c.kind, *(f"{v:.4f}" for v in (*c.centre, c.radius)), f"{c.RONt * 1e3:.2f}")
             for c in self.circles
         )
-        return (
-            "<table><caption>Roundness</caption><tr><th>circle</th><th>x, mm</th><th>y, mm</th>"
-            f"<th>radius, mm</th><th>RONt, µm</th></tr>{rows}</table>"
-        )
+        heads = ("circle", "x, mm", "y, mm", "radius, mm", "RONt, µm")
+        return Table(heads, rows, "Roundness").html()
 
 
 @checked

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import html
-import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from gantrysim.metrology.uncertainty import concise
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from gantrysim.metrology.measures import Measures
@@ -54,9 +53,9 @@ def text_page(measures: Measures) -> str:
     for shape in _COLUMNS:
         head, body = _cells(measures, shape)
         if body:
-            parts.append(f"\n{shape}s\n{_aligned([head, *body])}")
+            parts.append(f"\n{shape}s\n{Table(head, body).text()}")
     if measures.size_fits:
-        parts.append("\nsize against nominal\n" + _aligned([_FIT_HEAD, *_fit_cells(measures)]))
+        parts.append("\nsize against nominal\n" + Table(_FIT_HEAD, _fit_cells(measures)).text())
     if measures.noise is not None:
         parts.append("\nwhat the numbers are")
         parts += [f"{head}: {words}" for head, words in _definitions(measures)]
@@ -70,16 +69,12 @@ def html_page(measures: Measures) -> str:
     for shape in _COLUMNS:
         head, body = _cells(measures, shape)
         if body:
-            parts.append(_html_table(f"{shape}s", head, body[:MOST_HTML_ROWS]))
-            more = len(body) - MOST_HTML_ROWS
-            if more > 0:
-                parts.append(f"<p>and {more} more {shape}s</p>")
+            parts.append(Table(head, body, f"{shape}s").html(MOST_HTML_ROWS))
     if measures.size_fits:
-        parts.append(_html_table("size against nominal", _FIT_HEAD, _fit_cells(measures)))
+        parts.append(Table(_FIT_HEAD, _fit_cells(measures), "size against nominal").html())
     if measures.noise is not None:
-        parts.append(
-            _html_table("what the numbers are", ("measure", "definition"), _definitions(measures))
-        )
+        heads = ("measure", "definition")
+        parts.append(Table(heads, _definitions(measures), "what the numbers are").html())
     return "".join(parts)
 
 
@@ -90,31 +85,22 @@ def csv_text(measures: Measures) -> str:
     for row in rows:
         row |= _spread_fields(row, known)
     names = list(dict.fromkeys(name for row in rows for name in row))
-    out = io.StringIO()
-    for remark in (f"measures of {measures.source}", *_remarks(measures)):
-        out.write(f"# {' '.join(remark.split())}\n")
+    remarks = [f"measures of {measures.source}", *_remarks(measures)]
     for fit in measures.size_fits:
         fields = ", ".join(
             f"{k} {v:.9g}" if isinstance(v, float) else f"{k} {v}" for k, v in fit.to_dict().items()
         )
-        out.write(f"# size against nominal: {fields}\n")
-    writer = csv.DictWriter(out, names, restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({k: _csv_cell(v) for k, v in row.items()} for row in rows)
-    return out.getvalue()
+        remarks.append(f"size against nominal: {fields}")
+    return Table(names, ([row.get(name) for name in names] for row in rows)).csv(*remarks)
 
 
 def long_csv_text(measures: Measures) -> str:
     """One line a measure: value, unit, standard uncertainty or 95 % interval, definition."""
     rows = [quantity.to_dict() for quantity in measures.quantities]
-    out = io.StringIO()
-    for remark in (f"measures of {measures.source}", *_remarks(measures)):
-        out.write(f"# {' '.join(remark.split())}\n")
-    names = ("shape", "ring", "pass_index", "name", "value", "unit", "u", "low", "high")
-    writer = csv.DictWriter(out, (*names, "definition"), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({k: _csv_cell(v) for k, v in row.items()} for row in rows)
-    return out.getvalue()
+    numbers = ("value", "unit", "u", "low", "high")
+    names = ("shape", "ring", "pass_index", "name", *numbers, "definition")
+    remarks = (f"measures of {measures.source}", *_remarks(measures))
+    return Table(names, ([row[name] for name in names] for row in rows)).csv(*remarks)
 
 
 def _known(measures: Measures) -> dict[tuple[str, int, int, str], Quantity]:
@@ -222,21 +208,3 @@ def _cell(
         digits = concise(value * factor, quantity.u * factor)
         return f"+{digits}" if form.startswith("+") and value >= 0 else digits
     return shown
-
-
-def _csv_cell(value: Any) -> Any:
-    return f"{value:.9g}" if isinstance(value, float) else "" if value is None else value
-
-
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    lines = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
-    return "\n".join(lines)
-
-
-def _html_table(title: str, head: Sequence[str], body: Sequence[Sequence[str]]) -> str:
-    top = "".join(f"<th>{html.escape(cell)}</th>" for cell in head)
-    rest = "".join(
-        f"<tr>{''.join(f'<td>{html.escape(cell)}</td>' for cell in row)}</tr>" for row in body
-    )
-    return f"<table><caption>{html.escape(title)}</caption><tr>{top}</tr>{rest}</table>"

@@ -6,6 +6,7 @@ import html
 from typing import TYPE_CHECKING
 
 from gantrysim.pattern.shapes import shape_of
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from gantrysim.pattern.ringtest import Nest, RingTest
@@ -34,8 +35,7 @@ def table_of(test: RingTest) -> str:
     ]
     if beside := _beside(test):
         rows.append(("beside the rings", beside))
-    body = "".join(f"<tr><th>{html.escape(k)}</th><td>{html.escape(v)}</td></tr>" for k, v in rows)
-    return f"<p><b>Ring test</b>: {html.escape(sentence_of(test))}</p><table>{body}</table>"
+    return f"<p><b>Ring test</b>: {html.escape(sentence_of(test))}</p>{Table((), rows).html()}"
 
 
 def _nest(nest: Nest) -> str:

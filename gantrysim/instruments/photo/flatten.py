@@ -21,7 +21,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from gantrysim.instruments.base import html_table
 from gantrysim.instruments.photo.photofind import found_card, found_grid
 from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, Rule, sight
 from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
@@ -30,6 +29,7 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, write_new_file
+from gantrysim.records.table import Table
 
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
@@ -161,7 +161,7 @@ class FlatPicture:
             ("camera about", f"{self.plane.distance:.0f} mm away"),
         ]
         title = f"<p><b>Photograph made flat</b>: {html.escape(self.source)}</p>"
-        return f"{title}{html_table(('what', 'how much'), rows)}"
+        return f"{title}{Table(('what', 'how much'), rows).html()}"
 
 
 @checked

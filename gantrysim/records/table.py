@@ -1,0 +1,59 @@
+"""A table of a result, in the forms that a result is shown in: HTML, aligned text, CSV."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+
+class Table(NamedTuple):
+    """Rows of cells below their heads.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        Head of each column; none for rows of a name and what it is.
+    rows : iterable of sequences
+        The cells.
+    caption : str
+        What the table shows.
+    """
+
+    heads: Sequence[str]
+    rows: Iterable[Sequence[Any]]
+    caption: str = ""
+
+    def html(self, most: int | None = None) -> str:
+        """For a notebook, at most so many rows; whatever a cell holds is escaped."""
+        rows = list(self.rows)
+        lines = (
+            ["".join(f"<th>{html.escape(head)}</th>" for head in self.heads)] if self.heads else []
+        )
+        lines += ["".join(f"<td>{html.escape(str(x))}</td>" for x in row) for row in rows[:most]]
+        title = f"<caption>{html.escape(self.caption)}</caption>" if self.caption else ""
+        more = f"<p>and {len(rows) - most} more</p>" if most and len(rows) > most else ""
+        return f"<table>{title}{''.join(f'<tr>{line}</tr>' for line in lines)}</table>{more}"
+
+    def text(self) -> str:
+        """Columns of plain text, aligned to the right."""
+        rows = [[str(cell) for cell in row] for row in (self.heads, *self.rows)]
+        widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+        lines = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
+        return "\n".join(lines)
+
+    def csv(self, *remarks: str) -> str:
+        """One line a row below the heads; remarks in comment lines above, numbers to 9 digits."""
+        out = io.StringIO()
+        for remark in remarks:
+            out.write(f"# {' '.join(remark.split())}\n")
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(self.heads)
+        writer.writerows([_plain(cell) for cell in row] for row in self.rows)
+        return out.getvalue()
+
+
+def _plain(cell: Any) -> Any:
+    return f"{cell:.9g}" if isinstance(cell, float) else "" if cell is None else cell

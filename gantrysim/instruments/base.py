@@ -515,6 +515,17 @@ class Instrument(ABC):
     ) -> Path:
         """Write the empty sheet that `read` reads once somebody has filled it in.
 
+        Parameters
+        ----------
+        path : path
+            The CSV file to write.
+        machine : Machine
+            The machine as described: places and spans come from it, mm.
+        test : RingTest, optional
+            The test whose piece is there.
+        overwrite : bool
+            Whether a file that exists may be replaced.
+
         Raises
         ------
         FileExistsError

@@ -351,37 +351,19 @@ def read_calipers(
 ) -> CaliperSheet:
     """Read caliper readings of a burned piece from a CSV file.
 
-    Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,what,value_mm` in any order; other columns are ignored.  A size measured
-    more than once may stand in the file as often; a row whose reading is empty is left out, and
-    `CaliperSheet.notes` says how many were.
-
-    What is not given here is taken from lines such as `# resolution_mm = 0.01`, as
-    `write_caliper_sheet` and `CaliperSheet.to_csv` write them: resolution_mm,
-    permissible_error_mm, repeatability_mm, line_width_mm, line_width_spread_mm, turn_deg; and
-    where there is none, from the values named below.
-
     Parameters
     ----------
     path : path
-        The CSV file; lengths in mm; see `CaliperReading` for `what`.
+        The file; its header names `shape,ring,size_mm,what,value_mm` in any order, as in
+        `CaliperReading` (mm).  A size measured more than once may stand in it as often; rows whose
+        reading is empty are left out and counted.
     test : RingTest or path
         What was commanded, or its file for `read_test`.
-    resolution : float, optional
-        Step of the display, mm; 0.01.
-    repeatability : float, optional
-        Standard deviation of repeated readings, mm; 0.02, on a drawn line up to 0.05 (judgement).
-    permissible_error : float, optional
-        Maximum permissible error of the caliper, mm; 0.03.  ISO 13385-1 says how it is tested and
-        leaves the figure to the maker; 0.03 mm up to 200 mm is usual (from memory).
-    line_width : (float, float), optional
-        Believed width of the burned line and its standard deviation, mm; (0.12, 0.05).
-    turn_deg : float, optional
-        Standard deviation of the turn of the directions across circles, degrees; 1.5.
-
-    Returns
-    -------
-    CaliperSheet
+    resolution, repeatability, permissible_error, line_width, turn_deg : optional
+        As in `CaliperSheet`, mm and degrees; what lines such as `# resolution_mm = 0.01` say if
+        absent.  Repeatability on a drawn line is up to 0.05 mm (judgement); ISO 13385-1 says how
+        the permissible error is tested and leaves the figure to the maker; 0.03 mm up to 200 mm
+        is usual (from memory).
 
     Raises
     ------
@@ -421,14 +403,7 @@ def write_caliper_sheet(
     angles_deg, resolution, permissible_error
         As in `Calipers`, degrees and mm.  Ovality takes three directions or more.
     overwrite : bool
-        Whether a file that exists may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    ValueError
-        If a ring is not drawn or a direction is out of range, in one sentence.
+        Whether a file that exists may be replaced; else FileExistsError.
     """
     test = test_of(test)
     check_caliper(resolution, permissible_error)

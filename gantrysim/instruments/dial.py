@@ -292,17 +292,14 @@ def read_dial(
 ) -> DialSheet:
     """Read dial indicator readings from a CSV file.
 
-    Lines that begin with # are comments.  The header names the columns
-    `at,what,x_mm,y_mm,stroke_mm,value_mm` in any order; other columns are ignored.  A row whose
-    value is empty is left out, and `DialSheet.notes` says how many were.
-
     Parameters
     ----------
     path : path
-        The CSV file; see `DialReading` for the columns.
+        The file; its header names `at,what,x_mm,y_mm,stroke_mm,value_mm` in any order, as in
+        `DialReading`.  Rows whose value is empty are left out and counted.
     resolution, permissible_error, scale_error : float, optional
-        As in `DialSheet`, mm, mm, relative; what lines such as `# resolution_mm = 0.01` of the
-        file say if absent.
+        As in `DialSheet`, mm, mm, relative; what lines such as `# resolution_mm = 0.01` say if
+        absent.
 
     Raises
     ------
@@ -329,21 +326,10 @@ def write_dial_sheet(
 
     Parameters
     ----------
-    path : path
-        The CSV file to write.
-    machine : Machine
-        The machine as described: it says where the middle of the travel is, mm.
+    path, machine, overwrite
+        As in `Instrument.write_template`, which says what is refused.
     resolution, permissible_error : float
-        Step of the dial, and its greatest error over a turn, mm.
-    overwrite : bool
-        Whether a file that exists may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    ValueError
-        If an argument is not accepted, in one sentence.
+        As in `DialIndicator`, mm.
     """
     dial = DialIndicator(resolution=resolution, permissible_error=permissible_error)
     return dial.write_template(path, machine, overwrite=overwrite)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +58,7 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
     "loop_travel_mm": ("holding",),
     "stiffness_n_mm": ("holding",),
 }
+_AXES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
 UNITS = {"_n": "N", "_mm": "mm", "_n_mm": "N/mm"}
 #: What is asked of one push.
 _ASKED = {
@@ -297,9 +299,20 @@ class PushSheet(MachineSheet):
 
     def plot(self, ax: Any = None, *, unit: str | None = None) -> Any:
         """Draw the readings of one unit, the commonest if absent; takes and returns Axes."""
-        from gantrysim.plotting.readings import plot_push_sheet
+        from gantrysim.plotting.readings import plot_rows
 
-        return plot_push_sheet(self, ax=ax, unit=unit)
+        count = Counter(r.unit for r in self.readings)
+        unit = count.most_common(1)[0][0] if unit is None else unit
+        one_of(unit, sorted(count), "unit")
+        own = [r for r in self.readings if r.unit == unit]
+        names = [
+            f"{r.at}, motor {r.motor}, ({r.place[0]:g}, {r.place[1]:g}): {words_of(r.what)}"
+            for r in own
+        ]
+        return plot_rows(
+            names, [r.value for r in own], [r.uncertainty for r in own], _AXES[unit], ax,
+            marked=[r.motor == "holding" for r in own],
+        )  # fmt: skip
 
     def _in_short(self) -> str:
         pushes = len({(r.at, r.motor, r.place, r.stroke) for r in self.readings})
@@ -383,27 +396,16 @@ def read_push(
 ) -> PushSheet:
     """Read measured push tests from a CSV file.
 
-    Lines that begin with # are comments.  The header names the columns
-    `at,motor,x_mm,y_mm,what,value,uncertainty` in any order, and `stroke_mm` where the part was not
-    pushed the usual 3 mm (motor off) or 0.4 mm (holding); other columns are ignored.  A row whose
-    value is empty is left out, and `PushSheet.notes` says how many were; it also says where a
-    reading contradicts another.
-
-    What is not given here is taken from lines such as `# scale_error = 0.02`, as `write_push_sheet`
-    and `PushSheet.to_csv` write them: scale_error, permissible_error_n.
-
     Parameters
     ----------
     path : path
-        The CSV file; see `PushReading` for the columns.  `uncertainty` is a standard uncertainty.
-    scale_error : float, optional
-        Standard deviation of the spring scale's own scale, relative; 0.02.
-    permissible_error : float, optional
-        Greatest error of the spring scale's zero, N; 0.
-
-    Returns
-    -------
-    PushSheet
+        The file; its header names `at,motor,x_mm,y_mm,what,value,uncertainty` in any order, as in
+        `PushReading`, and `stroke_mm` where the part was not pushed the usual 3 mm (motor off) or
+        0.4 mm (holding).  Rows whose value is empty are left out and counted; `PushSheet.notes`
+        says also where a reading contradicts another.
+    scale_error, permissible_error : float, optional
+        As in `PushSheet`, relative, N; what lines such as `# scale_error = 0.02` and
+        `# permissible_error_n = 0.0` say if absent.
 
     Raises
     ------
@@ -432,23 +434,10 @@ def write_push_sheet(
 
     Parameters
     ----------
-    path : path
-        The CSV file to write.
-    machine : Machine
-        The machine as described: it says where the middle of the travel is, mm.
-    resolution, length_resolution : float
-        Step of the spring scale, N, and of what reads the lag, mm.
-    permissible_error : float
-        Greatest error of the spring scale's zero, N, 0 if it is set before each push.
-    overwrite : bool
-        Whether a file that exists may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    ValueError
-        If an argument is not accepted, in one sentence.
+    path, machine, overwrite
+        As in `Instrument.write_template`, which says what is refused.
+    resolution, length_resolution, permissible_error : float
+        As in `PushByHand`: N, mm, N.
     """
     hand = PushByHand(
         resolution=resolution,

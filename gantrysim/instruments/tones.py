@@ -246,21 +246,13 @@ class BeltTones(Instrument):
 def read_tones(path: str | os.PathLike[str], *, common_error: float | None = None) -> ToneSheet:
     """Read tones of plucked belts from a CSV file.
 
-    Lines that begin with # are comments.  The header names the columns
-    `belt,span_mm,mass_g_m,tone_hz,uncertainty_hz` in any order; other columns are ignored.  A
-    row whose tone is empty is left out, and `ToneSheet.notes` says how many were.
-
     Parameters
     ----------
     path : path
-        The CSV file; see `ToneReading` for the columns (mm, g/m, Hz).
+        The file; its header names `belt,span_mm,mass_g_m,tone_hz,uncertainty_hz` in any order, as
+        in `ToneReading` (mm, g/m, Hz).  Rows whose tone is empty are left out and counted.
     common_error : float, optional
-        Standard deviation of what all tones share, relative; what a line `# common_error = 0.05`
-        of the file says, or 0.05.
-
-    Returns
-    -------
-    ToneSheet
+        Of all tones, relative; what a line `# common_error = 0.05` says, or 0.05.
 
     Raises
     ------
@@ -282,23 +274,14 @@ def write_tone_sheet(
 ) -> Path:
     """Write an empty sheet for tones of plucked belts; `read_tones` reads it filled in.
 
+    Both open spans, mm, of each belt with the carriage in mid travel.
+
     Parameters
     ----------
-    path : path
-        The CSV file to write.
-    machine : Machine
-        The machine as described: both open spans of each belt with the carriage in the middle, mm.
+    path, machine, overwrite
+        As in `Instrument.write_template`, which says what is refused.
     mass : float, optional
-        Mass per length of the belts, g/m; a belt of 2 mm pitch and 6 mm width if absent.
-    overwrite : bool
-        Whether a file that exists may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    ValueError
-        If an argument is not accepted, in one sentence.
+        As in `BeltTones`, g/m.
     """
     tones = BeltTones() if mass is None else BeltTones(mass=mass)
     return tones.write_template(path, machine, overwrite=overwrite)

@@ -13,7 +13,6 @@ from matplotlib.lines import Line2D
 from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.photo.flatten import FlatPicture
 from gantrysim.instruments.points import Piece
-from gantrysim.instruments.push import PushSheet, words_of
 from gantrysim.mechanics.handpush import PushResult
 from gantrysim.metrology.calipered import CaliperMeasures
 from gantrysim.pattern.ringtest import Line
@@ -42,7 +41,6 @@ from gantrysim.records.checks import one_of, positive
 from gantrysim.records.doors import checked
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
-_NAMES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
 _TURN = np.linspace(0.0, 2.0 * np.pi, 181)
 _UNIT = {
     "circle": np.column_stack([np.cos(_TURN), np.sin(_TURN)]),
@@ -225,42 +223,6 @@ def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> 
 
 
 @checked
-def plot_push_sheet(sheet: PushSheet, ax: Axes | None = None, *, unit: str | None = None) -> Axes:
-    """Draw the readings of pushes by hand that have one unit, with their uncertainty.
-
-    Parameters
-    ----------
-    sheet : PushSheet
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    unit : str, optional
-        "N", "mm" or "N/mm"; the commonest of the sheet if absent.
-
-    Returns
-    -------
-    Axes
-        Readings in that unit, one row each.
-
-    Raises
-    ------
-    ValueError
-        If no reading has that unit.
-    """
-    count = Counter(r.unit for r in sheet.readings)
-    unit = count.most_common(1)[0][0] if unit is None else unit
-    one_of(unit, sorted(count), "unit")
-    own = [r for r in sheet.readings if r.unit == unit]
-    names = [
-        f"{r.at}, motor {r.motor}, ({r.place[0]:g}, {r.place[1]:g}): {words_of(r.what)}"
-        for r in own
-    ]
-    colours = [BLUE if r.motor == "off" else VERMILION for r in own]
-    spread = [r.uncertainty for r in own]
-    return plot_rows(names, [r.value for r in own], spread, _NAMES[unit], ax, colours=colours)
-
-
-@checked
 def plot_push(
     result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
     colour: str = BLUE,
@@ -322,7 +284,7 @@ def plot_rows(
     label: str,
     ax: Axes | None = None,
     *,
-    colours: Sequence[str] | None = None,
+    marked: Sequence[bool] | None = None,
 ) -> Axes:
     """Draw readings with their uncertainty, one row each from the top down.
 
@@ -336,10 +298,10 @@ def plot_rows(
         What is read, with its unit.
     ax : Axes, optional
         Where to draw; a new figure if absent.
-    colours : sequence of str, optional
-        Of each row; one colour if absent.
+    marked : sequence of bool, optional
+        Rows in the second colour; none if absent.
     """
-    colours = [BLUE] * len(names) if colours is None else colours
+    colours = [VERMILION if mark else BLUE for mark in marked or [False] * len(names)]
     ax = ready_axes(ax, 1.0 + 0.26 * len(names), equal=False)
     for row, (value, error, colour) in enumerate(zip(values, spread, colours, strict=True)):
         ax.errorbar(

@@ -7,7 +7,6 @@ machine, each with its source; `Handbook.machine` puts them in.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 from gantrysim.machine.components import (
     BELTS,
@@ -31,8 +30,8 @@ from gantrysim.machine.components import (
     wheel_type,
 )
 from gantrysim.machine.machine import Machine
-from gantrysim.machine.plates import EndPlate, Limits, Wheel, four_wheels
-from gantrysim.records.checks import check_numbers, listed, require
+from gantrysim.machine.plates import EndPlate, Wheel, four_wheels
+from gantrysim.records.checks import check_numbers, listed, number, require
 from gantrysim.records.doors import checked
 
 
@@ -89,37 +88,23 @@ class Handbook:
     """
 
     belt: str = "2 mm glass"
-    belt_width: float = 6.0
-    pulley_teeth: int = 20
+    belt_width: float = number(6.0, 1.0, 200.0)
+    pulley_teeth: int = number(20, 6, 500)
     shaft: str = "round"
-    shaft_diameter: float = 5.0
-    shaft_length: float = 400.0
-    coupling: float = 60.0
-    couplings: int = 0
+    shaft_diameter: float = number(5.0, 0.5, 100.0)
+    shaft_length: float = number(400.0, 1.0, 1e4)
+    coupling: float = number(60.0, 1e-3, 1e6)
+    couplings: int = number(0, 0, 10)
     set_screw: str = "size 4"
-    motor_torque: float = 0.4
-    motor_steps: int = 200
+    motor_torque: float = number(0.4, 1e-3, 1e3)
+    motor_steps: int = number(200, 4, 10_000)
     wheel: str = "acetal sealed"
-    plate_base: float = 75.0
-    carriage_base: float = 60.0
-    nut_deg: float = 15.0
-
-    _limits: ClassVar[Limits] = {
-        "belt_width": (1.0, 200.0),
-        "pulley_teeth": (6, 500),
-        "shaft_diameter": (0.5, 100.0),
-        "shaft_length": (1.0, 1e4),
-        "coupling": (1e-3, 1e6),
-        "couplings": (0, 10),
-        "motor_torque": (1e-3, 1e3),
-        "motor_steps": (4, 10_000),
-        "plate_base": (1.0, 1e4),
-        "carriage_base": (1.0, 1e4),
-        "nut_deg": (0.0, 90.0),
-    }
+    plate_base: float = number(75.0, 1.0, 1e4)
+    carriage_base: float = number(60.0, 1.0, 1e4)
+    nut_deg: float = number(15.0, 0.0, 90.0)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         for name, accepted in {
             "belt": list(BELTS),
             "shaft": ["round", "square"],

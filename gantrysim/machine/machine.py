@@ -17,11 +17,11 @@ import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from gantrysim.machine.components import loop_stiffness
-from gantrysim.machine.plates import Carriage, EndPlate, Limits, Wheel, four_wheels, turn_nut
-from gantrysim.records.checks import check_numbers, require
+from gantrysim.machine.plates import Carriage, EndPlate, Wheel, four_wheels, turn_nut
+from gantrysim.records.checks import check_numbers, number, require
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
@@ -91,40 +91,23 @@ class Belt:
         Phase of that error at position 0, rad.
     """
 
-    ea: float = 9500.0
-    near: float = 70.0
-    loop: float = 980.0
-    pretension: float = 20.0
-    sag: float = 0.6
-    runout: float = 0.0
-    runout_phase: float = 0.0
-    pulley_circumference: float = 40.0
-    damping: float = 20.0
-    pitch_error: float = 0.0
-    pitch: float = 2.0
-    tooth_backlash: float = 0.0
-    tooth_error: float = 0.0
-    tooth_phase: float = 0.0
-
-    _limits: ClassVar[Limits] = {
-        "runout": (-10.0, 10.0),
-        "runout_phase": (-1e3, 1e3),
-        "pulley_circumference": (1.0, 1e4),
-        "ea": (1.0, 1e8),
-        "near": (1.0, 1e5),
-        "loop": (2.0, 1e6),
-        "pretension": (0.0, 1e4),
-        "sag": (1e-6, 100.0),
-        "damping": (0.0, 1e6),
-        "pitch_error": (-0.1, 0.1),
-        "pitch": (0.1, 100.0),
-        "tooth_backlash": (0.0, 10.0),
-        "tooth_error": (0.0, 10.0),
-        "tooth_phase": (-1e3, 1e3),
-    }
+    ea: float = number(9500.0, 1.0, 1e8)
+    near: float = number(70.0, 1.0, 1e5)
+    loop: float = number(980.0, 2.0, 1e6)
+    pretension: float = number(20.0, 0.0, 1e4)
+    sag: float = number(0.6, 1e-6, 100.0)
+    runout: float = number(0.0, -10.0, 10.0)
+    runout_phase: float = number(0.0, -1e3, 1e3)
+    pulley_circumference: float = number(40.0, 1.0, 1e4)
+    damping: float = number(20.0, 0.0, 1e6)
+    pitch_error: float = number(0.0, -0.1, 0.1)
+    pitch: float = number(2.0, 0.1, 100.0)
+    tooth_backlash: float = number(0.0, 0.0, 10.0)
+    tooth_error: float = number(0.0, 0.0, 10.0)
+    tooth_phase: float = number(0.0, -1e3, 1e3)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         if not self.loop > self.near:
             require(False, "Belt", "loop", self.loop, f"more than near = {self.near}")
 
@@ -176,27 +159,17 @@ class CrossShaft:
         for one motor on each side and no shaft between.
     """
 
-    stiffness: float = 450.0
-    drag: float = 0.3
-    backlash: float = 0.0
-    slip: float = 0.0
-    pulley_mass: float = 0.055
-    damping: float = 15.0
-    hold_force: float = 280.0
+    stiffness: float = number(450.0, 1e-3, 1e12)
+    drag: float = number(0.3, 0.0, 1000.0)
+    backlash: float = number(0.0, 0.0, 50.0)
+    slip: float = number(0.0, -100.0, 100.0)
+    pulley_mass: float = number(0.055, 0.0, 1e3)
+    damping: float = number(15.0, 0.0, 1e6)
+    hold_force: float = number(280.0, 1e-6, 1e9)
     motor_place: str = "left"
 
-    _limits: ClassVar[Limits] = {
-        "stiffness": (1e-3, 1e12),
-        "drag": (0.0, 1000.0),
-        "backlash": (0.0, 50.0),
-        "slip": (-100.0, 100.0),
-        "pulley_mass": (0.0, 1e3),
-        "damping": (0.0, 1e6),
-        "hold_force": (1e-6, 1e9),
-    }
-
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         if self.motor_place not in MOTOR_PLACES:
             accepted = "'left', 'middle' or 'both'"
             require(False, "CrossShaft", "motor_place", self.motor_place, accepted)
@@ -225,26 +198,16 @@ class Motor:
         Phase of that error at position 0, rad.
     """
 
-    hold_force: float = 60.0
-    full_step: float = 0.2
-    rotor_mass: float = 0.16
-    damping: float = 60.0
-    detent: float = 1.2
-    step_error: float = 0.0
-    step_phase: float = 0.0
-
-    _limits: ClassVar[Limits] = {
-        "hold_force": (1e-3, 1e9),
-        "full_step": (1e-6, 100.0),
-        "rotor_mass": (0.0, 1e3),
-        "damping": (0.0, 1e6),
-        "detent": (0.0, 1e9),
-        "step_error": (0.0, 10.0),
-        "step_phase": (-1e3, 1e3),
-    }
+    hold_force: float = number(60.0, 1e-3, 1e9)
+    full_step: float = number(0.2, 1e-6, 100.0)
+    rotor_mass: float = number(0.16, 0.0, 1e3)
+    damping: float = number(60.0, 0.0, 1e6)
+    detent: float = number(1.2, 0.0, 1e9)
+    step_error: float = number(0.0, 0.0, 10.0)
+    step_phase: float = number(0.0, -1e3, 1e3)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
 
     @property
     def stiffness(self) -> float:
@@ -278,26 +241,16 @@ class Contact:
         weight moves from plate to plate with the carriage.
     """
 
-    presliding_distance: float = 0.015
-    load_drag: float = 0.02
-    viscous: float = 8.0
-    break_away: float = 1.08
-    stribeck_speed: float = 8.0
-    overshoot: float = 1.0
-    weight_drag: float = 0.0
-
-    _limits: ClassVar[Limits] = {
-        "presliding_distance": (0.0, 1.0),
-        "load_drag": (0.0, 1.0),
-        "viscous": (0.0, 1e5),
-        "break_away": (1.0, 10.0),
-        "stribeck_speed": (1e-3, 1e4),
-        "overshoot": (0.0, 5.0),
-        "weight_drag": (0.0, 1.0),
-    }
+    presliding_distance: float = number(0.015, 0.0, 1.0)
+    load_drag: float = number(0.02, 0.0, 1.0)
+    viscous: float = number(8.0, 0.0, 1e5)
+    break_away: float = number(1.08, 1.0, 10.0)
+    stribeck_speed: float = number(8.0, 1e-3, 1e4)
+    overshoot: float = number(1.0, 0.0, 5.0)
+    weight_drag: float = number(0.0, 0.0, 1.0)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
 
     @classmethod
     def ideal(cls) -> Contact:
@@ -320,18 +273,12 @@ class Beam:
         Yaw inertia about its centre of mass, kg m^2.
     """
 
-    mass: float = 0.9
-    centre: float = -25.0
-    inertia: float = 0.02
-
-    _limits: ClassVar[Limits] = {
-        "mass": (0.0, 1e4),
-        "centre": (-1e4, 1e4),
-        "inertia": (0.0, 1e4),
-    }
+    mass: float = number(0.9, 0.0, 1e4)
+    centre: float = number(-25.0, -1e4, 1e4)
+    inertia: float = number(0.02, 0.0, 1e4)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
 
 
 @checked
@@ -347,16 +294,11 @@ class Head:
         Along the rails, +y, mm.
     """
 
-    along: float = 0.0
-    beyond: float = 45.0
-
-    _limits: ClassVar[Limits] = {
-        "along": (-1000.0, 1000.0),
-        "beyond": (-1000.0, 1000.0),
-    }
+    along: float = number(0.0, -1000.0, 1000.0)
+    beyond: float = number(45.0, -1000.0, 1000.0)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
 
 
 def _belt_x() -> Belt:
@@ -409,38 +351,28 @@ class Machine:
     48.19...
     """
 
-    span: float = 430.0
-    travel_y: float = 400.0
+    span: float = number(430.0, 1.0, 1e5)
+    travel_y: float = number(400.0, 1.0, 1e5)
     left: EndPlate = field(default_factory=EndPlate)
     right: EndPlate = field(default_factory=EndPlate)
     carriage: Carriage = field(default_factory=Carriage)
     belt_left: Belt = field(default_factory=Belt)
     belt_right: Belt = field(default_factory=Belt)
     belt_x: Belt = field(default_factory=_belt_x)
-    belt_inset: float = 10.0
-    belt_x_offset: float = 12.0
+    belt_inset: float = number(10.0, 0.0, 1e4)
+    belt_x_offset: float = number(12.0, -1e3, 1e3)
     shaft: CrossShaft = field(default_factory=CrossShaft)
     motor_y: Motor = field(default_factory=Motor)
     motor_x: Motor = field(default_factory=_motor_x)
     head: Head = field(default_factory=Head)
-    square: float = 0.0
-    scale_x: float = 0.0
-    scale_y: float = 0.0
+    square: float = number(0.0, -100.0, 100.0)
+    scale_x: float = number(0.0, -0.5, 0.5)
+    scale_y: float = number(0.0, -0.5, 0.5)
     contact: Contact = field(default_factory=Contact)
     beam: Beam = field(default_factory=Beam)
 
-    _limits: ClassVar[Limits] = {
-        "span": (1.0, 1e5),
-        "travel_y": (1.0, 1e5),
-        "belt_inset": (0.0, 1e4),
-        "belt_x_offset": (-1e3, 1e3),
-        "square": (-100.0, 100.0),
-        "scale_x": (-0.5, 0.5),
-        "scale_y": (-0.5, 0.5),
-    }
-
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         for name, kind in _PARTS.items():
             part = getattr(self, name)
             if not isinstance(part, kind):

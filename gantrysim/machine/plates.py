@@ -12,8 +12,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, ClassVar
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -26,10 +26,8 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.records.checks import check_numbers, require
+from gantrysim.records.checks import between, check_numbers, number, require
 from gantrysim.records.doors import checked
-
-Limits = Mapping[str, tuple[float, float]]
 
 
 @checked
@@ -69,31 +67,19 @@ class Wheel:
     contact, and an overtight plate of 15 to 20 N is within reach of the nut.
     """
 
-    along: float
+    along: float = field(metadata=between(-1000.0, 1000.0))
     row: str
-    drag: float
-    radius: float = 11.94
-    stiffness: float = 600.0
-    bearing_drag: float = 0.375
-    scrub: float = 0.375
-    scrub_exponent: float = 1.8
-    nut_offset: float = 0.79
-    gap: float = 0.0
-
-    _limits: ClassVar[Limits] = {
-        "along": (-1000.0, 1000.0),
-        "drag": (0.0, 1000.0),
-        "radius": (0.1, 1000.0),
-        "stiffness": (1e-3, 1e9),
-        "bearing_drag": (0.0, 1000.0),
-        "scrub": (1e-9, 1000.0),
-        "scrub_exponent": (0.1, 10.0),
-        "nut_offset": (1e-6, 100.0),
-        "gap": (0.0, 50.0),
-    }
+    drag: float = field(metadata=between(0.0, 1000.0))
+    radius: float = number(11.94, 0.1, 1000.0)
+    stiffness: float = number(600.0, 1e-3, 1e9)
+    bearing_drag: float = number(0.375, 0.0, 1000.0)
+    scrub: float = number(0.375, 1e-9, 1000.0)
+    scrub_exponent: float = number(1.8, 0.1, 10.0)
+    nut_offset: float = number(0.79, 1e-6, 100.0)
+    gap: float = number(0.0, 0.0, 50.0)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         if self.row not in ("fixed", "eccentric"):
             require(False, "Wheel", "row", self.row, "'fixed' or 'eccentric'")
 
@@ -224,28 +210,17 @@ class EndPlate(Wheeled):
     """
 
     wheels: tuple[Wheel, ...] = _PLATE_WHEELS
-    rack_stiffness: float = 8.0
-    rack_clearance: float = 0.0
-    rack_damping: float = 0.6
-    side_stiffness: float = 600.0
-    side_gap: float = 0.0
-    side_damping: float = 60.0
-    joint_stiffness: float = 2633.35
-    length: float = 120.0
-
-    _limits: ClassVar[Limits] = {
-        "rack_stiffness": (0.0, 1e5),
-        "rack_clearance": (0.0, 50.0),
-        "rack_damping": (0.0, 1e6),
-        "side_stiffness": (1e-3, 1e12),
-        "side_gap": (0.0, 20.0),
-        "side_damping": (0.0, 1e6),
-        "joint_stiffness": (1e-6, 1e12),
-        "length": (1.0, 1e4),
-    }
+    rack_stiffness: float = number(8.0, 0.0, 1e5)
+    rack_clearance: float = number(0.0, 0.0, 50.0)
+    rack_damping: float = number(0.6, 0.0, 1e6)
+    side_stiffness: float = number(600.0, 1e-3, 1e12)
+    side_gap: float = number(0.0, 0.0, 20.0)
+    side_damping: float = number(60.0, 0.0, 1e6)
+    joint_stiffness: float = number(2633.35, 1e-6, 1e12)
+    length: float = number(120.0, 1.0, 1e4)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         self._check_wheels()
 
     @classmethod
@@ -498,24 +473,14 @@ class Carriage(Wheeled):
     """
 
     wheels: tuple[Wheel, ...] = _CARRIAGE_WHEELS
-    yaw_stiffness: float = 400.0
-    gap: float = 0.0
-    mass: float = 0.35
-    centre_of_mass: float = 18.0
-    inertia: float = 0.00035
-    yaw_damping: float = 0.08
-    length: float = 100.0
-
-    _limits: ClassVar[Limits] = {
-        "yaw_stiffness": (1e-3, 1e12),
-        "gap": (0.0, 20.0),
-        "mass": (0.0, 1000.0),
-        "centre_of_mass": (-1000.0, 1000.0),
-        "inertia": (0.0, 1000.0),
-        "yaw_damping": (0.0, 1e6),
-        "length": (1.0, 1e4),
-    }
+    yaw_stiffness: float = number(400.0, 1e-3, 1e12)
+    gap: float = number(0.0, 0.0, 20.0)
+    mass: float = number(0.35, 0.0, 1000.0)
+    centre_of_mass: float = number(18.0, -1000.0, 1000.0)
+    inertia: float = number(0.00035, 0.0, 1000.0)
+    yaw_damping: float = number(0.08, 0.0, 1e6)
+    length: float = number(100.0, 1.0, 1e4)
 
     def __post_init__(self) -> None:
-        check_numbers(self, self._limits)
+        check_numbers(self)
         self._check_wheels()

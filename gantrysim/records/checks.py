@@ -6,11 +6,13 @@ A wrong kind of object raises TypeError, a wrong value ValueError, and the sente
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import math
 import operator
 import reprlib
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -134,9 +136,25 @@ def require(condition: bool, owner: str, name: str, value: object, accepted: str
         raise ValueError(f"{owner}: {must_be(name, accepted, value)}")
 
 
-def check_numbers(owner: Any, limits: Mapping[str, tuple[float, float]]) -> None:
-    """Check numeric fields of a dataclass against closed intervals; NaN lies in none."""
-    for name, (low, high) in limits.items():
+def between(low: float, high: float) -> dict[str, Any]:
+    """What a field of a dataclass says of itself: the closed interval in which it lies."""
+    return {"limits": (low, high)}
+
+
+def number(default: float, low: float, high: float) -> Any:
+    """A field of a dataclass that holds a number of a closed interval."""
+    return dataclasses.field(default=default, metadata=between(low, high))
+
+
+@functools.cache
+def _limits(kind: Any) -> tuple[tuple[str, float, float], ...]:
+    fields = dataclasses.fields(kind)
+    return tuple((f.name, *f.metadata["limits"]) for f in fields if "limits" in f.metadata)
+
+
+def check_numbers(owner: Any) -> None:
+    """Check the fields of a dataclass that say their limits; NaN lies in none."""
+    for name, low, high in _limits(owner.__class__):
         value = getattr(owner, name)
         if value.__class__ is float and low <= value <= high:
             continue  # the usual case, fast: machines are built by the thousand

@@ -34,7 +34,7 @@ def point(fault: str):
 
 
 def case_of(fault: str, size: float, *more: float) -> Case:
-    real = kinds_of(fault).apply(NOMINAL, (size, *more))
+    real = kinds_of(fault).at(size, *more).apply(NOMINAL)
     return Case(0, fault, size, NOMINAL, real)
 
 
@@ -107,7 +107,7 @@ def test_habit_takes_back_what_did_not_help_and_changes_place():
 
 
 def test_a_finger_check_weighs_explanations_by_bayes():
-    tight = kinds_of("tight_wheels_left").apply(NOMINAL, (9.0,))
+    tight = kinds_of("tight_wheels_left").at(9.0).apply(NOMINAL)
     ranked = (explanation(NOMINAL, 0.5), explanation(tight, 0.5, "tight_wheels_left"))
     finding = Finding((), NOMINAL, ranked)
     felt = Reading(0.0, 0.0, feel(tight, "left"))

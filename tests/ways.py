@@ -67,7 +67,7 @@ class Work:
     """
 
     machine: gs.Machine
-    belief: Belief = field(default_factory=Belief.fresh)
+    belief: Belief = field(default_factory=lambda: Belief.fresh(NOMINAL.catalogue().scatter))
     rounds: int = 0
     minutes: float = 0.0
     accepted: bool = False

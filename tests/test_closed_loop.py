@@ -24,6 +24,9 @@ from workshop import (
 
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.inference.fitting import Fit
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.solver import Mode
 from gantrysim.machine.handbook import Handbook
 
 SEED = 5
@@ -39,7 +42,10 @@ def case_of(fault: str, size: float, *more: float) -> Case:
 
 
 def explanation(machine: gs.Machine, p: float, *faults: str) -> Hypothesis:
-    return Hypothesis(faults, p, {}, (), 0.0, "", "", SimpleNamespace(machine=machine))
+    problem = Problem(NOMINAL, ())
+    u = problem.start(())
+    mode = Mode((), u, np.eye(u.size), 0.0, 0.0, (), (), True)
+    return Hypothesis(faults, p, {}, (), 0.0, "", "", Fit(problem, mode, machine))
 
 
 @pytest.mark.slow

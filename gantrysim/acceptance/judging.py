@@ -53,7 +53,6 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
     confidence_level,
     finite_number,
-    shortened,
     whole_number,
 )
 from gantrysim.records.doors import checked
@@ -128,10 +127,6 @@ def accept(
         exact = worst_of_lines(measured.lines, measured.commanded, measured.test, tolerance)
         known = {name: np.full(1, value) for name, value in exact.items()}
         return _verdict(tolerance, known, {}, confidence, "predicted burn")
-    if not isinstance(measured, Piece):
-        raise ValueError(
-            f"accept needs a measured Piece or a predicted Burn, found {shortened(measured)}."
-        )
     scanner_root = measured.scanner.root
     if scale_uncertainty is not None:
         if not 0.0 < finite_number(scale_uncertainty, "scale_uncertainty") < 0.1:

@@ -13,7 +13,7 @@ from gantrysim.burn.burn import Burn
 from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.checks import shortened
+from gantrysim.records.checks import must_be
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
@@ -152,9 +152,7 @@ def simulate_many(
     todo = list(machines)
     for index, machine in enumerate(todo):
         if not isinstance(machine, Machine):
-            raise ValueError(f"machines[{index}] must be a Machine, found {shortened(machine)}.")
-    if not isinstance(test, RingTest):
-        raise ValueError(f"test must be a RingTest, found {shortened(test)}.")
+            raise TypeError(must_be(f"machines[{index}]", "a Machine", machine))
     signature(simulate).bind(Machine, test, **options)  # a TypeError here, not one a machine
     burns: list[Burn | None] = [None] * len(todo)
     failures: list[Failure] = []

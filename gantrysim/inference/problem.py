@@ -18,7 +18,6 @@ from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
 from gantrysim.machine import Machine
-from gantrysim.records.checks import shortened
 
 if TYPE_CHECKING:
     from gantrysim.faults.catalogue import Catalogue
@@ -181,10 +180,6 @@ def prepare(
         of this machine, a piece shows what its test does not draw, or the belief is about
         another machine.
     """
-    if not isinstance(nominal, Machine):
-        raise ValueError(f"the machine must be a Machine, found {shortened(nominal)}")
-    if belief is not None and not isinstance(belief, Belief):
-        raise ValueError(f"belief must be a Belief, found {shortened(belief)}")
     if belief is not None:
         belief.check(nominal)
     sources = tuple(thing.likelihood_term(nominal) for thing in listed(measured))

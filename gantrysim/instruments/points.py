@@ -30,7 +30,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import listed, shortened, true_or_false
+from gantrysim.records.checks import listed, must_be, shortened
 from gantrysim.records.doors import checked
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
@@ -104,21 +104,13 @@ class Piece(Measurement):
     )
 
     def __post_init__(self) -> None:
-        if not isinstance(self.test, RingTest):
-            raise ValueError(f"test must be a RingTest, found {shortened(self.test)}.")
         object.__setattr__(self, "lines", tuple(self.lines))
         drawn = drawn_passes(self.test)
         for line in self.lines:
-            if not isinstance(line, Line):
-                raise ValueError(f"lines must be a tuple of Line, found {shortened(line)}.")
             if (line.shape, line.ring) not in drawn:
                 raise ValueError(
                     f"the test draws no {line.shape} ring {line.ring}, found {line!r}."
                 )
-        if not isinstance(self.scanner, ScannerError):
-            raise ValueError(f"scanner must be a ScannerError, found {shortened(self.scanner)}.")
-        known = true_or_false(self.quarter_known, "quarter_known")
-        object.__setattr__(self, "quarter_known", known)
         object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(
@@ -370,11 +362,11 @@ def spread_along(xy: Array, count: int) -> Array:
 
 
 def test_of(test: RingTest | str | os.PathLike[str] | None) -> RingTest:
-    """A test, or the one in a file; ValueError for anything else."""
+    """A test, or the one in a file; TypeError for anything else."""
     if isinstance(test, str | os.PathLike):
         test = read_test(test)
     if not isinstance(test, RingTest):
-        raise ValueError(f"test must be a RingTest or the path of one, found {shortened(test)}.")
+        raise TypeError(must_be("test", "a RingTest or the path of one", test))
     return test
 
 

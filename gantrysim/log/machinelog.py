@@ -185,8 +185,6 @@ class MachineLog:
             this log was made.
         """
         things = listed(measured)
-        if not isinstance(finding, Finding):
-            raise ValueError(f"burned needs a Finding, found {shortened(finding)}.")
         for thing in things:
             if not any(thing is known for known in finding.measured):
                 raise ValueError(f"the finding is not about {thing!r} but {finding.measured!r}.")

@@ -89,22 +89,6 @@ def confidence_level(value: Any, name: str = "confidence") -> float:
     return found
 
 
-def names_of(values: Any, name: str) -> list[str]:
-    """`values` as a list of texts; a bare text, or anything else in it, is refused."""
-    if isinstance(values, Sequence) and not isinstance(values, str | bytes):
-        found = list(values)
-        if all(isinstance(v, str) for v in found):
-            return found
-    raise TypeError(must_be(name, "a list of names", values))
-
-
-def true_or_false(value: Any, name: str) -> bool:
-    """`value` as a truth value."""
-    if not isinstance(value, bool | np.bool_):
-        raise TypeError(must_be(name, "true or false", value))
-    return bool(value)
-
-
 def all_of(values: Any, kind: type, source: str) -> tuple[Any, ...]:
     """Readings as a tuple of at least one, all of a kind."""
     what = f"a tuple of {kind.__name__}"

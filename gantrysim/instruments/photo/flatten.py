@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
 from gantrysim.instruments.photo.photofind import found_card, found_grid
-from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, Rule, sight
+from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, sight
 from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
 from gantrysim.instruments.picture import MOST_PIXELS, open_picture
 from gantrysim.records.arrays import Array
@@ -201,8 +201,6 @@ def flatten_photo(
         In one sentence: not a photograph, the reference is not seen, or it is too small, too coarse
         or too uncertain for the accuracy asked, with the accuracy that could be had.
     """
-    if not isinstance(reference, Card | Grid | Rule):
-        raise ValueError(f"reference must be a Card, Grid or Rule, found {shortened(reference)}.")
     asked = positive(accuracy, "accuracy")
     grey = open_picture(path, _ANY_DPI, what="a photograph").grey
     box = _checked_area(area, (grey.shape[0], grey.shape[1]))

@@ -144,7 +144,7 @@ class CaliperSheet(ReadingSheet):
     turn_deg : float
         Standard deviation of how far the directions across circles are turned against the
         machine's axes, the same for all of a sheet, degrees.  It cannot stand in `nuisances`: what
-        it does depends on the outline (`gantrysim.instruments.readings.turn_slopes`).  1.5 degrees
+        it does depends on the outline (`gantrysim.instruments.jaws.turn_jacobian`).  1.5 degrees
         is what the sheets of an independent simulator show.
     notes : tuple of str
         What is to be remarked, as of rows left empty.

@@ -106,7 +106,11 @@ def _stray(a: Record, b: Record, c: Record) -> None:
     for i in range(n):
         c.g[i] -= a.g[i]
     for m in range(c.k.size):  # the laws of belts take long: only those that can differ
-        if not together or c.alike[m] == 0.0:
+        differs = c.alike[m] == 0.0
+        if not together:
+            for i in range(n):
+                differs = differs or (c.levers[m, i] != 0.0 and c.q[i] != a.q[i])
+        if differs:
             force, _ = spring_at(c, m)
             for i in range(n):
                 c.g[i] += c.levers[m, i] * force - b.levers[m, i] * a.force[m]

@@ -15,25 +15,18 @@ import pytest
 from scipy.stats import norm
 
 import gantrysim as gs
+from gantrysim.acceptance.alike import draw_alike, effective_number
 from gantrysim.acceptance.drawn import worst_of_lines
 from gantrysim.acceptance.judging import _verdict
-from gantrysim.acceptance.lineforms import (
-    Ring,
-    covariance,
-    draw_alike,
-    effective_number,
-    roundness_of,
-    side_deviation,
-    waves,
-    zone_range,
-)
-from gantrysim.acceptance.ringforms import draw_rings
 from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults import WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.noise import Bins, Noise, estimate, estimate_by_line
 from gantrysim.instruments.scanner import COMMON, SKEW
+from gantrysim.metrology.harmonics import waves
+from gantrysim.metrology.noisyrings import NoisyRing, carried_cutoff, worst_roundness
+from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import least_squares_circle, minimum_zone_circle
 
 mpl.use("Agg")
@@ -137,40 +130,13 @@ def test_squareness_of_one_square_has_the_closed_form() -> None:
     assert verdict.requirements[0].found == pytest.approx(1.0, abs=0.05)
 
 
-def test_line_of_white_noise_is_as_sure_as_the_textbook_says() -> None:
-    # JCGM 100:2008, H.3: offset s / sqrt(n), slope s / sqrt(sum x^2)
-    x = np.linspace(-20.0, 20.0, 81)
-    offset, slope = side_deviation(x, Noise(0.01, 1e-9, 1e-9, 5.0))
-    assert offset == pytest.approx(0.01 / math.sqrt(81), rel=1e-6)
-    assert slope == pytest.approx(0.01 / math.sqrt(float(np.sum(x**2))), rel=1e-6)
-
-
 def test_correlated_values_are_worth_fewer() -> None:
     x = 0.5 * np.arange(2000)
-    assert effective_number(covariance(x, Noise(0.01, 0.0, 0.0, 5.0))) == pytest.approx(2000)
+    assert effective_number(Noise(0.01, 0.0, 0.0, 5.0).covariance(x)) == pytest.approx(2000)
     # sum of rho^2 over all lags of a first-order process: (1 + rho^2) / (1 - rho^2)
     rho2 = math.exp(-2.0 * 0.5 / 5.0)
-    found = effective_number(covariance(x, Noise(0.0, 0.0, 0.01, 5.0)))
+    found = effective_number(Noise(0.0, 0.0, 0.01, 5.0).covariance(x))
     assert found == pytest.approx(2000 * (1 - rho2) / (1 + rho2), rel=0.01)
-
-
-def test_minimum_zone_of_many_draws_is_that_of_the_exact_algorithm() -> None:
-    rng = np.random.default_rng(4)
-    angle = np.linspace(0.0, 2.0 * np.pi, 240, endpoint=False)
-    table = np.array(
-        [
-            sum(
-                a / k * np.cos(k * angle + p) for k, (a, p) in enumerate(rng.normal(size=(9, 2)), 2)
-            )
-            for _ in range(8)
-        ]
-    )
-    table *= 0.05
-    unit = np.column_stack((np.cos(angle), np.sin(angle)))
-    exact = [minimum_zone_circle((1000.0 + d)[:, None] * unit).RONt for d in table]
-    found = zone_range(table, angle)
-    assert np.all(found >= np.array(exact) * (1 - 1e-4))
-    assert found == pytest.approx(exact, rel=0.015)
 
 
 def test_values_that_differ_by_noise_alone_are_taken_for_alike() -> None:
@@ -226,38 +192,47 @@ def test_a_lobed_line_is_judged_after_the_gaussian_filter(order: int, share: flo
 # Forms of noisy rings
 
 
+WHITE = PointNoise(0.015, 0.0, 0.0, scale=0.0, scale_difference=0.0, skew=0.0)
+
+
 def noisy_rings(
     seed: int, form: Callable[[np.ndarray, float], np.ndarray], noise: float
-) -> list[Ring]:
+) -> list[NoisyRing]:
     """Five rings in two passes with a known form and white noise, mm."""
     rng = np.random.default_rng(seed)
     rings = []
     for radius in (8.0, 16.0, 24.0, 32.0, 40.0):
+        angle = np.linspace(0.0, 2.0 * np.pi, int(8 * radius), endpoint=False)
+        passes = []
         for _ in range(2):
-            angle = np.linspace(0.0, 2.0 * np.pi, int(8 * radius), endpoint=False)
-            off = form(angle, radius) + noise * rng.standard_normal(angle.size)
-            rings.append(Ring(angle, off, radius, Noise(noise), radius))
+            reach = radius + form(angle, radius) + noise * rng.standard_normal(angle.size)
+            passes.append(reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle))))
+        rings.append(NoisyRing.of(passes))
     return rings
 
 
-@pytest.mark.slow
-def test_form_that_rings_share_is_told_from_noise() -> None:
+def raw_of(rings: list[NoisyRing]) -> float:
+    """Range of the deviations of the worst pass, mm."""
+    return max(float(np.ptp(off)) for ring in rings for _, off in ring.passes)
+
+
+def test_form_is_told_from_noise() -> None:
     def oval(angle: np.ndarray, radius: float) -> np.ndarray:
         return 0.05 * np.cos(2.0 * angle) + 0.02 * np.cos(4.0 * angle)
 
     true = float(np.ptp(oval(np.linspace(0.0, 2.0 * np.pi, 2000), 40.0)))
-    for seed in range(4):
+    held = 0
+    for seed in range(12):
         rings = noisy_rings(seed, oval, 0.015)
-        _, forms = draw_rings(rings, 50.0, 300, np.random.default_rng(seed))
-        raw = max(float(np.ptp(ring.deviation)) for ring in rings)
-        for form in forms:
-            low, middle, high = np.quantile(
-                roundness_of(form, 50.0, zone=False), [0.025, 0.5, 0.975]
-            )
-            assert abs(middle - true) < 0.12 * (raw - true)
-            # all 1920 points know the form: even were its two ends the means of a fiftieth of
-            # them each, the interval would be no wider
-            assert high - low < 4.0 * 2.0 * 0.015 / math.sqrt(1920 / 50)
+        rng = np.random.default_rng(seed)
+        _, draws = worst_roundness(rings, WHITE, rng, cutoff=50.0, trials=300)
+        low, middle, high = np.quantile(draws, [0.025, 0.5, 0.975])
+        assert abs(middle - true) < 0.2 * (raw_of(rings) - true)
+        # the worst of five rings: the noise of each after the filter is 0.015 sqrt(0.75 * 2 * 50
+        # / n) (its equivalent bandwidth), of ranges of two such; n points, 128 on the smallest
+        assert high - low < 4.0 * math.sqrt(2.0) * 0.015 * math.sqrt(0.75 * 40 / 128)
+        held += low <= true <= high
+    assert held >= 9  # 95 % of 12: nine or more in 99.98 of a hundred (binomial)
 
 
 def test_waves_of_one_ring_alone_are_not_smoothed_away() -> None:
@@ -266,11 +241,45 @@ def test_waves_of_one_ring_alone_are_not_smoothed_away() -> None:
         own = 0.03 * np.cos(20.0 * angle) if radius == 40.0 else 0.0 * angle
         return 0.05 * np.cos(2.0 * angle) + own
 
-    sizes, forms = draw_rings(noisy_rings(3, ringing, 0.01), 50.0, 300, np.random.default_rng(4))
-    assert sizes.tolist() == [8.0, 16.0, 24.0, 32.0, 40.0]
-    lobes = np.hypot(forms[:, :, 39], forms[:, :, 40])  # of order 20
-    assert lobes[-1].mean() == pytest.approx(0.03, abs=0.003)
-    assert np.all(lobes[:-1].mean(axis=1) < 0.004)
+    noise = dataclasses.replace(WHITE, point=0.01)
+    rings = noisy_rings(3, ringing, 0.01)
+    # after the filter at 50: 2^-(2/50)^2 and 2^-(20/50)^2 of the waves pass (ISO 16610-21:2011,
+    # clause 5.3, from memory); peaks of both coincide to 0.2 of a short wave
+    true = 2.0 * (0.05 * 0.998892 + 0.03 * 0.895025)
+    _, draws = worst_roundness(rings, noise, np.random.default_rng(4), cutoff=50.0, trials=400)
+    assert np.quantile(draws, 0.01) <= true <= np.quantile(draws, 0.99)
+    assert np.median(draws) == pytest.approx(true, abs=0.006)
+    # without that ring only the oval is left, whose worst of four is known less well
+    _, draws = worst_roundness(rings[:-1], noise, np.random.default_rng(4), cutoff=50.0, trials=400)
+    assert np.median(draws) == pytest.approx(0.1 * 0.998892, abs=0.012)
+
+
+def test_a_ring_lets_no_wave_through_that_it_cannot_show() -> None:
+    dense = np.linspace(0.0, 2.0 * np.pi, 1000, endpoint=False)
+    assert carried_cutoff(50.0, 40.0, dense) == 50.0
+    # waves of 2.5 mm on a circumference of 15.7 mm
+    assert carried_cutoff(50.0, 2.5) == pytest.approx(2.0 * math.pi)
+    assert carried_cutoff(50.0, 40.0, dense[::25]) == pytest.approx(10.0)  # 40 points
+    gap = dense[dense < np.radians(330.0)]
+    assert carried_cutoff(50.0, 40.0, gap) == pytest.approx(180.0 / 30.0, rel=0.02)
+    assert carried_cutoff(50.0, 0.3) == 2.0
+
+
+def test_small_rings_of_few_points_do_not_decide() -> None:
+    # an oval of 0.05 mm on every ring; the smallest has 14 points of as much noise as the others
+    def oval(angle: np.ndarray, radius: float) -> np.ndarray:
+        return 0.05 * np.cos(2.0 * angle)
+
+    for seed in range(6):
+        rings = noisy_rings(seed, oval, 0.02)
+        rng = np.random.default_rng(seed)
+        angle = np.linspace(0.0, 2.0 * np.pi, 14, endpoint=False)
+        reach = 2.5 + oval(angle, 2.5) + 0.02 * rng.standard_normal(14)
+        small = NoisyRing.of([reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))])
+        noise = dataclasses.replace(WHITE, point=0.02)
+        _, draws = worst_roundness([small, *rings], noise, rng, cutoff=50.0, trials=300)
+        assert np.median(draws) == pytest.approx(0.1, abs=0.03)
+        assert np.quantile(draws, 0.975) < 0.15
 
 
 def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> None:

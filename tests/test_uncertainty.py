@@ -13,7 +13,8 @@ from published_circles import S5
 from scipy.stats import binom, t
 
 from gantrysim.metrology.harmonics import harmonics
-from gantrysim.metrology.peaks import ring_widths, roundness_interval, side_widths
+from gantrysim.metrology.noisyrings import roundness_interval
+from gantrysim.metrology.peaks import ring_widths, side_widths
 from gantrysim.metrology.pointnoise import PointNoise, white_noise_of
 from gantrysim.metrology.roundness import (
     least_squares_circle,
@@ -274,6 +275,19 @@ def test_white_noise_in_closed_form(n):
         assert propagated(row, covariance) == pytest.approx(0.01 * (2 / n) ** 0.5, rel=1e-9)
 
 
+def test_white_noise_on_a_square_in_closed_form():
+    # JCGM 100:2008, H.3 (from memory): offset s / sqrt(n) and slope s / sqrt(sum x²) of each side;
+    # width joins two offsets, the angle at the corners the mean slopes of two pairs of sides
+    xy = square(40.0, step=0.5)[:-1]
+    g = square_geometry(xy, 20.0)
+    rows = square_sensitivities(xy, g)
+    covariance = errors_of_square(WHITE, g, xy).covariance()
+    x = xy[rows.side == 0][:, 0]
+    assert propagated(rows.width, covariance) == pytest.approx(0.01 * (2 / len(x)) ** 0.5, rel=1e-6)
+    slope = 0.01 / np.sum((x - x.mean()) ** 2) ** 0.5
+    assert propagated(rows.squareness_mrad, covariance) == pytest.approx(1e3 * slope, rel=1e-6)
+
+
 def test_correlated_noise_does_not_average_down():
     # white noise falls with the number of points, a smooth error does not
     for noise, share in ((WHITE, 0.5), (PointNoise(0, 0, 0.01, length=20.0), 0.98)):
@@ -472,8 +486,25 @@ def test_filter_takes_most_of_the_noise_off():
     assert calm.low < 0.0987753 < calm.high
     assert raw.low < 0.1 < raw.high
     zone = roundness_interval(xy, WHITE, reference="MZ", trials=100)
-    assert zone.value == pytest.approx(minimum_zone_circle(xy).RONt)
+    # to first order in the deviation over the radius: 0.07² / (2 * 30)
+    assert zone.value == pytest.approx(minimum_zone_circle(xy).RONt, abs=8e-5)
     assert zone.value <= raw.value
+
+
+def test_few_points_lower_the_cut_off_and_say_so():
+    # 65 points bear waves of four points each; a wave of ten lobes passes in 2^-(10/16.25)²
+    # (ISO 16610-21:2011, 5.3, from memory)
+    rng = np.random.default_rng(12)
+    angle = 2 * np.pi * np.arange(65) / 65
+    xy = ring(angle, 40.0, 0.05 * np.cos(10 * angle) + rng.normal(0, 0.002, 65))
+    noise = PointNoise(0.002, 0.0, 0.0, scale=0.0, scale_difference=0.0, skew=0.0)
+    found = roundness_interval(xy, noise, cutoff=50)
+    assert found.cutoff == pytest.approx(16.25)
+    assert found.low < 0.1 * 2 ** -((10 / 16.25) ** 2) < found.high
+    assert found.high - found.low < 0.02
+    assert roundness_interval(xy, noise).cutoff is None
+    with pytest.raises(ValueError, match="cutoff must be 1 to 500"):
+        roundness_interval(xy, noise, cutoff=0.5)
 
 
 def test_seed_and_generator():

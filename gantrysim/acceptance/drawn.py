@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 
-from gantrysim.acceptance.lineforms import roundness_of, waves, waves_of
 from gantrysim.acceptance.tolerance import Tolerance
+from gantrysim.metrology.noisyrings import exact_roundness
 from gantrysim.metrology.squares import END_MARGIN
 from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
-
-_REACH = 3.0  # cut-offs; the filter lets through 2^-9 of a wave beyond
 
 
 def worst_of_lines(
@@ -57,7 +54,9 @@ def worst_of_lines(
         if not form:
             continue
         if line.shape == "circle":
-            radius, roundness = _circle(line.xy, tolerance)
+            radius, roundness = exact_roundness(
+                line.xy, line.size, tolerance.cutoff, tolerance.reference
+            )
             values.get("roundness", []).append(roundness)
             values.get("size", []).append(2.0 * (radius - line.size))
         else:
@@ -71,20 +70,6 @@ def worst_of_lines(
     if "overlay" in limits:
         values["overlay"] = [_apart(each) for each in passes.values() if len(each) > 1]
     return {name: max(found, key=abs) for name, found in values.items() if found}
-
-
-def _circle(xy: Array, tolerance: Tolerance) -> tuple[float, float]:
-    """Least-squares radius and RONt after the filter, mm."""
-    xy = xy[:-1] if np.allclose(xy[0], xy[-1], atol=1e-9) else xy
-    centre = xy.mean(axis=0)
-    for _ in range(3):
-        arm = xy - centre
-        reach, angle = np.hypot(*arm.T), np.arctan2(arm[:, 1], arm[:, 0])
-        fit = np.linalg.lstsq(waves(angle, 1), reach, rcond=None)[0]
-        centre = centre + fit[1:]
-    form = waves_of(angle, reach - fit[0], math.ceil(_REACH * tolerance.cutoff))
-    zone = tolerance.reference == "MZ"
-    return float(fit[0]), float(roundness_of(form[None], tolerance.cutoff, zone=zone)[0])
 
 
 def _square(line: Line, base: Array) -> tuple[float, float, float]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+from numpy.typing import ArrayLike
 from scipy.linalg import solve_triangular
 from scipy.ndimage import median_filter
 
@@ -139,24 +140,74 @@ def _whiten(
 
 @dataclass(frozen=True)
 class Noise:
-    """Noise of the bins of a line.
+    """Noise of the points of a line, across it: white, grain, and smooth along the line.
+
+    The defaults are those of a good scan of a line burned in wood; they are a judgement, no
+    standard gives them.
 
     Parameters
     ----------
     point : float
         White noise of one point, mm.
     grain : float
-        Noise that averaging over a bin does not reduce, mm.
+        Noise that the points within one `cell` share, mm; correlation 1 - distance/cell.  Averaging
+        over a bin does not reduce it, and bins do not share it.
     smooth : float
-        Standard deviation of the error that is smooth along a line, mm.
+        Error that is smooth along the line, mm; correlation exp(-distance/length).
     length : float
         Its correlation length, mm.
+    cell : float
+        Length of line that shares its grain, mm.
     """
 
     point: float = 0.012
     grain: float = 0.005
     smooth: float = 0.006
     length: float = 8.0
+    cell: float = BIN_LENGTH
+
+    @property
+    def total(self) -> float:
+        """Standard deviation of one point across the line, mm."""
+        return math.sqrt(self.point**2 + self.grain**2 + self.smooth**2)
+
+    def covariance(self, along: ArrayLike, turn: float | None = None) -> np.ndarray:
+        """Covariance of the deviations of points across a line.
+
+        Parameters
+        ----------
+        along : array_like, shape (n,)
+            Position along the line, mm, any order.
+        turn : float, optional
+            Length of a closed line, mm; distances are then the shorter way round.
+
+        Returns
+        -------
+        ndarray, shape (n, n)
+            mm².
+        """
+        places = np.asarray(along, dtype=np.float64)
+        apart = np.abs(places[:, None] - places)
+        if turn is not None:
+            apart = np.mod(apart, turn)
+            apart = np.minimum(apart, turn - apart)
+        shared = self.smooth**2 * np.exp(-apart / self.length)
+        shared += self.grain**2 * np.maximum(0.0, 1.0 - apart / self.cell)
+        shared[np.diag_indices(len(places))] += self.point**2
+        return np.asarray(shared)
+
+    def draws(
+        self, along: ArrayLike, trials: int, rng: np.random.Generator, turn: float | None = None
+    ) -> np.ndarray:
+        """Noise drawn at points of a line, mm, shape (trials, n); see `covariance`."""
+        covariance = self.covariance(along, turn)
+        size = float(np.trace(covariance)) / max(len(covariance), 1)
+        if size == 0.0:
+            return np.zeros((trials, len(covariance)))
+        # equal places make the matrix singular: a millionth of the noise keeps its root
+        covariance[np.diag_indices(len(covariance))] += 1e-12 * size
+        root = np.linalg.cholesky(covariance)
+        return np.asarray(rng.standard_normal((trials, len(root))) @ root.T)
 
     def whiten(self, columns: np.ndarray, bins: Bins) -> tuple[np.ndarray, float]:
         """Whiten columns over the bins.

@@ -19,8 +19,9 @@ from gantrysim.metrology.harmonics import (
     ovality,
 )
 from gantrysim.metrology.measures import Measures
+from gantrysim.metrology.noisyrings import roundness_interval
 from gantrysim.metrology.passes import PassScatter
-from gantrysim.metrology.peaks import PeakToValley, roundness_interval
+from gantrysim.metrology.peaks import PeakToValley
 from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.quantities import Quantity

@@ -31,7 +31,7 @@ from gantrysim.metrology.rows import ORDERS, CircleRow, Spacing, SquareRow
 from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes
-from gantrysim.pattern.shapes import shape_of
+from gantrysim.pattern.shapes import CIRCLE, SQUARE, shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import Unbounded, checked
 
@@ -154,7 +154,7 @@ def measure(
         n_rejected=rejected,
         circles=circles,
         squares=squares,
-        spacings=(*_spacings("circle", circles), *_spacings("square", squares)),
+        spacings=(*_spacings(circles), *_spacings(squares)),
         scatters=tuple(_scatters(rings, drawn)),
         size_fits=tuple(_size_fits(circles, squares)),
         skipped=tuple(skipped.values()),
@@ -201,7 +201,7 @@ def measure_both_ways(
     """
     senses = []
     for thing, sense in ((ccw, "ccw"), (cw, "cw")):
-        drawn = thing.test.nest("circle").direction
+        drawn = thing.test.nest(CIRCLE.name).direction
         if drawn != sense:
             raise ValueError(f"{sense} must be circles drawn {sense}, found a test drawn {drawn}.")
         measures = measure(thing, lifted=lifted, noise=noise)
@@ -220,21 +220,15 @@ def _usual_noise(
     by_place = {(line.shape, line.ring, line.pass_index): line.xy for line in outlines}
     found = []
     for row in circles:
-        xy = by_place["circle", row.ring, row.pass_index]
+        xy = by_place[row.place]
         circle = row.path.least_squares
         found.append(white_noise_of(circle.angles(xy), circle.deviations(xy)))
     for square in squares:
-        xy = by_place["square", square.ring, square.pass_index]
+        xy = by_place[square.place]
         along, across, clear = outline_position(xy, square.geometry)
         found.append(white_noise_of(along[clear], across[clear]))
     known = [value for value in found if value > 0]
     return PointNoise(point=float(np.median(known))) if known else PointNoise()
-
-
-def whole_outlines(thing: Lines, outlier_sigmas: float | None) -> tuple[Line, ...]:
-    """The outlines behind the rows of `measure`: shape, ring and pass say which."""
-    rings, _ = _rings(thing, outlier_sigmas, {})
-    return tuple(line for _, outlines in rings for line in outlines)
 
 
 def _rings(
@@ -281,7 +275,7 @@ def _square_rows(
     reached = side_approaches(test)
     for _, outlines in rings:
         for line in outlines:
-            if line.shape != "square":
+            if line.shape != SQUARE.name:
                 continue
             try:
                 geometry = square_geometry(line.xy, line.size)
@@ -302,14 +296,14 @@ def _circle_rows(
 ) -> Iterable[CircleRow]:
     for _, outlines in rings:
         for line in outlines:
-            if line.shape != "circle":
+            if line.shape != CIRCLE.name:
                 continue
             try:
                 path = circular_deviation(line.xy, line.size, in_drawing_order=not lifted)
             except ValueError as error:
                 _skip(skipped, [line], str(error))
                 continue
-            ccw = test.nest("circle").direction == "ccw"
+            ccw = test.nest(CIRCLE.name).direction == "ccw"
             along_x, along_y = (
                 reversal_diameter(line.xy, path.least_squares, rotation + axis, ccw=ccw)
                 for axis in (0.0, 90.0)
@@ -365,11 +359,11 @@ def _means(rows: Sequence[CircleRow | SquareRow], values: Sequence[float | None]
     return np.array(means, dtype=np.float64).reshape(-1, 3)
 
 
-def _spacings(shape: str, rows: Sequence[CircleRow | SquareRow]) -> Iterable[Spacing]:
+def _spacings(rows: Sequence[CircleRow | SquareRow]) -> Iterable[Spacing]:
     means = _means(rows, [row.measured_size for row in rows]).tolist()
     for (inner, small, lower), (outer, large, upper) in pairwise(means):
         if outer == inner + 1:
-            yield Spacing(shape, int(outer), large - small, upper - lower)
+            yield Spacing(rows[0].shape, int(outer), large - small, upper - lower)
 
 
 def _scatters(

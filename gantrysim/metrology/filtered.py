@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gantrysim.metrology.harmonics import gaussian_transmission
+from gantrysim.metrology.harmonics import gaussian_transmission, waves
 from gantrysim.metrology.roundness import (
     ReferenceCircle,
     Roundness,
@@ -121,11 +121,11 @@ def filtered_profile(xy: ArrayLike, cutoff: float = 15.0) -> FilteredProfile:
         With fewer than seven points for each wave of the cut-off, or a gap between neighbours
         wider than half such a wave: then ask for a lower cut-off or measure more densely.
     """
-    limit = _checked_cutoff(cutoff)
+    limit = checked_cutoff(cutoff)
     points = checked_points(xy, 4)
     circle = least_squares_circle(points)
     angle = circle.angles(points)
-    gaps = _gaps_deg(angle)
+    gaps = gaps_deg(angle)
     least = math.ceil(SAMPLES_PER_WAVE * limit)
     if len(points) < least:
         raise ValueError(
@@ -152,7 +152,7 @@ def even_angles(cutoff: float) -> Array:
     return np.asarray(2 * np.pi * np.arange(count) / count)
 
 
-def filter_operator(angle: Array, cutoff: float, at: Array) -> Array:
+def filter_operator(angle: Array, cutoff: float, at: Array, *, highest: int | None = None) -> Array:
     """Matrix that turns deviations at points into filtered deviations, shape (len(at), n).
 
     Parameters
@@ -163,14 +163,16 @@ def filter_operator(angle: Array, cutoff: float, at: Array) -> Array:
         UPR.
     at : ndarray, shape (m,)
         Where the filtered profile is wanted, radians.
+    highest : int, optional
+        Highest order fitted, where the points bear fewer than three cut-offs.
 
     Notes
     -----
     Waves up to three cut-offs are fitted by least squares with a bending penalty that takes 0.1 %
     from a wave at the cut-off and is put back exactly where points are equally spaced.
     """
-    highest = min(math.ceil(HIGHEST * cutoff), (len(angle) - 1) // 2)
-    order = np.arange(1, highest + 1)
+    most = (len(angle) - 1) // 2 if highest is None else highest
+    order = np.arange(1, min(math.ceil(HIGHEST * cutoff), most) + 1)
     bending = BENDING * (order / cutoff) ** 4
     passes = gaussian_transmission(order, cutoff) * (1 + bending)
     return np.asarray(_waves(at, order, passes) @ _fit_of_waves(angle, order, bending))
@@ -198,8 +200,7 @@ def waves_of(angle: Array, deviation: Array, highest: int) -> Array:
 
 def _waves(angle: Array, order: NDArray[np.int64], share: Array) -> Array:
     """Constant, cosines and sines at angles, each order in a share."""
-    turn = np.outer(angle, order)
-    return np.hstack((np.ones((len(angle), 1)), share * np.cos(turn), share * np.sin(turn)))
+    return waves(angle, len(order)) * np.concatenate(([1.0], share, share))
 
 
 def _fit_of_waves(angle: Array, order: NDArray[np.int64], bending: Array) -> Array:
@@ -210,7 +211,8 @@ def _fit_of_waves(angle: Array, order: NDArray[np.int64], bending: Array) -> Arr
     return np.asarray(np.linalg.solve(normal, design.T / len(angle)))
 
 
-def _checked_cutoff(cutoff: float) -> float:
+def checked_cutoff(cutoff: float) -> float:
+    """The cut-off as a float; ValueError unless it is 1 to 500 UPR."""
     limit = positive(cutoff, "cutoff")
     if not 1.0 <= limit <= LARGEST_CUTOFF:
         raise ValueError(
@@ -219,6 +221,7 @@ def _checked_cutoff(cutoff: float) -> float:
     return limit
 
 
-def _gaps_deg(angle: Array) -> Array:
+def gaps_deg(angle: Array) -> Array:
+    """Angles between neighbouring points round a turn, degrees; `angle` in radians."""
     turned = np.sort(angle)
     return np.asarray(np.degrees(np.diff(turned, append=turned[0] + 2 * np.pi)))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gantrysim.metrology.roundness import ReferenceCircle, checked_points, least_squares_circle
+from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 
 WORST_CONDITION = 30.0  # of the design; beyond it, gaps between points make harmonics trade places
@@ -119,6 +120,12 @@ class Harmonics:
         }
 
 
+def waves(angle: Array, highest: int) -> Array:
+    """Columns 1, cos a .. cos n a, sin a .. sin n a of angles (radians), shape (m, 2 n + 1)."""
+    turn = np.outer(angle, np.arange(1, highest + 1))
+    return np.hstack((np.ones((len(angle), 1)), np.cos(turn), np.sin(turn)))
+
+
 @checked
 def harmonics(
     xy: ArrayLike, highest: int = 8, *, circle: ReferenceCircle | None = None
@@ -148,9 +155,8 @@ def harmonics(
         raise ValueError(f"highest must be 2 or more, found {highest}.")
     points = checked_points(xy, 2 * highest + 1)
     circle = circle or least_squares_circle(points)
-    angle = np.outer(circle.angles(points), np.arange(1, highest + 1))
     deviation = circle.deviations(points)
-    design = np.hstack((np.ones((len(points), 1)), np.cos(angle), np.sin(angle)))
+    design = waves(circle.angles(points), highest)
     q, r = np.linalg.qr(design)
     singular = np.linalg.svd(r, compute_uv=False)
     if singular[0] > WORST_CONDITION * singular[-1]:

@@ -154,8 +154,7 @@ class Measures:
         if self.noise is not None and self.squares:
             outlines = {(o.shape, o.ring, o.pass_index): o for o in self.outlines}
             reading = max(
-                2 * size_noise(row, outlines["square", row.ring, row.pass_index].xy, self.noise)
-                for row in self.squares
+                2 * size_noise(row, outlines[row.place].xy, self.noise) for row in self.squares
             )
         return side_positions(self.squares, axis, self.rotation_deg or 0.0, reading=reading)
 

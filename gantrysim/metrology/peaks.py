@@ -21,25 +21,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from gantrysim.metrology.filtered import (
-    even_angles,
-    filter_operator,
-    filtered_profile,
-    waves_of,
-)
-from gantrysim.metrology.pointnoise import PointNoise
-from gantrysim.metrology.roundness import (
-    checked_points,
-    least_squares_circle,
-    minimum_zone_circle,
-)
-from gantrysim.metrology.sensitivity import errors_of_circle
+from gantrysim.metrology.filtered import waves_of
+from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
-from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import one_of, whole_number
 from gantrysim.records.doors import checked
 
 HIGHEST = 15  # waves of the smooth shape of a ring
@@ -65,6 +51,8 @@ class PeakToValley:
         Standard deviation under the noise, mm.
     low, high : float
         95 % interval of the deviation without noise, mm; not below zero where it cannot be.
+    cutoff : float or None
+        Of the filter before it, undulations per revolution; None where nothing was filtered.
     """
 
     value: float
@@ -72,10 +60,11 @@ class PeakToValley:
     u: float
     low: float
     high: float
+    cutoff: float | None = None
 
     def mirrored(self) -> PeakToValley:
         """The same for minus the measure: of a smallest instead of a largest deviation."""
-        return PeakToValley(-self.value, -self.alone, self.u, -self.high, -self.low)
+        return PeakToValley(-self.value, -self.alone, self.u, -self.high, -self.low, self.cutoff)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
@@ -85,6 +74,7 @@ class PeakToValley:
             "u_mm": self.u,
             "low_mm": self.low,
             "high_mm": self.high,
+            "cutoff_upr": self.cutoff,
         }
 
     def __repr__(self) -> str:
@@ -93,60 +83,6 @@ class PeakToValley:
             f"PeakToValley({self.value * um:.1f} µm, noise alone {self.alone * um:.1f}; "
             f"95 % {self.low * um:.1f} to {self.high * um:.1f} µm)"
         )
-
-
-@checked
-def roundness_interval(
-    xy: ArrayLike,
-    noise: PointNoise,
-    rng: np.random.Generator | int = SEED,
-    *,
-    reference: str = "LS",
-    cutoff: float | None = None,
-    trials: int = TRIALS,
-) -> PeakToValley:
-    """RONt of an outline with a 95 % interval that has taken off what noise adds.
-
-    Parameters
-    ----------
-    xy : array_like, shape (n, 2)
-        Points all the way round, any order, mm.
-    noise : PointNoise
-        How well the points are known, mm.
-    rng : Generator or int
-        Generator, or the seed of a new one.
-    reference : str
-        "LS" or "MZ": about the least-squares circle, or within the minimum zone.
-    cutoff : float, optional
-        Filter first, undulations per revolution (`gantrysim.metrology.filtered`).
-    trials : int
-        Draws of the noise.
-
-    Raises
-    ------
-    ValueError
-        If the points make no circle, or are too few for the cut-off.
-    """
-    one_of(reference, ("LS", "MZ"), "reference")
-    whole_number(trials, "trials", least=40)
-    generator = np.random.default_rng(rng)
-    points = checked_points(xy, 4)
-    circle = least_squares_circle(points)
-    angle, deviation = circle.angles(points), circle.deviations(points)
-    source = errors_of_circle(noise, circle, angle)
-    errors = source.draws(trials, generator)
-    shape = shape_of_ring(angle, deviation)
-    at = angle
-    if cutoff is None:
-        value = circle.RONt if reference == "LS" else minimum_zone_circle(points).RONt
-    else:
-        found = filtered_profile(points, cutoff).roundness()
-        value = found.lsci.RONt if reference == "LS" else found.mzci.RONt
-        at = even_angles(cutoff)
-        operator = filter_operator(angle, cutoff, at)
-        errors, shape = errors @ operator.T, operator @ shape
-    widths = ring_widths if reference == "LS" else least_zone_widths
-    return under_noise(value, lambda drawn: widths(at, drawn), shape, errors)
 
 
 def under_noise(
@@ -173,8 +109,12 @@ def under_noise(
         What the measure cannot fall below.
     """
     nothing, smooth = measure(np.stack((np.zeros_like(shape), shape))).tolist()
-    alone = measure(errors) - nothing
-    added = measure(shape + errors) - smooth
+    alone, added = measure(errors) - nothing, measure(shape + errors) - smooth
+    return interval_of(value, alone, added, least=least)
+
+
+def interval_of(value: float, alone: Array, added: Array, *, least: float = 0.0) -> PeakToValley:
+    """Interval of a value from draws of what noise shows alone, and adds to the shape, mm."""
     _, most = coverage_interval(alone, LEVEL)
     fewest, _ = coverage_interval(added, LEVEL)
     low = max(value - most, least)
@@ -202,14 +142,14 @@ def shape_of_side(along: Array, across: Array) -> Array:
 
 def ring_widths(angle: Array, deviations: Array) -> Array:
     """RONt about the LS circle for many profiles at once, mm; deviations of shape (trials, n)."""
-    design = np.column_stack((np.ones(len(angle)), np.cos(angle), np.sin(angle)))
+    design = waves(angle, 1)
     left = deviations - (deviations @ np.linalg.pinv(design).T) @ design.T
     return np.asarray(np.ptp(left, axis=1))
 
 
 def ring_extremes(angle: Array, deviations: Array) -> tuple[Array, Array]:
     """Largest and smallest deviation seen from each profile's own LS centre, mm."""
-    design = np.column_stack((np.ones(len(angle)), np.cos(angle), np.sin(angle)))
+    design = waves(angle, 1)
     centre = (deviations @ np.linalg.pinv(design).T)[:, 1:]
     left = deviations - centre @ design[:, 1:].T
     return np.asarray(left.max(axis=1)), np.asarray(left.min(axis=1))

@@ -1,18 +1,16 @@
 """How well the points of a line are known: noise correlated along it, and the scale of the reader.
 
-The noise across a line has three parts: white noise of each point; grain, which points within one
-short cell share; and an error that is smooth along the line.  The parts enter as plain numbers, so
-this module asks nothing of whoever estimated them.  Lengths in mm.
+Lengths in mm.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from gantrysim.inference.noise import Noise
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import checked
@@ -22,24 +20,15 @@ ROBUST = 1.4826  # standard deviation of a normal sample in units of its median 
 
 @checked
 @dataclass(frozen=True)
-class PointNoise:
-    """Standard uncertainties of the points of a line, across it.
+class PointNoise(Noise):
+    """Standard uncertainties of the points of a line, across it, and of what reads them.
 
-    The defaults are those of a good scan of a line burned in wood; they are a judgement, no
-    standard gives them.  Replace them by what your own reader shows.
+    Replace the defaults by what your own reader shows.
 
     Parameters
     ----------
-    point : float
-        White noise of one point, mm.
-    grain : float
-        Noise that the points within one `cell` share, mm; correlation 1 - distance/cell.
-    smooth : float
-        Error that is smooth along the line, mm; correlation exp(-distance/length).
-    length : float
-        Correlation length of the smooth error, mm.
-    cell : float
-        Length of line that shares its grain, mm.
+    point, grain, smooth, length, cell : float
+        As in `gantrysim.inference.noise.Noise`, mm.
     scale : float
         Standard uncertainty of the reader's common scale, relative: sizes share it.
     scale_difference : float
@@ -55,11 +44,6 @@ class PointNoise:
         If a number is out of range, or no three errors can be correlated so.
     """
 
-    point: float = 0.012
-    grain: float = 0.005
-    smooth: float = 0.006
-    length: float = 8.0
-    cell: float = 2.5
     scale: float = 1.0e-3
     scale_difference: float = 4.0e-4
     skew: float = 3.0e-4
@@ -129,52 +113,9 @@ class PointNoise:
             f"x to y {self.scale_difference * um:.2f} ‰, skew {self.skew * um:.2f} mrad)"
         )
 
-    @property
-    def total(self) -> float:
-        """Standard deviation of one point across the line, mm."""
-        return math.sqrt(self.point**2 + self.grain**2 + self.smooth**2)
-
     def noise_only(self) -> PointNoise:
         """The same noise of the points, with a reader whose scale and right angle are true."""
         return replace(self, scale=0.0, scale_difference=0.0, skew=0.0)
-
-    def covariance(self, along: ArrayLike, turn: float | None = None) -> Array:
-        """Covariance of the deviations of points across a line.
-
-        Parameters
-        ----------
-        along : array_like, shape (n,)
-            Position along the line, mm, any order.
-        turn : float, optional
-            Length of a closed line, mm; distances are then the shorter way round.
-
-        Returns
-        -------
-        ndarray, shape (n, n)
-            mm².
-        """
-        places = np.asarray(along, dtype=np.float64)
-        apart = np.abs(places[:, None] - places)
-        if turn is not None:
-            apart = np.mod(apart, turn)
-            apart = np.minimum(apart, turn - apart)
-        shared = self.smooth**2 * np.exp(-apart / self.length)
-        shared += self.grain**2 * np.maximum(0.0, 1.0 - apart / self.cell)
-        shared[np.diag_indices(len(places))] += self.point**2
-        return np.asarray(shared)
-
-    def draws(
-        self, along: ArrayLike, trials: int, rng: np.random.Generator, turn: float | None = None
-    ) -> Array:
-        """Noise drawn at points of a line, mm, shape (trials, n); see `covariance`."""
-        covariance = self.covariance(along, turn)
-        size = float(np.trace(covariance)) / max(len(covariance), 1)
-        if size == 0.0:
-            return np.zeros((trials, len(covariance)))
-        # equal places make the matrix singular: a millionth of the noise keeps its root
-        covariance[np.diag_indices(len(covariance))] += 1e-12 * size
-        root = np.linalg.cholesky(covariance)
-        return np.asarray(rng.standard_normal((trials, len(root))) @ root.T)
 
 
 def white_noise_of(along: ArrayLike, deviation: ArrayLike) -> float:

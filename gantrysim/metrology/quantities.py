@@ -162,7 +162,7 @@ def quantities_of_rows(
     rng = np.random.default_rng(seed)
     for row in rows:
         spread: dict[str, float | PeakToValley] = {}
-        place = _place(row)
+        place = row.place
         if noise is not None and place in outlines:
             xy = outlines[place].xy
             if isinstance(row, CircleRow):
@@ -182,7 +182,7 @@ def quantities_of_spacings(
     sizes: dict[tuple[str, int], list[float]] = {}
     if noise is not None:
         for row in rows:
-            shape, ring, pass_index = _place(row)
+            shape, ring, pass_index = row.place
             line = outlines.get((shape, ring, pass_index))
             if line is not None:
                 own = size_noise(row, line.xy, noise.noise_only())
@@ -212,7 +212,7 @@ def quantities_of_passes(
             v, n = 2 * noise.point**2, max(s.places, 1)
             u = math.sqrt(v / n * max(s.rms**2 - v / 2, v / 2)) / s.rms
         yield _quantity((s.shape, s.ring, -1), "pass_scatter_mm", s.rms, u)
-    by_place = {_place(row): row for row in rows}
+    by_place = {row.place: row for row in rows}
     for d in drifts:
         spread = None
         ends = [(d.shape, d.ring, k) for k in (d.passes[0], d.passes[-1])]
@@ -256,10 +256,6 @@ def _placing_noise(
     covariance = errors_of_square(noise, row.geometry, xy).covariance()
     x, y = propagated(rows.centre_x, covariance), propagated(rows.centre_y, covariance)
     return x, y, propagated((rows.width + rows.height) / 4, covariance)
-
-
-def _place(row: CircleRow | SquareRow) -> tuple[str, int, int]:
-    return "circle" if isinstance(row, CircleRow) else "square", row.ring, row.pass_index
 
 
 def _quantity(

@@ -104,7 +104,7 @@ def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ..
         shifts = (centres - centres[0]).tolist()
         found.append(
             PassDrift(
-                "circle" if isinstance(first, CircleRow) else "square",
+                first.shape,
                 first.ring,
                 tuple(row.pass_index for row in passes),
                 tuple((x, y) for x, y in shifts),

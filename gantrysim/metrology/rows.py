@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from gantrysim.metrology.circular import CircularDeviation, Gap
 from gantrysim.metrology.harmonics import Harmonics
 from gantrysim.metrology.squares import SquareGeometry
+from gantrysim.pattern.shapes import CIRCLE, SQUARE
 from gantrysim.records.doors import checked
 
 ORDERS = (2, 3, 4)  # harmonics in the table
@@ -47,6 +48,13 @@ class CircleRow:
     rotation_deg: float
     ccw: bool
 
+    shape: ClassVar[str] = CIRCLE.name
+
+    @property
+    def place(self) -> tuple[str, int, int]:
+        """Shape, ring and pass."""
+        return self.shape, self.ring, self.pass_index
+
     @property
     def size(self) -> float:
         """Commanded radius, mm."""
@@ -72,7 +80,7 @@ class CircleRow:
         circle, lobes = self.path.least_squares, self.lobes
         amplitudes = {f"harmonic_{n}_mm": lobes[n].amplitude if lobes else None for n in ORDERS}
         return {
-            "shape": "circle",
+            "shape": self.shape,
             "ring": self.ring,
             "pass": self.pass_index,
             "size_mm": self.size,
@@ -119,6 +127,13 @@ class SquareRow:
     gap: Gap | None
     reached: tuple[int, int, int, int] = (1, 1, 1, 1)
 
+    shape: ClassVar[str] = SQUARE.name
+
+    @property
+    def place(self) -> tuple[str, int, int]:
+        """Shape, ring and pass."""
+        return self.shape, self.ring, self.pass_index
+
     @property
     def size(self) -> float:
         """Commanded half side, mm."""
@@ -133,7 +148,7 @@ class SquareRow:
         """Plain numbers; the name of each carries its unit."""
         g = self.geometry
         return {
-            "shape": "square",
+            "shape": self.shape,
             "ring": self.ring,
             "pass": self.pass_index,
             "size_mm": self.size,

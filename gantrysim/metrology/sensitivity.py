@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import ReferenceCircle
 from gantrysim.metrology.sizes import before_reversal
@@ -54,13 +55,20 @@ class PointErrors:
         return np.asarray(drawn + rng.standard_normal((trials, len(self.shapes))) @ self.shapes)
 
 
+def reader_shapes(angle: Array, radius: float) -> Array:
+    """What scale, scale difference and skew of 1 add across a circle, mm, shape (3, n).
+
+    `angle` are polar angles (radians) in the axes of the reader, `radius` is in mm.
+    """
+    return np.asarray(
+        radius * np.stack((np.ones(len(angle)), 0.5 * np.cos(2 * angle), 0.5 * np.sin(2 * angle)))
+    )
+
+
 def errors_of_circle(noise: PointNoise, circle: ReferenceCircle, angle: Array) -> PointErrors:
     """Errors of points of a circle at polar angles (radians); the reader's axes are those of 0°."""
     radius = circle.radius
-    of_each = radius * np.stack(
-        (np.ones(len(angle)), 0.5 * np.cos(2 * angle), 0.5 * np.sin(2 * angle))
-    )
-    shapes = np.asarray(noise.reader_root.T @ of_each)
+    shapes = np.asarray(noise.reader_root.T @ reader_shapes(angle, radius))
     return PointErrors(noise, radius * angle, 2 * np.pi * radius, shapes)
 
 
@@ -86,9 +94,7 @@ def circle_sensitivities(angle: Array) -> Array:
 
 def harmonic_sensitivities(angle: Array, highest: int) -> tuple[Array, Array]:
     """Rows for the cosine and the sine of orders 2 to `highest`, each shape (highest - 1, n)."""
-    turn = np.outer(angle, np.arange(1, highest + 1))
-    design = np.hstack((np.ones((len(angle), 1)), np.cos(turn), np.sin(turn)))
-    rows = np.linalg.pinv(design)
+    rows = np.linalg.pinv(waves(angle, highest))
     return np.asarray(rows[2 : highest + 1]), np.asarray(rows[highest + 2 :])
 
 

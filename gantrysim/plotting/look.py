@@ -26,6 +26,7 @@ FAINT = "#767676"
 COMMANDED = "#8f8f8f"
 BLUE, VERMILION = "#0072B2", "#D55E00"
 SHAPE_COLOURS = {"circle": BLUE, "square": VERMILION}
+SHAPE_MARKS = {"circle": "o", "square": "s"}
 
 WIDTH = 5.6  # inches of a new one-panel figure
 SMALL, NORMAL = 10.0, 11.5  # points; still legible when the figure shrinks to a phone

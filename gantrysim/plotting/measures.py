@@ -9,7 +9,6 @@ import numpy as np
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.positioning import Positioning
 from gantrysim.metrology.quantities import DEFINITIONS, Quantity
-from gantrysim.metrology.rows import CircleRow
 from gantrysim.metrology.uncertainty import NORMAL_95
 from gantrysim.plotting.look import (
     BLUE,
@@ -17,6 +16,7 @@ from gantrysim.plotting.look import (
     INK,
     NORMAL,
     SHAPE_COLOURS,
+    SHAPE_MARKS,
     SMALL,
     VERMILION,
     WIDTH,
@@ -66,10 +66,7 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
         raise ValueError(
             f"name must be a measure of these rings, found {name!r}; there are {', '.join(there)}."
         )
-    sizes = {
-        ("circle" if isinstance(row, CircleRow) else "square", row.ring): row.size
-        for row in measures.rows
-    }
+    sizes = {(row.shape, row.ring): row.size for row in measures.rows}
     unit = DEFINITIONS[name][0]
     whole = name in ("radius_mm", "width_mm", "height_mm") or name.startswith(("dia", "diag"))
     factor, label = (1e3, "µm") if unit == "mm" and not whole else (1.0, unit)
@@ -90,7 +87,7 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
         ready.vlines(at, low, high, color=colour, linewidth=1.6)
         value = factor * np.array([q.value for q in own])
         (mark,) = ready.plot(
-            at, value, linestyle="", marker="o" if shape == "circle" else "s", markersize=4.0,
+            at, value, linestyle="", marker=SHAPE_MARKS[shape], markersize=4.0,
             markerfacecolor="white", markeredgecolor=colour, label=f"{shape}s",
         )  # fmt: skip
         handles.append(mark)

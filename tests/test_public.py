@@ -4,14 +4,10 @@ import dataclasses
 import importlib
 import inspect
 import re
-from pathlib import Path
 
-import matplotlib as mpl
 import pytest
 
 import gantrysim
-
-README = Path(__file__).resolve().parents[1] / "README.md"
 
 UNIT = re.compile(
     r"\bmm\b|\bN\b|\bN/mm\b|\bkg\b|\bs\b|\bmrad\b|\brad\b|degrees|dimensionless|[Rr]elative"
@@ -125,16 +121,3 @@ def test_pictures_are_drawn_in_one_place_each():
     for name in PICTURES:
         module = inspect.getmodule(getattr(gantrysim.plotting, name))
         assert module.__name__.startswith("gantrysim.plotting.")
-
-
-def test_the_lines_of_use_in_the_readme_run(tmp_path, monkeypatch):
-    import matplotlib.pyplot as plt
-
-    mpl.use("Agg")
-    monkeypatch.chdir(tmp_path)
-    code = re.search(r"```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)[1]
-    names = {}
-    exec(code, names)
-    plt.close("all")
-    assert names["piece"].n_points == sum(len(line.xy) for line in names["burn"].lines)
-    assert {line.pass_index for line in names["piece"].lines} == {0, 1, 2, 3}

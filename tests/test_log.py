@@ -19,8 +19,9 @@ from scipy.stats import norm
 
 import gantrysim as gs
 from gantrysim.decisions.afterturn import after_turn, remaining
-from gantrysim.decisions.diagnosis import GIVEN_BACK, Finding, Hypothesis, prior_probability
+from gantrysim.decisions.diagnosis import Finding, Hypothesis, prior_probability
 from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.parameters import Belief, Parameter
 
 mpl.use("Agg")
@@ -423,11 +424,11 @@ def test_probabilities_move_to_the_explanation_without_the_fault() -> None:
     fresh = Belief.fresh(HEALTHY_SCATTER)
 
     def mixed(faults: tuple[str, ...], share: float) -> float:
-        return (1.0 - GIVEN_BACK) * share + GIVEN_BACK * prior_probability(
-            faults, fresh, gs.Machine().catalogue()
+        return (1.0 - USUAL.given_back) * share + USUAL.given_back * prior_probability(
+            faults, fresh, gs.Machine().catalogue(), USUAL
         )
 
-    assert GIVEN_BACK == 0.1
+    assert USUAL.given_back == 0.1
     assert after[()] == pytest.approx(mixed((), 0.1 + 0.75 * 0.7))
     assert after[("out_of_square",)] == pytest.approx(mixed(("out_of_square",), 0.75 * 0.2))
     kept = after[("tight_wheels_left",)] + after.get(("loose_wheels_left",), 0.0)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
+from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
 
 RNG_SEED = 7
@@ -79,7 +80,7 @@ def test_outliers_are_found_and_a_line_that_is_wrong_as_a_whole_is_kept() -> Non
     residual[200:] += 0.3
     planted = [0, 57, 199, 310, 399]
     residual[planted] += 0.25
-    bad = outliers(residual, line)
+    bad = outliers(residual, line, USUAL.outlier)
     assert bad[planted].all()
     assert bad.sum() <= len(planted) + 2
 

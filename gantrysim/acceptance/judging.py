@@ -288,7 +288,10 @@ def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> No
     start = Noise(burned.noise.point)
     nowhere = np.zeros(burned.n_nuisance)
     residual = burned.residual(burned.nominal, nowhere)
-    return estimate_by_line(residual, burned.bins, start.point, start, _smooth_lines(burned))
+    assumed = burned.assumptions
+    most = (assumed.most_grain, assumed.most_smooth)
+    lines = _smooth_lines(burned)
+    return estimate_by_line(residual, burned.bins, start.point, start, lines, most=most)
 
 
 def _smooth_lines(burned: BurnedPiece) -> Array:

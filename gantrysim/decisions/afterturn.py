@@ -10,18 +10,16 @@ import numpy as np
 from scipy.special import ndtr
 
 from gantrysim.decisions.adjustment import Adjustment
-from gantrysim.decisions.diagnosis import GIVEN_BACK, prior_probability
+from gantrysim.decisions.diagnosis import prior_probability
 from gantrysim.faults import Catalogue, Fault
 from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import checked
-
-#: Probability that something which was replaced or cleaned is cured (judgement).
-REPLACED = 0.8
 
 _RANGE, _DENSE = 4.5, 1801  # of the standard normal number of a size
 _TURNS = 37  # sizes for which a turn is made on a machine
@@ -93,6 +91,7 @@ def after_turn(
     *,
     turned: float | None = None,
     cured: float | None = None,
+    assumptions: Assumptions = USUAL,
 ) -> Belief:
     """Return what is believed after a turn, given what was believed before.
 
@@ -108,6 +107,8 @@ def after_turn(
         What was really turned, in the unit of the turn; what it says if absent.
     cured : float, optional
         Probability that it is cured where somebody knows better than the amount says.
+    assumptions : Assumptions
+        What is given back, and how often new parts are good.
 
     Returns
     -------
@@ -133,7 +134,7 @@ def after_turn(
     left: list[Remaining] = []
     for variant in [v for v in catalogue.faults if v.name == fault.name] or [fault]:
         parameters = sizes.pop(variant.key, variant.parameters)
-        left.append(remaining(variant, parameters, machine, turn, turned))
+        left.append(remaining(variant, parameters, machine, turn, turned, assumptions=assumptions))
         if variant.readable:
             first = _as_parameter(variant.parameters[0], left[-1])
             sizes[variant.key] = (first, *variant.parameters[1:])
@@ -141,7 +142,7 @@ def after_turn(
     done, over = rest.cured, rest.over
     if cured is not None:
         done, over = cured, (1.0 - cured) * over / max(1.0 - done, 1e-12)
-    weights = _moved(belief, catalogue, fault, done, min(over, 1.0 - done))
+    weights = _moved(belief, catalogue, fault, done, min(over, 1.0 - done), assumptions)
     mean, covariance = _widened(belief, machine, fault, rest.hand)
     return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine)
 
@@ -152,6 +153,8 @@ def remaining(
     machine: Machine,
     turn: Adjustment | Change,
     turned: float | None = None,
+    *,
+    assumptions: Assumptions = USUAL,
 ) -> Remaining:
     """What a turn leaves of a fault of uncertain size.
 
@@ -167,6 +170,8 @@ def remaining(
         What was turned.
     turned : float, optional
         What was really turned, in the unit of the turn.
+    assumptions : Assumptions
+        How often new parts are good.
 
     Notes
     -----
@@ -179,7 +184,7 @@ def remaining(
         turn.point if isinstance(turn, Adjustment) else fault.adjusting_point(machine, Handbook())
     )
     if not fault.readable or (isinstance(turn, Adjustment) and not point.result[0]):
-        return Remaining(REPLACED, 0.0, math.nan, math.nan, point.hand / 1.96)
+        return Remaining(assumptions.replaced, 0.0, math.nan, math.nan, point.hand / 1.96)
     u = np.linspace(-_RANGE, _RANGE, _DENSE)
     share = np.exp(-0.5 * u * u)
     share /= share.sum()
@@ -245,12 +250,17 @@ def _as_parameter(usual: Parameter, rest: Remaining) -> Parameter:
 
 
 def _moved(
-    belief: Belief, catalogue: Catalogue, fault: Fault, cured: float, over: float
+    belief: Belief,
+    catalogue: Catalogue,
+    fault: Fault,
+    cured: float,
+    over: float,
+    assumptions: Assumptions,
 ) -> Mapping[tuple[str, ...], float]:
     """Probabilities of the explanations after a turn that was to cure a fault."""
     old = dict(belief.weights)
     for names in ((fault.name,), ()):
-        old.setdefault(names, prior_probability(names, belief, catalogue))
+        old.setdefault(names, prior_probability(names, belief, catalogue, assumptions))
     new: dict[tuple[str, ...], float] = {}
 
     def add(faults: tuple[str, ...], share: float) -> None:
@@ -266,9 +276,10 @@ def _moved(
         if over > 0.0:
             beyond = tuple(sorted({*without, fault.opposite})) if fault.opposite else without
             add(beyond, share * over)
+    back = assumptions.given_back
     kept = ((), (catalogue.unmodelled[0].name,))
     return {
-        faults: (1.0 - GIVEN_BACK) * share + GIVEN_BACK * catalogue.prior(faults)
+        faults: (1.0 - back) * share + back * catalogue.prior(faults)
         for faults, share in new.items()
         if share > 0.0 or faults in kept
     }

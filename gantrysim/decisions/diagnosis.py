@@ -15,6 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions import words as findingwords
 from gantrysim.faults import Catalogue, Fault
+from gantrysim.inference.assumptions import Assumptions
 from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem, listed, prepare
@@ -36,37 +37,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from gantrysim.decisions.advice import Advice
-
-#: Hypotheses whose log evidence lies closer than this cannot be told apart (about 20 : 1;
-#: less than that can come from what the model lacks).
-ALIKE = 3.0
-#: To stand alone an explanation must lead the next one by this much (about 150 : 1).
-ALONE = 5.0
-#: With fewer measured rings than this a piece gives hints, not findings, and a difference in
-#: log evidence means a quarter of what it would.
-FEW_RINGS, HINT = 3, 4.0
-#: An explanation counts as likelier than before from this gain in log probability on (2 : 1).
-LIKELIER = math.log(2.0)
-#: Only a much larger difference splits twins, which a burn sees as nearly the same thing.
-TWINS_ALIKE = 8.0
-#: Steps of the first fit, which only teaches a first noise.
-_FIRST_STEPS = 6
-#: Log probability below which an explanation's size is told roughly.
-_UNLIKELY = -9.0
-#: Modes further behind than this are not refined.
-_HOPELESS = 25.0
-#: Pairs: how many leading single faults are extended if they lie within how much of the best,
-#: how many pairs are searched, and the least promised gain in log evidence worth the search.
-_LEADERS, _CLOSE, _PAIRS, _WORTH = 2, 8.0, 6, 4.0
-#: Log odds that a sought fault beside another one has to overcome on top of its prior.
-_BESIDE = 6.0
-#: Probability that is always left for explanations that nobody has named yet.
-_LEAST_LEFT = 0.02
-#: Part of a belief that is always given back to what was believed of a fresh machine, so that
-#: a wrong finding can be undone.
-GIVEN_BACK = 0.1
-#: How much larger the shared discrepancy is under "something not in this list".
-_UNLISTED_FACTOR = 6.0
 
 
 @checked
@@ -136,6 +106,11 @@ class Finding:
     ranked: tuple[Hypothesis, ...]
 
     @property
+    def assumptions(self) -> Assumptions:
+        """The judgement that it rests on."""
+        return self.best.fit.problem.assumptions
+
+    @property
     def pieces(self) -> tuple[Piece, ...]:
         """The measured pieces among it."""
         return tuple(thing for thing in self.measured if isinstance(thing, Piece))
@@ -154,19 +129,19 @@ class Finding:
     def certain(self) -> bool:
         """Whether one explanation stands alone.
 
-        Nothing else is as good, its probability is above 0.9, its magnitude is identifiable, its
-        search settled, the piece shows at least three rings, and it is known which way up it was
-        burned.
+        Nothing else is as good, its probability is high (`Assumptions.certain`), its magnitude is
+        identifiable, its search settled, the piece shows enough rings, and it is known which way
+        up it was burned.
         """
         best = self.best
-        alone = not best.indistinguishable_from and best.probability > 0.9
+        alone = not best.indistinguishable_from and best.probability > self.assumptions.certain
         sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
         return alone and sized and not self.thin and self.quarter_known
 
     @property
     def thin(self) -> bool:
         """Whether the pieces show too few rings for more than a hint."""
-        return self.rings < FEW_RINGS
+        return self.rings < self.assumptions.few_rings
 
     @property
     def quarter_known(self) -> bool:
@@ -182,9 +157,7 @@ class Finding:
     def gains(self) -> dict[tuple[str, ...], float]:
         """Change of the log probability of each explanation by what was measured, nats."""
         problem = self.best.fit.problem
-        before = np.array(
-            [prior_probability(h.faults, problem.belief, problem.catalogue) for h in self.ranked]
-        )
+        before = np.array([_prior(h.faults, problem) for h in self.ranked])
         after = np.array([max(h.probability, 1e-300) for h in self.ranked])
         gains = np.log(after / (before / before.sum()))
         return {h.faults: float(g) for h, g in zip(self.ranked, gains, strict=True)}
@@ -192,12 +165,16 @@ class Finding:
     @property
     def learned(self) -> bool:
         """Whether one explanation stands alone, or any became twice as likely as before."""
-        return not self.best.indistinguishable_from or max(self.gains.values()) > LIKELIER
+        return (
+            not self.best.indistinguishable_from
+            or max(self.gains.values()) > self.assumptions.likelier
+        )
 
     @property
     def spoken_against(self) -> tuple[tuple[str, ...], ...]:
-        """Explanations that became less than a twentieth as likely, as `ALIKE` counts them."""
-        return tuple(faults for faults, gain in self.gains.items() if gain < -ALIKE)
+        """Explanations that became much less likely, by `Assumptions.alike` or more."""
+        alike = self.assumptions.alike
+        return tuple(faults for faults, gain in self.gains.items() if gain < -alike)
 
     def belief(self) -> Belief:
         """Return what is now believed, to diagnose the next burn of the unchanged machine with.
@@ -218,9 +195,10 @@ class Finding:
         covariance = (spread.T * share) @ spread
         for p, h in zip(share, likely, strict=True):
             covariance += p * h.fit.mode.covariance[:n, :n]
-        covariance = (1.0 - GIVEN_BACK) * (covariance + GIVEN_BACK * np.outer(mean, mean))
-        covariance += GIVEN_BACK * np.eye(n)
-        mean = (1.0 - GIVEN_BACK) * mean
+        back = self.assumptions.given_back
+        covariance = (1.0 - back) * (covariance + back * np.outer(mean, mean))
+        covariance += back * np.eye(n)
+        mean = (1.0 - back) * mean
         sizes: dict[str, tuple[Parameter, ...]] = {}
         for h in reversed(likely):
             mode = h.fit.mode
@@ -231,7 +209,7 @@ class Finding:
                 sizes[fault.key] = tuple(q.narrowed(float(u), float(s)) for q, u, s in told)
         catalogue = self.best.fit.problem.catalogue
         weights = {
-            h.faults: (1.0 - GIVEN_BACK) * h.probability + GIVEN_BACK * catalogue.prior(h.faults)
+            h.faults: (1.0 - back) * h.probability + back * catalogue.prior(h.faults)
             for h in likely
         }
         return Belief(mean, np.linalg.inv(covariance), weights, sizes, self.machine)
@@ -255,6 +233,7 @@ class Finding:
             "sources": [thing.source for thing in self.measured],
             "certain": self.certain,
             "quarter_known": self.quarter_known,
+            "assumptions": self.assumptions.to_dict(),
             "ranked": [
                 {
                     "faults": list(h.faults),
@@ -290,6 +269,7 @@ def diagnose(
     machine: Machine | None = None,
     *,
     belief: Belief | None = None,
+    assumptions: Assumptions | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Finding:
     """Compare healthy, every fault, likely pairs and "something not in this list" on one piece.
@@ -303,6 +283,8 @@ def diagnose(
     belief : Belief, optional
         What earlier burns of this machine taught (`Finding.belief`); a healthy machine's scatter
         and the usual faults if absent.
+    assumptions : Assumptions, optional
+        The judgement that the inference rests on; the usual one if absent.
     progress : callable, optional
         Called with a line of text as each explanation is tried.
 
@@ -326,10 +308,11 @@ def diagnose(
     say = progress if progress is not None else _silent
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        problem = prepare(measured, machine, belief)
+        problem = prepare(measured, machine, belief, assumptions)
+        assumed = problem.assumptions
         faults = problem.catalogue.modelled
         say("healthy machine")
-        healthy = solve(problem, (), problem.start(()), most_steps=_FIRST_STEPS)
+        healthy = solve(problem, (), problem.start(()), most_steps=assumed.first_steps)
         problem = learn_noise(problem, healthy)
         healthy = solve(problem, (), healthy)
 
@@ -337,7 +320,7 @@ def diagnose(
 
         def explain(fault: Fault) -> Mode:
             say(fault.name)
-            mode = search(problem, (fault,), healthy, give_up=min(least) + 2.0 * _HOPELESS)
+            mode = search(problem, (fault,), healthy, give_up=min(least) + 2.0 * assumed.hopeless)
             least.append(mode.cost)
             return mode
 
@@ -354,7 +337,7 @@ def diagnose(
         say(problem.catalogue.unmodelled[0].name)
         unlisted = _unlisted(learned, next(m for m in modes if not m.faults))
     things = listed(measured)
-    slack = HINT if rings_of(things) < FEW_RINGS else 1.0
+    slack = assumed.hint if rings_of(things) < assumed.few_rings else 1.0
     return Finding(things, machine, _rank(learned, modes, unlisted, slack))
 
 
@@ -374,7 +357,11 @@ def _relearned(
     """
     best = max(modes, key=lambda m: m.evidence)
     learned = learn_noise(problem, best)
-    near = [m for m in modes if m.evidence > best.evidence - _HOPELESS or not m.faults]
+    near = [
+        m
+        for m in modes
+        if m.evidence > best.evidence - problem.assumptions.hopeless or not m.faults
+    ]
     solved = list(run(lambda m: _again(learned, m), near))
     shift = solved[near.index(best)].evidence - best.evidence
     far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
@@ -397,7 +384,9 @@ def _sought(problem: Problem, mode: Mode) -> list[Mode]:
         found = extend(problem, mode, placed)
         paid = math.log(tried)  # the place was chosen among so many
         if mode.faults:
-            paid += _BESIDE  # a signature can hide in what the model of the other fault lacks
+            paid += (
+                problem.assumptions.beside
+            )  # a signature can hide in what the model of the other fault lacks
         modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
     return modes
 
@@ -407,7 +396,9 @@ def _pairs(
 ) -> list[Mode]:
     """Modes of the pairs that promise most beside the best single faults."""
     singles = sorted((m for m in modes if len(m.faults) == 1), key=lambda m: -m.evidence)
-    leaders = [m for m in singles[:_LEADERS] if m.evidence > singles[0].evidence - _CLOSE]
+    assumed = problem.assumptions
+    least = singles[0].evidence - assumed.close
+    leaders = [m for m in singles[: assumed.leaders] if m.evidence > least]
     leaders = [m for m in leaders if m.faults[0].pattern is None]
     may = problem.catalogue.plausible
     tasks = [(m, f) for m in leaders for f in faults if may(m.faults[0].name, f.name)]
@@ -415,20 +406,21 @@ def _pairs(
     order = sorted(range(len(tasks)), key=lambda k: -gains[k])
     chosen: list[tuple[Mode, Fault]] = []
     seen: set[frozenset[str]] = set()
-    for k in order[: 2 * _PAIRS]:
+    for k in order[: 2 * assumed.most_pairs]:
         mode, fault = tasks[k]
         names = frozenset((mode.faults[0].name, fault.name))
-        if gains[k] > _WORTH and names not in seen and len(chosen) < _PAIRS:
+        if gains[k] > assumed.worth and names not in seen and len(chosen) < assumed.most_pairs:
             seen.add(names)
             chosen.append(tasks[k])
-    bound = singles[0].cost + _HOPELESS
+    bound = singles[0].cost + assumed.hopeless
     pairs = list(run(lambda task: extend(problem, *task, give_up=bound), chosen))
     return pairs + (_sought(problem, leaders[0]) if leaders else [])
 
 
 def _unlisted(problem: Problem, healthy: Mode) -> Mode:
     """Healthy machine with a much larger discrepancy and a noise of its own."""
-    wide = _with_pieces(problem, lambda _, p: p.with_discrepancy(_UNLISTED_FACTOR))
+    factor = problem.assumptions.unlisted_factor
+    wide = _with_pieces(problem, lambda _, p: p.with_discrepancy(factor))
     mode = solve(wide, (), healthy)
     learned = dict(learn_noise(wide, mode, believable=False).burned)
     own = _with_pieces(wide, lambda i, p: p.with_noise(learned[i].noise))
@@ -456,10 +448,10 @@ def _rank(
     for mode in modes:
         faults = tuple(sorted(fault.name for fault in mode.faults))
         variants = math.prod(len(catalogue.of_name(name)) for name in faults)
-        prior = math.log(prior_probability(faults, problem.belief, catalogue) / variants)
+        prior = math.log(_prior(faults, problem) / variants)
         families.setdefault(faults, []).append((mode.evidence + prior, mode))
     anything = catalogue.unmodelled[0]
-    odds = math.log(prior_probability((anything.name,), problem.belief, catalogue))
+    odds = math.log(_prior((anything.name,), problem))
     healthy = next(m for m in modes if not m.faults)
     for fault in catalogue.unmodelled:
         if fault.there(problem, healthy):
@@ -473,9 +465,9 @@ def _rank(
     for faults, members in families.items():
         mode = max(members, key=lambda item: item[0])[1]
         named = mode.faults or tuple(catalogue.named(name) for name in faults)
-        alike = _alike(catalogue, faults, scores, slack)
+        alike = _alike(problem, faults, scores, slack)
         fit = Fit(problem, mode, problem.machine(mode.faults, mode.u))
-        likely = scores[faults] - total > _UNLIKELY
+        likely = scores[faults] - total > problem.assumptions.unlikely
         hypotheses.append(
             Hypothesis(
                 faults=faults,
@@ -493,21 +485,28 @@ def _rank(
     return tuple(sorted(hypotheses, key=lambda h: -h.probability))
 
 
-def prior_probability(faults: tuple[str, ...], belief: Belief, catalogue: Catalogue) -> float:
+def prior_probability(
+    faults: tuple[str, ...], belief: Belief, catalogue: Catalogue, assumptions: Assumptions
+) -> float:
     """Probability of an explanation before the burn.
 
     Those that the belief names have the probability it gives; the others share what is left in
     the proportions of the catalogue (`Catalogue.prior`).
     """
+    least = assumptions.least_left
     if faults in belief.weights:
         return belief.weights[faults]
     taken = sum(catalogue.prior(named) for named in belief.weights)
-    left = max(1.0 - sum(belief.weights.values()), _LEAST_LEFT)
-    return catalogue.prior(faults) * left / max(1.0 - taken, _LEAST_LEFT)
+    left = max(1.0 - sum(belief.weights.values()), least)
+    return catalogue.prior(faults) * left / max(1.0 - taken, least)
+
+
+def _prior(faults: tuple[str, ...], problem: Problem) -> float:
+    return prior_probability(faults, problem.belief, problem.catalogue, problem.assumptions)
 
 
 def _alike(
-    catalogue: Catalogue,
+    problem: Problem,
     faults: tuple[str, ...],
     score: Mapping[tuple[str, ...], float],
     slack: float,
@@ -515,14 +514,16 @@ def _alike(
     """Explanations that cannot be told from one, likeliest first."""
     others = sorted((f for f in score if f != faults), key=lambda f: -score[f])
     apart = {f: abs(score[f] - score[faults]) / slack for f in others}
+    alone = problem.assumptions.alone
     nearest = min(others, key=lambda f: apart[f], default=None)
     return tuple(
         f
         for f in others
-        if apart[f] < max(alike_within(catalogue, faults, f), ALONE if f == nearest else 0.0)
+        if apart[f] < max(alike_within(problem, faults, f), alone if f == nearest else 0.0)
     )
 
 
-def alike_within(catalogue: Catalogue, one: tuple[str, ...], other: tuple[str, ...]) -> float:
+def alike_within(problem: Problem, one: tuple[str, ...], other: tuple[str, ...]) -> float:
     """How far apart two explanations' log evidence may lie and still mean nothing."""
-    return TWINS_ALIKE if catalogue.twins(one, other) else ALIKE
+    assumed = problem.assumptions
+    return assumed.twins if problem.catalogue.twins(one, other) else assumed.alike

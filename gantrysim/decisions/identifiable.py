@@ -7,6 +7,7 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from gantrysim.inference.assumptions import USUAL
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.doors import checked
@@ -14,9 +15,6 @@ from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-#: An interval narrower than this part of the prior's counts as identifiable, as in a fit.
-IDENTIFIABLE = 0.8
 
 
 @dataclass(frozen=True)
@@ -53,8 +51,8 @@ class Row:
 
     @property
     def identifiable(self) -> bool:
-        """Whether the test narrows it to less than 0.8 of its prior's width."""
-        return self.left < IDENTIFIABLE
+        """Whether the test narrows it enough, see `Assumptions.identifiable`."""
+        return self.left < USUAL.identifiable
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from gantrysim.decisions.diagnosis import HINT, Finding, Hypothesis, alike_within
+from gantrysim.decisions.diagnosis import Finding, Hypothesis, alike_within
 from gantrysim.decisions.information import (
     Expected,
     Predictive,
@@ -274,7 +274,7 @@ class _Question:
             )
         listed = [h for h in finding.ranked if catalogue.foretells(h.faults)]
         # few rings: a log evidence means a fraction of itself, as in the finding's own groups
-        power = 1.0 / HINT if finding.thin else 1.0
+        power = 1.0 / finding.assumptions.hint if finding.thin else 1.0
         chances = np.array([max(h.probability, 1e-300) for h in listed]) ** power
         chances /= chances.sum()
         kept = [k for k in np.argsort(-chances, kind="stable") if chances[k] > ALIVE][:MOST_ALIVE]
@@ -286,7 +286,7 @@ class _Question:
             shared = h.fit.mode.u.size - own
             roots.append(np.linalg.cholesky(h.fit.mode.covariance[:shared, :shared]))
         slack = np.array(
-            [[alike_within(catalogue, a.faults, b.faults) for b in alive] for a in alive]
+            [[alike_within(problem, a.faults, b.faults) for b in alive] for a in alive]
         )
         size = next((k for k, h in enumerate(alive) if h.fit.mode.faults), None)
         return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)

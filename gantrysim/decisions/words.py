@@ -64,6 +64,9 @@ def report(finding: Finding) -> list[str]:
             f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
             f"over {sum(len(p.lines) for p in finding.pieces)} lines."
         )
+    if finding.assumptions.changed():
+        said = (f"{name} {value}" for name, value in finding.assumptions.changed().items())
+        rows.append(f"Assumed otherwise than usual: {'; '.join(said)}.")
     rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
     return rows
 

@@ -11,24 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.machine import Machine
-
-#: Spacing of the knots of the random functions, mm: their correlation length.  Rail form is
-#: long, dirt on a rail is short.
-EVEN_KNOTS, ODD_KNOTS = 12.0, 6.0
-#: Standard deviation of the even terms (rail form, belt pitch) at each knot, mm.
-EVEN = 0.003
-#: Random part of a wheel's drag along its rail, from ripple and dirt (a few per cent each:
-#: common practice, no source); it turns over with the direction, times drag over stiffness.
-ODD_SHARE = 0.05
-ODD_LEAST = 0.002
-#: Where a side of a square comes to rest after the swing at the corner before it, mm: the same
-#: for every square, for each axis and direction its own (full dynamics of healthy and tight
-#: machines against the march with feed forces: 3..10 um rms).
-REST = 0.005
-#: Once-per-turn error that a sound pulley leaves, each of sine and cosine, mm (run-out of
-#: a machined pulley of the order of 0.01 mm: common practice, no source).
-TURN = 0.004
 
 
 def _hats(position: np.ndarray, length: float) -> np.ndarray:
@@ -46,6 +30,7 @@ def basis(
     normal: np.ndarray,
     moving: np.ndarray,
     square: np.ndarray,
+    assumptions: Assumptions = USUAL,
 ) -> np.ndarray:
     """Columns of the shared discrepancy, scaled to unit prior.
 
@@ -61,6 +46,8 @@ def basis(
         Sign of the last commanded motion of each axis there.
     square : ndarray, shape (n,)
         1 on squares, 0 on circles.
+    assumptions : Assumptions
+        Sizes and lengths of the terms.
 
     Returns
     -------
@@ -76,20 +63,20 @@ def basis(
     columns = []
     turn = 2.0 * np.pi / machine.belt_left.pulley_circumference
     for wave in (np.sin, np.cos):
-        y_wave = TURN * wave(turn * points[:, 1])[:, None]
-        x_wave = TURN * wave(turn * points[:, 0])[:, None]
+        y_wave = assumptions.pulley_turn * wave(turn * points[:, 1])[:, None]
+        x_wave = assumptions.pulley_turn * wave(turn * points[:, 0])[:, None]
         columns += [x_wave * effect_x, y_wave * effect_left, y_wave * effect_right]
     for effect, outward in ((effect_x, x), (effect_left, y), (effect_right, y)):
         for side in (1.0, -1.0):
-            columns += [REST * square[:, None] * effect * (side * outward > 0.5)]
+            columns += [assumptions.corner_rest * square[:, None] * effect * (side * outward > 0.5)]
     lag_x, lag_left, lag_right = lags(machine, np.mean(points, axis=0))
     for effect, axis, lag in (
         (effect_x, 0, lag_x), (effect_left, 1, lag_left), (effect_right, 1, lag_right)
     ):  # fmt: skip
         place, turned = points[:, axis], moving[:, axis : axis + 1]
-        odd = max(ODD_SHARE * lag, ODD_LEAST)
-        columns += [EVEN * _hats(place, EVEN_KNOTS) * effect]
-        columns += [odd * _hats(place, ODD_KNOTS) * effect * turned]
+        odd = max(assumptions.odd_share * lag, assumptions.odd_least)
+        columns += [assumptions.even * _hats(place, assumptions.even_length) * effect]
+        columns += [odd * _hats(place, assumptions.odd_length) * effect * turned]
     return np.concatenate(columns, axis=1)
 
 

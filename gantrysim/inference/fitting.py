@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Parameter, values_at
 from gantrysim.inference.problem import Problem, prepare
@@ -54,7 +55,11 @@ class Estimate:
 
 
 def sized(
-    fault: FaultModel, parameters: Sequence[Parameter], u: np.ndarray, draws: np.ndarray
+    fault: FaultModel,
+    parameters: Sequence[Parameter],
+    u: np.ndarray,
+    draws: np.ndarray,
+    assumptions: Assumptions = USUAL,
 ) -> Estimate:
     """Magnitude of a fault at its unknowns, with the 95 % interval of draws of them.
 
@@ -68,13 +73,15 @@ def sized(
         Its unknowns, standard normal numbers.
     draws : ndarray, shape (n, q)
         Draws of them.
+    assumptions : Assumptions
+        How much narrowing counts as identifiable.
     """
     blank = np.random.default_rng(SEED).standard_normal(draws.shape)
     sizes = [
         [fault.magnitude(*values_at(parameters, x)) for x in table] for table in (draws, blank)
     ]
     (low, high), (least, most) = np.quantile(sizes, [0.025, 0.975], axis=1).T
-    identifiable = bool(high - low < 0.8 * (most - least))
+    identifiable = bool(high - low < assumptions.identifiable * (most - least))
     estimate = float(fault.magnitude(*values_at(parameters, u)))
     if not low <= estimate <= high:  # the length of a vector about zero has no size at its mode
         estimate = float(np.median(sizes[0]))
@@ -166,9 +173,12 @@ class Fit:
         parameters = [s.parameter for s in self.problem.scatter]
         parameters += [q for fault in self.mode.faults for q in self.problem.parameters(fault)]
         out = []
+        enough = self.problem.assumptions.identifiable
         for q, u, s in zip(parameters, self.mode.u, sd, strict=False):
             low, high = sorted((q.value(u - 1.96 * s), q.value(u + 1.96 * s)))
-            out.append(Estimate(q.name, q.unit, q.value(u), low, high, identifiable=bool(s < 0.8)))
+            out.append(
+                Estimate(q.name, q.unit, q.value(u), low, high, identifiable=bool(s < enough))
+            )
         return tuple(out)
 
     def overlay(self, piece: int = 0) -> Overlay:

@@ -8,6 +8,7 @@ one with independent unit noise, exactly, by a Kalman filter along each line.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -22,8 +23,6 @@ from gantrysim.inference.whitening import Metric
 
 #: Length of line that one bin averages, mm: several grain lengths, a fraction of any feature.
 BIN_LENGTH = 2.5
-#: A point this many robust standard deviations off its neighbours is an outlier.
-OUTLIER = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +59,7 @@ class Bins:
         return np.asarray(np.add.reduceat(table[kept], first, axis=0) / self.count[:, None])
 
 
-def outliers(residual: np.ndarray, line: np.ndarray) -> np.ndarray:
+def outliers(residual: np.ndarray, line: np.ndarray, sigmas: float) -> np.ndarray:
     """Points that stand off the median of their neighbours on the same line.
 
     Parameters
@@ -69,6 +68,8 @@ def outliers(residual: np.ndarray, line: np.ndarray) -> np.ndarray:
         Residuals against any smooth prediction, mm, in order along each line.
     line : ndarray of int, shape (n,)
         Line of each point.
+    sigmas : float
+        So many robust standard deviations off its neighbours a point is an outlier.
 
     Returns
     -------
@@ -80,11 +81,13 @@ def outliers(residual: np.ndarray, line: np.ndarray) -> np.ndarray:
         on = line == k
         middle[on] = median_filter(residual[on], size=9, mode="mirror")
     off = np.abs(residual - middle)
-    return np.asarray(off > OUTLIER * 1.4826 * np.median(off) / 0.85)
+    return np.asarray(off > sigmas * 1.4826 * np.median(off) / 0.85)
 
 
-def make_bins(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Bins:
-    """Group points into bins of about `BIN_LENGTH` mm.
+def make_bins(
+    along: np.ndarray, line: np.ndarray, bad: np.ndarray, length: float = BIN_LENGTH
+) -> Bins:
+    """Group points into bins.
 
     Parameters
     ----------
@@ -94,8 +97,10 @@ def make_bins(along: np.ndarray, line: np.ndarray, bad: np.ndarray) -> Bins:
         Line of each point, points of a line standing together.
     bad : ndarray of bool, shape (n,)
         Outliers to leave out.
+    length : float
+        Of a bin along the line, mm.
     """
-    key = np.stack([line, np.floor(along / BIN_LENGTH).astype(np.int64)], axis=1)[~bad]
+    key = np.stack([line, np.floor(along / length).astype(np.int64)], axis=1)[~bad]
     new = np.concatenate([[True], np.any(key[1:] != key[:-1], axis=1)])
     owner = np.full(len(line), -1)
     owner[~bad] = np.cumsum(new) - 1
@@ -209,6 +214,10 @@ class Noise:
         root = np.linalg.cholesky(covariance)
         return np.asarray(rng.standard_normal((trials, len(root))) @ root.T)
 
+    def of_points(self, point: float) -> Noise:
+        """The same noise with another white noise of single points, mm."""
+        return dataclasses.replace(self, point=point)
+
     def whiten(self, columns: np.ndarray, bins: Bins) -> tuple[np.ndarray, float]:
         """Whiten columns over the bins.
 
@@ -251,11 +260,6 @@ class Noise:
         return Metric.of(columns, shared, log_det)
 
 
-#: Most that a measurement can be blamed for, mm: what exceeds it is the machine's.  Grain and
-#: charred edges give 0.02..0.05 mm at single points (common practice, no source).
-MOST_GRAIN, MOST_SMOOTH = 0.015, 0.020
-
-
 def estimate(
     residual: np.ndarray,
     bins: Bins,
@@ -263,7 +267,7 @@ def estimate(
     start: Noise,
     shared: np.ndarray,
     *,
-    believable: bool = True,
+    most: tuple[float, float] | None = None,
 ) -> Noise:
     """Fit the noise of the bins to residuals by restricted maximum likelihood.
 
@@ -280,8 +284,9 @@ def estimate(
     shared : ndarray, shape (m, k)
         Linear terms that the residuals may hold beside the noise, each at one prior standard
         deviation, mm.  They are integrated out: what a fit has swallowed of the noise is counted.
-    believable : bool
-        Whether the answer is held to what a measurement can be blamed for.
+    most : (float, float), optional
+        Most grain and smooth noise that a measurement can be blamed for, mm: what exceeds it is the
+        machine's.
 
     Notes
     -----
@@ -294,11 +299,17 @@ def estimate(
         metric = noise.metric(bins, shared)
         return metric.half_square(residual) + 0.5 * metric.log_det
 
-    return _fitted(misfit, scatter, start, believable=believable)
+    return _fitted(misfit, scatter, start, most)
 
 
 def estimate_by_line(
-    residual: np.ndarray, bins: Bins, scatter: float, start: Noise, own: np.ndarray
+    residual: np.ndarray,
+    bins: Bins,
+    scatter: float,
+    start: Noise,
+    own: np.ndarray,
+    *,
+    most: tuple[float, float] | None = None,
 ) -> Noise:
     """As `estimate`, with linear terms of which every line has its own amounts.
 
@@ -329,11 +340,11 @@ def estimate_by_line(
             square += float(y @ y - taken @ taken)
         return 0.5 * (square + log_det)
 
-    return _fitted(misfit, scatter, start, believable=True)
+    return _fitted(misfit, scatter, start, most)
 
 
 def _fitted(
-    misfit: Callable[[Noise], float], scatter: float, start: Noise, *, believable: bool
+    misfit: Callable[[Noise], float], scatter: float, start: Noise, most: tuple[float, float] | None
 ) -> Noise:
     """Noise of least misfit, with the weak priors about the start."""
     from scipy.optimize import minimize
@@ -346,8 +357,8 @@ def _fitted(
 
     def held(v: np.ndarray) -> tuple[float, float, float]:
         grain, smooth, length = (float(x) for x in np.exp(v))
-        if believable:
-            grain, smooth = min(grain, MOST_GRAIN), min(smooth, MOST_SMOOTH)
+        if most is not None:
+            grain, smooth = min(grain, most[0]), min(smooth, most[1])
         return grain, smooth, length
 
     best = minimize(cost, centre, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.05})

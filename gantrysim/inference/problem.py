@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
@@ -37,12 +38,15 @@ class Problem:
         What is believed before these measurements; the healthy scatter alone if absent.
     scatter : tuple of Scatter
         Healthy scatter; that of the machine's catalogue if absent.
+    assumptions : Assumptions
+        The judgement that the inference rests on.
     """
 
     nominal: Machine
     sources: tuple[LikelihoodTerm, ...]
     belief: Belief = None  # type: ignore[assignment]  # both are filled in below
     scatter: tuple[Scatter, ...] = None  # type: ignore[assignment]
+    assumptions: Assumptions = USUAL
 
     def __post_init__(self) -> None:
         if self.scatter is None:
@@ -155,7 +159,10 @@ M = TypeVar("M", bound=Measured)
 
 
 def prepare(
-    measured: Measured | Sequence[Measured], nominal: Machine, belief: Belief | None = None
+    measured: Measured | Sequence[Measured],
+    nominal: Machine,
+    belief: Belief | None = None,
+    assumptions: Assumptions | None = None,
 ) -> Problem:
     """Make everything measured on a machine ready for fitting.
 
@@ -167,6 +174,8 @@ def prepare(
         The machine as described.
     belief : Belief, optional
         What earlier burns taught; the healthy scatter alone if absent.
+    assumptions : Assumptions, optional
+        The judgement that the inference rests on; the usual one if absent.
 
     Returns
     -------
@@ -182,8 +191,10 @@ def prepare(
     """
     if belief is not None:
         belief.check(nominal)
-    sources = tuple(thing.likelihood_term(nominal) for thing in listed(measured))
-    return Problem(nominal, sources, belief or Belief.fresh(nominal.catalogue().scatter))
+    assumed = assumptions or USUAL
+    sources = tuple(thing.likelihood_term(nominal, assumed) for thing in listed(measured))
+    believed = belief or Belief.fresh(nominal.catalogue().scatter)
+    return Problem(nominal, sources, believed, assumptions=assumed)
 
 
 def listed(measured: M | Sequence[M]) -> tuple[M, ...]:

@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.machine import Machine
@@ -114,7 +115,7 @@ class DrawnLines(LikelihoodTerm, Protocol):
 class Measured(Protocol):
     """A measurement: what gives a likelihood term."""
 
-    def likelihood_term(self, nominal: Machine) -> Any:
+    def likelihood_term(self, nominal: Machine, assumptions: Assumptions = USUAL) -> Any:
         """The measurement made ready for fitting, a `LikelihoodTerm`."""
 
 

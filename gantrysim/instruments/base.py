@@ -23,6 +23,7 @@ from typing import Any, ClassVar, Self, get_args, get_type_hints
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.csvtable import CsvTable, csv_text, read_table
@@ -86,7 +87,7 @@ class Measurement(ABC):
         """The same measurement with what a machine would give, read without error."""
 
     @abstractmethod
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+    def likelihood_term(self, nominal: Machine, assumptions: Assumptions = USUAL) -> LikelihoodTerm:
         """The measurement made ready for fitting to a machine as described.
 
         Raises
@@ -247,7 +248,7 @@ class ReadingSheet(Measurement):
         readings = tuple(dataclasses.replace(r, **{name: v}) for r, v in pairs)
         return dataclasses.replace(self, readings=readings)  # type: ignore[type-var]
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+    def likelihood_term(self, nominal: Machine, assumptions: Assumptions = USUAL) -> LikelihoodTerm:
         """The sheet made ready for fitting."""
         return ReadingTerm(self)
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.discrepancy import basis
 from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
 from gantrysim.inference.terms import Overlay
@@ -28,11 +28,6 @@ from gantrysim.machine import Machine
 
 if TYPE_CHECKING:
     from gantrysim.instruments.points import Piece
-
-#: Prior standard deviations of the placement: turn (rad) and shift (mm).  Those of the scanner's
-#: scale and skew come with the piece, see `gantrysim.instruments.scanner`.
-TURN, SHIFT = math.radians(3.0), 10.0
-_SIZES = (1.0, 1.5, 2.2, 3.3)  # of the shared discrepancy, of which the residuals choose one
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +54,8 @@ class BurnedPiece:
         Weight of each bin, 1 for a good one, less for one that stands off (robust loss).
     origin : ndarray, shape (6,)
         Placement about which the unknown placement is taken.
+    assumptions : Assumptions
+        The judgement that noise, discrepancy and placement rest on.
     """
 
     piece: Piece
@@ -70,6 +67,7 @@ class BurnedPiece:
     shared: np.ndarray
     weight: np.ndarray
     origin: np.ndarray
+    assumptions: Assumptions = USUAL
 
     #: Unknowns of the placement.
     n_nuisance: ClassVar[int] = 6
@@ -91,7 +89,7 @@ class BurnedPiece:
 
     def placement(self, v: np.ndarray) -> np.ndarray:
         """The placement at its six standard normal unknowns."""
-        return placement(self.origin, v, self.piece.scanner)
+        return placement(self.origin, v, self.piece.scanner, self.assumptions)
 
     @functools.cached_property
     def metric(self) -> Metric:
@@ -150,20 +148,21 @@ class BurnedPiece:
         compared on the same data).  ``believable`` holds the noise to what a measurement can
         be blamed for.
         """
-        before, free = fitted.before, fitted.free
-        start = Noise(self.noise.point)
+        assumed, before, free = self.assumptions, fitted.before, fitted.free
+        start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
-        noise = estimate(before, self.bins, start.point, start, terms, believable=believable)
+        most = (assumed.most_grain, assumed.most_smooth) if believable else None
+        noise = estimate(before, self.bins, start.point, start, terms, most=most)
         left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
         w, _ = noise.whiten(left, self.bins)
-        weight = np.sqrt(np.minimum(1.0, 3.0 / np.maximum(np.abs(w), 1e-12)))
-        shared = shared_discrepancy(machine, self.matched, self.bins, self.placement(v))
+        weight = np.sqrt(np.minimum(1.0, assumed.huber / np.maximum(np.abs(w), 1e-12)))
+        shared = shared_discrepancy(machine, self.matched, self.bins, self.placement(v), assumed)
 
         def likelihood(size: float) -> float:
             metric = noise.metric(self.bins, np.hstack([size * shared, free]), weight)
             return -metric.half_square(before) - 0.5 * metric.log_det
 
-        size = max(_SIZES, key=likelihood)
+        size = max(self.assumptions.discrepancy_sizes, key=likelihood)
         return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
 
     def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -204,26 +203,24 @@ class BurnedPiece:
         )
 
 
-def placement(origin: np.ndarray, v: np.ndarray, scanner: ScannerError | None = None) -> np.ndarray:
+def placement(
+    origin: np.ndarray,
+    v: np.ndarray,
+    scanner: ScannerError | None = None,
+    assumptions: Assumptions = USUAL,
+) -> np.ndarray:
     """Placement about an origin at six standard normal numbers, see `residual._carry_back`.
 
     The last three are the scanner's: an unchecked one if absent.
     """
     scanner = scanner if scanner is not None else ScannerError()
     common, difference, skew = scanner.mean + scanner.root @ v[3:]
-    return np.array(
-        [
-            origin[0] + TURN * v[0],
-            origin[1] + SHIFT * v[1],
-            origin[2] + SHIFT * v[2],
-            common + 0.5 * difference,
-            common - 0.5 * difference,
-            skew,
-        ]
-    )
+    turn, shift = assumptions.placement_turn, assumptions.placement_shift
+    scales = (common + 0.5 * difference, common - 0.5 * difference, skew)
+    return np.concatenate([origin[:3] + np.array([turn, shift, shift]) * v[:3], scales])
 
 
-def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
+def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USUAL) -> BurnedPiece:
     """Make a measured piece ready for fitting.
 
     Parameters
@@ -232,6 +229,8 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
         The measured piece.
     nominal : Machine
         The machine as described.
+    assumptions : Assumptions
+        The judgement that noise, discrepancy and placement rest on.
 
     Returns
     -------
@@ -250,23 +249,29 @@ def prepare_piece(piece: Piece, nominal: Machine) -> BurnedPiece:
     matched = match(piece, forward, origin)
     lines = forward.lines(forward.run(nominal))
     residual = matched.residuals(lines, origin)
-    bad = outliers(residual, matched.group)
-    bins = make_bins(along_lines(matched, origin), matched.group, bad)
+    bad = outliers(residual, matched.group, assumptions.outlier)
+    bins = make_bins(along_lines(matched, origin), matched.group, bad, assumptions.bin_length)
     spread = residual - bins.mean(residual)[np.maximum(bins.owner, 0)]
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
+    usual = assumptions.noise
     inside = (bins.owner >= 0) & (bins.count[np.maximum(bins.owner, 0)] > 1)
-    point = 1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3 if inside.sum() > 20 else 0.012
+    point = (
+        1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3
+        if inside.sum() > 20
+        else usual.point
+    )
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
         forward=forward,
         matched=matched,
         bins=bins,
-        noise=Noise(point=max(point, Noise().point if piece.uncertainty else 1e-3)),
-        shared=shared_discrepancy(nominal, matched, bins, origin),
+        noise=usual.of_points(max(point, usual.point if piece.uncertainty else 1e-3)),
+        shared=shared_discrepancy(nominal, matched, bins, origin, assumptions),
         weight=np.ones(bins.count.size),
         origin=origin,
+        assumptions=assumptions,
     )
 
 
@@ -298,7 +303,11 @@ def outward_normals(matched: Matched, about: np.ndarray) -> np.ndarray:
 
 
 def shared_discrepancy(
-    machine: Machine, matched: Matched, bins: Bins, placement: np.ndarray
+    machine: Machine,
+    matched: Matched,
+    bins: Bins,
+    placement: np.ndarray,
+    assumptions: Assumptions = USUAL,
 ) -> np.ndarray:
     """Basis of the shared discrepancy over the bins."""
     about = matched.about(placement)
@@ -310,4 +319,4 @@ def shared_discrepancy(
     place = about + matched.centre[matched.group]
     on_squares = bins.mean(square[:, 0].astype(float))
     mean = bins.mean_columns
-    return basis(machine, mean(place), mean(normal), mean(moving), on_squares)
+    return basis(machine, mean(place), mean(normal), mean(moving), on_squares, assumptions)

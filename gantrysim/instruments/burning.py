@@ -14,6 +14,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from gantrysim.burn.simulation import check_travel
+from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.noise import Noise, make_bins
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement, middle_of
@@ -176,14 +177,14 @@ def planned_piece(
     origin = np.zeros(BurnedPiece.n_nuisance)
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
-    bins = make_bins(along_lines(matched, origin), matched.group, good)
+    bins = make_bins(along_lines(matched, origin), matched.group, good, USUAL.bin_length)
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
         forward=forward,
         matched=matched,
         bins=bins,
-        noise=Noise() if noise is None else noise,
+        noise=USUAL.noise if noise is None else noise,
         shared=discrepancy * shared_discrepancy(machine, matched, bins, origin),
         weight=np.ones(bins.count.size),
         origin=origin,

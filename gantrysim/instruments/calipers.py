@@ -20,6 +20,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import (
     Instrument,
@@ -239,7 +240,7 @@ class CaliperSheet(ReadingSheet):
         forward = finely_planned(self.test, machine)
         return caliper_values(self, forward.lines(forward.run(machine)))
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+    def likelihood_term(self, nominal: Machine, assumptions: Assumptions = USUAL) -> LikelihoodTerm:
         """Plan the test; ValueError if it leaves the travel of the machine."""
         return CaliperTerm(self, finely_planned(self.test, nominal))
 

@@ -17,6 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments import scannerlines
 from gantrysim.instruments.base import Measurement
@@ -220,9 +221,9 @@ class Piece(Measurement):
             lines.append(dataclasses.replace(x, xy=xy))
         return dataclasses.replace(self, lines=tuple(lines))
 
-    def likelihood_term(self, nominal: Machine) -> LikelihoodTerm:
+    def likelihood_term(self, nominal: Machine, assumptions: Assumptions = USUAL) -> LikelihoodTerm:
         """The piece made ready for fitting, see `burnedpiece.prepare_piece`."""
-        return prepare_piece(self, nominal)
+        return prepare_piece(self, nominal, assumptions)
 
     def plot(self, ax: Any = None, *, magnify: float | None = None) -> Any:
         """Draw the measured points, on the scan where they were read from one.

@@ -20,6 +20,7 @@ from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
 from gantrysim.instruments.base import Measurement
@@ -132,6 +133,8 @@ class MachineLog:
         Its history.
     path : Path or None
         Where it is kept; None for a log in memory only.
+    assumptions : Assumptions
+        The judgement behind its findings; the file holds those that are not the usual ones.
     """
 
     name: str
@@ -139,6 +142,7 @@ class MachineLog:
     belief: Belief
     entries: tuple[Entry, ...] = ()
     path: Path | None = None
+    assumptions: Assumptions = USUAL
     _stamp: str = field(default="", repr=False)
 
     @property
@@ -153,7 +157,7 @@ class MachineLog:
 
     def diagnose(self, measured: Measurement | Sequence[Measurement]) -> Finding:
         """Diagnose what was measured on this machine with what is believed of it."""
-        return diagnose(measured, self.machine, belief=self.belief)
+        return diagnose(measured, self.machine, belief=self.belief, assumptions=self.assumptions)
 
     def burned(
         self,
@@ -252,7 +256,14 @@ class MachineLog:
             if isinstance(adjustment, Change)
             else adjustment.unit
         )
-        belief = after_turn(self.belief, self.machine, adjustment, turned=turned, cured=cured)
+        belief = after_turn(
+            self.belief,
+            self.machine,
+            adjustment,
+            turned=turned,
+            cured=cured,
+            assumptions=self.assumptions,
+        )
         amount = adjustment.amount if turned is None else turned
         if isinstance(adjustment, Change):
             amount = -amount
@@ -291,6 +302,7 @@ class MachineLog:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the whole log as plain Python types: the content of its file."""
+        changed = self.assumptions.changed()
         return {
             "format": logfile.FORMAT,
             "version": logfile.VERSION,
@@ -298,7 +310,7 @@ class MachineLog:
             "machine": logfile.plain(self.machine.to_dict(), "machine"),
             "belief": logfile.belief_table(self.belief, self.machine),
             "history": [_table(entry) for entry in self.entries],
-        }
+        } | ({"assumptions": changed} if changed else {})
 
     def report(self) -> str:
         """Return the history in words, and what is believed now."""
@@ -345,7 +357,13 @@ class MachineLog:
 
 
 @checked
-def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str) -> MachineLog:
+def new_log(
+    path: str | os.PathLike[str] | None,
+    machine: Machine,
+    *,
+    name: str,
+    assumptions: Assumptions = USUAL,
+) -> MachineLog:
     """Begin the log of a machine.
 
     Parameters
@@ -356,6 +374,8 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
         The machine as described.
     name : str
         What it is called.
+    assumptions : Assumptions
+        The judgement that its findings rest on.
 
     Raises
     ------
@@ -370,9 +390,8 @@ def new_log(path: str | os.PathLike[str] | None, machine: Machine, *, name: str)
         raise ValueError(must_be("path", "that of a file, or None to keep the log in memory", path))
     if not isinstance(name, str) or not name.strip():
         raise ValueError(f"name must be a text that is not empty, found {shortened(name)}.")
-    log = MachineLog(
-        name, machine, replace(Belief.fresh(machine.catalogue().scatter), machine=machine)
-    )
+    belief = replace(Belief.fresh(machine.catalogue().scatter), machine=machine)
+    log = MachineLog(name, machine, belief, assumptions=assumptions)
     if path is None:
         return log
     if Path(path).exists():
@@ -414,7 +433,8 @@ def _log_of(content: Any, architecture: type[Machine]) -> MachineLog:
     if isinstance(version, bool) or version not in logfile.VERSIONS:
         accepted = " or ".join(map(str, logfile.VERSIONS))
         raise ValueError(f"field 'version' must be {accepted}, found {shortened(version)}.")
-    names = ("format", "version", "name", "machine", "belief", "history")
+    names = ("format", "version", "name", "machine", "belief", "history", "assumptions")
+    content = {"assumptions": {}} | content
     table = logfile.fields(content, "log", names)
     history = logfile.row(table["history"], "history")
     machine = logfile.machine_from(table["machine"], "machine", architecture)
@@ -423,6 +443,7 @@ def _log_of(content: Any, architecture: type[Machine]) -> MachineLog:
         machine,
         logfile.belief_from(table["belief"], "belief", machine, int(version)),
         tuple(_entry(entry, f"history[{k}]", int(version)) for k, entry in enumerate(history)),
+        assumptions=Assumptions.of_changes(table["assumptions"]),
     )
 
 

@@ -1,0 +1,184 @@
+"""Every number of the inverse that is judgement, in one place, each with its reason.
+
+What is measured, published or follows from the geometry stands where it is used; what somebody had
+to decide stands here, so that a study can vary it and a log can say what a finding rests on.  What
+is believed of a healthy machine, of each fault and of how often they are met stands in the
+machine's catalogue; what is believed of an instrument stands with the instrument.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from gantrysim.inference.noise import BIN_LENGTH, Noise
+from gantrysim.records.checks import finite_number, of_kind, one_of, whole_number
+
+
+def _assume(value: Any, unit: str, reason: str) -> Any:
+    return dataclasses.field(default=value, metadata={"unit": unit, "reason": reason})
+
+
+_NOISE = Noise()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Assumptions:
+    """Judgement behind a diagnosis; `Assumptions.rows` lists each with unit and reason.
+
+    Parameters
+    ----------
+    bin_length : float
+        Length of line that one bin averages, mm.
+    outlier : float
+        A point so many robust standard deviations off its neighbours is left out.
+    huber : float
+        Standard deviations beyond which a bin weighs less.
+    noise : Noise
+        Noise of the points to begin with.
+    most_grain, most_smooth : float
+        Most that a measurement can be blamed for, mm.
+    placement_turn, placement_shift : float
+        Prior standard deviations of how a piece lies: radians and mm.
+    even, even_length : float
+        Smooth error that belongs to a place on an axis: standard deviation and correlation length,
+        mm.
+    odd_share, odd_least, odd_length : float
+        Error that turns over with the direction of motion: as a part of drag over stiffness, at
+        least so much, mm, and its correlation length, mm.
+    corner_rest : float
+        Where a side of a square comes to rest after its corner, mm.
+    pulley_turn : float
+        Once-per-turn error that a sound pulley leaves, mm.
+    discrepancy_sizes : tuple of float
+        Factors on all four of these, of which the residuals choose one.
+    unlisted_factor : float
+        How much larger they are where something unlisted is at work.
+    least_left : float
+        Probability always left for explanations that nobody has named yet.
+    given_back : float
+        Part of a belief that goes back to what is believed of a fresh machine.
+    alike, alone, twins : float
+        Log Bayes factor below which two explanations are not told apart; which the next one must
+        lie behind for the first to stand alone; and which two that a burn sees as nearly the same
+        thing must differ by.
+    few_rings : int
+        Fewer rings give hints, not findings.
+    hint : float
+        Then a difference in log evidence counts for so many times less.
+    likelier : float
+        Gain in log probability from which an explanation counts as likelier than before.
+    certain : float
+        Probability above which one explanation may stand alone.
+    identifiable : float
+        A parameter narrowed to less than this part of its prior width is identifiable.
+    beside : float
+        Log odds that a signature beside another fault has to overcome on top of its prior.
+    first_steps, leaders, most_pairs : int
+        Steps of the first fit; leading single faults that are extended by a second one; pairs
+        searched.
+    close, worth, hopeless, unlikely : float
+        Log evidence: within which of the best a leader is extended; which a pair must promise;
+        behind which an explanation is not refined; below which its size is stated roughly.
+    replaced : float
+        Probability that something which was replaced or cleaned is cured.
+    """
+
+    bin_length: float = _assume(
+        BIN_LENGTH, "mm", "several grain lengths, a fraction of any feature"
+    )
+    outlier: float = _assume(5.0, "standard deviations", "1 in 10^6 of normal noise")
+    huber: float = _assume(3.0, "standard deviations", "1 in 400 of normal noise (Huber 1964)")
+    noise: Noise = _assume(  # noqa: RUF009 - frozen
+        _NOISE, "mm", "points of a common scan of a burn on wood: no source"
+    )
+    most_grain: float = _assume(
+        0.015, "mm", "grain and charred edges give 0.02..0.05 mm at single points: no source"
+    )
+    most_smooth: float = _assume(0.020, "mm", "what exceeds it is the machine's")
+    placement_turn: float = _assume(math.radians(3.0), "rad", "a piece laid down by eye")
+    placement_shift: float = _assume(10.0, "mm", "a piece laid down by eye")
+    even: float = _assume(0.003, "mm", "rail form and belt pitch")
+    even_length: float = _assume(12.0, "mm", "rail form is long")
+    odd_share: float = _assume(0.05, "of the lag", "ripple and dirt, a few per cent of drag each")
+    odd_least: float = _assume(0.002, "mm", "the same where drag is small")
+    odd_length: float = _assume(6.0, "mm", "dirt on a rail is short")
+    corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 um rms")
+    pulley_turn: float = _assume(0.004, "mm", "run-out of a machined pulley is of order 0.01 mm")
+    discrepancy_sizes: tuple[float, ...] = _assume(
+        (1.0, 1.5, 2.2, 3.3), "-", "a machine may lack more of the model, none lacks less"
+    )
+    unlisted_factor: float = _assume(6.0, "-", "an unknown fault shows like a known one")
+    least_left: float = _assume(0.02, "-", "no belief excludes what it did not name")
+    given_back: float = _assume(0.1, "-", "a wrong finding can be undone by the next burn")
+    alike: float = _assume(3.0, "nats", "20 : 1; less can come from what the model lacks")
+    alone: float = _assume(5.0, "nats", "150 : 1 before somebody turns a nut on it")
+    twins: float = _assume(8.0, "nats", "their difference is a second-order effect")
+    few_rings: int = _assume(3, "rings", "fewer do not average a local blemish out")
+    hint: float = _assume(4.0, "-", "as the above")
+    likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
+    certain: float = _assume(0.9, "-", "one in ten may be wrong before checks by hand")
+    identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
+    beside: float = _assume(
+        6.0, "nats", "a signature can hide in what the other fault's model lacks"
+    )
+    first_steps: int = _assume(6, "steps", "it only teaches a first noise")
+    leaders: int = _assume(2, "faults", "time")
+    most_pairs: int = _assume(6, "pairs", "time")
+    close: float = _assume(8.0, "nats", "a leader further behind is no leader")
+    worth: float = _assume(4.0, "nats", "more than a pair's prior costs")
+    hopeless: float = _assume(25.0, "nats", "no noise learned anew makes that up")
+    unlikely: float = _assume(-9.0, "nats", "1 in 8000: nobody acts on it")
+    replaced: float = _assume(0.8, "-", "new parts are sometimes bad too: judgement")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return every assumption by name."""
+        return dataclasses.asdict(self)
+
+    def __post_init__(self) -> None:
+        for f in dataclasses.fields(self):
+            value = getattr(self, f.name)
+            if f.name == "noise":
+                of_kind(value, Noise, "noise")
+                continue
+            given = list(value) if isinstance(f.default, tuple) else [value]
+            numbers = [finite_number(x, f.name) for x in given]
+            if not numbers:
+                raise ValueError(f"{f.name} must hold a number or more, found none.")
+            if f.name != "unlikely" and min(numbers) < 0.0:
+                raise ValueError(f"{f.name} must not be negative, found {value}.")
+            if isinstance(f.default, int):
+                whole_number(value, f.name, least=1)
+            object.__setattr__(self, f.name, tuple(numbers) if len(given) > 1 else value)
+
+    @classmethod
+    def of_changes(cls, table: Mapping[str, Any]) -> Assumptions:
+        """Return the usual ones but for some; ValueError names an unknown one."""
+        known = [f.name for f in dataclasses.fields(cls)]
+        for name in table:
+            one_of(name, known, "an assumption")
+        values: dict[str, Any] = {
+            name: tuple(v) if isinstance(v, list) else v for name, v in table.items()
+        }
+        if "noise" in values:
+            values["noise"] = Noise(**values["noise"])
+        return cls(**values)
+
+    def rows(self) -> list[tuple[str, Any, str, str]]:
+        """Return name, value, unit and reason of each."""
+        return [
+            (f.name, getattr(self, f.name), f.metadata["unit"], f.metadata["reason"])
+            for f in dataclasses.fields(self)
+        ]
+
+    def changed(self) -> dict[str, Any]:
+        """Return those that are not the usual ones, by name."""
+        usual = USUAL.to_dict()
+        return {name: value for name, value in self.to_dict().items() if value != usual[name]}
+
+
+#: The judgement behind every finding for which nobody says otherwise.
+USUAL = Assumptions()

@@ -204,6 +204,8 @@ def _iterable(value: Any) -> bool:
 
 
 def _array(value: Any) -> bool:
+    if isinstance(value, list | tuple):
+        return True
     return (_listing(value) or hasattr(value, "__array__")) and np.ndim(value) > 0
 
 

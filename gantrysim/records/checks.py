@@ -34,7 +34,7 @@ def a_number(value: Any) -> bool:
     if value.__class__ is float or value.__class__ is int:
         return True
     return (hasattr(value, "__float__") or hasattr(value, "__index__")) and not (
-        isinstance(value, bool | np.bool_) or getattr(value, "ndim", 0)
+        isinstance(value, bool | np.bool_) or getattr(value, "ndim", 0) > 0
     )
 
 

@@ -324,6 +324,8 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     old = json.loads(text[0])
     old["version"] = 1
     del old["belief"]["machine_sha256"]
+    scatter = old["belief"]["scatter"]
+    scatter[scatter.index("carriage yaw stiffness")] = "rock stiffness"
     for entry in old["history"]:
         entry.pop("readings", None)
     path = tmp_path / "old.json"

@@ -60,7 +60,7 @@ class TightCarriage(_CarriageWheels):
     parameters = (_EXTRA_DRAG,)
     opposite = "loose_carriage"
     own_scatter = "drag carriage"
-    fresh_scatter = ("rock stiffness",)
+    fresh_scatter = ("carriage yaw stiffness",)
 
     def healthy_limit(self, nominal: Machine) -> float:
         """Drag above the nominal that a healthy carriage may have, N."""
@@ -106,7 +106,7 @@ class LooseCarriage(_CarriageWheels):
     parameters = _PLAY
     starts = (-1.0, 1.0)  # the play is taken up at one angle or another of a ring
     opposite = "tight_carriage"
-    fresh_scatter = ("drag carriage", "rock stiffness")
+    fresh_scatter = ("drag carriage", "carriage yaw stiffness")
 
     def at(self, *values: float) -> LooseCarriage:
         """Return the same fault with another gap, mm, and drag factor."""

@@ -42,7 +42,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _ratio("motor x hold", "x", "motor_x.hold_force", spread=0.17),
     _ratio("shaft stiffness", "y", "shaft.stiffness"),
     _ratio("racking stiffness", "y", "left.rack_stiffness", "right.rack_stiffness", spread=0.22),
-    _ratio("rock stiffness", "x", "carriage.yaw_stiffness"),
+    _ratio("carriage yaw stiffness", "x", "carriage.yaw_stiffness"),
     _ratio("moving mass", "xy", "beam.mass", "carriage.mass", spread=0.1),
     _ratio("viscous drag", "xy", "contact.viscous"),
     _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
@@ -52,6 +52,8 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _shift("scale x", "-", "x", "scale_x", STEPS),
     _shift("scale y", "-", "y", "scale_y", STEPS),
 )
+#: What parameters were called up to version 0.1, and what they are called now: old logs still open.
+FORMER = {"rock stiffness": "carriage yaw stiffness"}
 
 
 def healthy_drag(nominal: Machine, part: str) -> float:

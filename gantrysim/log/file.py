@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.faults.healthy import FORMER
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
@@ -259,7 +260,8 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
             "after this was learned (begin a new log for it), or it is of another architecture."
         )
     usual = tuple(s.parameter.name for s in machine.catalogue().scatter)
-    if names(table["scatter"], f"{where}.scatter") != usual:
+    named = names(table["scatter"], f"{where}.scatter")
+    if tuple(FORMER.get(name, name) for name in named) != usual:
         raise ValueError(
             f"field '{where}.scatter' must name {', '.join(usual)}: the log is of another version."
         )

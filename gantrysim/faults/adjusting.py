@@ -7,10 +7,11 @@ in the unit of the point.
 
 from __future__ import annotations
 
+import inspect
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from gantrysim.machine import Machine
 
@@ -24,8 +25,23 @@ SAFETY_POWERED = (
 )
 
 
+def said(text: str) -> Any:
+    """A property of text with the fields of its object in it: ``said("drag {self.side}")``."""
+    return property(lambda self: text.format(self=self))
+
+
+class Documented:
+    """A class whose subclasses' properties mean what those of their bases say they mean."""
+
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        for name, member in vars(cls).items():
+            if isinstance(member, property) and not member.__doc__:
+                member.__doc__ = inspect.getdoc(getattr(super(cls, cls), name, None))
+
+
 @dataclass(frozen=True)
-class AdjustingPoint:
+class AdjustingPoint(Documented):
     """A point of adjustment where nothing is turned by an amount: look, clean, replace.
 
     Parameters
@@ -106,7 +122,7 @@ class AdjustingPoint:
 
     def reads(self, machine: Machine) -> float:
         """What is read off a machine afterwards; `result` has its name and unit."""
-        return math.nan
+        return self.stands(machine)
 
     def way(self, amount: float) -> str:
         """Which way a signed amount goes, in words."""
@@ -128,20 +144,47 @@ RULE = 0.1
 
 @dataclass(frozen=True)
 class SetByRule(AdjustingPoint):
-    """A part moved along the rails and held there, by a rule or a square with feelers, mm."""
+    """A part moved along the rails and held there, by a rule or a square with feelers, mm.
 
-    unit: ClassVar[str] = "mm"
+    Notes
+    -----
+    A subclass names the ``field`` of the machine that says where it stands, and `lever`.
+    """
 
-    @property
-    def note(self) -> str:
-        """What goes before the amount."""
-        return "Where the hand check reads another figure, go by the check: it reads this directly."
+    field: ClassVar[str] = ""
+    unit = "mm"
+    note = "Where the hand check reads another figure, go by the check: it reads this directly."
+    hand = RULE
 
-    @property
-    def hand(self) -> float:
-        """How well the part is set, 95 %, mm."""
-        return RULE
+    def lever(self, machine: Machine) -> float:
+        """How far the part moves for one unit of the field, mm."""
+        return 1.0
+
+    def stands(self, machine: Machine) -> float:
+        """How far the part is set ahead (+y), mm."""
+        return machine.value(self.field) * self.lever(machine)
+
+    def turn(self, machine: Machine, amount: float) -> Machine:
+        """Return the machine with the part set ahead (+y) by an amount, mm."""
+        moved = machine.value(self.field) + amount / self.lever(machine)
+        return machine.set(self.field, moved)
 
     def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
         """As `AdjustingPoint.room`, mm."""
         return RULE, RULE
+
+    def reads(self, machine: Machine) -> float:
+        """The field, in its unit."""
+        return float(machine.value(self.field))
+
+
+@dataclass(frozen=True)
+class TakenOut(AdjustingPoint):
+    """Play or run-out that is taken out until next to none is read; it cannot be added, mm."""
+
+    unit = "mm"
+    by_reading = True
+
+    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
+        """As `AdjustingPoint.room`, mm."""
+        return 2.0 * self.hand, math.inf

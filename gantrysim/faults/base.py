@@ -11,11 +11,11 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 import numpy as np
 
-from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.adjusting import AdjustingPoint, Documented
 from gantrysim.inference.parameters import Parameter, values_at
 from gantrysim.inference.terms import DrawnLines
 from gantrysim.machine import SIDES, Machine
@@ -41,7 +41,7 @@ OFFSET, SCALE = "offset", "scale"
 
 
 @checked
-class Fault:
+class Fault(Documented):
     """One way in which a machine can be wrong; subclass it as a frozen dataclass.
 
     Attributes
@@ -233,11 +233,6 @@ class Fault:
     @property
     def _fields(self) -> list[float]:
         return [getattr(self, f.name) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
-
-
-def said(text: str) -> Any:
-    """A property of text with the fields of its fault in it: ``said("drag {self.side}")``."""
-    return property(lambda self: text.format(self=self))
 
 
 def check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:

@@ -6,10 +6,9 @@ import dataclasses
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import ClassVar
 
-from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import GIVE, Fault, below_one, check_number, check_side, said
+from gantrysim.faults.adjusting import AdjustingPoint, said
+from gantrysim.faults.base import GIVE, Fault, below_one, check_number, check_side
 from gantrysim.faults.healthy import HEALTHY_PART
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Belt, Machine
@@ -70,15 +69,9 @@ class SlackBelt(Fault):
 
     name = said("slack_belt_{self.side}")
 
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"the {belt_label(self.side)} belt is slack"
-
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"slackness of the {'X' if self.side == 'x' else self.side} belt"
+    _label = property(lambda self: belt_label(self.side))
+    words = said("the {self._label} belt is slack")
+    noun = property(lambda self: f"slackness of the {'X' if self.side == 'x' else self.side} belt")
 
     @property
     def check(self) -> str:
@@ -114,10 +107,7 @@ class SlackBelt(Fault):
         """Least part of the nominal stiffness that a healthy belt has."""
         return 1.0 - HEALTHY_PART
 
-    @property
-    def fresh_scatter(self) -> tuple[str, ...]:
-        """Stiffness of its belt."""
-        return (f"belt {self.side} EA",)
+    fresh_scatter = property(lambda self: (f"belt {self.side} EA",))
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The tension of its belt, by its tone."""
@@ -153,13 +143,10 @@ class BeltTension(AdjustingPoint):
     tension: float = Belt.pretension
     ea: float = Belt.ea
 
-    unit: ClassVar[str] = "Hz"
-    by_reading: ClassVar[bool] = True
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "belt tension", "N"
+    unit = "Hz"
+    by_reading = True
+    result = ("belt tension", "N")
+    _name = property(lambda self: f"belt_{self.belt}")
 
     @property
     def hand(self) -> float:
@@ -179,18 +166,17 @@ class BeltTension(AdjustingPoint):
 
     def stands(self, machine: Machine) -> float:
         """Tone of the span, Hz."""
-        tension = machine.value(f"belt_{self.belt}").pretension
+        tension = machine.value(self._name).pretension
         return span_frequency(tension, self.length, self.mass) if tension > 0.0 else 0.0
 
     def turn(self, machine: Machine, amount: float) -> Machine:
         """Return the machine with the belt's tone moved by an amount, Hz."""
         tone = self.stands(machine) + amount
         tension = span_tension(tone, self.length, self.mass) if tone > 0.0 else 0.0
-        name = f"belt_{self.belt}"
-        old: Belt = machine.value(name)
+        old: Belt = machine.value(self._name)
         toe = self.tension / 2.0
         ea = max(old.ea, self.ea) if old.pretension < toe <= tension else old.ea
-        return machine.set(name, dataclasses.replace(old, pretension=tension, ea=ea))
+        return machine.set(self._name, dataclasses.replace(old, pretension=tension, ea=ea))
 
     def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
         """Hz short and beyond: within the likely ratio of both tensions."""
@@ -200,7 +186,7 @@ class BeltTension(AdjustingPoint):
 
     def reads(self, machine: Machine) -> float:
         """Tension of the belt, N."""
-        return float(machine.value(f"belt_{self.belt}").pretension)
+        return float(machine.value(self._name).pretension)
 
     def way(self, amount: float) -> str:
         """Which way in words."""

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
 
-from gantrysim.faults.adjusting import RULE, AdjustingPoint, SetByRule
+from gantrysim.faults.adjusting import RULE, AdjustingPoint, SetByRule, TakenOut
 from gantrysim.faults.base import OFFSET, PLAY, Fault, check_number
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
@@ -112,21 +111,11 @@ class CouplerSlip(Fault):
 
 
 @dataclass(frozen=True)
-class Coupling(AdjustingPoint):
+class Coupling(TakenOut):
     """The couplings of the cross shaft: play taken out, mm at the far belt."""
 
-    unit: ClassVar[str] = "mm"
-    by_reading: ClassVar[bool] = True
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "play", "mm"
-
-    @property
-    def hand(self) -> float:
-        """Play that may stay, 95 %, mm."""
-        return PLAY_LEFT
+    result = ("play", "mm")
+    hand = PLAY_LEFT
 
     def stands(self, machine: Machine) -> float:
         """Play, mm at the far belt."""
@@ -136,14 +125,6 @@ class Coupling(AdjustingPoint):
         """Return the machine with less play, mm; none can be added by tightening."""
         left = max(machine.shaft.backlash + min(amount, 0.0), 0.0)
         return machine.set("shaft.backlash", left)
-
-    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
-        """As `AdjustingPoint.room`, mm."""
-        return 2.0 * PLAY_LEFT, math.inf
-
-    def reads(self, machine: Machine) -> float:
-        """Play, mm at the far belt."""
-        return machine.shaft.backlash
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Play on both machines."""
@@ -163,22 +144,8 @@ class Coupling(AdjustingPoint):
 class SetScrew(SetByRule):
     """The set screw of the right pulley: how far the right side is set ahead, mm."""
 
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "offset of the right side", "mm"
-
-    def stands(self, machine: Machine) -> float:
-        """How far the right side is set ahead of the left, mm."""
-        return machine.shaft.slip
-
-    def turn(self, machine: Machine, amount: float) -> Machine:
-        """Return the machine with the right side set ahead (+y) by an amount, mm."""
-        return machine.set("shaft.slip", machine.shaft.slip + amount)
-
-    def reads(self, machine: Machine) -> float:
-        """How far the right side is set ahead of the left, mm."""
-        return machine.shaft.slip
+    field = "shaft.slip"
+    result = ("offset of the right side", "mm")
 
     def way(self, amount: float) -> str:
         """Which way in words."""

@@ -11,12 +11,12 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import Fault, check_number, check_side, said
+from gantrysim.faults.adjusting import AdjustingPoint, said
+from gantrysim.faults.base import Fault, check_number, check_side
 from gantrysim.inference.noise import BIN_LENGTH
 from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.terms import DrawnLines
@@ -184,10 +184,7 @@ class WheelFlat(Fault):
         yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
         return np.column_stack([sideways, yaw * bump])
 
-    @property
-    def fresh_scatter(self) -> tuple[str, ...]:
-        """What a new wheel changes."""
-        return (f"drag {self.side}", "racking stiffness")
+    fresh_scatter = property(lambda self: (f"drag {self.side}", "racking stiffness"))
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The wheel, which is replaced."""
@@ -213,7 +210,7 @@ class NewWheel(AdjustingPoint):
 
     part: str = "left"
 
-    unit: ClassVar[str] = "wheel"
+    unit = "wheel"
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """How often it bumps."""

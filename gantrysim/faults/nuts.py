@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import ClassVar
 
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.faults.healthy import HEALTHY_PART
@@ -51,22 +50,10 @@ class Nuts(AdjustingPoint):
     stock: bool = True
     offset: float = Wheel.nut_offset
 
-    unit: ClassVar[str] = "degrees"
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return ("play", "mm") if self.loose else ("drag", "N")
-
-    @property
-    def hand(self) -> float:
-        """How well a nut is turned, 95 %, degrees."""
-        return NUT_BY_HAND
-
-    @property
-    def doubt(self) -> float:
-        """Relative doubt about a turn of nuts that nobody described."""
-        return NUT_DOUBT if self.stock else 0.0
+    unit = "degrees"
+    hand = NUT_BY_HAND
+    result = property(lambda self: ("play", "mm") if self.loose else ("drag", "N"))
+    doubt = property(lambda self: NUT_DOUBT if self.stock else 0.0)
 
     @property
     def note(self) -> str:

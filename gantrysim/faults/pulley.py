@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import ClassVar
 
-from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import Fault, check_number, check_side, said
+from gantrysim.faults.adjusting import AdjustingPoint, TakenOut, said
+from gantrysim.faults.base import Fault, check_number, check_side
 from gantrysim.faults.belts import belt_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
@@ -72,34 +71,20 @@ class PulleyRunout(Fault):
             changes[f"belt_{pulley}.runout_phase"] = math.atan2(y, x)
         return machine.set_many(changes)
 
-    @property
-    def block(self) -> str:
-        """Block of its pulleys."""
-        return "x" if self.pulleys == ("x",) else "y"
-
+    block = property(lambda self: "x" if self.pulleys == ("x",) else "y")
     name = said("pulley_runout_{self.block}")
 
-    @property
-    def variant(self) -> str:
-        """Which pulleys."""
-        return " and ".join(self.pulleys)
-
-    @property
-    def compound(self) -> bool:
-        """Whether several pulleys run out of true."""
-        return len(self.pulleys) > 1
-
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"a pulley of the {self.block.upper()} drive runs out of true ({self.variant})"
-
+    variant = property(lambda self: " and ".join(self.pulleys))
+    compound = property(lambda self: len(self.pulleys) > 1)
+    _axis = property(lambda self: self.block.upper())
+    words = said("a pulley of the {self._axis} drive runs out of true ({self.variant})")
     noun = said("run-out of the {self.variant} pulley")
 
-    @property
-    def check(self) -> str:
-        """The hand check that confirms it."""
-        return f"with the power off turn the {' and the '.join(self.pulleys)} pulley: watch its rim"
+    check = property(
+        lambda self: (
+            f"with the power off turn the {' and the '.join(self.pulleys)} pulley: watch its rim"
+        )
+    )
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -133,7 +118,7 @@ class PulleyRunout(Fault):
 
 
 @dataclass(frozen=True)
-class Pulley(AdjustingPoint):
+class Pulley(TakenOut):
     """Pulleys that run out of true: trued up on their shaft, or replaced; mm of run-out.
 
     Parameters
@@ -144,18 +129,8 @@ class Pulley(AdjustingPoint):
 
     belts: tuple[str, ...] = ("left",)
 
-    unit: ClassVar[str] = "mm"
-    by_reading: ClassVar[bool] = True
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "run-out", "mm"
-
-    @property
-    def hand(self) -> float:
-        """Run-out that may stay, 95 %, mm."""
-        return RUNOUT_LEFT
+    result = ("run-out", "mm")
+    hand = RUNOUT_LEFT
 
     def stands(self, machine: Machine) -> float:
         """Largest payout error of these pulleys, amplitude, mm."""
@@ -166,14 +141,6 @@ class Pulley(AdjustingPoint):
         most = max(self.stands(machine) + amount, 0.0)
         places = [f"belt_{b}.runout" for b in self.belts]
         return machine.set_many({p: min(abs(machine.value(p)), most) for p in places})
-
-    def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
-        """As `AdjustingPoint.room`, mm."""
-        return 2.0 * RUNOUT_LEFT, math.inf
-
-    def reads(self, machine: Machine) -> float:
-        """Largest payout error of these pulleys, amplitude, mm."""
-        return self.stands(machine)
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Wobble of the rim on both machines."""

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
-from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint
-from gantrysim.faults.base import SCALE, Fault, check_number, check_side, said
+from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint, said
+from gantrysim.faults.base import SCALE, Fault, check_number, check_side
 from gantrysim.faults.healthy import STEPS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Belt, Machine
@@ -48,23 +47,13 @@ class ScaleError(Fault):
 
     name = said("scale_{self.axis}")
 
-    @property
-    def words(self) -> str:
-        """The finding in plain words."""
-        return f"the steps per mm of {self.axis.upper()} are wrong"
-
-    @property
-    def noun(self) -> str:
-        """What it is an amount of."""
-        return f"steps per mm of {self.axis.upper()}"
-
-    @property
-    def check(self) -> str:
-        """The hand check that confirms it."""
-        return (
-            f"with the laser disconnected and hands clear command 200 mm along "
-            f"{self.axis.upper()} and measure the way with a rule"
-        )
+    _axis = property(lambda self: self.axis.upper())
+    words = said("the steps per mm of {self._axis} are wrong")
+    noun = said("steps per mm of {self._axis}")
+    check = said(
+        "with the laser disconnected and hands clear command 200 mm along {self._axis} and "
+        "measure the way with a rule"
+    )
 
     parameters = (_ERROR,)
 
@@ -107,34 +96,25 @@ class Steps(AdjustingPoint):
     axis: str = "x"
     now: float = 80.0
 
-    unit: ClassVar[str] = "steps per mm"
-    forgiving: ClassVar[bool] = True
-    safety: ClassVar[str] = SAFETY_POWERED
-
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "scale error", "per cent"
-
-    @property
-    def note(self) -> str:
-        """The setting from which the amount counts."""
-        return (
-            f"The amount counts from {self.now:g} steps per mm; from another setting take the "
-            "same part of it."
-        )
+    unit = "steps per mm"
+    forgiving = True
+    safety = SAFETY_POWERED
+    result = ("scale error", "per cent")
+    field = said("scale_{self.axis}")
+    note = said(
+        "The amount counts from {self.now:g} steps per mm; from another setting take the "
+        "same part of it."
+    )
 
     def needed(self, machine: Machine, nominal: Machine) -> float:
         """Change of the setting, steps per mm."""
-        place = f"scale_{self.axis}"
-        ratio = (1.0 + nominal.value(place)) / (1.0 + machine.value(place))
+        ratio = (1.0 + nominal.value(self.field)) / (1.0 + machine.value(self.field))
         return self.now * (ratio - 1.0)
 
     def turn(self, machine: Machine, amount: float) -> Machine:
         """Return the machine with the setting changed by an amount, steps per mm."""
-        place = f"scale_{self.axis}"
-        scale = (1.0 + machine.value(place)) * (1.0 + amount / self.now) - 1.0
-        return machine.set(place, scale)
+        scale = (1.0 + machine.value(self.field)) * (1.0 + amount / self.now) - 1.0
+        return machine.set(self.field, scale)
 
     def room(self, nominal: Machine, sense: float) -> tuple[float, float]:
         """As `AdjustingPoint.room`, steps per mm."""
@@ -142,7 +122,7 @@ class Steps(AdjustingPoint):
 
     def reads(self, machine: Machine) -> float:
         """Scale error, per cent."""
-        return float(machine.value(f"scale_{self.axis}")) * 100.0
+        return float(machine.value(self.field)) * 100.0
 
     def way(self, amount: float) -> str:
         """Which way in words."""
@@ -151,5 +131,5 @@ class Steps(AdjustingPoint):
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Way covered on both machines."""
-        ways = [200.0 * (1.0 + m.value(f"scale_{self.axis}")) for m in (healthy, faulty)]
+        ways = [200.0 * (1.0 + m.value(self.field)) for m in (healthy, faulty)]
         return f"{ways[1]:.2f} mm for 200 if this is it, {ways[0]:.2f} mm if it is not"

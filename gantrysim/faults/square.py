@@ -49,14 +49,8 @@ class OutOfSquare(Fault):
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The joint of beam and right plate."""
         after = "measure both diagonals again: they are equal"
-        return Square(
-            "square",
-            look=self.check,
-            confirm=after,
-            minutes=10.0,
-            span=machine.span,
-            travel=machine.travel_y,
-        )
+        span, travel = machine.span, machine.travel_y
+        return Square("square", "", self.check, after, 10.0, span=span, travel=travel)
 
 
 @dataclass(frozen=True)
@@ -72,22 +66,12 @@ class Square(SetByRule):
     span: float = Machine.span
     travel: float = Machine.travel_y
 
-    @property
-    def result(self) -> tuple[str, str]:
-        """Name and unit of what is read afterwards."""
-        return "out of square", "mrad"
+    field = "square"
+    result = ("out of square", "mrad")
 
-    def stands(self, machine: Machine) -> float:
-        """How far the right end stands ahead, mm."""
-        return machine.square * 1e-3 * machine.span
-
-    def turn(self, machine: Machine, amount: float) -> Machine:
-        """Return the machine with the right end moved ahead (+y) by an amount, mm."""
-        return machine.set("square", machine.square + amount / machine.span * 1e3)
-
-    def reads(self, machine: Machine) -> float:
-        """Angle out of square, mrad."""
-        return machine.square
+    def lever(self, machine: Machine) -> float:
+        """Way of the right end for one mrad, mm."""
+        return 1e-3 * machine.span
 
     def way(self, amount: float) -> str:
         """Which way in words."""

@@ -117,7 +117,7 @@ class LostSteps(Unmodelled):
 class Holding(AdjustingPoint):
     """A drive that lost steps: nothing to turn by an amount, what held or slipped is found."""
 
-    safety: ClassVar[str] = SAFETY_POWERED + " Power off before a hand goes in."
+    safety = SAFETY_POWERED + " Power off before a hand goes in."
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """What the hand checks show."""

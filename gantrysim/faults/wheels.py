@@ -9,8 +9,8 @@ from typing import ClassVar
 
 from scipy.optimize import brentq
 
-from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side, said
+from gantrysim.faults.adjusting import AdjustingPoint, said
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side
 from gantrysim.faults.healthy import healthy_drag
 from gantrysim.faults.nuts import lost_contact, nuts_of
 from gantrysim.inference.parameters import Parameter
@@ -334,10 +334,7 @@ class LooseWheels(_OneWay, _PlateWheels):
         """Play that a careful assembly leaves, mm (judgement)."""
         return 0.03
 
-    @property
-    def fresh_scatter(self) -> tuple[str, ...]:
-        """What the nuts of a plate change."""
-        return (f"drag {self.side}", "racking stiffness")
+    fresh_scatter = property(lambda self: (f"drag {self.side}", "racking stiffness"))
 
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:

@@ -15,31 +15,18 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from PIL import Image
 
 from gantrysim.burn import Burn
 from gantrysim.burn.sticking import DOING, FOLLOWS, PARTS, RESTS, STICKS, Course, course
-from gantrysim.plotting.look import (
-    BLUE,
-    COMMANDED,
-    FAINT,
-    INK,
-    NORMAL,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    dress,
-    magnification_words,
-    nice_magnification,
-)
+from gantrysim.plotting import look
 from gantrysim.records.checks import positive, whole_number
 from gantrysim.records.doors import checked
 
 _ROOM = 0.45  # of the size of the ring: what a ring spacing would be
 _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
 _ARM = 0.3  # the beam is drawn this many sizes on the near side of the spot
-_COLOURS = {RESTS: FAINT, STICKS: VERMILION, FOLLOWS: BLUE}
+_COLOURS = {RESTS: look.FAINT, STICKS: look.VERMILION, FOLLOWS: look.BLUE}
 _MILLISECONDS = 90  # each frame
 _TONES = 12  # of each colour in a frame of an HTML text
 _STEEL = "#d9d9d9"
@@ -147,15 +134,13 @@ def animate_burn(
         pass_index = max((line.pass_index for line in rings if line.ring == ring), default=0)
     line = burn.line(shape, ring, pass_index)
     went = course(burn, shape, ring, pass_index)
-    if magnify is None:
-        largest = float(np.abs(went.spot - went.commanded).max())
-        magnify = nice_magnification(largest, _ROOM * line.size)
-    scene = _Scene(went, line.size, positive(magnify, "magnify"), dpi)
+    largest = float(np.abs(went.spot - went.commanded).max())
+    scene = _Scene(went, line.size, look.magnification(magnify, largest, _ROOM * line.size), dpi)
     shown = np.linspace(0, len(went.spot) - 1, frames).round().astype(int)
+    how: dict[str, Any] = {"cache_frame_data": False, "repeat": True}
     return BurnAnimation(
-        scene.figure, scene.draw, frames=[int(i) for i in shown], interval=_MILLISECONDS,
-        cache_frame_data=False, repeat=True,
-    )  # fmt: skip
+        scene.figure, scene.draw, frames=shown.tolist(), interval=_MILLISECONDS, **how
+    )
 
 
 def _fewer_colours(found: re.Match[str]) -> str:
@@ -173,7 +158,7 @@ def _palette() -> Image.Image:
     light = np.linspace(0.0, 1.0, _TONES, endpoint=False)[:, None]
     colours = [
         np.round(255 * ((1 - light) * np.array(to_rgb(c)) + light)).astype(int)
-        for c in (INK, FAINT, BLUE, VERMILION, _STEEL)
+        for c in (look.INK, look.FAINT, look.BLUE, look.VERMILION, _STEEL)
     ]
     image = Image.new("P", (1, 1))
     image.putpalette([255, 255, 255, *np.concatenate(colours).ravel().tolist()])
@@ -190,7 +175,7 @@ class _Scene:
         self.wanted = went.commanded - self.middle
         self.drawn = self.wanted + factor * error
         # a figure that pyplot does not know: else a notebook shows its last picture once more
-        self.figure = Figure(figsize=(WIDTH, 1.2 * WIDTH), dpi=dpi, layout="constrained")
+        self.figure = Figure(figsize=(look.WIDTH, 1.2 * look.WIDTH), dpi=dpi, layout="constrained")
         grid = self.figure.add_gridspec(2, 1, height_ratios=(4.0, 1.0))
         self._ring(self.figure.add_subplot(grid[0]))
         self._bars(self.figure.add_subplot(grid[1]))
@@ -200,63 +185,52 @@ class _Scene:
 
     def _ring(self, ax: Axes) -> None:
         """Commanded and drawn line, rails, beam, sides, carriage, spot; mm from the centre."""
-        dress(ax)
+        look.dress(ax)
         size, rail = self.size, _RAIL * self.size
         ax.set_aspect("equal")
         ax.set_xlim(-1.14 * rail, 1.14 * rail)
         ax.set_ylim(-1.62 * size, 1.32 * size)
         for x in (-rail, rail):
             ax.axvline(x, color=_STEEL, linewidth=5.0, zorder=0)
-        ax.plot(*self.wanted.T, color=COMMANDED, linewidth=0.8)
+        ax.plot(*self.wanted.T, color=look.COMMANDED, linewidth=0.8)
         self.trail = LineCollection([], linewidths=1.6)
         ax.add_collection(self.trail)
-        (self.beam,) = ax.plot([], [], color=FAINT, linewidth=3.0, zorder=2)
-        (self.arm,) = ax.plot([], [], color=FAINT, linewidth=1.4, zorder=2)
+        (self.beam,) = ax.plot([], [], color=look.FAINT, linewidth=3.0, zorder=2)
+        (self.arm,) = ax.plot([], [], color=look.FAINT, linewidth=1.4, zorder=2)
         self.marks = [
             ax.plot([], [], linestyle="", markersize=13, markeredgecolor="white", zorder=4)[0]
             for _ in PARTS
         ]
         (self.spot,) = ax.plot(
-            [], [], "o", color=INK, markersize=6, markeredgecolor="white", zorder=5
+            [], [], "o", color=look.INK, markersize=6, markeredgecolor="white", zorder=5
         )
-        ax.set_xlabel("x from the centre, mm", fontsize=NORMAL)
-        ax.set_ylabel("y from the centre, mm", fontsize=NORMAL)
-        ax.text(
-            0.0, 0.0, magnification_words(self.factor), ha="center", va="center",
-            fontsize=NORMAL, color=INK, fontweight="bold",
-        )  # fmt: skip
+        look.label(ax, "x from the centre, mm", "y from the centre, mm")
+        bold = {"fontsize": look.NORMAL, "fontweight": "bold"}
+        look.write(ax, 0.0, 0.0, look.magnification_words(self.factor), ha="center", **bold)
         handles = [
-            Line2D([], [], linestyle="", marker="s", color=VERMILION, label="sticks"),
-            Line2D([], [], linestyle="", marker="o", color=BLUE, label="follows"),
-            Line2D([], [], linestyle="", marker="o", color=FAINT, label="rests"),
+            look.dots(look.VERMILION, "sticks", "s", 6),
+            look.dots(look.BLUE, "follows", size=6),
+            look.dots(look.FAINT, "rests", size=6),
         ]
-        ax.legend(
-            handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3,
-            frameon=False, fontsize=SMALL, handletextpad=0.1, columnspacing=1.6, borderpad=0.1,
-        )  # fmt: skip
+        style: dict[str, Any] = {"bbox_to_anchor": (0.5, 1.0), "ncols": 3, "fontsize": look.SMALL}
+        style |= {"handletextpad": 0.1, "columnspacing": 1.6, "borderpad": 0.1}
+        ax.legend(handles=handles, loc="lower center", frameon=False, **style)
 
     def _bars(self, ax: Axes) -> None:
         """How far the command is ahead of each part, with what each part does."""
-        dress(ax)
+        look.dress(ax)
         reach = 1.12e3 * float(np.abs(self.went.ahead).max()) + 1.0
         ax.set_xlim(-reach, reach)
         ax.set_ylim(len(PARTS) - 0.5, -0.5)
         ax.set_yticks(range(len(PARTS)), PARTS)
-        ax.axvline(0.0, color=INK, linewidth=0.8)
+        ax.axvline(0.0, color=look.INK, linewidth=0.8)
         self.bars = ax.barh(range(len(PARTS)), [0.0] * len(PARTS), height=0.62)
-        self.says = [
-            ax.annotate(
-                "", (1.0, i), xycoords=("axes fraction", "data"), xytext=(4, 0),
-                textcoords="offset points", va="center", fontsize=SMALL,
-            )
-            for i in range(len(PARTS))
-        ]  # fmt: skip
+        beside: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "xytext": (4, 0)}
+        beside |= {"textcoords": "offset points", "fontsize": look.SMALL}
+        self.says = [ax.annotate("", (1.0, i), va="center", **beside) for i in range(len(PARTS))]
         # the longest word keeps its room, so that nothing jumps from picture to picture
-        ax.annotate(
-            "follows", (1.0, 0), xycoords=("axes fraction", "data"), xytext=(4, 0),
-            textcoords="offset points", fontsize=SMALL, alpha=0.0,
-        )  # fmt: skip
-        ax.set_xlabel("command ahead of the part, µm", fontsize=NORMAL)
+        ax.annotate("follows", (1.0, 0), alpha=0.0, **beside)
+        look.label(ax, "command ahead of the part, µm", "")
 
     def draw(self, i: int) -> list[Any]:
         """Move everything to sample i."""
@@ -268,7 +242,7 @@ class _Scene:
         pieces = np.stack([self.drawn[:i], self.drawn[1 : i + 1]], axis=1)
         stuck = (went.doing[1 : i + 1] == STICKS).any(axis=1)
         self.trail.set_segments(list(pieces))
-        self.trail.set_color([VERMILION if s else BLUE for s in stuck])
+        self.trail.set_color([look.VERMILION if s else look.BLUE for s in stuck])
         self.trail.set_linewidth([3.2 if s else 1.6 for s in stuck])
         self.beam.set_data([-rail, rail], [left, right])
         self.arm.set_data([x, x], [carriage, y])

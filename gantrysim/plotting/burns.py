@@ -12,38 +12,15 @@ from typing import Any
 import numpy as np
 from matplotlib import colormaps
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from gantrysim.burn import Burn
 from gantrysim.burn.image import BurnImage
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import SHAPES
-from gantrysim.plotting.look import (
-    BLUE,
-    COMMANDED,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    bounds_of,
-    dress,
-    frame,
-    height_for,
-    legend,
-    nice_magnification,
-    plural,
-    ready_axes,
-    rms_um,
-    two_axes,
-    write_below,
-)
+from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import mean_shift
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
 
@@ -74,7 +51,7 @@ def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = Non
         If `magnify` is not above zero.
     """
     factor = _magnification([burn], magnify)
-    ax = ready_axes(ax, height_for(bounds_of(burn.commanded)))
+    ax = look.map_axes(ax, look.bounds_of(burn.commanded))
     draw_burn(ax, burn, factor)
     return ax
 
@@ -109,12 +86,12 @@ def compare_burns(
         If `axes` are not two, or `magnify` is not above zero.
     """
     factor = _magnification([before, after], magnify)
-    pair = two_axes(axes, bounds_of([*before.commanded, *after.commanded]), "burn")
+    pair = look.two_axes(axes, look.bounds_of([*before.commanded, *after.commanded]), "burn")
     for ax, burn, when in zip(pair, (before, after), ("before", "after"), strict=True):
-        dress(ax)
+        look.dress(ax)
         draw_burn(ax, burn, factor)
-        title = f"{when}: error {rms_um(shape_errors(burn)[0]):.0f} µm rms"
-        ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
+        title = f"{when}: error {look.rms_um(shape_errors(burn)[0]):.0f} µm rms"
+        look.heading(ax, title, look.NORMAL + 1)
     limits = np.array([[*ax.get_xlim(), *ax.get_ylim()] for ax in pair])
     for ax in pair:
         ax.set_xlim(limits[:, 0].min(), limits[:, 1].max())
@@ -148,26 +125,26 @@ def plot_before_after(
         If `magnify` is not above zero.
     """
     factor = _magnification([before, after], magnify)
-    ax = ready_axes(ax, height_for(bounds_of(before.commanded)))
-    ax.add_collection(LineCollection(before.commanded, colors=COMMANDED, linewidths=0.6))
-    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    ax = look.map_axes(ax, look.bounds_of(before.commanded))
+    look.draw_lines(ax, before.commanded, look.COMMANDED, 0.6)
+    handles = [look.commanded()]
     drawn: list[Array] = list(before.commanded)
     rms = []
     for burn, when, colour, width in (
-        (before, "before", VERMILION, 1.0),
-        (after, "after", BLUE, 1.3),
+        (before, "before", look.VERMILION, 1.0),
+        (after, "after", look.BLUE, 1.3),
     ):
-        rms.append(rms_um(shape_errors(burn)[0]))
+        rms.append(look.rms_um(shape_errors(burn)[0]))
         own = last_pass(burn, factor)
-        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
-        handles.append(Line2D([], [], color=colour, linewidth=width, label=when))
+        look.draw_lines(ax, own, colour, width)
+        handles.append(look.stroke(colour, when, width))
         drawn += own
-    bounds = bounds_of(drawn)
-    frame(ax, bounds)
-    write_below(ax, bounds, factor)
+    bounds = look.bounds_of(drawn)
+    look.frame(ax, bounds)
+    look.write_below(ax, bounds, factor)
     title = f"error {rms[0]:.0f} µm rms before, {rms[1]:.0f} µm after"
-    ax.set_title(title, loc="left", fontsize=NORMAL, color=INK)
-    legend(ax, handles)
+    look.heading(ax, title, look.NORMAL)
+    look.legend(ax, handles)
     return ax
 
 
@@ -187,14 +164,11 @@ def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
     Axes
     """
     left, right, low, high = image.extent
-    ax = ready_axes(ax, (WIDTH - 0.7) * (high - low) / (right - left) + 0.7)
+    ax = look.ready_axes(ax, (look.WIDTH - 0.7) * (high - low) / (right - left) + 0.7)
     ax.imshow(image.rgb(), extent=image.extent, origin="upper", interpolation="antialiased")
-    ax.set_xlabel("x along the beam, mm", fontsize=NORMAL)
-    ax.set_ylabel("y along the rails, mm", fontsize=NORMAL)
-    ax.set_title(
-        f"{image.power:g} W, spot {2e3 * image.spot_radius:.0f} µm, true to size (×1)",
-        loc="left", fontsize=SMALL, color=INK,
-    )  # fmt: skip
+    look.label(ax, "x along the beam, mm", "y along the rails, mm")
+    spot = f"{image.power:g} W, spot {2e3 * image.spot_radius:.0f} µm"
+    look.heading(ax, f"{spot}, true to size (×1)")
     return ax
 
 
@@ -203,8 +177,8 @@ def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
     errors, shift = shape_errors(burn)
     lines = [c + factor * e for c, e in zip(burn.commanded, errors, strict=True)]
     once = {(x.shape, x.ring): c for x, c in zip(burn.lines, burn.commanded, strict=True)}
-    ax.add_collection(LineCollection(list(once.values()), colors=COMMANDED, linewidths=0.6))
-    handles = [Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")]
+    look.draw_lines(ax, list(once.values()), look.COMMANDED, 0.6)
+    handles = [look.commanded()]
     passes = sorted({x.pass_index for x in burn.lines})
     by_pass = len(passes) > 1
     for key in passes if by_pass else _shapes(burn.lines):
@@ -214,20 +188,20 @@ def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
             if key == (x.pass_index if by_pass else x.shape)
         ]
         if isinstance(key, str):
-            colour: Any = SHAPE_COLOURS[key]
-            width, label = 1.1, plural(key)
+            colour: Any = look.SHAPE_COLOURS[key]
+            width, label = 1.1, look.plural(key)
         else:
             # later passes are thinner and darker, so one that lies on an earlier one hides nothing
             part, label = key / (len(passes) - 1), f"pass {key + 1}"
             colour, width = colormaps["cividis"](0.9 * (1.0 - part)), 3.2 - 2.4 * part
-        ax.add_collection(LineCollection(own, colors=colour, linewidths=width))
-        handles.append(Line2D([], [], color=colour, linewidth=width, label=label))
-    bounds = bounds_of([*burn.commanded, *lines])
-    frame(ax, bounds)
+        look.draw_lines(ax, own, colour, width)
+        handles.append(look.stroke(colour, label, width))
+    bounds = look.bounds_of([*burn.commanded, *lines])
+    look.frame(ax, bounds)
     moved = math.hypot(*shift) > 0.02
     notes = [f"shift of {_moved(shift)} not drawn"] if moved else []
-    write_below(ax, bounds, factor, notes=notes)
-    legend(ax, handles)
+    look.write_below(ax, bounds, factor, notes=notes)
+    look.legend(ax, handles)
 
 
 def shape_errors(burn: Burn) -> tuple[list[Array], Array]:
@@ -253,9 +227,8 @@ def largest_error(burns: Iterable[Burn]) -> float:
 
 
 def _magnification(burns: Sequence[Burn], magnify: float | None) -> float:
-    if magnify is not None:
-        return positive(magnify, "magnify")
-    return nice_magnification(largest_error(burns), min(burn.test.spacing for burn in burns))
+    spacing = min(burn.test.spacing for burn in burns)
+    return look.magnification(magnify, largest_error(burns), spacing)
 
 
 def _shapes(lines: Iterable[Line]) -> list[str]:

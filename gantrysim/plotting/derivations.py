@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from sympy import latex
 
-from gantrysim.plotting.look import BLUE, FAINT, INK, NORMAL, SMALL, WIDTH, ready_axes
+from gantrysim.plotting import look
 from gantrysim.records.doors import checked
 from gantrysim.theory.derivation import Derivation
 from gantrysim.theory.quantities import QUANTITIES, Expr
@@ -61,18 +61,17 @@ def plot_derivation(
     """
     values = np.linspace(low, high, _POINTS)
     drawn = found.numeric(name, over, *at)(values, *at.values())
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
     meaning, unit = QUANTITIES[over]
     if unit == "rad":
         values, unit = np.degrees(values), "degrees"
+    y = label or name.replace("_", " ")
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH, f"{meaning}, {unit}", y)
     if drawn.min() <= 0.0 <= drawn.max():
-        ax.axhline(0.0, color=FAINT, linewidth=0.6)
-    ax.plot(values, drawn, color=BLUE, linewidth=1.6)
-    ax.set_xlabel(f"{meaning}, {unit}", fontsize=NORMAL)
-    ax.set_ylabel(label or name.replace("_", " "), fontsize=NORMAL)
+        ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
+    ax.plot(values, drawn, color=look.BLUE, linewidth=1.6)
     words = ", ".join(
         f"${latex(s)}$ = {v:g} {QUANTITIES[s].unit}".removesuffix(" dimensionless")
         for s, v in at.items()
     )
-    ax.set_title(words, fontsize=SMALL, color=INK, loc="right")
+    look.heading(ax, words, side="right")
     return ax

@@ -15,6 +15,7 @@ from typing import Any, cast
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -25,20 +26,8 @@ from gantrysim.burn.simulation import simulate
 from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_approach
 from gantrysim.pattern.ringtest import RingTest, ring_test
+from gantrysim.plotting import look
 from gantrysim.plotting.burns import shape_errors
-from gantrysim.plotting.look import (
-    COMMANDED,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SMALL,
-    bounds_of,
-    dress,
-    frame,
-    plural,
-    rms_um,
-    write_below,
-)
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
 from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
@@ -47,6 +36,7 @@ from gantrysim.records.doors import checked
 _SIZE, _DPI = (9.6, 4.3), 90
 #: How a first and a later pass are drawn: width and opacity; thin lies on wide.
 _STYLES = ((3.6, 0.35), (1.2, 1.0))
+_FITS = {"max_width": "100%"}
 _LIMIT = 450.0  # µm: axis of the errors round the circle, the same whatever is turned
 
 
@@ -174,7 +164,7 @@ class Explorer:
         self._start = {name: slider.value for name, slider in self.sliders.items()}
         reset = widgets.Button(description="back to the start")
         reset.on_click(lambda button: self.reset())
-        self._picture = widgets.Image(format="png", layout={"max_width": "100%"})
+        self._picture = widgets.Image(format="png", layout=_FITS)
         self.panel = widgets.VBox([*self.sliders.values(), reset, self._picture])
         self.burn = self._simulated()
         self._draw_first()
@@ -211,35 +201,23 @@ class Explorer:
         self._canvas = cast(Any, FigureCanvasAgg(self.figure))  # its methods have no types
         plan, round_ = self.figure.subplots(1, 2, width_ratios=(1.45, 1.0))
         self.figure.subplots_adjust(left=0.075, right=0.98, top=0.92, bottom=0.145, wspace=0.27)
-        dress(plan)
-        dress(round_)
+        look.dress(plan)
+        look.dress(round_)
         for outline in {(x.shape, x.ring): x.xy for x in _commanded(self.burn)}.values():
-            plan.plot(*outline.T, color=COMMANDED, linewidth=0.6)
-        self.lines: tuple[Line2D, ...] = tuple(
-            plan.plot(
-                [], [], color=SHAPE_COLOURS[x.shape], linewidth=_style(x)[0], alpha=_style(x)[1]
-            )[0]
-            for x in self.burn.lines
-        )
+            plan.plot(*outline.T, color=look.COMMANDED, linewidth=0.6)
+        self.lines = tuple(_to_be_drawn(plan, line) for line in self.burn.lines)
         outlines = [x.xy for x in _commanded(self.burn)]
-        room = bounds_of(outlines) + np.array([[-1.0], [1.0]]) * self.test.spacing
-        frame(plan, room)
-        write_below(plan, room, self.magnify)
-        self._title = plan.set_title("", loc="left", fontsize=NORMAL, color=INK)
+        room = look.bounds_of(outlines) + np.array([[-1.0], [1.0]]) * self.test.spacing
+        look.frame(plan, room)
+        look.write_below(plan, room, self.magnify)
+        self._title = plan.set_title("", loc="left", fontsize=look.NORMAL, color=look.INK)
         shape = self.test.nests[0].shape
         unrolled_axes(round_, "outward error, µm (beyond the axis: cut off)", shape)
         round_.set_ylim(-_LIMIT, _LIMIT)
-        round_.tick_params(axis="x", labelsize=SMALL - 1)
-        self._round = tuple(
-            round_.plot(
-                [], [], color=SHAPE_COLOURS[shape], linewidth=_style(x)[0], alpha=_style(x)[1]
-            )[0]
-            for x in self._outermost()
-        )
+        round_.tick_params(axis="x", labelsize=look.SMALL - 1)
+        self._round = tuple(_to_be_drawn(round_, line) for line in self._outermost())
         several = ", wide: 1st pass" if self.test.passes > 1 else ""
-        round_.set_title(
-            f"outermost {shape} unrolled{several}", loc="left", fontsize=NORMAL, color=INK
-        )
+        look.heading(round_, f"outermost {shape} unrolled{several}", look.NORMAL)
         moving: tuple[Artist, ...] = (*self.lines, *self._round, self._title)
         for artist in moving:
             artist.set_animated(True)
@@ -260,8 +238,8 @@ class Explorer:
             drawn.set_data(*(base + self.magnify * error).T)
         for drawn, line in zip(self._round, self._outermost(), strict=True):
             drawn.set_data(*unroll(line))
-        names = " and ".join(plural(nest.shape) for nest in self.test.nests)
-        self._title.set_text(f"{names}: error {rms_um(errors):.0f} µm rms")
+        names = " and ".join(look.plural(nest.shape) for nest in self.test.nests)
+        self._title.set_text(f"{names}: error {look.rms_um(errors):.0f} µm rms")
         # only what moves is drawn anew, on the ground that was drawn once: a third of the time
         self._canvas.restore_region(self._ground)
         for artist in self._moving:
@@ -352,16 +330,18 @@ def _slider(widgets: Any, setting: Setting, start: float) -> Any:
             return setting.nearest(value)
 
     value = setting.nearest(start)
-    return Stepped(
-        value=value, min=min(setting.low, value), max=max(setting.high, value),
-        step=setting.step, description=f"{setting.words}, {setting.unit}",
-        readout_format=".2f" if setting.step < 0.1 else ".1f",
-        style={"description_width": "21em"}, layout={"width": "46em", "max_width": "100%"},
-    )  # fmt: skip
+    ends = {"min": min(setting.low, value), "max": max(setting.high, value), "step": setting.step}
+    shown = {"readout_format": ".2f" if setting.step < 0.1 else ".1f"}
+    size = {"style": {"description_width": "21em"}, "layout": {"width": "46em", **_FITS}}
+    words = f"{setting.words}, {setting.unit}"
+    return Stepped(value=value, description=words, **ends, **shown, **size)
 
 
-def _style(line: Any) -> tuple[float, float]:
-    return _STYLES[min(max(line.pass_index, 0), 1)]
+def _to_be_drawn(ax: Axes, line: Any) -> Line2D:
+    """A line as it will look, still without places."""
+    width, alpha = _STYLES[min(max(line.pass_index, 0), 1)]
+    colour = look.SHAPE_COLOURS[line.shape]
+    return ax.plot([], [], color=colour, linewidth=width, alpha=alpha)[0]
 
 
 def _commanded(burn: Burn) -> list[Any]:

@@ -8,29 +8,11 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from numpy.typing import ArrayLike, NDArray
 
 from gantrysim.decisions.diagnosis import Finding
-from gantrysim.plotting.look import (
-    BLUE,
-    COMMANDED,
-    INK,
-    NORMAL,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    bounds_of,
-    dots,
-    frame,
-    height_for,
-    legend,
-    nice_magnification,
-    ready_axes,
-    write_below,
-)
+from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import ring_colours, unrolled_axes
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
@@ -66,12 +48,11 @@ def plot_finding(finding: Finding) -> Figure:
     errors = np.concatenate(
         [np.hypot(*(p - c).T) for p, c in zip(overlay.predicted, overlay.commanded, strict=True)]
     )
-    factor = nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
-    plot_measured_over_predicted(
-        axes[0], commanded=overlay.commanded, predicted=overlay.predicted,
-        measured=overlay.measured, measured_base=overlay.base, magnify=factor,
-    )  # fmt: skip
-    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=INK)
+    factor = look.nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
+    drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
+    points = {"measured": overlay.measured, "measured_base": overlay.base}
+    plot_measured_over_predicted(axes[0], **drawn, **points, magnify=factor)
+    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=look.INK)
     filled = [i for i, r in enumerate(overlay.residuals) if r.size]
     shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(4, len(filled))).astype(int)]
     plot_residuals(
@@ -95,7 +76,7 @@ def finding_axes() -> NDArray[Any]:
     """
     import matplotlib.pyplot as plt
 
-    figure = plt.figure(figsize=(1.7 * WIDTH, 1.75 * WIDTH), layout="constrained")
+    figure = plt.figure(figsize=(1.7 * look.WIDTH, 1.75 * look.WIDTH), layout="constrained")
     grid = figure.add_gridspec(2, 2, height_ratios=(1.9, 1.0), width_ratios=(1.25, 1.0))
     places = (grid[0, :], grid[1, 0], grid[1, 1])
     axes = np.empty(3, dtype=object)
@@ -141,23 +122,16 @@ def plot_measured_over_predicted(
     rings = _magnified(base, predicted, factor, "predicted")
     near = [np.asarray(xy, dtype=float) for xy in measured_base]
     points = _magnified(near, measured, factor, "measured")
-    bounds = bounds_of([*base, *rings])
-    ax = ready_axes(ax, height_for(bounds))
-    ax.add_collection(LineCollection(base, colors=COMMANDED, linewidths=0.6))
+    bounds = look.bounds_of([*base, *rings])
+    ax = look.map_axes(ax, bounds)
+    look.draw_lines(ax, base, look.COMMANDED, 0.6)
     if points:
-        ax.plot(
-            *np.concatenate(points).T, linestyle="", marker="o", markersize=2.2,
-            markeredgewidth=0, color=VERMILION, alpha=0.6,
-        )  # fmt: skip
-    ax.add_collection(LineCollection(rings, colors=BLUE, linewidths=0.7, zorder=3))
-    frame(ax, bounds)
-    write_below(ax, bounds, factor)
-    handles = [
-        Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded"),
-        Line2D([], [], color=BLUE, label="predicted"),
-        dots(VERMILION, "measured"),
-    ]
-    legend(ax, handles)
+        look.draw_points(ax, points, look.VERMILION, marker="o", alpha=0.6)
+    look.draw_lines(ax, rings, look.BLUE, 0.7, zorder=3)
+    look.frame(ax, bounds)
+    look.write_below(ax, bounds, factor)
+    predicted_entry = look.stroke(look.BLUE, "predicted")
+    look.legend(ax, [look.commanded(), predicted_entry, look.dots(look.VERMILION, "measured")])
     return ax
 
 
@@ -203,7 +177,7 @@ def plot_residuals(
     values = [np.asarray(r, dtype=float) * 1e3 for r in residuals]
     if not sum(v.size for v in values):
         raise ValueError("residuals must hold at least one point, found none.")
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH)
     colours = ring_colours(len(values))
     for colour, angle, value in zip(colours, angles_deg, values, strict=True):
         turned = np.mod(np.asarray(angle, dtype=float), 360.0)
@@ -211,8 +185,9 @@ def plot_residuals(
     unrolled_axes(ax, "measured - predicted, µm", "circle")
     together = np.concatenate(values)
     rms = float(np.sqrt(np.mean(together**2)))
-    ax.set_title(f"{rms:.0f} µm rms", loc="right", fontsize=SMALL, color=INK)
-    legend(ax, [dots(c, name) for c, name in zip(colours, labels, strict=True)], title=title)
+    look.heading(ax, f"{rms:.0f} µm rms", side="right")
+    entries = [look.dots(c, name) for c, name in zip(colours, labels, strict=True)]
+    look.legend(ax, entries, title=title)
     return ax
 
 
@@ -251,22 +226,18 @@ def plot_probabilities(
     shares = np.asarray(probabilities, dtype=float)
     if not np.all((shares >= 0.0) & (shares <= 1.0 + 1e-9)):
         raise ValueError(f"probabilities must lie from 0 to 1, found {list(probabilities)}.")
-    ax = ready_axes(ax, 1.4 + 0.42 * len(names), equal=False)
+    ax = look.chart_axes(ax, 1.4 + 0.42 * len(names), "probability, %")
     rows = np.arange(len(names))
-    colours = [BLUE, *[COMMANDED] * (len(names) - 1)]
+    colours = [look.BLUE, *[look.COMMANDED] * (len(names) - 1)]
     ax.barh(rows, 100.0 * shares, height=0.62, color=colours)
     for row, share in enumerate(shares.tolist()):
-        ax.text(
-            100.0 * share + 1.5, row, _per_cent(share), va="center", ha="left",
-            fontsize=SMALL, color=INK,
-        )  # fmt: skip
+        look.write(ax, 100.0 * share + 1.5, row, _per_cent(share), ha="left")
     words = [name.replace("_", " ").replace(" + ", "\n+ ") for name in names]
-    ax.set_yticks(rows, words, fontsize=SMALL)
+    ax.set_yticks(rows, words, fontsize=look.SMALL)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(0.0, 116.0)
     ax.set_xticks([0, 25, 50, 75, 100])
-    ax.set_xlabel("probability, %", fontsize=NORMAL)
     ax.spines["left"].set_visible(False)
     return ax
 

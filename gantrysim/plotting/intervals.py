@@ -4,25 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.decisions.identifiable import Identifiability
 from gantrysim.inference.profile import Profile
-from gantrysim.plotting.look import (
-    BLUE,
-    FAINT,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    dots,
-    legend,
-    new_axes,
-    ready_axes,
-)
+from gantrysim.plotting import look
 from gantrysim.records.doors import checked
 
 _BARS = "#c9c9c9"  # quiet bars behind markers
@@ -54,25 +40,24 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
         If the sizes tried end inside the interval.
     """
     low, high = profile.interval(level)
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    size = f"{profile.fault.replace('_', ' ')}, {profile.unit}"
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH, size, "drop of the log posterior")
     best = int(np.argmin(profile.drop))
     numbers = np.linspace(profile.numbers[0], profile.numbers[-1], 201)
     sizes = np.interp(numbers, profile.numbers, profile.values)
     ends = np.interp(profile.laplace, profile.values, profile.numbers)
     normal = 0.5 * ((numbers - profile.numbers[best]) * 2.0 * 1.96 / (ends[1] - ends[0])) ** 2
     smooth = 0.5 * np.interp(numbers, profile.numbers, profile.root) ** 2
-    ax.plot(sizes, smooth, color=BLUE, linewidth=1.4, label="profile")
-    ax.plot(profile.values, profile.drop, "o", color=BLUE, markersize=3.0)
-    ax.plot(sizes, normal, color=FAINT, linewidth=1.2, linestyle=":", label="normal")
+    ax.plot(sizes, smooth, color=look.BLUE, linewidth=1.4, label="profile")
+    ax.plot(profile.values, profile.drop, "o", color=look.BLUE, markersize=3.0)
+    ax.plot(sizes, normal, color=look.FAINT, linewidth=1.2, linestyle=":", label="normal")
     at = float(np.interp(high, profile.values, profile.root)) ** 2 / 2.0
     bar = f"{100.0 * level:g} % interval"
-    ax.plot([low, high], [at, at], color=VERMILION, linewidth=2.0, label=bar)
+    ax.plot([low, high], [at, at], color=look.VERMILION, linewidth=2.0, label=bar)
     title = f"{profile.estimate:.3g} {profile.unit}, {100.0 * level:g} % {low:.3g} to {high:.3g}"
-    ax.set_title(title, loc="left", fontsize=SMALL, color=INK)
+    look.heading(ax, title)
     ax.set_ylim(0.0, 1.15 * float(profile.drop.max()))
-    ax.set_xlabel(f"{profile.fault.replace('_', ' ')}, {profile.unit}", fontsize=NORMAL)
-    ax.set_ylabel("drop of the log posterior", fontsize=NORMAL)
-    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    look.drawn_legend(ax)
     return ax
 
 
@@ -95,27 +80,25 @@ def plot_identifiability(telling: Identifiability, ax: Axes | None = None) -> Ax
     """
     rows = telling.rows
     height = 1.2 + 0.21 * len(rows)
-    ax = ready_axes(new_axes(1.4 * WIDTH, height)[0] if ax is None else ax, height, equal=False)
+    ax = look.new_axes(1.4 * look.WIDTH, height)[0] if ax is None else ax
+    ax = look.chart_axes(ax, height, "95 % interval left, part of the one believed before")
     y = np.arange(len(rows))[::-1]
     ax.barh(y, [row.left for row in rows], height=0.62, color=_BARS)
-    handles = [Line2D([], [], color=_BARS, linewidth=6, label="this test")]
+    handles = [look.stroke(_BARS, "this test", 6)]
     parts = (("circle", telling.circles, "o"), ("square", telling.squares, "s"))
     for shape, part, marker in parts:
         if part is not None:
-            left, colour = [row.left for row in part.rows], SHAPE_COLOURS[shape]
+            left, colour = [row.left for row in part.rows], look.SHAPE_COLOURS[shape]
             ax.plot(left, y, color=colour, marker=marker, linestyle="", markersize=5)
-            handle = dots(colour, f"{shape}s alone")
-            handle.set_marker(marker)
-            handles.append(handle)
-    ax.axvline(1.0, color=FAINT, linewidth=0.8)
+            handles.append(look.dots(colour, f"{shape}s alone", marker))
+    ax.axvline(1.0, color=look.FAINT, linewidth=0.8)
     faults = sum(row.fault for row in rows)
     if 0 < faults < len(rows):
-        ax.axhline(faults - 0.5, color=FAINT, linewidth=0.6)
-    ax.set_yticks(y, [row.name for row in rows], fontsize=SMALL)
+        ax.axhline(faults - 0.5, color=look.FAINT, linewidth=0.6)
+    ax.set_yticks(y, [row.name for row in rows], fontsize=look.SMALL)
     ax.set_xlim(0.0, 1.05 * max(1.0, *(row.left for row in rows)))
     ax.set_ylim(-0.7, len(rows) - 0.3)
-    ax.set_xlabel("95 % interval left, part of the one believed before", fontsize=NORMAL)
-    legend(ax, handles)
+    look.legend(ax, handles)
     return ax
 
 
@@ -135,20 +118,20 @@ def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
     Axes
         Value over limit (dimensionless), the limit at 1.
     """
-    ax = ready_axes(ax, 1.0 + 0.45 * len(verdict.requirements) + 0.6, equal=False)
-    ax.axvline(1.0, color=VERMILION, linewidth=1.4)
+    height = 1.6 + 0.45 * len(verdict.requirements)
+    ax = look.chart_axes(ax, height, "part of the limit, 95 % interval")
+    ax.axvline(1.0, color=look.VERMILION, linewidth=1.4)
     for row, r in enumerate(verdict.requirements):
         if r.estimate is None or r.low is None or r.high is None:
-            ax.text(0.02, row, "does not show", va="center", fontsize=SMALL, color=FAINT)
+            ax.text(0.02, row, "does not show", va="center", fontsize=look.SMALL, color=look.FAINT)
             continue
         ends = [abs(v) / r.limit for v in (r.low, r.high)]
         low = 0.0 if r.low * r.high < 0.0 else min(ends)
-        ax.plot([low, max(ends)], [row, row], color=BLUE, linewidth=2.2)
-        ax.plot(abs(r.estimate) / r.limit, row, "o", color=BLUE, markersize=6)
+        ax.plot([low, max(ends)], [row, row], color=look.BLUE, linewidth=2.2)
+        ax.plot(abs(r.estimate) / r.limit, row, "o", color=look.BLUE, markersize=6)
     names = [f"{r.name}, {r.limit:g} {r.unit}" for r in verdict.requirements]
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(left=0.0, right=max(1.4, ax.get_xlim()[1]))
-    ax.set_xlabel("part of the limit, 95 % interval", fontsize=NORMAL)
-    ax.set_title(f"{verdict.decision}", loc="left", fontsize=NORMAL + 1, color=INK)
+    look.heading(ax, f"{verdict.decision}", look.NORMAL + 1)
     return ax

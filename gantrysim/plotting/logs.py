@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 from matplotlib.ticker import MultipleLocator
 from numpy.typing import NDArray
 
@@ -15,30 +14,9 @@ from gantrysim.instruments.points import Piece
 from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.plotting.look import (
-    BLUE,
-    COMMANDED,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    bounds_of,
-    dots,
-    dress,
-    frame,
-    legend,
-    nice_magnification,
-    plural,
-    ready_axes,
-    rms_um,
-    two_axes,
-    write_below,
-)
+from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
 
@@ -65,33 +43,28 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
     """
     if not log.burns:
         raise ValueError(f"the log of {log.name!r} has no burn to draw.")
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH, "burn", "error, µm rms")
     errors = [1e3 * burn.error for burn in log.burns]
-    ax.plot(range(1, len(errors) + 1), errors, "o-", color=BLUE, linewidth=1.5, markersize=5)
+    ax.plot(range(1, len(errors) + 1), errors, "o-", color=look.BLUE, linewidth=1.5, markersize=5)
     number, turns = 0, 0
     for entry in log.entries:
         if isinstance(entry, Burned):
             number, turns = number + 1, 0
         elif isinstance(entry, Adjusted):
             place = number + 0.5 + 0.06 * turns
-            ax.axvline(place, color=VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
+            ax.axvline(place, color=look.VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
             words = f"{entry.place or entry.fault} {entry.amount:+.3g} {entry.unit}"
-            ax.annotate(
-                words, (place, 0.98), (-3.0, 0.0), xycoords=ax.get_xaxis_transform(),
-                textcoords="offset points", rotation=90.0, va="top", ha="right",
-                fontsize=SMALL - 1, color=INK,
-            )  # fmt: skip
+            style: dict[str, Any] = {"rotation": 90.0, "fontsize": look.SMALL - 1}
+            style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}
+            ax.annotate(words, (place, 0.98), (-3.0, 0.0), va="top", ha="right", **style)
             turns += 1
     ax.set_ylim(bottom=0.0, top=1.15 * max(*errors, 1.0))
     ax.set_xlim(0.5, max(len(errors), number + 0.5 * bool(turns)) + 0.5)
     ax.xaxis.set_major_locator(MultipleLocator(1))
-    ax.set_xlabel("burn", fontsize=NORMAL)
-    ax.set_ylabel("error, µm rms", fontsize=NORMAL)
-    handles = [Line2D([], [], color=BLUE, marker="o", markersize=5, label="measured")]
+    handles = [look.stroke(look.BLUE, "measured", marker="o", markersize=5)]
     if any(isinstance(entry, Adjusted) for entry in log.entries):
-        style: tuple[int, tuple[float, float]] = (0, (4.0, 3.0))
-        handles.append(Line2D([], [], color=VERMILION, linestyle=style, label="turned"))
-    legend(ax, handles)
+        handles.append(look.stroke(look.VERMILION, "turned", linestyle=(0, (4.0, 3.0))))
+    look.legend(ax, handles)
     return ax
 
 
@@ -133,33 +106,27 @@ def before_after(
         raise ValueError("before_after needs a log with two or more burns, or two pieces.")
     placed = [_placed(piece) for piece in pieces]
     if isinstance(before, Piece):
-        sizes = [rms_um([error for _, _, error in rings]) for rings in placed]
+        sizes = [look.rms_um([error for _, _, error in rings]) for rings in placed]
     else:  # as the log says it everywhere: strays left out, placed by the finding
         sizes = [1e3 * burn.error for burn in (before.burns[0], before.burns[-1])]
-    if magnify is None:
-        far = [np.quantile(np.hypot(*e.T), 0.99) for rings in placed for _, _, e in rings]
-        spacing = min(piece.test.spacing for piece in pieces)
-        factor = nice_magnification(float(max(far)), spacing)
-    else:
-        factor = positive(magnify, "magnify")
-    pair = two_axes(axes, bounds_of([base for rings in placed for _, base, _ in rings]), "piece")
-    bounds = bounds_of([base + factor * e for rings in placed for _, base, e in rings])
+    far = [np.quantile(np.hypot(*e.T), 0.99) for rings in placed for _, _, e in rings]
+    spacing = min(piece.test.spacing for piece in pieces)
+    factor = look.magnification(magnify, float(max(far)), spacing)
+    bounds = look.bounds_of([base for rings in placed for _, base, _ in rings])
+    pair = look.two_axes(axes, bounds, "piece")
+    bounds = look.bounds_of([base + factor * e for rings in placed for _, base, e in rings])
     titles = [f"{w}: error {r:.0f} µm rms" for w, r in zip(("before", "after"), sizes, strict=True)]
     for ax, piece, rings, title in zip(pair, pieces, placed, titles, strict=True):
-        dress(ax)
+        look.dress(ax)
         for outline in _outlines(piece.test):
-            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
+            ax.plot(*outline.T, color=look.COMMANDED, linewidth=0.6)
         for shape, base, error in rings:
-            ax.plot(
-                *(base + factor * error).T, linestyle="", marker=".", markersize=2.2,
-                markeredgewidth=0, color=SHAPE_COLOURS[shape],
-            )  # fmt: skip
-        frame(ax, bounds, names=("x from the middle of the test", "y from the middle of the test"))
-        write_below(ax, bounds, factor)
-        ax.set_title(title, loc="left", fontsize=NORMAL + 1, color=INK)
-        shapes = [nest.shape for nest in piece.test.nests]
-        commanded = Line2D([], [], color=COMMANDED, linewidth=1.0, label="commanded")
-        legend(ax, [commanded, *(dots(SHAPE_COLOURS[s], plural(s)) for s in shapes)])
+            look.draw_points(ax, [base + factor * error], look.SHAPE_COLOURS[shape])
+        names = ("x from the middle of the test", "y from the middle of the test")
+        look.frame(ax, bounds, names)
+        look.write_below(ax, bounds, factor)
+        look.heading(ax, title, look.NORMAL + 1)
+        look.legend(ax, [look.commanded(), *look.shape_dots(n.shape for n in piece.test.nests)])
     return pair
 
 

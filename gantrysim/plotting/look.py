@@ -9,17 +9,19 @@ cited from memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import offset_copy
 from numpy.typing import NDArray
 
 from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive
 
 INK = "#222222"
 FAINT = "#767676"
@@ -45,6 +47,24 @@ def ready_axes(ax: Axes | None, height: float, *, equal: bool = True) -> Axes:
     if equal:
         ready.set_aspect("equal", adjustable="box")
     return ready
+
+
+def map_axes(ax: Axes | None, bounds: Array) -> Axes:
+    """Axes for a pattern within bounds, mm: those given, or a new figure that it fits."""
+    return ready_axes(ax, height_for(bounds))
+
+
+def chart_axes(ax: Axes | None, height: float, x: str = "", y: str = "") -> Axes:
+    """Axes for a chart with what its axes show: those given, or a new figure, height in inches."""
+    ready = ready_axes(ax, height, equal=False)
+    label(ready, x, y)
+    return ready
+
+
+def label(ax: Axes, x: str, y: str) -> None:
+    """Say what the axes show, with the unit."""
+    ax.set_xlabel(x, fontsize=NORMAL)
+    ax.set_ylabel(y, fontsize=NORMAL)
 
 
 def new_axes(width: float, height: float, columns: int = 1) -> NDArray[Any]:
@@ -96,10 +116,45 @@ def frame(
         axis.set_label_text(f"{name}, mm", fontsize=NORMAL)
 
 
+def heading(ax: Axes, text: str, size: float = SMALL, side: str = "left") -> None:
+    """Write what a picture is above it."""
+    ax.set_title(text, loc=side, fontsize=size, color=INK)  # type: ignore[arg-type]
+
+
+def draw_lines(ax: Axes, lines: Sequence[Array], colour: Any, width: float, **style: Any) -> None:
+    """Draw lines of places, shape (n, 2) each, mm."""
+    ax.add_collection(LineCollection(lines, colors=colour, linewidths=width, **style))
+
+
+def draw_travel(ax: Axes, travels: Sequence[Array]) -> None:
+    """Draw moves with the beam off, mm."""
+    draw_lines(ax, travels, FAINT, 0.7, linestyles=(0, (4, 3)))
+
+
+def draw_points(
+    ax: Axes, places: Sequence[Array], colour: Any, size: float = 2.2, **style: Any
+) -> None:
+    """Draw points, shape (n, 2) each, mm."""
+    how = {"marker": ".", "markeredgewidth": 0, **style}
+    ax.plot(*np.concatenate(places).T, linestyle="", color=colour, markersize=size, **how)
+
+
+def draw_readings(ax: Axes, x: Any, y: Any, colour: Any, mark: str = "o", **spread: Any) -> None:
+    """Draw readings with their uncertainty, `xerr` or `yerr`."""
+    ax.errorbar(
+        x, y, linestyle="", marker=mark, markersize=4.5, color=colour, elinewidth=0.8, **spread
+    )
+
+
 def write_below(
-    ax: Axes, bounds: Array, factor: float, *, notes: Sequence[str] = (), bar: bool = True,
+    ax: Axes,
+    bounds: Array,
+    factor: float,
+    *,
+    notes: Sequence[str] = (),
+    bar: bool = True,
     words: str = "",
-) -> None:  # fmt: skip
+) -> None:
     """Write the magnification, a scale bar of the error, and notes below the pattern."""
     (left, bottom), (right, _) = bounds
     wide = right - left
@@ -107,22 +162,21 @@ def write_below(
     if bar:
         error = nearest_nice(0.035 * wide / factor)
         y = row + 0.004 * wide
-        ax.plot(
-            [left, left + factor * error], [y, y], color=INK, linewidth=1.6,
-            marker="|", markersize=7, markeredgewidth=1.6,
-        )  # fmt: skip
-        ax.text(
-            left + factor * error + 0.025 * wide, row, f"{error:g} mm error", va="center",
-            ha="left", fontsize=SMALL, color=INK,
-        )  # fmt: skip
-    ax.text(
-        right, row, words or magnification_words(factor), va="center", ha="right",
-        fontsize=NORMAL, color=INK, fontweight="bold",
-    )  # fmt: skip
+        end = left + factor * error
+        ends = {"marker": "|", "markersize": 7, "markeredgewidth": 1.6}
+        ax.plot([left, end], [y, y], color=INK, linewidth=1.6, **ends)  # type: ignore[arg-type]
+        write(ax, end + 0.025 * wide, row, f"{error:g} mm error", ha="left")
+    bold = {"fontsize": NORMAL, "fontweight": "bold"}
+    write(ax, right, row, words or magnification_words(factor), **bold)
     if notes:
         below = row - _ROW * wide
-        ax.text(right, below, "; ".join(notes), va="center", ha="right", fontsize=SMALL, color=INK)
+        write(ax, right, below, "; ".join(notes))
         ax.set_ylim(bottom=below - 0.055 * wide)
+
+
+def write(ax: Axes, x: float, y: float, text: str, **style: Any) -> None:
+    """Write words at a place of the picture."""
+    ax.text(x, y, text, **{"va": "center", "ha": "right", "fontsize": SMALL, "color": INK, **style})
 
 
 def magnification_words(factor: float) -> str:
@@ -135,17 +189,41 @@ def magnification_words(factor: float) -> str:
 def legend(ax: Axes, handles: Sequence[Line2D], title: str = "") -> None:
     """One row below the picture, where it hides nothing."""
     below = offset_copy(ax.transAxes, ax.get_figure(root=True), 0.0, -_LEGEND_DROP, units="points")
-    ax.legend(
-        handles=handles, loc="upper center", bbox_to_anchor=(0.5, 0.0), bbox_transform=below,
-        ncols=min(len(handles), 6), frameon=False, borderaxespad=0.0,
-        fontsize=SMALL, title=title or None, title_fontsize=SMALL, handlelength=1.6,
-        columnspacing=1.4,
-    )  # fmt: skip
+    style: dict[str, Any] = {"frameon": False, "fontsize": SMALL, "title_fontsize": SMALL}
+    style |= {"bbox_to_anchor": (0.5, 0.0), "bbox_transform": below, "borderaxespad": 0.0}
+    style |= {"ncols": min(len(handles), 6), "columnspacing": 1.4, "handlelength": 1.6}
+    ax.legend(handles=handles, loc="upper center", title=title or None, **style)
 
 
-def dots(colour: Any, label: str) -> Line2D:
+def drawn_legend(ax: Axes) -> None:
+    """A legend of the lines that were drawn with a name."""
+    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+
+
+def stroke(colour: Any, label: str, width: float | None = None, **style: Any) -> Line2D:
+    """Legend entry of a line."""
+    return Line2D([], [], color=colour, label=label, linewidth=width, **style)
+
+
+def dots(colour: Any, label: str, mark: str = "o", size: float = 4) -> Line2D:
     """Legend entry of points."""
-    return Line2D([], [], color=colour, marker="o", markersize=4, linestyle="", label=label)
+    return stroke(colour, label, linestyle="", marker=mark, markersize=size)
+
+
+def commanded() -> Line2D:
+    """Legend entry of the commanded lines."""
+    return stroke(COMMANDED, "commanded", 1.0)
+
+
+def travel_and_start() -> list[Line2D]:
+    """Legend entries of a commanded path beside its lines."""
+    travel = stroke(FAINT, "travel, beam off", 0.9, dashes=(4, 3))
+    return [travel, dots(INK, "start")]
+
+
+def shape_dots(shapes: Iterable[str]) -> list[Line2D]:
+    """Legend entries of measured points by shape."""
+    return [dots(SHAPE_COLOURS[shape], plural(shape)) for shape in shapes]
 
 
 def bounds_of(places: Sequence[Array]) -> Array:
@@ -191,6 +269,13 @@ def nice_magnification(largest_error: float, spacing: float) -> float:
     if largest_error <= 0.0:
         return 1.0
     return nearest_nice(max(DRAWN_ERROR * spacing / largest_error, 1.0))
+
+
+def magnification(magnify: float | None, largest_error: float, spacing: float) -> float:
+    """The factor that was asked for, above zero, or else that of `nice_magnification`."""
+    if magnify is None:
+        return nice_magnification(largest_error, spacing)
+    return positive(magnify, "magnify")
 
 
 def rms_um(errors: Sequence[Array]) -> float:

@@ -10,19 +10,7 @@ from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.positioning import Positioning
 from gantrysim.metrology.quantities import DEFINITIONS, Quantity
 from gantrysim.metrology.uncertainty import NORMAL_95
-from gantrysim.plotting.look import (
-    BLUE,
-    FAINT,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SHAPE_MARKS,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    legend,
-    ready_axes,
-)
+from gantrysim.plotting import look
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 
@@ -59,7 +47,6 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
     ValueError
         If no ring has a measure of that name.
     """
-    ready = ready_axes(ax, 0.75 * WIDTH, equal=False)
     shown = [q for q in measures.quantities if q.name == name and q.ring >= 0]
     if not shown:
         there = sorted({q.name for q in measures.quantities if q.ring >= 0})
@@ -71,11 +58,14 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
     whole = name in ("radius_mm", "width_mm", "height_mm") or name.startswith(("dia", "diag"))
     factor, label = (1e3, "µm") if unit == "mm" and not whole else (1.0, unit)
     passes = sorted({q.pass_index for q in shown})
-    shapes = [s for s in SHAPE_COLOURS if any(q.shape == s for q in shown)]
+    shapes = [s for s in look.SHAPE_COLOURS if any(q.shape == s for q in shown)]
     width = max(sizes.values()) * _BESIDE
     handles = []
+    words = name.removesuffix("_mm").removesuffix("_mrad").removesuffix("_deg").replace("_", " ")
+    height, over = 0.75 * look.WIDTH, "commanded radius or half side, mm"
+    ax = look.chart_axes(ax, height, over, f"{words}, {label}")
     if name.startswith(_SIGNED):
-        ready.axhline(0.0, color=FAINT, linewidth=0.6)
+        ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
     for k, shape in enumerate(shapes):
         own = [q for q in shown if q.shape == shape]
         beside = np.array([passes.index(q.pass_index) for q in own]) - (len(passes) - 1) / 2
@@ -83,29 +73,21 @@ def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None 
             beside + (k - (len(shapes) - 1) / 2) * len(passes)
         )
         low, high = factor * _interval(own)
-        colour = SHAPE_COLOURS[shape]
-        ready.vlines(at, low, high, color=colour, linewidth=1.6)
+        colour = look.SHAPE_COLOURS[shape]
+        ax.vlines(at, low, high, color=colour, linewidth=1.6)
         value = factor * np.array([q.value for q in own])
-        (mark,) = ready.plot(
-            at, value, linestyle="", marker=SHAPE_MARKS[shape], markersize=4.0,
-            markerfacecolor="white", markeredgecolor=colour, label=f"{shape}s",
-        )  # fmt: skip
+        (mark,) = ax.plot(at, value, look.SHAPE_MARKS[shape], label=look.plural(shape))
+        mark.set(markerfacecolor="white", markeredgecolor=colour, markersize=4.0)
         handles.append(mark)
-    words = name.removesuffix("_mm").removesuffix("_mrad").removesuffix("_deg").replace("_", " ")
-    ready.set_ylabel(f"{words}, {label}", fontsize=NORMAL)
-    ready.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
     if measures.noise is None:
         title = "as found; the lines are taken as exact"
     elif shown[0].low is None:
         title = "marks: as found; bars: 95 %"
     else:
         title = "marks: as found; bars: 95 %, what the noise adds taken off"
-    ready.set_title(
-        title,
-        fontsize=SMALL, color=INK, loc="left",
-    )  # fmt: skip
-    legend(ready, handles)
-    return ready
+    look.heading(ax, title)
+    look.legend(ax, handles)
+    return ax
 
 
 def _interval(shown: list[Quantity]) -> Array:
@@ -137,31 +119,24 @@ def plot_positioning(test: Positioning, ax: Axes | None = None) -> Axes:
         Deviation (µm) over target (mm): lines join the means of each approach, the bands are 2 s
         on either side as ISO 230-2 takes them, dots the runs.
     """
-    ready = ready_axes(ax, 0.75 * WIDTH, equal=False)
-    ready.axhline(0.0, color=FAINT, linewidth=0.6)
+    ax = look.chart_axes(ax, 0.75 * look.WIDTH, "target position, mm", "actual less target, µm")
+    ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
     handles = []
-    for runs, word, colour, mark in (
-        (test.up, "upwards", BLUE, "^"), (test.down, "downwards", VERMILION, "v"),
-    ):  # fmt: skip
+    up = (test.up, "upwards", look.BLUE, "^")
+    for runs, word, colour, mark in (up, (test.down, "downwards", look.VERMILION, "v")):
         if runs is None:
             continue
         mean, s = 1e3 * runs.mean(axis=1), 1e3 * runs.std(axis=1, ddof=1)
-        ready.fill_between(
+        ax.fill_between(
             test.targets, mean - 2 * s, mean + 2 * s, color=colour, alpha=0.18, linewidth=0
         )
-        ready.plot(np.repeat(test.targets, runs.shape[1]), 1e3 * runs.ravel(), ".", color=colour,
-                   markersize=2.5)  # fmt: skip
-        (line,) = ready.plot(
-            test.targets, mean, color=colour, marker=mark, markersize=5, linewidth=1.0,
-            label=f"mean {word}, ± 2 s",
-        )  # fmt: skip
+        at = np.repeat(test.targets, runs.shape[1])
+        ax.plot(at, 1e3 * runs.ravel(), ".", color=colour, markersize=2.5)
+        (line,) = ax.plot(test.targets, mean, color=colour, label=f"mean {word}, ± 2 s")
+        line.set(marker=mark, markersize=5, linewidth=1.0)
         handles.append(line)
-    ready.set_xlabel("target position, mm", fontsize=NORMAL)
-    ready.set_ylabel("actual less target, µm", fontsize=NORMAL)
     names = ("A", "R", "B", "E", "M") if test.both else tuple(test.values)
-    ready.set_title(
-        ", ".join(f"{n.replace('_', ' ')} {1e3 * test.values[n]:.1f}" for n in names) + " µm",
-        fontsize=SMALL, color=INK, loc="left",
-    )  # fmt: skip
-    legend(ready, handles)
-    return ready
+    numbers = [f"{n.replace('_', ' ')} {1e3 * test.values[n]:.1f}" for n in names]
+    look.heading(ax, ", ".join(numbers) + " µm")
+    look.legend(ax, handles)
+    return ax

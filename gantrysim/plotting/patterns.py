@@ -6,26 +6,11 @@ import math
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
-from matplotlib.lines import Line2D
 
 from gantrysim.instruments.points import Piece
 from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.plotting.look import (
-    FAINT,
-    INK,
-    SHAPE_COLOURS,
-    SMALL,
-    bounds_of,
-    dots,
-    frame,
-    height_for,
-    legend,
-    plural,
-    ready_axes,
-    write_below,
-)
+from gantrysim.plotting import look
 from gantrysim.records.doors import checked
 
 
@@ -51,27 +36,23 @@ def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
     strokes = test.strokes()
     drawn = [s for s in strokes if s.shape != "travel"]
     beside = [s.xy for s in test.beside_strokes() if s.shape != "travel"]
-    bounds = bounds_of([s.xy for s in drawn] + beside)
-    ax = ready_axes(ax, height_for(bounds))
-    ax.add_collection(LineCollection(beside, colors=INK, linewidths=0.9))
+    bounds = look.bounds_of([s.xy for s in drawn] + beside)
+    ax = look.map_axes(ax, bounds)
+    look.draw_lines(ax, beside, look.INK, 0.9)
     for shape in dict.fromkeys(s.shape for s in drawn):
         own = [(k, s.xy) for k, s in enumerate(drawn) if s.shape == shape]
-        shades = [_shade(SHAPE_COLOURS[shape], k / max(len(drawn) - 1, 1)) for k, _ in own]
-        ax.add_collection(LineCollection([xy for _, xy in own], colors=shades, linewidths=1.1))
-    travels = [s.xy for s in strokes if s.shape == "travel"]
-    ax.add_collection(LineCollection(travels, colors=FAINT, linewidths=0.7, linestyles=(0, (4, 3))))
+        shades = [_shade(look.SHAPE_COLOURS[shape], k / max(len(drawn) - 1, 1)) for k, _ in own]
+        look.draw_lines(ax, [xy for _, xy in own], shades, 1.1)
+    look.draw_travel(ax, [s.xy for s in strokes if s.shape == "travel"])
     for number, (shape, ring, _) in enumerate(test.sequence, start=1):
         _mark_start(ax, test, shape, ring, number)
-    frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
-    write_below(
+    look.frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
+    look.write_below(
         ax, bounds, 1.0, notes=[_order_sentence(test)], bar=False, words="as commanded (×1)"
     )
-    handles = [
-        *(Line2D([], [], color=SHAPE_COLOURS[n.shape], label=plural(n.shape)) for n in test.nests),
-        Line2D([], [], color=FAINT, dashes=(4, 3), linewidth=0.9, label="travel, beam off"),
-        Line2D([], [], color=INK, marker="o", markersize=4, linestyle="", label="start"),
-    ]
-    legend(ax, handles)
+    shapes = [n.shape for n in test.nests]
+    drawn_as = [look.stroke(look.SHAPE_COLOURS[s], look.plural(s)) for s in shapes]
+    look.legend(ax, [*drawn_as, *look.travel_and_start()])
     return ax
 
 
@@ -91,21 +72,18 @@ def plot_piece(piece: Piece, ax: Axes | None = None) -> Axes:
     Axes
         Positions on the piece, mm, true to size.
     """
-    bounds = bounds_of([line.xy for line in piece.lines])
-    ax = ready_axes(ax, height_for(bounds))
+    bounds = look.bounds_of([line.xy for line in piece.lines])
+    ax = look.map_axes(ax, bounds)
     for shape in (n.shape for n in piece.test.nests):
         own = [line.xy for line in piece.lines if line.shape == shape and len(line.xy)]
         if own:
-            ax.plot(
-                *np.concatenate(own).T, linestyle="", marker=".", markersize=2.2,
-                markeredgewidth=0, color=SHAPE_COLOURS[shape],
-            )  # fmt: skip
-    frame(ax, bounds, names=("x on the piece", "y on the piece"))
+            look.draw_points(ax, own, look.SHAPE_COLOURS[shape])
+    look.frame(ax, bounds, names=("x on the piece", "y on the piece"))
     lost = len(piece.missing)
     notes = [f"{piece.n_points} measured points"]
     notes += [f"{lost} ring{'s' * (lost > 1)} without points"] if lost else []
-    write_below(ax, bounds, 1.0, notes=notes, bar=False)
-    legend(ax, [dots(SHAPE_COLOURS[n.shape], plural(n.shape)) for n in piece.test.nests])
+    look.write_below(ax, bounds, 1.0, notes=notes, bar=False)
+    look.legend(ax, look.shape_dots(n.shape for n in piece.test.nests))
     return ax
 
 
@@ -114,8 +92,8 @@ def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) ->
     nest = test.nest(shape)
     size, last = nest.sizes[ring], len(nest.sizes) - 1
     start = _on_ring(nest, size, nest.start_deg)
-    colour = SHAPE_COLOURS[shape]
-    ax.plot(*start, "o", color=INK, markersize=2.4, markeredgewidth=0, zorder=4)
+    colour = look.SHAPE_COLOURS[shape]
+    ax.plot(*start, "o", color=look.INK, markersize=2.4, markeredgewidth=0, zorder=4)
     if ring not in {0, last // 2, last}:
         return
     sense = 1.0 if nest.direction == "ccw" else -1.0
@@ -126,10 +104,8 @@ def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) ->
         ax.annotate("", head, tail, arrowprops=arrow, zorder=3)
     place = _on_ring(nest, size, nest.start_deg - sense * 9.0)
     box = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": colour, "lw": 0.8}
-    ax.text(
-        *place, str(number), fontsize=SMALL - 1, color=INK, ha="center", va="center", bbox=box,
-        zorder=5,
-    )  # fmt: skip
+    words = {"fontsize": look.SMALL - 1, "color": look.INK, "ha": "center", "va": "center"}
+    ax.text(*place, str(number), bbox=box, zorder=5, **words)  # type: ignore[arg-type]
 
 
 def _on_ring(nest: Nest, size: float, angle_deg: float) -> tuple[float, float]:

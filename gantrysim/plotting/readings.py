@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.photo.flatten import FlatPicture
@@ -17,24 +16,7 @@ from gantrysim.mechanics.handpush import PushResult
 from gantrysim.metrology.calipered import CaliperMeasures
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.plotting.look import (
-    BLUE,
-    COMMANDED,
-    FAINT,
-    INK,
-    NORMAL,
-    SHAPE_COLOURS,
-    SMALL,
-    VERMILION,
-    WIDTH,
-    bounds_of,
-    dots,
-    frame,
-    height_for,
-    legend,
-    ready_axes,
-    write_below,
-)
+from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of, positive
@@ -82,20 +64,17 @@ def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -
         n.shape: np.concatenate([_magnified(x, factor) for x in centred(piece, n.shape)]) + n.centre
         for n in have
     }
-    bounds = bounds_of([np.array(n.centre) + s * np.array([[-1, -1], [1, 1]])
-                        for n in have for s in n.sizes[-1:]])  # fmt: skip
-    ax = ready_axes(ax, height_for(bounds))
+    ends = np.array([[-1, -1], [1, 1]])
+    bounds = look.bounds_of([np.array(n.centre) + n.sizes[-1] * ends for n in have])
+    ax = look.map_axes(ax, bounds)
     for nest in have:
         for size in {x.size for x in piece.lines if x.shape == nest.shape}:
             outline = size * _UNIT[nest.shape] + nest.centre
-            ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
-        ax.plot(
-            *drawn[nest.shape].T, linestyle="", marker=".", markersize=2.2, markeredgewidth=0,
-            color=SHAPE_COLOURS[nest.shape],
-        )  # fmt: skip
-    frame(ax, bounds_of([bounds, *drawn.values()]))
-    write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
-    legend(ax, [dots(SHAPE_COLOURS[n.shape], f"{n.shape}s") for n in have])
+            ax.plot(*outline.T, color=look.COMMANDED, linewidth=0.6)
+        look.draw_points(ax, [drawn[nest.shape]], look.SHAPE_COLOURS[nest.shape])
+    look.frame(ax, look.bounds_of([bounds, *drawn.values()]))
+    look.write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
+    look.legend(ax, look.shape_dots(n.shape for n in have))
     return ax
 
 
@@ -126,15 +105,14 @@ def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
     half, size = 0.5 * picture.pitch, picture.pitch * np.array([columns, rows])
     low = np.array(picture.origin) - half
     bounds = np.array([low, low + size])
-    ax = ready_axes(ax, height_for(bounds))
+    ax = look.map_axes(ax, bounds)
     step = max(1, max(rows, columns) // 1600)  # as fine as a page shows
-    ax.imshow(
-        picture.grey[::step, ::step], cmap="gray", vmin=0, vmax=255, origin="upper",
-        extent=(bounds[0, 0], bounds[1, 0], bounds[0, 1], bounds[1, 1]),
-    )  # fmt: skip
-    frame(ax, bounds, names=("x along the reference", "y"))
+    (left, bottom), (right, top) = bounds
+    shown, extent = picture.grey[::step, ::step], (left, right, bottom, top)
+    ax.imshow(shown, cmap="gray", vmin=0, vmax=255, origin="upper", extent=extent)
+    look.frame(ax, bounds, names=("x along the reference", "y"))
     words = f"accurate to {picture.accuracy:.2g} mm (95 %)"
-    write_below(ax, bounds, 1.0, bar=False, words=words)
+    look.write_below(ax, bounds, 1.0, bar=False, words=words)
     return ax
 
 
@@ -155,8 +133,9 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         Reading less commanded size and the believed line width, over the commanded size, mm;
         circles by direction, squares by side or diagonal ("up", "down").
     """
-    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
-    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    height, off_size = 0.75 * look.WIDTH, "off the commanded size, mm"
+    ax = look.chart_axes(ax, height, "commanded size, mm", off_size)
+    ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
     nominal = np.array([r.nominal for r in sheet.readings])
     off = sheet.values - nominal - sheet.line_width[0]
     kinds = list(dict.fromkeys((r.shape, r.what) for r in sheet.readings))
@@ -166,18 +145,12 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
         mark = _MARKS[marks[shape] % len(_MARKS)]
         marks[shape] += 1
         own = [i for i, r in enumerate(sheet.readings) if (r.shape, r.what) == (shape, what)]
-        colour = SHAPE_COLOURS[shape]
-        ax.errorbar(
-            nominal[own], off[own], yerr=sheet.uncertainty[own], linestyle="", marker=mark,
-            markersize=4.5, color=colour, elinewidth=0.8,
-        )  # fmt: skip
+        colour = look.SHAPE_COLOURS[shape]
+        spread = sheet.uncertainty[own]
+        look.draw_readings(ax, nominal[own], off[own], colour, mark, yerr=spread)
         words = f"{what.split('_')[1]}°" if shape == "circle" else what.removeprefix("diagonal_")
-        handles.append(
-            Line2D([], [], color=colour, marker=mark, markersize=4.5, linestyle="", label=words)
-        )
-    ax.set_xlabel("commanded size, mm", fontsize=NORMAL)
-    ax.set_ylabel("off the commanded size, mm", fontsize=NORMAL)
-    legend(ax, handles)
+        handles.append(look.dots(colour, words, mark, 4.5))
+    look.legend(ax, handles)
     return ax
 
 
@@ -198,34 +171,27 @@ def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> 
         Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
         commanded size, mm; circles and squares by colour.
     """
-    ax = ready_axes(ax, 0.75 * WIDTH, equal=False)
-    ax.axhline(0.0, color=FAINT, linewidth=0.6)
+    ax = look.chart_axes(ax, 0.75 * look.WIDTH, "commanded radius or half side, mm", "error, mm/m")
+    ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
     handles = []
     for shape in dict.fromkeys(r.shape for r in measures.rows):
-        handles.append(Line2D([], [], color=SHAPE_COLOURS[shape], linewidth=4, label=f"{shape}s"))
+        handles.append(look.stroke(look.SHAPE_COLOURS[shape], look.plural(shape), 4))
         for name, (mark, aside, _) in _ERRORS.items():
             own = [r for r in measures.rows if r.shape == shape and getattr(r, name) is not None]
             if not own:
                 continue
             value, spread = zip(*(getattr(r, name) for r in own), strict=True)
-            ax.errorbar(
-                [r.commanded + aside for r in own], value, yerr=spread, linestyle="", marker=mark,
-                markersize=4.5, elinewidth=0.8, color=SHAPE_COLOURS[shape],
-            )  # fmt: skip
-    for mark, _, words in _ERRORS.values():
-        handles.append(
-            Line2D([], [], color=INK, marker=mark, markersize=4.5, linestyle="", label=words)
-        )
-    ax.set_xlabel("commanded radius or half side, mm", fontsize=NORMAL)
-    ax.set_ylabel("error, mm/m", fontsize=NORMAL)
-    legend(ax, handles)
+            at = [r.commanded + aside for r in own]
+            look.draw_readings(ax, at, value, look.SHAPE_COLOURS[shape], mark, yerr=spread)
+    handles += [look.dots(look.INK, words, mark, 4.5) for mark, _, words in _ERRORS.values()]
+    look.legend(ax, handles)
     return ax
 
 
 @checked
 def plot_push(
     result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
-    colour: str = BLUE,
+    colour: str = look.BLUE,
 ) -> Axes:  # fmt: skip
     """Draw a push test: what the scale reads, or how far the other part stays behind.
 
@@ -255,24 +221,22 @@ def plot_push(
     """
     one_of(what, ("force", "lag"), "what")
     fresh = ax is None
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
+    name = "carriage" if result.at == "carriage" else f"{result.at} plate"
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH, f"travel of the {name}, mm", words)
     values = result.force if what == "force" else result.lag
     if fresh or not ax.lines:
-        ax.axhline(0.0, color=FAINT, linewidth=0.6)
+        ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
     for leg, width in ((0, 0.7), (1, 1.8), (2, 1.8)):
         own = result.leg == leg
         x, y = result.travel[own], values[own]
         ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round")
         if leg:
             _arrow_on(ax, x, y, colour)
-    name = "carriage" if result.at == "carriage" else f"{result.at} plate"
-    ax.set_xlabel(f"travel of the {name}, mm", fontsize=NORMAL)
-    words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
-    ax.set_ylabel(words, fontsize=NORMAL)
     shown = label or f"pushed at the {name}, motor {result.motor}"
-    handle = Line2D([], [], color=colour, linewidth=1.8, label=shown)
-    ax.add_line(handle)  # an empty line: the legend finds it again when another push is drawn
-    legend(ax, [h for h in ax.lines if not str(h.get_label()).startswith("_")])
+    # an empty line: the legend finds it again when another push is drawn
+    ax.add_line(look.stroke(colour, shown, 1.8))
+    look.drawn_legend(ax)
     return ax
 
 
@@ -301,16 +265,12 @@ def plot_rows(
     marked : sequence of bool, optional
         Rows in the second colour; none if absent.
     """
-    colours = [VERMILION if mark else BLUE for mark in marked or [False] * len(names)]
-    ax = ready_axes(ax, 1.0 + 0.26 * len(names), equal=False)
+    colours = [look.VERMILION if mark else look.BLUE for mark in marked or [False] * len(names)]
+    ax = look.chart_axes(ax, 1.0 + 0.26 * len(names), label)
     for row, (value, error, colour) in enumerate(zip(values, spread, colours, strict=True)):
-        ax.errorbar(
-            [value], [row], xerr=[error], linestyle="", marker="o", markersize=4.5, color=colour,
-            elinewidth=0.8,
-        )  # fmt: skip
-    ax.set_yticks(range(len(names)), names, fontsize=SMALL, color=INK)
+        look.draw_readings(ax, [value], [row], colour, xerr=[error])
+    ax.set_yticks(range(len(names)), names, fontsize=look.SMALL, color=look.INK)
     ax.set_ylim(len(names) - 0.5, -0.5)
-    ax.set_xlabel(label, fontsize=NORMAL)
     return ax
 
 

@@ -10,15 +10,7 @@ import numpy as np
 
 from gantrysim.instruments.picture import open_picture
 from gantrysim.instruments.points import Piece
-from gantrysim.plotting.look import (
-    FAINT,
-    SHAPE_COLOURS,
-    SMALL,
-    dots,
-    height_for,
-    legend,
-    ready_axes,
-)
+from gantrysim.plotting import look
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
@@ -80,15 +72,12 @@ def plot_scan(
         r, c = (n // factor for n in shown.shape)
         shown = shown[: r * factor, : c * factor].reshape(r, factor, c, factor).mean(axis=(1, 3))
         m, j = k + r * factor, i + c * factor
-    extent = (
-        i * picture.pitch[0], j * picture.pitch[0],
-        height - m * picture.pitch[1], height - k * picture.pitch[1],
-    )  # fmt: skip
-    bounds = np.array(((left, bottom), (right, top)))
-    ax = ready_axes(ax, height_for(bounds))
+    wide, high = picture.pitch
+    extent = (i * wide, j * wide, height - m * high, height - k * high)
+    ax = look.map_axes(ax, np.array(((left, bottom), (right, top))))
     ax.imshow(shown, cmap="gray", vmin=0, vmax=255, extent=extent, interpolation="antialiased")
     close = right - left < 30.0
-    for shape, colour in SHAPE_COLOURS.items():
+    for shape, colour in look.SHAPE_COLOURS.items():
         for known in (False, True):
             own = [
                 xy
@@ -96,18 +85,14 @@ def plot_scan(
                 if line.shape == shape and known == (line.pass_index >= 0 and piece.test.passes > 1)
             ]
             if own:
-                ax.plot(
-                    *np.concatenate(own).T, linestyle="", color=colour,
-                    marker="x" if known else ".", markersize=6.0 if close else 2.6,
-                    markeredgewidth=0.8 if known else 0.0,
-                )  # fmt: skip
+                mark = {"marker": "x", "markeredgewidth": 0.8} if known else {}
+                look.draw_points(ax, own, colour, 6.0 if close else 2.6, **mark)
     ax.set_xlim(left, right)
     ax.set_ylim(bottom, top)
     ax.set_xlabel("x on the scan, mm")
     ax.set_ylabel("y on the scan, mm")
     notes = [f"{piece.n_points} points, turned by {record.turn_deg:.2f} degrees", *piece.notes]
     rows = [row for note in notes for row in textwrap.wrap(note, _ROW)]
-    ax.set_title("\n".join(rows), fontsize=SMALL, color=FAINT, loc="left")
-    plural = {nest.shape: f"{nest.shape}s" for nest in piece.test.nests}
-    legend(ax, [dots(SHAPE_COLOURS[shape], name) for shape, name in plural.items()])
+    ax.set_title("\n".join(rows), fontsize=look.SMALL, color=look.FAINT, loc="left")
+    look.legend(ax, look.shape_dots(nest.shape for nest in piece.test.nests))
     return ax

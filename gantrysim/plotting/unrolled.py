@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import first_placement
 from gantrysim.pattern.ringtest import Line, Nest
 from gantrysim.pattern.shapes import SHAPES, shape_of
-from gantrysim.plotting.look import COMMANDED, INK, NORMAL, WIDTH, dots, legend, ready_axes
+from gantrysim.plotting import look
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of
 from gantrysim.records.doors import checked
@@ -63,7 +63,7 @@ def plot_unrolled(
     chosen = chosen_rings(own, shape, rings)
     measured = isinstance(burn_or_lines, Piece)
     several = not measured and any(line.pass_index > 0 for line in own)
-    ax = ready_axes(ax, 0.62 * WIDTH, equal=False)
+    ax = look.chart_axes(ax, 0.62 * look.WIDTH)
     colours = ring_colours(len(chosen))
     for colour, ring in zip(colours, chosen, strict=True):
         for line in (x for x in own if x.ring == ring):
@@ -76,14 +76,12 @@ def plot_unrolled(
                 ax.plot(angle, error, color=colour, linewidth=width, alpha=alpha)
     unrolled_axes(ax, "outward error, µm", shape)
     size = {line.ring: line.size for line in own}
-    handles = [
-        dots(c, f"{size[r]:g}") if measured else Line2D([], [], color=c, label=f"{size[r]:g}")
-        for c, r in zip(colours, chosen, strict=True)
-    ]
+    entry: Callable[..., Line2D] = look.dots if measured else look.stroke
+    handles = [entry(c, f"{size[r]:g}") for c, r in zip(colours, chosen, strict=True)]
     what = f"{shape_of(shape).size_name}, mm"
     if several:  # thin on wide, so that a pass which repeats the first hides nothing
         what += " (wide: 1st pass, thin: later)"
-    legend(ax, handles, title=what)
+    look.legend(ax, handles, title=what)
     return ax
 
 
@@ -167,16 +165,15 @@ def unroll(line: Line) -> tuple[Array, Array]:
 
 def unrolled_axes(ax: Axes, label: str, shape: str) -> None:
     """Angle in degrees, a line at no error, dotted lines at the quadrants or the corners."""
-    ax.axhline(0.0, color=INK, linewidth=0.8, zorder=1)
+    ax.axhline(0.0, color=look.INK, linewidth=0.8, zorder=1)
     turns = np.arange(shape_of(shape).start_deg, 361.0, 90.0)
     for angle in turns:
-        ax.axvline(angle, color=COMMANDED, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
+        ax.axvline(angle, color=look.COMMANDED, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
     ax.set_xlim(0.0, 360.0)
     ax.xaxis.set_major_locator(MultipleLocator(45))
     ax.grid(axis="y", color="#e4e4e4", linewidth=0.6)
     ax.set_axisbelow(True)
-    ax.set_xlabel("angle from +x, counter-clockwise, degrees", fontsize=NORMAL)
-    ax.set_ylabel(label, fontsize=NORMAL)
+    look.label(ax, "angle from +x, counter-clockwise, degrees", label)
 
 
 def ring_colours(count: int) -> list[Any]:

@@ -116,6 +116,16 @@ def accept(
     Of the distance between passes only the white noise is taken off, because passes that lie on
     each other share grain and scanner errors; what is left is as sure as the effective number of
     independent values allows.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> gs.accept(gs.simulate(tight, test), gs.Tolerance(roundness=0.4))
+    Verdict(not yet, probability below 0.01)
+    >>> gs.accept(gs.simulate(gs.Machine(), test), gs.Tolerance(roundness=0.4))
+    Verdict(pass, probability above 0.99)
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=100), whole_number(seed, "seed", least=0)
@@ -193,6 +203,16 @@ def will_hold(
     ValueError
         If the test leaves the travel of the machine, nothing can be predicted at all, or an
         argument is of a wrong kind or size.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> gs.will_hold(finding, test, gs.Tolerance(roundness=0.05), draws=40)
+    Verdict(not yet, probability below 0.01)
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)

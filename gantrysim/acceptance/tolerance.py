@@ -64,6 +64,14 @@ class Tolerance:
     ------
     ValueError
         If nothing is tolerated, a limit is not above zero, or the cut-off is not 5 to 50.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> gs.Tolerance(roundness=0.4, overlay=0.1)
+    Tolerance(roundness 0.4 mm, overlay 0.1 mm)
+    >>> gs.Tolerance(size=0.3).limits
+    {'size': 0.3}
     """
 
     roundness: float | None = None

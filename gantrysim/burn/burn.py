@@ -46,6 +46,17 @@ class Burn:
     --------
     gantrysim.burn.simulation : makes one.
     gantrysim.measure : the table of measures.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> burn = gs.simulate(gs.Machine(), test)
+    >>> burn.line("circle", 1).xy.shape
+    (253, 2)
+    >>> round(burn.rms_error(), 2)  # mm
+    0.09
+    >>> path = burn.to_csv("points.csv")
     """
 
     machine: Machine

@@ -148,6 +148,16 @@ def simulate_many(
         If `simulate` has no such option.
     KeyboardInterrupt
         When interrupted; what has not begun is cancelled, and the executor stays usable.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> forces = (0.0, 6.0, 12.0)
+    >>> machines = [gs.Machine().with_faults(gs.faults.TightWheels("left", f)) for f in forces]
+    >>> burns = gs.simulate_many(machines, test)
+    >>> [round(burn.rms_error(), 2) for burn in burns.all()]  # mm
+    [0.09, 0.16, 0.24]
     """
     todo = list(machines)
     for index, machine in enumerate(todo):

@@ -124,6 +124,16 @@ def simulate(
     -----
     Energetic (rate-independent) evolution and Moreau's time stepping, see
     `gantrysim.mechanics.quasistatic`.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> gs.simulate(tight, test)
+    Burn(2 lines, 382 points, error 236 um rms)
+    >>> gs.simulate(tight, test, feed_forces=True)
+    Burn(2 lines, 382 points, error 243 um rms)
     """
     if time_step is not None and not inertia:
         raise ValueError(

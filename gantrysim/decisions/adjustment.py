@@ -43,6 +43,19 @@ class Adjustment:
         That the fault is there: the sum over all explanations with it.
     action : str
         ``"do"``, ``"check first"`` or ``"leave"``.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> turn = finding.adjustments().adjustments[0]
+    >>> turn.place, turn.action
+    ('belt left', 'check first')
+    >>> turn.safety
+    "Maker's manual and local rules first. Power off and laser disconnected before a hand goes in;
+    mind pinch points at belts, pulleys and wheels; re-home before anything is burned."
     """
 
     fault: str

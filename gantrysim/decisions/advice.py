@@ -60,6 +60,18 @@ class Advice:
         Whether the best explanation stands alone.
     costs : Costs
         On which the steps were chosen, minutes.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> advice = finding.adjustments()
+    >>> advice
+    Advice(Adjustment(belt left, +6... Hz, check first), 1 checks)
+    >>> advice.predict(gs.ring_test(("circle",), spacing=10.0, largest=20.0))
+    Burn(2 lines, 382 points, error ... um rms)
     """
 
     machine: Machine
@@ -225,6 +237,18 @@ def advise(
     What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
     the cost of a round.  It is left where curing it gains less than the check costs,
     ``p round < minutes``.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> advice = gs.advise(finding)
+    >>> advice.checks[0].words
+    'with the power off pluck the left Y belt: it should give a clear low tone'
+    >>> advice.adjustments[0].words
+    "draw the left Y belt's tensioner tighter until the tone is right: 98 Hz, about 6... Hz more"
     """
     costs = costs if costs is not None else Costs()
     handbook = handbook if handbook is not None else Handbook()

@@ -62,6 +62,19 @@ class Hypothesis:
         The hand check that confirms it.
     fit : Fit
         The fitted posterior.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> finding.best.words
+    'the left Y belt is slack'
+    >>> finding.best.faults, finding.best.probability > 0.9
+    (('slack_belt_left',), True)
+    >>> finding.best.check
+    'with the power off pluck the left Y belt: it should give a clear low tone'
     """
 
     faults: tuple[str, ...]
@@ -99,6 +112,21 @@ class Finding:
         The machine as described.
     ranked : tuple of Hypothesis
         Explanations, most probable first.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> finding
+    Finding(Hypothesis(slack_belt_left, 1.000, 0.4... [...] of healthy stiffness))
+    >>> finding.certain
+    False
+    >>> print(finding.report())
+    No piece measured: what follows is a hint, not a finding.
+    Cannot tell for sure; most likely: the left Y belt is slack (probability above 0.99).
+    ...
     """
 
     measured: tuple[Measurement, ...]
@@ -303,6 +331,19 @@ def diagnose(
     -----
     Evidence by Laplace's method on a common noise model that is learned from the residuals of
     the best explanation, so that no explanation is punished for another's misfit.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=8.0, largest=24.0, orientation_mark=True)
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> burn = gs.simulate(tight, test, feed_forces=True)
+    >>> path = burn.image(dpi=300).save("scan.png")  # stands in for a scanner
+    >>> finding = gs.diagnose(gs.read_scan("scan.png", test))
+    >>> finding.best.words
+    "the left end plate's wheels are too tight on their rail"
+    >>> finding, finding.certain
+    (Finding(Hypothesis(tight_wheels_left, 1.000, 11... [...] N)), True)
     """
     machine = machine if machine is not None else Machine()
     say = progress if progress is not None else _silent

@@ -70,6 +70,18 @@ def what_can_be_told(
     (the median of its prior): intervals are those to expect when nothing surprises.  Points
     every millimetre with the noise of a common scan on wood, every pass told apart, and the
     discrepancy of `gantrysim.inference.discrepancy`.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> told = gs.what_can_be_told(test, faults=["tight_wheels_left"])
+    >>> told
+    Identifiability(1 of 20 parameters identifiable, 1 of 1 faults told from healthy, 17 blind
+    directions)
+    >>> told.power[0]
+    Power(fault='tight_wheels_left', words="the left end plate's wheels are too tight on their
+    rail", unit='N', size=9.0, seen=0.99..., confused_with=())
     """
     machine = Machine() if machine is None else machine
     catalogue = machine.catalogue()

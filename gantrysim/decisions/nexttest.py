@@ -214,6 +214,16 @@ def next_test(
     The discrepancy of the next piece counts as independent of the last one's, as it does in a
     diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
     repeat is rather too high.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
+    >>> gs.next_test(finding, instruments=[gs.instruments.BeltTones()])[0]
+    Proposal(0.0... nats in 3 min: pluck both spans of the left belt, carriage in mid travel, and
+    read their tones (power off and unplugged, hands clear of belts and pulleys))
     """
     for values, name in ((candidates, "candidates"), (instruments, "instruments")):
         if values is not None and not values:

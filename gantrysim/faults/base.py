@@ -66,6 +66,20 @@ class Fault(Documented):
     A subclass must give `name`, `words`, ``unit``, `parameters`, and `apply` or `place`.  The rest
     has defaults: without `place` its size cannot be read off a machine, and what is replaced or
     cleaned counts as cured with the probability that `gantrysim.decisions.afterturn` states.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from dataclasses import dataclass
+    >>> from gantrysim.inference.parameters import Parameter
+    >>> @dataclass(frozen=True)
+    ... class SeizingBearing(gs.faults.Fault):
+    ...     extra_drag: float
+    ...     name, unit, block, place = "seizing_bearing", "N", "y", "shaft.drag"
+    ...     words = "the far bearing of the cross shaft is seizing"
+    ...     parameters = (Parameter("extra drag", "N", 8.0, 0.6, ratio=True),)
+    >>> gs.Machine().with_faults(SeizingBearing(8.0)).shaft.drag
+    8.3
     """
 
     unit: ClassVar[str] = ""

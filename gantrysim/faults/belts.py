@@ -43,6 +43,14 @@ class SlackBelt(Fault):
         Remaining part of the healthy EA (a slack cord works on the toe of its curve).
     pretension : float
         Tension left in each span, N.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.SlackBelt("left", 0.35)
+    >>> slack = gs.Machine().with_faults(fault)
+    >>> slack.belt_left.ea, slack.belt_left.pretension
+    (3325.0, 2.0)
     """
 
     side: str

@@ -42,6 +42,13 @@ class TightCarriage(_CarriageWheels):
     ----------
     extra_force : float
         Drag on top of what the carriage has, N.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.TightCarriage(8.0)
+    >>> gs.Machine().with_faults(fault).carriage.friction
+    10.2
     """
 
     extra_force: float
@@ -82,6 +89,15 @@ class LooseCarriage(_CarriageWheels):
         Free play across the beam, full width, mm.
     drag_factor : float
         Remaining part of the healthy rolling drag.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.LooseCarriage(0.15)
+    >>> gs.Machine().with_faults(fault).carriage.friction
+    1.32
+    >>> fault.check
+    'with the power off rock the head: it should not click'
     """
 
     gap: float

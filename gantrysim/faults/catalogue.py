@@ -42,6 +42,17 @@ class Catalogue:
         Prior probability of a healthy machine, of something not in the list, and of all pairs of
         faults together; single faults share the rest evenly.  A piece is measured because
         something looks wrong (judgement).
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> catalogue = gs.Machine().catalogue()
+    >>> catalogue.names[:3]
+    ('tight_wheels_left', 'tight_wheels_right', 'tight_carriage')
+    >>> catalogue.named("coupler_slip").words
+    'a set screw let the cross shaft slip: one side stands ahead of the other'
+    >>> round(catalogue.prior(("coupler_slip",)), 3)
+    0.033
     """
 
     faults: tuple[Fault, ...]

@@ -30,6 +30,15 @@ class CouplerBacklash(Fault):
     ----------
     play : float
         Full width of it at the right belt, mm.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.CouplerBacklash(0.4)
+    >>> gs.Machine().with_faults(fault).shaft.backlash
+    0.4
+    >>> fault.words
+    'the coupling of the cross shaft has play'
     """
 
     play: float
@@ -72,6 +81,15 @@ class CouplerSlip(Fault):
     ----------
     offset : float
         By which the right side stands ahead (+y) of the left, mm.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.CouplerSlip(-1.0)
+    >>> gs.Machine().with_faults(fault).shaft.slip
+    -1.0
+    >>> fault.check
+    'at home, with the power off, measure both end plates from the frame: both should read the same'
     """
 
     offset: float

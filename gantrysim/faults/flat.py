@@ -74,6 +74,15 @@ class WheelFlat(Fault):
     Notes
     -----
     The forward model has round wheels: `apply` refuses, and a fit adds the signature to the lines.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.WheelFlat("left", depth=0.2)
+    >>> fault.words
+    'a wheel of the left end plate has a flat'
+    >>> fault.sought  # the forward model lacks it
+    True
     """
 
     side: str

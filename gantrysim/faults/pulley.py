@@ -32,6 +32,13 @@ class PulleyRunout(Fault):
         Amplitude of the payout error, mm; one a pulley.
     phase : float, or tuple of float
         Its phase at position 0, rad; one a pulley.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.PulleyRunout("left", 0.08)
+    >>> gs.Machine().with_faults(fault).belt_left.runout
+    0.08
     """
 
     pulley: str | tuple[str, ...]

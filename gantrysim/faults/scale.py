@@ -30,6 +30,15 @@ class ScaleError(Fault):
         ``"x"`` or ``"y"``.
     error : float
         Relative error (0.005 is half a per cent too long).
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.ScaleError("x", 0.004)
+    >>> gs.Machine().with_faults(fault).scale_x
+    0.004
+    >>> fault.words
+    'the steps per mm of X are wrong'
     """
 
     axis: str

@@ -23,6 +23,15 @@ class OutOfSquare(Fault):
     ----------
     angle : float
         Yaw angle, mrad; positive with the right side ahead.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.OutOfSquare(3.0)
+    >>> gs.Machine().with_faults(fault).square
+    3.0
+    >>> fault.check
+    'with the power off measure both diagonals of the frame: they should be equal'
     """
 
     angle: float

@@ -70,7 +70,17 @@ class Unmodelled(Fault):
 @checked
 @dataclass(frozen=True)
 class Unlisted(Unmodelled):
-    """Something that is not in the list."""
+    """Something that is not in the list.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.Unlisted()
+    >>> fault.words
+    'something that is not in this list'
+    >>> gs.Machine().catalogue().prior((fault.name,))
+    0.05
+    """
 
     name = "unlisted"
     words = "something that is not in this list"
@@ -85,6 +95,16 @@ class LostSteps(Unmodelled):
     -----
     Where a figure is torn both this and anything unknown explain it alike; what else tears one is
     rarer by ``odds`` (common practice, no source).
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> fault = gs.faults.LostSteps()
+    >>> fault.words
+    'a motor lost steps: parts of the figure stand apart by more than the drive can bend; look first
+    for what held it back (wheels far too tight, a jam), then at its current and the speed'
+    >>> gs.Machine().catalogue().foretells((fault.name,))
+    False
     """
 
     name = "lost_steps"

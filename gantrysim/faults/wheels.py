@@ -90,8 +90,8 @@ class TightWheels(_OneWay, _PlateWheels):
 
     Examples
     --------
-    >>> from gantrysim.machine import Machine
-    >>> TightWheels("left", nut_deg=40.0).in_force(Machine())
+    >>> import gantrysim as gs
+    >>> gs.faults.TightWheels("left", nut_deg=40.0).in_force(gs.Machine())
     TightWheels(side='left', extra_force=6.5...)
     """
 
@@ -228,8 +228,8 @@ class LooseWheels(_OneWay, _PlateWheels):
 
     Examples
     --------
-    >>> from gantrysim.machine import Machine
-    >>> LooseWheels("left", gap=0.05).in_clearance(Machine())
+    >>> import gantrysim as gs
+    >>> gs.faults.LooseWheels("left", gap=0.05).in_clearance(gs.Machine())
     LooseWheels(side='left', clearance=0.57...)
     """
 

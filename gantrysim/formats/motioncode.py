@@ -80,6 +80,14 @@ def write_motion_code(
         If the file exists and ``overwrite`` is false.
     FileNotFoundError
         If its folder does not exist.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("square",), spacing=10.0, largest=20.0)
+    >>> path = gs.write_motion_code(test, "squares.nc")  # the beam stays off
+    >>> [line for line in path.read_text().splitlines() if line.startswith("G1 ")][:2]
+    ['G1 X205 Y210 F2400', 'G1 X205 Y190']
     """
     strength = _s_word(power, s_max)
     if test.feed > MOST_FEED:

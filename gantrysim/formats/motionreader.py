@@ -79,6 +79,14 @@ def read_motion_code(
         If there is no such file.
     ValueError
         With one sentence naming the file and the line.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> path = test.to_motion_code("rings.nc", power=0.2, s_max=1000.0)
+    >>> gs.read_motion_code("rings.nc")
+    Toolpath(30 moves, 21 drawn, 1141.5 mm)
     """
     speed = positive(travel_speed, "travel_speed")
     if Path(path).is_file() and Path(path).stat().st_size > MAX_BYTES:

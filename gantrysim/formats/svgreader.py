@@ -82,6 +82,13 @@ def read_svg(
         If there is no such file.
     ValueError
         With one sentence naming the file and the element.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.ring_test(spacing=6.0, largest=30.0).to_svg("rings.svg")
+    >>> gs.read_svg("rings.svg", corner=(100.0, 100.0), feed=30.0)
+    Toolpath(45 moves, 36 drawn, 1141.5 mm)
     """
     x, y = point(corner, "corner")
     feed, travel = positive(feed, "feed"), positive(travel_speed, "travel_speed")

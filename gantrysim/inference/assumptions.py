@@ -85,6 +85,15 @@ class Assumptions:
         behind which an explanation is not refined; below which its size is stated roughly.
     replaced : float
         Probability that something which was replaced or cleaned is cured.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> assumed = gs.inference.Assumptions(placement_shift=20.0)
+    >>> assumed.changed()
+    {'placement_shift': 20.0}
+    >>> next(row for row in assumed.rows() if row[0] == "huber")
+    ('huber', 3.0, 'standard deviations', '1 in 400 of normal noise (Huber 1964)')
     """
 
     bin_length: float = _assume(

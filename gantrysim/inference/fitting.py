@@ -265,6 +265,17 @@ def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence
     ------
     ValueError
         For an unknown fault name, one given twice, or a bare name instead of a list.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> path = gs.simulate(tight, test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> found = gs.fit(piece, gs.Machine(), ["tight_wheels_left"])
+    >>> round(found.magnitudes["tight_wheels_left"].estimate)  # N
+    12
     """
     if isinstance(faults, str) or len(set(faults)) != len(faults):
         raise ValueError(f"faults must be a list of different names, found {faults!r}")

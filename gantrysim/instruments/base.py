@@ -58,6 +58,15 @@ class Measurement(ABC):
         Where the readings came from, for captions and reports.
     notes : tuple of str
         What is to be remarked, a sentence each, as of rows left empty.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> path = gs.simulate(gs.Machine(), test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> isinstance(piece, gs.instruments.Measurement), piece.source, piece.n_readings
+    (True, 'points.csv', 382)
     """
 
     test: RingTest | None
@@ -170,6 +179,13 @@ class ReadingSheet(Measurement):
     ----------
     readings : tuple
         One object a reading.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> left, *_ = gs.instruments.BeltTones().sheets(gs.Machine(), None)
+    >>> left.values.round(1), left.uncertainty.round(1)  # Hz
+    (array([90.4, 34.4]), array([1.4, 0.5]))
     """
 
     readings: tuple[Any, ...]
@@ -352,7 +368,15 @@ class ReadingSheet(Measurement):
 
 @checked
 class MachineSheet(ReadingSheet):
-    """Readings of the machine itself: no test was burned for them."""
+    """Readings of the machine itself: no test was burned for them.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> sheet = next(iter(gs.instruments.BeltTones().sheets(gs.Machine(), None)))
+    >>> isinstance(sheet, gs.instruments.MachineSheet), sheet.test
+    (True, None)
+    """
 
     test: RingTest | None = None
 
@@ -468,6 +492,17 @@ class Instrument(ABC):
     """One kind of measurement: what it costs, what it can be asked, its empty sheet.
 
     Instruments are frozen dataclasses; `minutes` is a field of theirs.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> for instrument in gs.instruments.INSTRUMENTS:
+    ...     print(f"{instrument.name}: {instrument.minutes:g} min")
+    points of a piece: 8 min
+    push by hand: 4 min
+    belt tones: 3 min
+    dial indicator: 6 min
+    calipers: 4 min
     """
 
     #: Its name, what to mind while it is used (a sentence), and what is read with it.

@@ -81,6 +81,14 @@ class PointsOfPiece(Instrument):
     minutes : float
         What a burn costs beside the motion itself: fix a piece of wood, home, focus 2; lift the
         piece and scan it 4; read the points off the scan 2 (common practice, no source).
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> points = gs.instruments.PointsOfPiece()
+    >>> round(points.cost(test), 1)  # minutes
+    8.6
     """
 
     minutes: float = 8.0

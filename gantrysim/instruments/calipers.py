@@ -89,6 +89,13 @@ class CaliperReading:
     ------
     ValueError
         If the shape has no such size, or the value is not a finite number above zero.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> wide = gs.instruments.CaliperReading("square", 3, 27.0, "width", 54.05)
+    >>> wide.nominal
+    54.0
     """
 
     shape: str
@@ -155,6 +162,16 @@ class CaliperSheet(ReadingSheet):
     ValueError
         If a reading belongs to no ring of the test or cannot be in mm, or the caliper is said to be
         better than its display.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import CaliperReading, CaliperSheet
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> wide = CaliperReading("square", 3, 27.0, "width", 54.05)
+    >>> sheet = CaliperSheet(test, (wide,), "bench")
+    >>> sheet.expected(gs.Machine()).values.round(2)  # mm
+    array([54.05])
     """
 
     test: RingTest
@@ -295,6 +312,17 @@ class Calipers(Instrument):
         Step of the display, and maximum permissible error as the maker states it (ISO 13385-1), mm.
     angles_deg : sequence of float
         Directions across circles, degrees from the piece's X toward its Y, 0 to below 180.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> sheets = list(gs.instruments.Calipers().sheets(gs.Machine(), test))
+    >>> sheets[0]
+    CaliperSheet('calipers', 8 readings of 2 rings)
+    >>> gs.instruments.Calipers().words_of(sheets[0])
+    'measure the largest ring of each shape on the piece with calipers, along X, along Y and both
+    ways between'
     """
 
     minutes: float = 4.0
@@ -372,6 +400,16 @@ def read_calipers(
         If there is no such file.
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import CaliperReading, CaliperSheet
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> wide = CaliperReading("square", 3, 27.0, "width", 54.05)
+    >>> path = CaliperSheet(test, (wide,), "bench").to_csv("calipers.csv")  # or filled in by hand
+    >>> gs.read_calipers("calipers.csv", test)
+    CaliperSheet('calipers.csv', 1 readings of 1 rings)
     """
     return CaliperSheet.from_file(
         path, test_of(test), resolution=resolution, repeatability=repeatability,
@@ -405,6 +443,14 @@ def write_caliper_sheet(
         As in `Calipers`, degrees and mm.  Ovality takes three directions or more.
     overwrite : bool
         Whether a file that exists may be replaced; else FileExistsError.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0)
+    >>> path = gs.instruments.write_caliper_sheet("calipers.csv", test)
+    >>> path.read_text().splitlines()[-1]
+    'square,0,9,diagonal_down,25.46,'
     """
     test = test_of(test)
     check_caliper(resolution, permissible_error)

@@ -75,6 +75,12 @@ class DialReading:
     ------
     ValueError
         If a field is not accepted, in one sentence.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> gs.instruments.DialReading("left", "lost_motion", (215.0, 200.0), 5.0, 0.15)
+    DialReading(at='left', what='lost_motion', place=(215.0, 200.0), stroke=5.0, value=0.15)
     """
 
     at: str
@@ -121,6 +127,16 @@ class DialSheet(MachineSheet):
     ------
     ValueError
         If there is no reading, or an error is not above zero.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import DialReading, DialSheet
+    >>> sheet = DialSheet((DialReading("left", "lost_motion", (215.0, 200.0), 5.0, 0.40),), "bench")
+    >>> sheet
+    DialSheet('bench', 1 readings)
+    >>> sheet.expected(gs.Machine()).values.round(2)  # mm
+    array([0.15])
     """
 
     readings: tuple[DialReading, ...]
@@ -244,6 +260,14 @@ class DialIndicator(Instrument):
         Set the stand up at one place, jog, push and read, minutes (common practice, no source).
     resolution, permissible_error : float
         Step of the dial, and its greatest error over a turn, mm.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> dial = gs.instruments.DialIndicator(resolution=0.01)
+    >>> left, *_ = dial.sheets(gs.Machine(), None)
+    >>> left.expected(gs.Machine()).values.round(2)  # lost motion and lag, mm
+    array([0.15, 0.1 ])
     """
 
     minutes: float = 6.0
@@ -307,6 +331,15 @@ def read_dial(
         If there is no such file.
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import DialReading, DialSheet
+    >>> lost = DialReading("left", "lost_motion", (215.0, 200.0), 5.0, 0.40)
+    >>> path = DialSheet((lost,), "bench").to_csv("dial.csv")  # or filled in by hand
+    >>> gs.instruments.read_dial("dial.csv")
+    DialSheet('dial.csv', 1 readings)
     """
     return DialSheet.from_file(
         path, resolution=resolution, permissible_error=permissible_error, scale_error=scale_error
@@ -330,6 +363,13 @@ def write_dial_sheet(
         As in `Instrument.write_template`, which says what is refused.
     resolution, permissible_error : float
         As in `DialIndicator`, mm.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.instruments.write_dial_sheet("dial.csv", gs.Machine())
+    >>> path.read_text().splitlines()[-1]
+    'carriage,lost_motion,215,200,5,'
     """
     dial = DialIndicator(resolution=resolution, permissible_error=permissible_error)
     return dial.write_template(path, machine, overwrite=overwrite)

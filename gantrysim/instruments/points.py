@@ -77,6 +77,19 @@ class Piece(Measurement):
     ValueError
         If a line belongs to no ring of the test, there are fewer than 10 points in all, or the
         uncertainties do not fit the points.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> path = gs.simulate(gs.Machine(), test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> piece
+    Piece('points.csv', 382 points on 2 of 2 rings)
+    >>> len(piece.lines)
+    2
+    >>> piece.lines[0].xy.shape
+    (129, 2)
     """
 
     test: RingTest
@@ -324,6 +337,15 @@ def read_points(
         If there is no such file.
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> path = gs.simulate(gs.Machine(), test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> piece
+    Piece('points.csv', 382 points on 2 of 2 rings)
     """
     test = test_of(test)
     what = "a CSV file of measured points"

@@ -99,6 +99,13 @@ class PushReading:
     ------
     ValueError
         If a field is not accepted, in one sentence.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> middle = (215.0, 200.0)
+    >>> gs.instruments.PushReading("left", "off", middle, "keep_forward_n", 19.5, 0.5, 3.0).unit
+    'N'
     """
 
     at: str
@@ -154,6 +161,17 @@ class PushSheet(MachineSheet):
     ------
     ValueError
         If there is no reading, or an error is negative.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import PushReading, PushSheet
+    >>> felt = PushReading("left", "off", (215.0, 200.0), "keep_forward_n", 19.5, 0.5, 3.0)
+    >>> sheet = PushSheet((felt,), "bench")
+    >>> sheet
+    PushSheet('bench', 1 readings of 1 pushes)
+    >>> sheet.expected(gs.Machine()).values.round(1)  # N
+    array([7.5])
     """
 
     readings: tuple[PushReading, ...]
@@ -340,6 +358,15 @@ class PushByHand(Instrument):
         Step of the spring scale, N, and of what reads a lag, mm.
     permissible_error : float
         Greatest error of the scale's zero, N, 0 if it is set before each push.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> hand = gs.instruments.PushByHand()
+    >>> sheets = hand.asked(gs.Machine(), None)
+    >>> hand.words_of(sheets[0])
+    'push the left end plate with a spring scale in mid travel, motors off: read force and how far
+    the other side lags'
     """
 
     minutes: float = 4.0
@@ -413,6 +440,15 @@ def read_push(
         If there is no such file.
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import PushReading, PushSheet
+    >>> felt = PushReading("left", "off", (215.0, 200.0), "keep_forward_n", 19.5, 0.5, 3.0)
+    >>> path = PushSheet((felt,), "bench").to_csv("push.csv")  # or filled in by hand
+    >>> gs.read_push("push.csv")
+    PushSheet('push.csv', 1 readings of 1 pushes)
     """
     return PushSheet.from_file(path, scale_error=scale_error, permissible_error=permissible_error)
 
@@ -438,6 +474,13 @@ def write_push_sheet(
         As in `Instrument.write_template`, which says what is refused.
     resolution, length_resolution, permissible_error : float
         As in `PushByHand`: N, mm, N.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.instruments.write_push_sheet("push.csv", gs.Machine())
+    >>> path.read_text().splitlines()[-1]
+    'carriage,off,215,200,keep_back_n,,0.301386,3'
     """
     hand = PushByHand(
         resolution=resolution,

@@ -49,6 +49,16 @@ class ScannerError:
     ------
     ValueError
         If the covariance is not a positive definite 3 by 3 matrix.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> import numpy as np
+    >>> gs.instruments.ScannerError()  # of a flatbed that nobody has checked
+    ScannerError(mean=(0.0, 0.0, 0.0), covariance=array([[1.0e-06, 0.0e+00, 0.0e+00],
+           [0.0e+00, 1.6e-07, 0.0e+00],
+           [0.0e+00, 0.0e+00, 9.0e-08]]))
+    >>> known = gs.instruments.ScannerError(covariance=np.diag([1e-4, 2e-4, 2e-4]) ** 2)
     """
 
     mean: tuple[float, float, float] = (0.0, 0.0, 0.0)

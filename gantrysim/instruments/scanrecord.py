@@ -38,6 +38,15 @@ class ScanRecord:
     taken_out : (float, float, float)
         Common scale, scale difference x - y and skew (rad) of the scanner, along its own axes, that
         were found and taken out of the points.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=8.0, largest=24.0, orientation_mark=True)
+    >>> path = gs.simulate(gs.Machine(), test).image(dpi=300).save("scan.png")
+    >>> record = gs.read_scan("scan.png", test).record
+    >>> record.dark, round(record.widths["circle", 2], 1)  # mm
+    (True, 0.1)
     """
 
     files: tuple[str, ...]

@@ -61,6 +61,13 @@ class ToneReading:
     ValueError
         If the belt is unknown, a number is not above zero, the tone is beyond 5000 Hz, the span
         is not 20 to 5000 mm, or the mass not 0.5 to 200 g/m.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> low = gs.instruments.ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> round(low.tension, 1)  # N
+    2.0
     """
 
     belt: str
@@ -110,6 +117,17 @@ class ToneSheet(MachineSheet):
     ------
     ValueError
         If there is no reading.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> sheet = ToneSheet((low,), "by ear")
+    >>> sheet
+    ToneSheet('by ear', 1 tones of 1 belts)
+    >>> sheet.expected(gs.Machine()).values.round(1)  # Hz
+    array([90.4])
     """
 
     readings: tuple[ToneReading, ...]
@@ -212,6 +230,13 @@ class BeltTones(Instrument):
         Pluck both spans of a belt and read them, minutes (common practice, no source).
     mass : float
         Mass per length of the belts, g/m; a belt of 2 mm pitch and 6 mm width if absent.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> left, right, x = gs.instruments.BeltTones().sheets(gs.Machine(), None)
+    >>> left.expected(gs.Machine()).values.round(1)  # Hz
+    array([90.4, 34.4])
     """
 
     minutes: float = 3.0
@@ -260,6 +285,15 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float | None = Non
         If there is no such file.
     ValueError
         With one sentence naming the file and the line, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.instruments import ToneReading, ToneSheet
+    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
+    >>> path = ToneSheet((low,), "by ear").to_csv("tones.csv")  # or filled in by hand
+    >>> gs.read_tones("tones.csv")
+    ToneSheet('tones.csv', 1 tones of 1 belts)
     """
     return ToneSheet.from_file(path, common_error=common_error)
 
@@ -282,6 +316,13 @@ def write_tone_sheet(
         As in `Instrument.write_template`, which says what is refused.
     mass : float, optional
         As in `BeltTones`, g/m.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.instruments.write_tone_sheet("tones.csv", gs.Machine())
+    >>> path.read_text().splitlines()[-1]
+    'x,680,8.4,,0.53818'
     """
     tones = BeltTones() if mass is None else BeltTones(mass=mass)
     return tones.write_template(path, machine, overwrite=overwrite)

@@ -135,6 +135,19 @@ class MachineLog:
         Where it is kept; None for a log in memory only.
     assumptions : Assumptions
         The judgement behind its findings; the file holds those that are not the usual ones.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> log = gs.new_log("alder.json", gs.Machine(), name="Alder")
+    >>> log = log.adjusted(gs.decisions.Change("slack_belt_left", 0.5))
+    >>> log.entries[0].fault
+    'slack_belt_left'
+    >>> print(log.report())
+    Log of Alder: 0 burns.
+    adjusted: -0.5 of healthy stiffness, for slack_belt_left.
+    Believed now: healthy 0.25, slack_belt_left 0.03.
+    Before touching the machine: power off, laser disconnected; re-home after.
     """
 
     name: str
@@ -385,6 +398,12 @@ def new_log(
         If its folder does not exist.
     ValueError
         If path, machine or name is of another kind.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> gs.new_log("alder.json", gs.Machine(), name="Alder")
+    MachineLog('Alder', 'alder.json', 0 burns, 0 turns)
     """
     if path is not None and not os.fspath(path):
         raise ValueError(must_be("path", "that of a file, or None to keep the log in memory", path))
@@ -416,6 +435,13 @@ def open_log(path: str | os.PathLike[str], *, architecture: type[Machine] = Mach
         If there is no such file.
     ValueError
         With one sentence that names the file and the field.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> log = gs.new_log("alder.json", gs.Machine(), name="Alder")
+    >>> gs.open_log("alder.json")
+    MachineLog('Alder', 'alder.json', 0 burns, 0 turns)
     """
     text = read_text(path, "a machine log")
     with placed(path):

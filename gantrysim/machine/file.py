@@ -205,6 +205,13 @@ def save_machine(
         If the file exists and ``overwrite`` is false.
     FileNotFoundError
         If its folder does not exist.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.save_machine(gs.Machine(span=500.0), "alder.toml")
+    >>> [line for line in path.read_text().splitlines() if line.startswith("span")]
+    ['span = 500.0  # 200 to 2000 mm: distance between the rails']
     """
     return write_new_text(path, "\n".join(_lines(machine)) + "\n", overwrite=overwrite)
 
@@ -265,6 +272,13 @@ def read_machine(path: str | os.PathLike[str], *, architecture: type[Machine] = 
     ValueError
         With one sentence that names the file and the key: not TOML, an unknown key (with the
         nearest known one), a wrong type, or a value that no machine has.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.save_machine(gs.Machine(span=500.0), "alder.toml")
+    >>> gs.read_machine("alder.toml").span
+    500.0
     """
     text = read_text(path, "a machine description")
     try:

@@ -347,8 +347,14 @@ class Machine:
 
     Examples
     --------
-    >>> Machine().belt_left.stiffness(200.0)
-    48.19...
+    >>> import gantrysim as gs
+    >>> machine = gs.Machine(span=500.0)
+    >>> machine.belt_left.stiffness(200.0)  # N/mm, with the clamp 200 mm up the rail
+    48.56...
+    >>> machine.set("belt_left.pretension", 12.0).belt_left.pretension
+    12.0
+    >>> machine.with_faults(gs.faults.CouplerBacklash(0.4)).shaft.backlash
+    0.4
     """
 
     span: float = number(430.0, 1.0, 1e5)

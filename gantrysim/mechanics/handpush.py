@@ -330,6 +330,17 @@ def push(
     step follows the energy downhill from where it was (the difference of convex functions,
     minimised by linearising the concave one), so that a soft spring makes it jump from detent to
     detent as in the model of Prandtl and Tomlinson.  Stiffness of the belts is taken at `place`.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> felt = gs.push(tight, "left")
+    >>> felt
+    PushResult(left, motor off: The left side starts at 19.9 N, keeps moving at 19.5 N, and the
+    right side stays 0.10 mm behind.)
+    >>> round(felt.lag_mean, 2)
+    0.1
     """
     one_of(at, PLACES, "at")
     one_of(motor, MOTORS, "motor")

@@ -130,6 +130,18 @@ def measure(
     `Piece.uncertainty` is not asked: what single points are worth shows in the points.
     Size against nominal uses one value for each ring, the mean over its passes; circle diameters
     along x and y are those of `gantrysim.metrology.sizes.reversal_diameter`.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> path = gs.simulate(gs.Machine(), test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> measures = gs.measure(piece)
+    >>> measures
+    Measures(points.csv: 2 circles, 0 squares, RONt up to 155 µm)
+    >>> round(measures.circles[0].diameter_x, 2)  # mm
+    19.91
     """
     if isinstance(thing, CaliperSheet):
         return measure_calipers(thing)

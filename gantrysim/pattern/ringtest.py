@@ -119,6 +119,19 @@ class RingTest:
     ------
     ValueError
         With one sentence naming the field, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(spacing=6.0, largest=30.0, passes=2)
+    >>> test.nests[0].sizes
+    (6.0, 12.0, 18.0, 24.0, 30.0)
+    >>> len(test.strokes())
+    27
+    >>> test.summary()
+    '5 circles (6 to 30 mm radius) about (215, 200) mm counter-clockwise from 0 degrees and 4
+    squares (9 to 27 mm half side) about (215, 200) mm counter-clockwise from 45 degrees, drawn
+    inside out, shape by shape, 2 passes at 40 mm/s.'
     """
 
     nests: tuple[Nest, ...]
@@ -453,6 +466,14 @@ def ring_test(
     ------
     ValueError
         With one sentence naming the argument, what was found and what is accepted.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> gs.ring_test(spacing=6.0, largest=30.0, passes=2)
+    RingTest(5 circles + 4 squares, concentric, inside_out, passes=2, feed=40 mm/s)
+    >>> gs.ring_test(("circle",), spacing=12.0, largest=24.0, orientation_mark=True)
+    RingTest(2 circles, circles, inside_out, passes=1, feed=40 mm/s)
     """
     chosen = chosen_shapes(shapes)
     if layout not in LAYOUTS[:2] and layout != f"{chosen[0]}s":
@@ -501,6 +522,13 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
         If there is no such file.
     ValueError
         With one sentence naming the file and the field.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> path = gs.ring_test(spacing=6.0, largest=30.0).save("alder.json")
+    >>> gs.read_test("alder.json")
+    RingTest(5 circles + 4 squares, concentric, inside_out, passes=1, feed=40 mm/s)
     """
     content = read_content(path)
     with placed(path):

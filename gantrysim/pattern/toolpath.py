@@ -136,6 +136,18 @@ class Toolpath:
     ValueError
         If nothing is drawn, a move does not start where the one before ended, or a limit is not
         positive.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.pattern import Move
+    >>> along = Move((20.0, 20.0), (80.0, 20.0), burned=True, speed=40.0)
+    >>> up = Move((80.0, 20.0), (80.0, 60.0), burned=True, speed=40.0)
+    >>> path = gs.Toolpath((along, up))
+    >>> path
+    Toolpath(2 moves, 2 drawn, 100.0 mm)
+    >>> gs.simulate(gs.Machine(), path)
+    PathBurn(1 lines, 100 mm, error 38 um rms, 58 um most)
     """
 
     moves: tuple[Move, ...]

@@ -121,8 +121,8 @@ def animate_burn(
     >>> import gantrysim as gs
     >>> sticky = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
     >>> test = gs.ring_test(("circle",), spacing=20.0, largest=20.0, passes=2)
-    >>> film = gs.plotting.animate_burn(gs.simulate(sticky, test), frames=40)
-    >>> film.to_gif("circle.gif")  # doctest: +SKIP
+    >>> film = gs.plotting.animate_burn(gs.simulate(sticky, test), frames=10)
+    >>> path = film.to_gif("circle.gif")
     """
     whole_number(frames, "frames", least=2)
     positive(dpi, "dpi")

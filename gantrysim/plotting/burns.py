@@ -49,6 +49,13 @@ def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = Non
     ------
     ValueError
         If `magnify` is not above zero.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> burn = gs.simulate(gs.Machine(), gs.ring_test(spacing=6.0, largest=30.0))
+    >>> axes = gs.plot_burn(burn, magnify=10)
+    >>> axes.figure.savefig("burn.png")
     """
     factor = _magnification([burn], magnify)
     ax = look.map_axes(ax, look.bounds_of(burn.commanded))
@@ -84,6 +91,15 @@ def compare_burns(
     ------
     ValueError
         If `axes` are not two, or `magnify` is not above zero.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    >>> axes = gs.compare_burns(gs.simulate(tight, test), gs.simulate(gs.Machine(), test))
+    >>> axes.shape
+    (2,)
     """
     factor = _magnification([before, after], magnify)
     pair = look.two_axes(axes, look.bounds_of([*before.commanded, *after.commanded]), "burn")

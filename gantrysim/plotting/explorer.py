@@ -294,6 +294,13 @@ def explore(
         If ipywidgets is not installed.
     ValueError
         If an argument is of another kind, or the test leaves the travel of the machine.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> sliders = gs.explore(magnify=20)
+    >>> sliders.burn
+    Burn(16 lines, 2888 points, error 92 um rms)
     """
     machine = Machine() if machine is None else machine
     if test is None:

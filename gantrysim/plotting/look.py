@@ -263,6 +263,7 @@ def nice_magnification(largest_error: float, spacing: float) -> float:
 
     Examples
     --------
+    >>> from gantrysim.plotting.look import nice_magnification
     >>> nice_magnification(0.1, 2.5)
     10.0
     """

@@ -32,6 +32,13 @@ def plot_test(test: RingTest, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Commanded carriage positions, mm.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> axes = gs.plot_test(gs.ring_test(spacing=6.0, largest=30.0))
+    >>> axes.get_xlabel()
+    'x of the carriage, mm'
     """
     strokes = test.strokes()
     drawn = [s for s in strokes if s.shape != "travel"]
@@ -71,6 +78,16 @@ def plot_piece(piece: Piece, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Positions on the piece, mm, true to size.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    >>> path = gs.simulate(gs.Machine(), test).to_csv("points.csv")
+    >>> piece = gs.read_points("points.csv", test)
+    >>> axes = gs.plot_piece(piece)
+    >>> axes.get_ylabel()
+    'y on the piece, mm'
     """
     bounds = look.bounds_of([line.xy for line in piece.lines])
     ax = look.map_axes(ax, bounds)

@@ -65,6 +65,12 @@ class FlatPicture:
         Of common scale, scale difference x - y and skew (rad) over the area.
     source : str
         The file.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> flat = gs.instruments.flatten_photo("photo.jpg", gs.instruments.Card())  # doctest: +SKIP
+    >>> flat.accuracy  # doctest: +SKIP
     """
 
     grey: NDArray[np.uint8]
@@ -200,6 +206,11 @@ def flatten_photo(
     ValueError
         In one sentence: not a photograph, the reference is not seen, or it is too small, too coarse
         or too uncertain for the accuracy asked, with the accuracy that could be had.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> flat = gs.instruments.flatten_photo("photo.jpg", gs.instruments.Card())  # doctest: +SKIP
     """
     asked = positive(accuracy, "accuracy")
     grey = open_picture(path, _ANY_DPI, what="a photograph").grey

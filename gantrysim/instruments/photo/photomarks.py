@@ -53,6 +53,13 @@ class Card:
     raised : float
         Its face above the burned face, mm: its thickness if it lies on the piece; 0 if it is packed
         up to be level with it.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> gs.instruments.Card(raised=0.0)  # packed up to be level with the piece
+    Card(corners=None, width=85.6, height=53.98, uncertainty=(0.072, 0.032), raised=0.0)
+    >>> gs.read_photo("photo.jpg", "test.json", gs.instruments.Card())  # doctest: +SKIP
     """
 
     corners: Sequence[Sequence[float]] | None = None
@@ -131,6 +138,13 @@ class Grid:
     raised : float
         The grid's face above the burned face, mm; below zero for a piece that lies on it: minus its
         thickness.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> grid = gs.instruments.Grid(pitch=10.0, columns=20, rows=15, raised=-3.0)
+    >>> grid.relative
+    (0.001, 0.001)
     """
 
     pitch: float
@@ -205,6 +219,13 @@ class Rule:
         Its face above the burned face, mm: its thickness if it lies on the piece.
     tilt_deg : float
         Standard deviation of how far the camera was off square to the sheet, degrees.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> rule = gs.instruments.Rule(pitch=1.0, length=150.0, ends=((420, 2310), (3610, 2290)))
+    >>> rule.relative
+    (0.0002, 0.0002)
     """
 
     pitch: float

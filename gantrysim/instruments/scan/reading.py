@@ -103,6 +103,15 @@ def read_scan(
     -----
     The stated uncertainty of a point is that of reading the line.  Grain and frayed edges of the
     burn itself, which are alike over a millimetre or two, come on top.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> test = gs.ring_test(("circle",), spacing=8.0, largest=24.0, orientation_mark=True)
+    >>> picture = gs.simulate(gs.Machine(), test).image(dpi=300)  # stands in for a scanner
+    >>> path = picture.save("scan.png")
+    >>> gs.read_scan("scan.png", test)
+    Piece('scan.png', 288 points on 3 of 3 rings)
     """
     test = test_of(test)
     paths = _scans(path)
@@ -178,6 +187,11 @@ def read_photo(
         If there is no such file.
     ValueError
         In one sentence: as `flatten_photo` and `read_scan`.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> piece = gs.read_photo("photo.jpg", "test.json", gs.instruments.Card())  # doctest: +SKIP
     """
     test = test_of(test)
     spacing = _checked_spacing(spacing)

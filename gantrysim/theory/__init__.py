@@ -16,23 +16,16 @@ Importing this loads sympy; `import gantrysim` alone does not.
 
 from __future__ import annotations
 
-from gantrysim.theory.circlepath import CirclePath, CircleSeries, circle_path, circle_series
+from gantrysim.theory.circlepath import circle_path, circle_series
 from gantrysim.theory.derivation import Derivation, Step, numeric
 from gantrysim.theory.faultharmonics import CAUSES, ORDERS, FaultHarmonics, fault_harmonics
-from gantrysim.theory.information import FrictionInformation, friction_information
-from gantrysim.theory.nut import EccentricNut, eccentric_nut
-from gantrysim.theory.play import (
-    PlayElement,
-    PlayOnCircle,
-    PlayOnSquare,
-    play_element,
-    play_on_circle,
-    play_on_square,
-)
+from gantrysim.theory.information import friction_information
+from gantrysim.theory.nut import eccentric_nut
+from gantrysim.theory.play import play_element, play_on_circle, play_on_square
 from gantrysim.theory.quantities import *  # noqa: F403  (the symbols; their list is there)
 from gantrysim.theory.quantities import __all__ as _SYMBOLS
-from gantrysim.theory.racking import RackingLag, racking_lag
-from gantrysim.theory.shrink import Shrink, shrink
+from gantrysim.theory.racking import racking_lag
+from gantrysim.theory.shrink import shrink
 
 #: Every derivation, in the order of a lesson.
 DERIVATIONS = (
@@ -53,27 +46,9 @@ __all__ = [
     "Derivation",
     "Step",
     "numeric",
-    "play_element",
-    "PlayElement",
-    "play_on_circle",
-    "PlayOnCircle",
-    "play_on_square",
-    "PlayOnSquare",
-    "circle_path",
-    "CirclePath",
-    "circle_series",
-    "CircleSeries",
-    "fault_harmonics",
     "FaultHarmonics",
     "CAUSES",
     "ORDERS",
-    "shrink",
-    "Shrink",
-    "racking_lag",
-    "RackingLag",
-    "friction_information",
-    "FrictionInformation",
-    "eccentric_nut",
-    "EccentricNut",
+    *(derive.__name__ for derive in DERIVATIONS),
     *_SYMBOLS,
 ]

@@ -8,7 +8,6 @@ p = sqrt(r_x / R) and w = sqrt(r_y / R): the flats are about 2 p and 2 w long, a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import sympy as sp
@@ -31,54 +30,26 @@ _T = sp.Symbol("T", positive=True)  # counts powers of p and w together
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class CirclePath(Derivation):
-    """The steady counter-clockwise circle drawn with play; from `circle_path`.
+@cache
+def circle_path() -> Derivation:
+    """Derive the steady circle of radius R (mm) drawn with windups r_x, r_y (mm).
 
     Exact for windups below half the radius.  A clockwise circle is its mirror image.
 
-    Parameters
-    ----------
-    flat_x, flat_y : expression
-        Length of the flats at the extremes of x and of y, mm.
-    box_x, box_y : expression
-        Sides of the bounding box, mm.
-    radius : expression
-        Distance from the centre over the angle theta (rad), mm.
-    deviation : expression
-        That distance less R, mm.
-    peak_x, peak_y : expression
-        Distance of the points where x and where y breaks away, the furthest, mm.
-    roundness : expression
-        RONt about the least-squares circle, mm; the flats must cross their axes.
-    roundness_one_axis : expression
-        The same with play on x only, mm.
-    mean_radius : expression
-        Radius of the least-squares circle of a profile even in theta, mm; E(. | m) is the
-        incomplete elliptic integral of the second kind.
-    """
-
-    flat_x: Expr
-    flat_y: Expr
-    box_x: Expr
-    box_y: Expr
-    radius: Expr
-    deviation: Expr
-    peak_x: Expr
-    peak_y: Expr
-    roundness: Expr
-    roundness_one_axis: Expr
-    mean_radius: Expr
-
-
-@checked
-@cache
-def circle_path() -> CirclePath:
-    """Derive the steady circle of radius R (mm) drawn with windups r_x, r_y (mm).
-
     Returns
     -------
-    CirclePath
+    Derivation
+        Of these expressions.
+
+        - flat_x, flat_y: length of the flats at the extremes of x and of y, mm.
+        - box_x, box_y: sides of the bounding box, mm.
+        - radius: distance from the centre over the angle theta (rad), mm.
+        - deviation: that distance less R, mm.
+        - peak_x, peak_y: distance of the points where x and where y breaks away, the furthest, mm.
+        - roundness: RONt about the least-squares circle, mm; the flats must cross their axes.
+        - roundness_one_axis: the same with play on x only, mm.
+        - mean_radius: radius of the least-squares circle of a profile even in theta, mm; E(. | m)
+          is the incomplete elliptic integral of the second kind.
     """
     R, x, y = RADIUS, WINDUP_X, WINDUP_Y
     flat_x, flat_y = 2 * sp.sqrt(x * (R - x)), 2 * sp.sqrt(y * (R - y))
@@ -96,7 +67,7 @@ def circle_path() -> CirclePath:
     peak_y = sp.sqrt((R - y) ** 2 + (flat_y - x) ** 2)
     one_axis = sp.sqrt(sp.factor(sp.expand(peak_x.subs(y, 0) ** 2))) - (R - x)
     mean = (_quarter_integral(R, x, y) + _quarter_integral(R, y, x)) / sp.pi
-    return CirclePath(
+    return Derivation(
         title="Circle drawn with play on both axes",
         source="four arcs: derived here from the play operator; elliptic integrals: NIST Digital "
         "Library of Mathematical Functions, 19.2",
@@ -116,17 +87,19 @@ def circle_path() -> CirclePath:
             Step("A second quadrant is the first with the axes exchanged; the other half turn "
                  "repeats this one. So the mean is that of two quarters."),
         ),
-        flat_x=flat_x,
-        flat_y=flat_y,
-        box_x=2 * (R - x),
-        box_y=2 * (R - y),
-        radius=radius,
-        deviation=radius - R,
-        peak_x=peak_x,
-        peak_y=peak_y,
-        roundness=sp.Max(peak_x, peak_y) - (R - sp.Max(x, y)),
-        roundness_one_axis=one_axis,
-        mean_radius=mean,
+        expressions=dict(
+            flat_x=flat_x,
+            flat_y=flat_y,
+            box_x=2 * (R - x),
+            box_y=2 * (R - y),
+            radius=radius,
+            deviation=radius - R,
+            peak_x=peak_x,
+            peak_y=peak_y,
+            roundness=sp.Max(peak_x, peak_y) - (R - sp.Max(x, y)),
+            roundness_one_axis=one_axis,
+            mean_radius=mean,
+        ),
     )  # fmt: skip
 
 
@@ -151,44 +124,8 @@ def _quarter_integral(R: Expr, x: Expr, y: Expr) -> Expr:
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class CircleSeries(Derivation):
-    """Expansions of the drawn circle for small windups; from `circle_series`.
-
-    With p = sqrt(r_x / R), w = sqrt(r_y / R).  The first term left out is of `order` in p and w.
-
-    Parameters
-    ----------
-    order : int
-        Order in p and w of the first term left out.
-    mean : expression
-        Least-squares radius less R, over R, of a profile even in the angle seen from the centre.
-    mean_in_time : expression
-        The same of a profile even in the commanded angle, as samples at equal times give it.
-    cosine_2, sine_2, cosine_4, sine_4 : expression
-        Harmonics of the radial error over R: coefficients of cos and sin of 2 and 4 theta.
-    roundness_one_axis, roundness_equal : expression
-        RONt over R with play on x only (p) and with the same play on both axes (p).
-    ovality : expression
-        Four times the amplitude of the second harmonic over R: largest less smallest diameter of
-        the two-lobed part.
-    """
-
-    order: int
-    mean: Expr
-    mean_in_time: Expr
-    cosine_2: Expr
-    sine_2: Expr
-    cosine_4: Expr
-    sine_4: Expr
-    roundness_one_axis: Expr
-    roundness_equal: Expr
-    ovality: Expr
-
-
-@checked
 @cache
-def circle_series(order: int = 6) -> CircleSeries:
+def circle_series(order: int = 6) -> Derivation:
     """Expand radius, ovality and harmonics of the drawn circle in p and w.
 
     Parameters
@@ -196,9 +133,24 @@ def circle_series(order: int = 6) -> CircleSeries:
     order : int
         Of the first term left out, 3 to 7.  The windups themselves are of order 2.
 
+    With p = sqrt(r_x / R), w = sqrt(r_y / R).  The first term left out is of `order` in p and w.
+
     Returns
     -------
-    CircleSeries
+    Derivation
+        Of these expressions.
+
+        - order: order in p and w of the first term left out.
+        - mean: least-squares radius less R, over R, of a profile even in the angle seen from the
+          centre.
+        - mean_in_time: the same of a profile even in the commanded angle, as samples at equal times
+          give it.
+        - cosine_2, sine_2, cosine_4, sine_4: harmonics of the radial error over R: coefficients of
+          cos and sin of 2 and 4 theta.
+        - roundness_one_axis, roundness_equal: RONt over R with play on x only (p) and with the same
+          play on both axes (p).
+        - ovality: four times the amplitude of the second harmonic over R: largest less smallest
+          diameter of the two-lobed part.
 
     Raises
     ------
@@ -215,8 +167,7 @@ def circle_series(order: int = 6) -> CircleSeries:
         _series(sp.simplify(rounded.subs(small) / RADIUS), order).subs(_T, ROOT_X)
         for rounded in (path.roundness_one_axis, highest)
     )
-    return CircleSeries(
-        order=order,
+    return Derivation(
         title=f"Small play on a circle, terms below order {order} in the roots of r / R",
         source="derived here; leading terms of the harmonics as in circular test practice "
         "(ISO 230-4 annex on typical machine errors names the causes)",
@@ -234,15 +185,17 @@ def circle_series(order: int = 6) -> CircleSeries:
             Step("To the lowest order the mean vanishes: what the arcs before and behind an axis "
                  "add cancels. Equal play leaves no second harmonic at all."),
         ),
-        mean=mean / 2,
-        mean_in_time=in_time,
-        cosine_2=c2,
-        sine_2=s2,
-        cosine_4=c4,
-        sine_4=s4,
-        roundness_one_axis=one,
-        roundness_equal=equal,
-        ovality=4 * sp.sqrt(c2**2 + s2**2),
+        expressions=dict(
+            mean=mean / 2,
+            mean_in_time=in_time,
+            cosine_2=c2,
+            sine_2=s2,
+            cosine_4=c4,
+            sine_4=s4,
+            roundness_one_axis=one,
+            roundness_equal=equal,
+            ovality=4 * sp.sqrt(c2**2 + s2**2),
+        ),
     )  # fmt: skip
 
 

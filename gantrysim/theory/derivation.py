@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -47,23 +47,25 @@ class Derivation:
         Where the formulas are published, or "derived here".
     steps : tuple of Step
         The way to them.
+    expressions : mapping of str to expression
+        The results by name; each is an attribute too (``racking_lag().skew``).
 
     Notes
     -----
-    Fields of a derivation that are sympy expressions are its results.  Every symbol stands in
-    `gantrysim.theory.QUANTITIES` with its meaning and its unit (mm, N, N/mm, s, rad).  `numeric`
-    turns an expression into a function of numbers.
+    Every symbol stands in `gantrysim.theory.QUANTITIES` with its meaning and its unit (mm, N,
+    N/mm, s, rad).  `numeric` turns an expression into a function of numbers.
     """
 
     title: str
     source: str
     steps: tuple[Step, ...]
+    expressions: Mapping[str, Expr]
 
-    @property
-    def expressions(self) -> dict[str, Expr]:
-        """The results by name."""
-        found = {f.name: getattr(self, f.name) for f in fields(self)}
-        return {name: value for name, value in found.items() if isinstance(value, sp.Basic)}
+    def __getattr__(self, name: str) -> Expr:
+        found = vars(self).get("expressions", {})
+        if name not in found:
+            raise AttributeError(f"a derivation of {', '.join(found)} has no {name!r}")
+        return found[name]
 
     @property
     def symbols(self) -> tuple[Expr, ...]:

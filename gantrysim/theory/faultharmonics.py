@@ -54,33 +54,12 @@ class FaultHarmonics(Derivation):
 
     Parameters
     ----------
-    radial_error : expression
-        Radial error over the angle theta (rad), mm, to first order in every cause.
     table : dict
         Cause (symbol) to {(order, "cos" or "sin"): coefficient, mm for each unit of the cause},
         for the orders of `ORDERS`; zero coefficients are left out.
-    cosine_0, cosine_2, sine_2, sine_4, sine_6, sine_8 : expression
-        The harmonics of all causes together, mm.
-    play_harmonic_x, play_harmonic_y : expression
-        Coefficient of sin(m theta) for each mm of windup of x and of y, m even, any order.
-    apparent_lean : expression
-        The squareness error that the second harmonic of one circle shows, rad.
-    radius_with_lag : expression
-        Exact radius of a circle drawn with one velocity lag on both axes, mm.
     """
 
-    radial_error: Expr
     table: dict[Expr, dict[tuple[int, str], Expr]]
-    cosine_0: Expr
-    cosine_2: Expr
-    sine_2: Expr
-    sine_4: Expr
-    sine_6: Expr
-    sine_8: Expr
-    play_harmonic_x: Expr
-    play_harmonic_y: Expr
-    apparent_lean: Expr
-    radius_with_lag: Expr
 
     def shared(self) -> dict[tuple[int, str], tuple[str, ...]]:
         """Which causes share a harmonic: names by (order, "cos" or "sin")."""
@@ -135,6 +114,15 @@ def fault_harmonics() -> FaultHarmonics:
     Returns
     -------
     FaultHarmonics
+        Of these expressions.
+
+        - radial_error: over the angle theta (rad), mm, to first order in every cause.
+        - cosine_0, cosine_2, sine_2, sine_4, sine_6, sine_8: the harmonics of all causes together,
+          mm.
+        - play_harmonic_x, play_harmonic_y: coefficient of sin(m theta) for each mm of windup of x
+          and of y, m even, any order.
+        - apparent_lean: the squareness error that the second harmonic of one circle shows, rad.
+        - radius_with_lag: exact radius of a circle drawn with one velocity lag on both axes, mm.
     """
     R, s = RADIUS, SENSE
     cos, sin = sp.cos(ANGLE), sp.sin(ANGLE)
@@ -181,18 +169,20 @@ def fault_harmonics() -> FaultHarmonics:
                  sp.Eq(lean, apparent, evaluate=False)),
             *lag_steps,
         ),
-        radial_error=radial,
         table=table,
-        cosine_0=together(0, "cos"),
-        cosine_2=together(2, "cos"),
-        sine_2=second,
-        sine_4=together(4, "sin"),
-        sine_6=together(6, "sin"),
-        sine_8=together(8, "sin"),
-        play_harmonic_x=play_x,
-        play_harmonic_y=play_y,
-        apparent_lean=sp.expand(apparent),
-        radius_with_lag=radius,
+        expressions=dict(
+            radial_error=radial,
+            cosine_0=together(0, "cos"),
+            cosine_2=together(2, "cos"),
+            sine_2=second,
+            sine_4=together(4, "sin"),
+            sine_6=together(6, "sin"),
+            sine_8=together(8, "sin"),
+            play_harmonic_x=play_x,
+            play_harmonic_y=play_y,
+            apparent_lean=sp.expand(apparent),
+            radius_with_lag=radius,
+        ),
     )  # fmt: skip
 
 

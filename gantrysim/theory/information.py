@@ -11,7 +11,6 @@ pattern: the mean lag a, and its slope along the beam g from racking.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -37,47 +36,24 @@ from gantrysim.theory.waves import wave_integral
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class FrictionInformation(Derivation):
-    """Fisher information about a friction that drags at y; from `friction_information`.
-
-    Parameters
-    ----------
-    circle_known, circle_unknown : expression
-        In a circle of radius R (mm) with the scales of both axes known and unknown, 1/N^2, to
-        the lowest order in the root of windup over radius.
-    square_known, square_unknown : expression
-        In a square of half side h (mm), 1/N^2, exact in the slow limit but for
-        terms of second order in the yaw; only the middle part
-        c_s of each side is measured (1: the whole side).
-    ratio_known, ratio_unknown : expression
-        Circle over square of equal width (h = R).
-    mean_lag, lag_slope : expression
-        a (mm/N) and g (1/N) of friction on the left side of a machine with equal belts, the
-        pattern in the middle of the beam.
-    ratio_of_left_side : expression
-        `ratio_unknown` with those.
-    """
-
-    circle_known: Expr
-    circle_unknown: Expr
-    square_known: Expr
-    square_unknown: Expr
-    ratio_known: Expr
-    ratio_unknown: Expr
-    mean_lag: Expr
-    lag_slope: Expr
-    ratio_of_left_side: Expr
-
-
-@checked
 @cache
-def friction_information() -> FrictionInformation:
+def friction_information() -> Derivation:
     """Derive the information of circle and square about the friction of a side (N).
 
     Returns
     -------
-    FrictionInformation
+    Derivation
+        Of these expressions.
+
+        - circle_known, circle_unknown: in a circle of radius R (mm) with the scales of both axes
+          known and unknown, 1/N^2, to the lowest order in the root of windup over radius.
+        - square_known, square_unknown: in a square of half side h (mm), 1/N^2, exact in the slow
+          limit but for terms of second order in the yaw; only the middle part c_s of each side is
+          measured (1: the whole side).
+        - ratio_known, ratio_unknown: circle over square of equal width (h = R).
+        - mean_lag, lag_slope: a (mm/N) and g (1/N) of friction on the left side of a machine with
+          equal belts, the pattern in the middle of the beam.
+        - ratio_of_left_side: `ratio_unknown` with those.
     """
     R, h, a, g = RADIUS, HALF, MEAN_LAG, LAG_SLOPE
     circle = _circle(scales=False), _circle(scales=True)
@@ -87,7 +63,7 @@ def friction_information() -> FrictionInformation:
     lag = racking_lag()
     mean = sp.diff(lag.lag_mean, FRICTION_L)
     slope = sp.diff(lag.skew, FRICTION_L) / SPAN
-    return FrictionInformation(
+    return Derivation(
         title="What circle and square tell about friction",
         source="Fisher information with nuisance parameters (any text on estimation); derived "
         "here",
@@ -109,15 +85,17 @@ def friction_information() -> FrictionInformation:
             Step("With the scales known the square tells the mean lag a little better than the "
                  "circle.", sp.Eq(sp.Symbol("I_s"), square[0], evaluate=False)),
         ),
-        circle_known=circle[0],
-        circle_unknown=circle[1],
-        square_known=square[0],
-        square_unknown=square[1],
-        ratio_known=ratios[0],
-        ratio_unknown=ratios[1],
-        mean_lag=mean,
-        lag_slope=sp.factor(slope),
-        ratio_of_left_side=sp.factor(sp.simplify(ratios[1].subs({a: mean, g: slope}))),
+        expressions=dict(
+            circle_known=circle[0],
+            circle_unknown=circle[1],
+            square_known=square[0],
+            square_unknown=square[1],
+            ratio_known=ratios[0],
+            ratio_unknown=ratios[1],
+            mean_lag=mean,
+            lag_slope=sp.factor(slope),
+            ratio_of_left_side=sp.factor(sp.simplify(ratios[1].subs({a: mean, g: slope}))),
+        ),
     )  # fmt: skip
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import sympy as sp
@@ -21,60 +20,35 @@ from gantrysim.theory.quantities import (
     SPAN,
     STIFFNESS,
     WHEEL,
-    Expr,
 )
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class EccentricNut(Derivation):
-    """A plate of four equal wheels, two on nuts; from `eccentric_nut`.
+@cache
+def eccentric_nut() -> Derivation:
+    """Derive load, drag and play of a plate from the turn of one nut (rad).
 
     All wheels must carry load; before first contact see `contact_angle`.
 
-    Parameters
-    ----------
-    movement : expression
-        Way of the wheel toward the rail from first contact, mm.
-    pair_load, other_load : expression
-        Load of the wheel on a nut that is turned by phi (rad) and of the one across from it, and
-        what that turn changes in the loads of the other pair, N.
-    drag : expression
-        Drag of that pair of wheels, N, exact; phi from 0 to pi/2.
-    drag_first_order : expression
-        The same for small turns, N; the relative error is of second order in phi.
-    sensitivity : expression
-        Growth of the drag with the turn, N/rad.
-    windup_sensitivity : expression
-        What that adds to the windup of an axis pulled through the stiffness k, mm/rad.
-    contact_angle : expression
-        Turn from a clearance c_0 (mm) to first contact, rad: the dead zone of the nut.
-    racking_play : expression
-        Free play y_right - y_left of a plate with both nuts turned back to phi < 0, mm.
-    load_error : expression
-        Relative error of the load to first order, leading term in phi.
-    """
-
-    movement: Expr
-    pair_load: Expr
-    other_load: Expr
-    drag: Expr
-    drag_first_order: Expr
-    sensitivity: Expr
-    windup_sensitivity: Expr
-    contact_angle: Expr
-    racking_play: Expr
-    load_error: Expr
-
-
-@checked
-@cache
-def eccentric_nut() -> EccentricNut:
-    """Derive load, drag and play of a plate from the turn of one nut (rad).
-
     Returns
     -------
-    EccentricNut
+    Derivation
+        Of these expressions.
+
+        - movement: way of the wheel toward the rail from first contact, mm.
+        - pair_load, other_load: load of the wheel on a nut that is turned by phi (rad) and of the
+          one across from it, and what that turn changes in the loads of the other pair, N.
+        - drag: drag of that pair of wheels, N, exact; phi from 0 to pi/2.
+        - drag_first_order: the same for small turns, N; the relative error is of second order in
+          phi.
+        - sensitivity: growth of the drag with the turn, N/rad.
+        - windup_sensitivity: what that adds to the windup of an axis pulled through the stiffness
+          k, mm/rad.
+        - contact_angle: turn from a clearance c_0 (mm) to first contact, rad: the dead zone of the
+          nut.
+        - racking_play: free play y_right - y_left of a plate with both nuts turned back to phi < 0,
+          mm.
+        - load_error: relative error of the load to first order, leading term in phi.
     """
     movement = OFFSET * sp.sin(NUT)
 
@@ -103,7 +77,7 @@ def eccentric_nut() -> EccentricNut:
         0
     ][y]
     play = sp.simplify(2 * sp.Abs(free).subs(sp.Abs(sp.sin(NUT)), -sp.sin(NUT)) * SPAN)
-    return EccentricNut(
+    return Derivation(
         title="Eccentric nut of an end plate",
         source="geometry and balance derived here; drag over load: power law fitted to a published "
         "study of acetal rolls (2021)",
@@ -124,14 +98,16 @@ def eccentric_nut() -> EccentricNut:
             Step("Meanwhile the plate rattles: it yaws until opposite corners touch.",
                  sp.Eq(sp.Symbol("Delta_0"), play, evaluate=False)),
         ),
-        movement=movement,
-        pair_load=pair,
-        other_load=load["nut back"],
-        drag=drag,
-        drag_first_order=first,
-        sensitivity=sensitivity,
-        windup_sensitivity=sensitivity / STIFFNESS,
-        contact_angle=sp.asin(contact),
-        racking_play=play,
-        load_error=sp.expand(sp.series(NUT / sp.sin(NUT) - 1, NUT, 0, 4).removeO()),
+        expressions=dict(
+            movement=movement,
+            pair_load=pair,
+            other_load=load["nut back"],
+            drag=drag,
+            drag_first_order=first,
+            sensitivity=sensitivity,
+            windup_sensitivity=sensitivity / STIFFNESS,
+            contact_angle=sp.asin(contact),
+            racking_play=play,
+            load_error=sp.expand(sp.series(NUT / sp.sin(NUT) - 1, NUT, 0, 4).removeO()),
+        ),
     )  # fmt: skip

@@ -7,7 +7,6 @@ just that, so a drawn circle or square is two play operators, one for each axis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import sympy as sp
@@ -35,40 +34,25 @@ from gantrysim.theory.quantities import (
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class PlayElement(Derivation):
-    """A mass with friction behind a spring; from `play_element`.
-
-    Parameters
-    ----------
-    windup : expression
-        F / k + b / 2, mm: how far the place stays behind the command.
-    lost_motion : expression
-        Twice that, mm: travel of the command that a full reversal swallows.
-    loop_energy : expression
-        Work lost in one cycle of a command between -R and R, N mm.
-    """
-
-    windup: Expr
-    lost_motion: Expr
-    loop_energy: Expr
-
-
-@checked
 @cache
-def play_element() -> PlayElement:
+def play_element() -> Derivation:
     """Derive the windup of an axis: friction F (N) against stiffness k (N/mm), backlash b (mm).
 
     Returns
     -------
-    PlayElement
+    Derivation
+        Of these expressions.
+
+        - windup: F / k + b / 2, mm: how far the place stays behind the command.
+        - lost_motion: twice that, mm: travel of the command that a full reversal swallows.
+        - loop_energy: work lost in one cycle of a command between -R and R, N mm.
     """
     gap = sp.Symbol("x", positive=True)
     behind = sp.solve(sp.Eq(STIFFNESS * gap, FRICTION), gap)[0]
     windup = behind + BACKLASH / 2
     # one cycle: 2 (R - r) forth and as much back, against F all the way
     path = 2 * sp.integrate(1, (PLACE, -(RADIUS - behind), RADIUS - behind))
-    return PlayElement(
+    return Derivation(
         title="Windup of one axis",
         source="energetic form: Mielke & Theil, NoDEA 11 (2004) 151; play: Krasnosel'skii and "
         "Pokrovskii, Systems with Hysteresis; solved here",
@@ -87,60 +71,36 @@ def play_element() -> PlayElement:
             Step("One cycle pays F over the whole way of the place.",
                  sp.Eq(sp.Symbol("A"), FRICTION * path, evaluate=False)),
         ),
-        windup=windup,
-        lost_motion=sp.expand(2 * windup),
-        loop_energy=sp.factor(FRICTION * path),
+        expressions=dict(
+            windup=windup,
+            lost_motion=sp.expand(2 * windup),
+            loop_energy=sp.factor(FRICTION * path),
+        ),
     )  # fmt: skip
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class PlayOnCircle(Derivation):
-    """One axis of a drawn circle; from `play_on_circle`.
+@cache
+def play_on_circle() -> Derivation:
+    """Derive one axis of a circle of radius R (mm) drawn with a windup r (mm), 0 < r < R.
 
     The command of the axis is R cos(varphi): for x of a circle started at the angle a (rad) and
     drawn with sense s, varphi = s a + t; for y it is s (a - pi/2) + t.
 
-    Parameters
-    ----------
-    stuck_angle : expression
-        Turn over which the axis stands after each reversal, rad.
-    reach : expression
-        Furthest place, mm.
-    flat : expression
-        Length of the flat that the other axis draws meanwhile, mm.
-    steady : expression
-        Place in the steady state over the phase varphi, mm.
-    first_slip : expression
-        Turn from a relaxed start at the phase alpha_0 to the first movement, rad.
-    first_turn : expression
-        Place over the turn t of the first round from a relaxed start at alpha_0, mm.
-    closure_gap : expression
-        End less start of that first round, mm.
-    describing_real, describing_imaginary : expression
-        Describing function: the first harmonic of the place over that of the command, for a
-        command R sin; dimensionless.
-    """
-
-    stuck_angle: Expr
-    reach: Expr
-    flat: Expr
-    steady: Expr
-    first_slip: Expr
-    first_turn: Expr
-    closure_gap: Expr
-    describing_real: Expr
-    describing_imaginary: Expr
-
-
-@checked
-@cache
-def play_on_circle() -> PlayOnCircle:
-    """Derive one axis of a circle of radius R (mm) drawn with a windup r (mm), 0 < r < R.
-
     Returns
     -------
-    PlayOnCircle
+    Derivation
+        Of these expressions.
+
+        - stuck_angle: turn over which the axis stands after each reversal, rad.
+        - reach: furthest place, mm.
+        - flat: length of the flat that the other axis draws meanwhile, mm.
+        - steady: place in the steady state over the phase varphi, mm.
+        - first_slip: turn from a relaxed start at the phase alpha_0 to the first movement, rad.
+        - first_turn: place over the turn t of the first round from a relaxed start at alpha_0, mm.
+        - closure_gap: end less start of that first round, mm.
+        - describing_real, describing_imaginary: describing function: the first harmonic of the
+          place over that of the command, for a command R sin; dimensionless.
     """
     R, r = RADIUS, WINDUP
     released = sp.solve(sp.Eq(R * sp.cos(PHASE), R - 2 * r), PHASE)
@@ -169,7 +129,7 @@ def play_on_circle() -> PlayOnCircle:
     began_falling = sp.Piecewise((1, sp.Mod(START, 2 * sp.pi) < sp.pi), (-1, True))
     gap = began_falling * sp.Piecewise((R - r - R * cosine, half < stuck), (r, True))
     real, imaginary = _describing(stuck)
-    return PlayOnCircle(
+    return Derivation(
         title="One axis of a circle drawn with play",
         source="play operator: Krasnosel'skii and Pokrovskii; describing function: classical "
         "(any text on nonlinear control), integrated here; starts and gaps derived here",
@@ -187,15 +147,17 @@ def play_on_circle() -> PlayOnCircle:
             Step("First harmonic of the place, twice its mean with the sine and the cosine of the "
                  "command.", sp.Eq(sp.Symbol("N"), real + sp.I * imaginary, evaluate=False)),
         ),
-        stuck_angle=stuck,
-        reach=R - r,
-        flat=2 * sp.sqrt(r * (R - r)),
-        steady=steady,
-        first_slip=slip,
-        first_turn=first_turn,
-        closure_gap=gap,
-        describing_real=real,
-        describing_imaginary=imaginary,
+        expressions=dict(
+            stuck_angle=stuck,
+            reach=R - r,
+            flat=2 * sp.sqrt(r * (R - r)),
+            steady=steady,
+            first_slip=slip,
+            first_turn=first_turn,
+            closure_gap=gap,
+            describing_real=real,
+            describing_imaginary=imaginary,
+        ),
     )  # fmt: skip
 
 
@@ -216,51 +178,27 @@ def _describing(stuck: Expr) -> tuple[Expr, Expr]:
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class PlayOnSquare(Derivation):
-    """One axis of a drawn square; from `play_on_square`.
+@cache
+def play_on_square() -> Derivation:
+    """Derive one axis of a square of half side h (mm) drawn with a windup r (mm), 0 < r < h.
 
     The way l (mm) along the square is counted from where the axis begins to rise: it rises over
     2 h, rests at +h over 2 h, falls over 2 h, rests at -h.  Counter-clockwise with p (mm) counted
     from the lower right corner, l is p for y and p + 2 h for x.  A clockwise square is the same
     with y turned over.
 
-    Parameters
-    ----------
-    side : expression
-        Side of the steady square, mm.
-    stands : expression
-        Way of the command, from each corner, over which nothing moves, mm.
-    dwell : expression
-        Time that takes, s.
-    commanded, steady : expression
-        Commanded and steady place of the axis over l, mm.
-    first_slip : expression
-        Way from a relaxed start at l_0 to the first movement of the axis, mm.
-    first_turn : expression
-        Place over the way d drawn in the first round from a relaxed start at l_0, mm.
-    closure_gap : expression
-        End less start of that first round, mm.
-    """
-
-    side: Expr
-    stands: Expr
-    dwell: Expr
-    commanded: Expr
-    steady: Expr
-    first_slip: Expr
-    first_turn: Expr
-    closure_gap: Expr
-
-
-@checked
-@cache
-def play_on_square() -> PlayOnSquare:
-    """Derive one axis of a square of half side h (mm) drawn with a windup r (mm), 0 < r < h.
-
     Returns
     -------
-    PlayOnSquare
+    Derivation
+        Of these expressions.
+
+        - side: side of the steady square, mm.
+        - stands: way of the command, from each corner, over which nothing moves, mm.
+        - dwell: time that takes, s.
+        - commanded, steady: commanded and steady place of the axis over l, mm.
+        - first_slip: way from a relaxed start at l_0 to the first movement of the axis, mm.
+        - first_turn: place over the way d drawn in the first round from a relaxed start at l_0, mm.
+        - closure_gap: end less start of that first round, mm.
     """
     h, r = HALF, WINDUP
     lap = sp.Mod(ALONG, 8 * h)
@@ -287,7 +225,7 @@ def play_on_square() -> PlayOnSquare:
     reversal = 4 * h * (sp.floor((START_ALONG + slip) / (4 * h)) + 1)
     began_rising = sp.Piecewise((1, sp.Mod(START_ALONG, 8 * h) < 4 * h), (-1, True))
     gap = began_rising * sp.Piecewise((r - half, half < stands), (-r, True))
-    return PlayOnSquare(
+    return Derivation(
         title="One axis of a square drawn with play",
         source="play operator: Krasnosel'skii and Pokrovskii; derived here",
         steps=(
@@ -302,16 +240,18 @@ def play_on_square() -> PlayOnSquare:
                  sp.Eq(sp.Symbol("d_1"), slip, evaluate=False)),
             Step("From the next reversal on the round is steady."),
         ),
-        side=2 * (h - r),
-        stands=stands,
-        dwell=stands / SPEED,
-        commanded=commanded,
-        steady=steady,
-        first_slip=slip,
-        first_turn=sp.Piecewise(
-            (commanded.subs(ALONG, START_ALONG), slip > DRAWN),
-            (commanded.subs(ALONG, now) - rising * r, now < reversal),
-            (steady.subs(ALONG, now), True),
+        expressions=dict(
+            side=2 * (h - r),
+            stands=stands,
+            dwell=stands / SPEED,
+            commanded=commanded,
+            steady=steady,
+            first_slip=slip,
+            first_turn=sp.Piecewise(
+                (commanded.subs(ALONG, START_ALONG), slip > DRAWN),
+                (commanded.subs(ALONG, now) - rising * r, now < reversal),
+                (steady.subs(ALONG, now), True),
+            ),
+            closure_gap=gap,
         ),
-        closure_gap=gap,
     )  # fmt: skip

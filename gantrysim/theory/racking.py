@@ -5,7 +5,6 @@ Each side is pulled by its belt against its friction; the racking stiffness ties
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import sympy as sp
@@ -20,57 +19,31 @@ from gantrysim.theory.quantities import (
     STIFFNESS,
     STIFFNESS_L,
     STIFFNESS_R,
-    Expr,
 )
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class RackingLag(Derivation):
-    """Lags of two coupled sides; from `racking_lag`.
+@cache
+def racking_lag() -> Derivation:
+    """Derive the lags of two sides: frictions (N), belts (N/mm), racking stiffness (N/mm).
 
     The reversal is written for the left side slipping first, that is for
     F_L / k_L <= F_R / k_R; exchange the sides otherwise.
 
-    Parameters
-    ----------
-    lag_left, lag_right : expression
-        How far each side stays behind while both slide, mm.
-    lag_mean : expression
-        Mean of the two for equal belts, mm.
-    skew : expression
-        lag_right - lag_left for equal belts, mm; over the span it is an angle.
-    skew_loose, skew_stiff : expression
-        Its limits without racking stiffness and with a rigid beam, mm.
-    first_slip, second_slip : expression
-        Travel of the command after a reversal at which the left and the right side move, mm.
-    left_when_right_slips : expression
-        How far the left side has moved by then, mm.
-    tilt : expression
-        Difference in tilt of two lines along the beam, one drawn after moving up and one after
-        moving down, rad, for equal belts.
-    """
-
-    lag_left: Expr
-    lag_right: Expr
-    lag_mean: Expr
-    skew: Expr
-    skew_loose: Expr
-    skew_stiff: Expr
-    first_slip: Expr
-    second_slip: Expr
-    left_when_right_slips: Expr
-    tilt: Expr
-
-
-@checked
-@cache
-def racking_lag() -> RackingLag:
-    """Derive the lags of two sides: frictions (N), belts (N/mm), racking stiffness (N/mm).
-
     Returns
     -------
-    RackingLag
+    Derivation
+        Of these expressions.
+
+        - lag_left, lag_right: how far each side stays behind while both slide, mm.
+        - lag_mean: mean of the two for equal belts, mm.
+        - skew: lag_right - lag_left for equal belts, mm; over the span it is an angle.
+        - skew_loose, skew_stiff: its limits without racking stiffness and with a rigid beam, mm.
+        - first_slip, second_slip: travel of the command after a reversal at which the left and the
+          right side move, mm.
+        - left_when_right_slips: how far the left side has moved by then, mm.
+        - tilt: difference in tilt of two lines along the beam, one drawn after moving up and one
+          after moving down, rad, for equal belts.
     """
     kl, kr, c, fl, fr = STIFFNESS_L, STIFFNESS_R, RACKING, FRICTION_L, FRICTION_R
     ql, qr, u, w = sp.symbols("q_L q_R u w", real=True)
@@ -89,7 +62,7 @@ def racking_lag() -> RackingLag:
     held = pull_r.subs({u: -w, ql: follows, qr: -lag_r})
     second = sp.factor(sp.simplify(sp.solve(sp.Eq(held, -fr), w)[0]))
     moved = sp.factor(sp.simplify(-lag_l - follows.subs(w, second)))
-    return RackingLag(
+    return Derivation(
         title="Lag of two coupled sides",
         source="statics of two springs and a coupling, derived here; lumped models of dual-drive "
         "gantries: Teo, Tan et al., Mechatronics 17 (2007) 361 (from memory)",
@@ -111,14 +84,16 @@ def racking_lag() -> RackingLag:
                  "the other way. A squareness error does not change sign.",
                  sp.Eq(sp.Symbol("psi"), 2 * skew / SPAN, evaluate=False)),
         ),
-        lag_left=lag_l,
-        lag_right=lag_r,
-        lag_mean=mean,
-        skew=skew,
-        skew_loose=sp.limit(skew, c, 0),
-        skew_stiff=sp.limit(skew, c, sp.oo),
-        first_slip=sp.simplify(first),
-        second_slip=second,
-        left_when_right_slips=moved,
-        tilt=2 * skew / SPAN,
+        expressions=dict(
+            lag_left=lag_l,
+            lag_right=lag_r,
+            lag_mean=mean,
+            skew=skew,
+            skew_loose=sp.limit(skew, c, 0),
+            skew_stiff=sp.limit(skew, c, sp.oo),
+            first_slip=sp.simplify(first),
+            second_slip=second,
+            left_when_right_slips=moved,
+            tilt=2 * skew / SPAN,
+        ),
     )  # fmt: skip

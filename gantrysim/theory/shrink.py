@@ -7,7 +7,6 @@ round in mid-line, where play leaves steps that no scale error makes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import sympy as sp
@@ -34,51 +33,30 @@ from gantrysim.theory.quantities import (
 
 
 @checked
-@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class Shrink(Derivation):
-    """Constant shrink against proportional shrink; from `shrink`.
-
-    Parameters
-    ----------
-    same_scale : expression
-        Scale error that draws the square that play draws, both axes alike; dimensionless.
-    difference_on_square : expression
-        Furthest distance of the two squares then, mm.
-    misfit_on_second : expression
-        What that scale error leaves wrong in a second square, of half side h times c, mm.
-    information_fixed, information_free : expression
-        Fisher information about the windup (1/mm^2) in N nested squares with half sides of
-        Delta, 2 Delta ... N Delta (mm), with the scale known and unknown; nu is points for each
-        mm of line over their variance (1/mm^3), the piece's shift and turn unknown.
-    kept_share : expression
-        The second over the first; zero for one square, 1/9 for many.
-    explained_on_square, explained_on_circle : expression
-        Share of the play's signature, in the mean square over the line, that the two scale errors
-        explain: on a square, and on a circle to the lowest order in the root of r / R.
-    left_on_circle : expression
-        Root mean square that no scale error removes from a circle, both axes with play, mm, to
-        first order in the windup.
-    """
-
-    same_scale: Expr
-    difference_on_square: Expr
-    misfit_on_second: Expr
-    information_fixed: Expr
-    information_free: Expr
-    kept_share: Expr
-    explained_on_square: Expr
-    explained_on_circle: Expr
-    left_on_circle: Expr
-
-
-@checked
 @cache
-def shrink() -> Shrink:
+def shrink() -> Derivation:
     """Derive what play (windup r on both axes, mm) and scale do to squares and circles.
 
     Returns
     -------
-    Shrink
+    Derivation
+        Of these expressions.
+
+        - same_scale: scale error that draws the square that play draws, both axes alike;
+          dimensionless.
+        - difference_on_square: furthest distance of the two squares then, mm.
+        - misfit_on_second: what that scale error leaves wrong in a second square, of half side h
+          times c, mm.
+        - information_fixed, information_free: fisher information about the windup (1/mm^2) in N
+          nested squares with half sides of Delta, 2 Delta ... N Delta (mm), with the scale known
+          and unknown; nu is points for each mm of line over their variance (1/mm^3), the piece's
+          shift and turn unknown.
+        - kept_share: the second over the first; zero for one square, 1/9 for many.
+        - explained_on_square, explained_on_circle: share of the play's signature, in the mean
+          square over the line, that the two scale errors explain: on a square, and on a circle to
+          the lowest order in the root of r / R.
+        - left_on_circle: root mean square that no scale error removes from a circle, both axes with
+          play, mm, to first order in the windup.
     """
     h, r, R = HALF, WINDUP, RADIUS
     square = play_on_square()
@@ -104,7 +82,7 @@ def shrink() -> Shrink:
     share = (mean**2 + second_harmonic**2 / 2) / (r**2 * power)
     small = sp.Symbol("epsilon", positive=True)
     share = sp.series(sp.expand(share.subs(r, small**2 * R)), small, 0, 3).removeO()
-    return Shrink(
+    return Derivation(
         title="Constant shrink and proportional shrink",
         source="derived here; the two-circle rule of size against nominal is common practice, no "
         "source",
@@ -127,17 +105,19 @@ def shrink() -> Shrink:
             Step("Only the flats, a part of order sqrt(r / R) of the turn, resemble a scale error.",
                  sp.Eq(sp.Symbol("eta"), share.subs(small, sp.sqrt(r / R)), evaluate=False)),
         ),
-        same_scale=same,
-        difference_on_square=sp.Max(*[sp.Abs(a) for a in apart]),
-        misfit_on_second=second,
-        information_fixed=fixed,
-        information_free=free,
-        kept_share=sp.factor(sp.simplify(free / fixed)),
-        explained_on_square=sp.simplify(
-            _product(-1, h, h) ** 2 / (_product(-1, -1, h) * _product(h, h, h))
+        expressions=dict(
+            same_scale=same,
+            difference_on_square=sp.Max(*[sp.Abs(a) for a in apart]),
+            misfit_on_second=second,
+            information_fixed=fixed,
+            information_free=free,
+            kept_share=sp.factor(sp.simplify(free / fixed)),
+            explained_on_square=sp.simplify(
+                _product(-1, h, h) ** 2 / (_product(-1, -1, h) * _product(h, h, h))
+            ),
+            explained_on_circle=sp.simplify(share.subs(small, sp.sqrt(r / R))),
+            left_on_circle=r * sp.sqrt(power),
         ),
-        explained_on_circle=sp.simplify(share.subs(small, sp.sqrt(r / R))),
-        left_on_circle=r * sp.sqrt(power),
     )  # fmt: skip
 
 

@@ -18,9 +18,9 @@ import numpy as np
 from gantrysim.faults.adjusting import AdjustingPoint, Documented
 from gantrysim.inference.parameters import Parameter, values_at
 from gantrysim.inference.terms import DrawnLines
-from gantrysim.machine import SIDES, Machine
+from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
-from gantrysim.records.checks import require
+from gantrysim.records.checks import Limited
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ OFFSET, SCALE = "offset", "scale"
 
 
 @checked
-class Fault(Documented):
+class Fault(Limited, Documented):
     """One way in which a machine can be wrong; subclass it as a frozen dataclass.
 
     Attributes
@@ -247,17 +247,6 @@ class Fault(Documented):
     @property
     def _fields(self) -> list[float]:
         return [getattr(self, f.name) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
-
-
-def check_side(kind: str, side: str, sides: tuple[str, ...] = SIDES) -> None:
-    """Raise ValueError unless a side is one of those accepted."""
-    require(side in sides, kind, "side", side, " or ".join(repr(s) for s in sides))
-
-
-def check_number(kind: str, name: str, value: float, low: float, high: float) -> None:
-    """Raise ValueError unless a number is finite and within limits."""
-    ok = isinstance(value, int | float) and math.isfinite(value) and low <= value <= high
-    require(ok, kind, name, value, f"a finite number from {low:g} to {high:g}")
 
 
 def below_one(x: float) -> float:

@@ -8,12 +8,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint, said
-from gantrysim.faults.base import GIVE, Fault, below_one, check_number, check_side
+from gantrysim.faults.base import GIVE, Fault, below_one
 from gantrysim.faults.healthy import HEALTHY_PART
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Belt, Machine
 from gantrysim.machine.components import span_frequency, span_mass, span_tension
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import number, within, word
 from gantrysim.records.doors import checked
 
 #: A slack belt keeps 0 to 5 N and under half its stiffness (common practice, no source).
@@ -53,14 +54,9 @@ class SlackBelt(Fault):
     (3325.0, 2.0)
     """
 
-    side: str
-    stiffness_factor: float
-    pretension: float = 2.0
-
-    def __post_init__(self) -> None:
-        check_side("SlackBelt", self.side, (*SIDES, "x"))
-        check_number("SlackBelt", "stiffness_factor", self.stiffness_factor, 1e-3, 1.0)
-        check_number("SlackBelt", "pretension", self.pretension, 0.0, 1e4)
+    side: str = word(*SIDES, "x")
+    stiffness_factor: float = within(1e-3, 1.0)
+    pretension: float = number(2.0, 0.0, 1e4)
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""

@@ -6,12 +6,13 @@ import dataclasses
 from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint
-from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one
 from gantrysim.faults.healthy import healthy_drag
 from gantrysim.faults.nuts import lost_contact, nuts_of
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import number, within
 from gantrysim.records.doors import checked
 
 #: Extra drag of a tight carriage: 4 to 15 N (common practice, no source).
@@ -51,10 +52,7 @@ class TightCarriage(_CarriageWheels):
     10.2
     """
 
-    extra_force: float
-
-    def __post_init__(self) -> None:
-        check_number("TightCarriage", "extra_force", self.extra_force, 0.0, 1000.0)
+    extra_force: float = within(0.0, 1000.0)
 
     name = "tight_carriage"
     words = "the carriage wheels are too tight on the beam"
@@ -100,12 +98,8 @@ class LooseCarriage(_CarriageWheels):
     'with the power off rock the head: it should not click'
     """
 
-    gap: float
-    drag_factor: float = 0.6
-
-    def __post_init__(self) -> None:
-        check_number("LooseCarriage", "gap", self.gap, 0.0, 20.0)
-        check_number("LooseCarriage", "drag_factor", self.drag_factor, 0.0, 1.0)
+    gap: float = within(0.0, 20.0)
+    drag_factor: float = number(0.6, 0.0, 1.0)
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from gantrysim.faults.adjusting import RULE, AdjustingPoint, SetByRule, TakenOut
-from gantrysim.faults.base import OFFSET, PLAY, Fault, check_number
+from gantrysim.faults.base import OFFSET, PLAY, Fault
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import within
 from gantrysim.records.doors import checked
 
 #: Play of worn couplings, 0.5 to 5 degrees, and slip of a set screw, 0.1 to 2 mm (common
@@ -41,10 +42,7 @@ class CouplerBacklash(Fault):
     'the coupling of the cross shaft has play'
     """
 
-    play: float
-
-    def __post_init__(self) -> None:
-        check_number("CouplerBacklash", "play", self.play, 0.0, 50.0)
+    play: float = within(0.0, 50.0)
 
     name = "coupler_backlash"
     words = "the coupling of the cross shaft has play"
@@ -92,10 +90,7 @@ class CouplerSlip(Fault):
     'at home, with the power off, measure both end plates from the frame: both should read the same'
     """
 
-    offset: float
-
-    def __post_init__(self) -> None:
-        check_number("CouplerSlip", "offset", self.offset, -100.0, 100.0)
+    offset: float = within(-100.0, 100.0)
 
     name = "coupler_slip"
     words = "a set screw let the cross shaft slip: one side stands ahead of the other"

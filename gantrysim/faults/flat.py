@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gantrysim.faults.adjusting import AdjustingPoint, said
-from gantrysim.faults.base import Fault, check_number, check_side
+from gantrysim.faults.base import Fault
 from gantrysim.inference.noise import BIN_LENGTH
 from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.terms import DrawnLines
-from gantrysim.machine import Machine
+from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import check_number, number, word
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
@@ -85,8 +86,8 @@ class WheelFlat(Fault):
     True
     """
 
-    side: str
-    depth: float = 0.18
+    side: str = word(*SIDES)
+    depth: float = number(0.18, 0.0, 10.0)
     shift_per_depth: float = SHIFT_PER_DEPTH
     yaw: float = 0.0
     place_mm: float | None = None
@@ -98,8 +99,7 @@ class WheelFlat(Fault):
     parameters = _PARAMETERS
 
     def __post_init__(self) -> None:
-        check_side("WheelFlat", self.side)
-        check_number("WheelFlat", "depth", self.depth, 0.0, 10.0)
+        super().__post_init__()
         check_number("WheelFlat", "place_mm", self.place_mm or 0.0, 0.0, WHEEL_TURN)
 
     def apply(self, machine: Machine) -> Machine:
@@ -142,7 +142,7 @@ class WheelFlat(Fault):
         white = {i: piece.metric.columns(mode.residuals[i]) for i, piece in pieces}
         places = np.arange(0.0, WHEEL_TURN, _SCAN)
         best, kept = -math.inf, self
-        for number, place in enumerate(places):
+        for index, place in enumerate(places):
             there = dataclasses.replace(self, place_mm=float(place))
             patterns = {
                 i: there.signature(piece.nominal, spot, normal) for i, piece, spot, normal in seen
@@ -153,7 +153,7 @@ class WheelFlat(Fault):
                 hessian += piece.metric.product(columns, columns)
                 slope += piece.metric.product(columns, white[i])
             gain = 0.5 * float(slope @ np.linalg.solve(hessian, slope))
-            if number == 0 or (slope[0] > 0.0 and gain > best):  # a depth has one sign
+            if index == 0 or (slope[0] > 0.0 and gain > best):  # a depth has one sign
                 best = gain if slope[0] > 0.0 else -math.inf
                 kept = dataclasses.replace(there, pattern=patterns)
         return kept, len(places)

@@ -6,17 +6,19 @@ import math
 from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint, TakenOut, said
-from gantrysim.faults.base import Fault, check_number, check_side
+from gantrysim.faults.base import Fault
 from gantrysim.faults.belts import belt_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import check_number, listed, require
 from gantrysim.records.doors import checked
 
 #: Run-out of a bad pulley, 0.05 to 0.15 mm (common practice, no source): prior of each component.
 _RUNOUT = 0.06
 #: Run-out that a trued pulley keeps, mm (likely).
 RUNOUT_LEFT = 0.02
+_BELTS = (*SIDES, "x")
 
 
 @checked
@@ -49,7 +51,7 @@ class PulleyRunout(Fault):
 
     def __post_init__(self) -> None:
         for pulley, amplitude, phase in self._each:
-            check_side("PulleyRunout", pulley, (*SIDES, "x"))
+            require(pulley in _BELTS, "PulleyRunout", "pulley", pulley, listed(_BELTS))
             check_number("PulleyRunout", "amplitude", amplitude, 0.0, 10.0)
             check_number("PulleyRunout", "phase", phase, -1e3, 1e3)
 

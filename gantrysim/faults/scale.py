@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import SAFETY_POWERED, AdjustingPoint, said
-from gantrysim.faults.base import SCALE, Fault, check_number, check_side
+from gantrysim.faults.base import SCALE, Fault
 from gantrysim.faults.healthy import STEPS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Belt, Machine
 from gantrysim.machine.components import steps_per_mm
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import within, word
 from gantrysim.records.doors import checked
 
 #: Wrong steps per mm: of the order of one per cent (common practice, no source).
@@ -41,12 +42,8 @@ class ScaleError(Fault):
     'the steps per mm of X are wrong'
     """
 
-    axis: str
-    error: float
-
-    def __post_init__(self) -> None:
-        check_side("ScaleError", self.axis, ("x", "y"))
-        check_number("ScaleError", "error", self.error, -0.5, 0.5)
+    axis: str = word("x", "y")
+    error: float = within(-0.5, 0.5)
 
     unit = "relative"
     effect = SCALE

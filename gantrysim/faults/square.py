@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint, SetByRule
-from gantrysim.faults.base import OFFSET, Fault, check_number
+from gantrysim.faults.base import OFFSET, Fault
 from gantrysim.faults.healthy import SQUARENESS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.checks import within
 from gantrysim.records.doors import checked
 
 
@@ -34,10 +35,7 @@ class OutOfSquare(Fault):
     'with the power off measure both diagonals of the frame: they should be equal'
     """
 
-    angle: float
-
-    def __post_init__(self) -> None:
-        check_number("OutOfSquare", "angle", self.angle, -100.0, 100.0)
+    angle: float = within(-100.0, 100.0)
 
     name = "out_of_square"
     words = "the beam is not square to its rails"

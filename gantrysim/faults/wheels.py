@@ -10,15 +10,15 @@ from typing import ClassVar
 from scipy.optimize import brentq
 
 from gantrysim.faults.adjusting import AdjustingPoint, said
-from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one, check_number, check_side
+from gantrysim.faults.base import DRAG, RATTLE, Fault, below_one
 from gantrysim.faults.healthy import healthy_drag
 from gantrysim.faults.nuts import lost_contact, nuts_of
 from gantrysim.inference.parameters import Parameter
-from gantrysim.machine import Machine
+from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.components import nut_angle, nut_approach
 from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.plates import EndPlate
-from gantrysim.records.checks import listed, require
+from gantrysim.records.checks import check_number, listed, require, word
 from gantrysim.records.doors import checked
 
 #: Extra drag of a tight plate: 6 to 20 N (common practice, no source).
@@ -95,7 +95,7 @@ class TightWheels(_OneWay, _PlateWheels):
     TightWheels(side='left', extra_force=6.5...)
     """
 
-    side: str
+    side: str = word(*SIDES)
     extra_force: float | None = None
     nut_deg: float | None = field(default=None, kw_only=True)
     interference: float | None = field(default=None, kw_only=True)
@@ -108,7 +108,7 @@ class TightWheels(_OneWay, _PlateWheels):
     }
 
     def __post_init__(self) -> None:
-        check_side("TightWheels", self.side)
+        super().__post_init__()
         way, value = self._way
         check_number("TightWheels", way, value, *self._ways[way])
 
@@ -233,7 +233,7 @@ class LooseWheels(_OneWay, _PlateWheels):
     LooseWheels(side='left', clearance=0.57...)
     """
 
-    side: str
+    side: str = word(*SIDES)
     clearance: float | None = None
     drag_factor: float | None = None
     nut_deg: float | None = field(default=None, kw_only=True)
@@ -247,7 +247,7 @@ class LooseWheels(_OneWay, _PlateWheels):
     }
 
     def __post_init__(self) -> None:
-        check_side("LooseWheels", self.side)
+        super().__post_init__()
         way, value = self._way
         check_number("LooseWheels", way, value, *self._ways[way])
         if self.drag_factor is not None:

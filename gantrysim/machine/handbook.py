@@ -31,7 +31,7 @@ from gantrysim.machine.components import (
 )
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import EndPlate, Wheel, four_wheels
-from gantrysim.records.checks import check_numbers, listed, number, require
+from gantrysim.records.checks import Limited, number, word
 from gantrysim.records.doors import checked
 
 
@@ -51,7 +51,7 @@ class Figure:
 
 @checked
 @dataclass(frozen=True)
-class Handbook:
+class Handbook(Limited):
     """What a ruler, the labels and the parts list say of a machine.
 
     Parameters
@@ -87,32 +87,21 @@ class Handbook:
         How far all eccentric nuts stand past first contact, degrees.
     """
 
-    belt: str = "2 mm glass"
+    belt: str = word(*BELTS, default="2 mm glass")
     belt_width: float = number(6.0, 1.0, 200.0)
     pulley_teeth: int = number(20, 6, 500)
-    shaft: str = "round"
+    shaft: str = word("round", "square", default="round")
     shaft_diameter: float = number(5.0, 0.5, 100.0)
     shaft_length: float = number(400.0, 1.0, 1e4)
     coupling: float = number(60.0, 1e-3, 1e6)
     couplings: int = number(0, 0, 10)
-    set_screw: str = "size 4"
+    set_screw: str = word(*SET_SCREW_HOLDING, default="size 4")
     motor_torque: float = number(0.4, 1e-3, 1e3)
     motor_steps: int = number(200, 4, 10_000)
-    wheel: str = "acetal sealed"
+    wheel: str = word(*WHEELS, default="acetal sealed")
     plate_base: float = number(75.0, 1.0, 1e4)
     carriage_base: float = number(60.0, 1.0, 1e4)
     nut_deg: float = number(15.0, 0.0, 90.0)
-
-    def __post_init__(self) -> None:
-        check_numbers(self)
-        for name, accepted in {
-            "belt": list(BELTS),
-            "shaft": ["round", "square"],
-            "set_screw": list(SET_SCREW_HOLDING),
-            "wheel": list(WHEELS),
-        }.items():
-            value = getattr(self, name)
-            require(value in accepted, "Handbook", name, value, listed(accepted))
 
     def figures(self) -> tuple[Figure, ...]:
         """Fields of the machine that follow, each with its source.

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Wheel, four_wheels, turn_nut
-from gantrysim.records.checks import check_numbers, number, require
+from gantrysim.records.checks import Limited, number, require, word
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
@@ -55,7 +55,7 @@ class Change(Protocol):
 
 @checked
 @dataclass(frozen=True)
-class Belt:
+class Belt(Limited):
     """A toothed belt that runs from its motor pulley to the clamp and back over an idler.
 
     Parameters
@@ -107,7 +107,7 @@ class Belt:
     tooth_phase: float = number(0.0, -1e3, 1e3)
 
     def __post_init__(self) -> None:
-        check_numbers(self)
+        super().__post_init__()
         if not self.loop > self.near:
             require(False, "Belt", "loop", self.loop, f"more than near = {self.near}")
 
@@ -134,7 +134,7 @@ class Belt:
 
 @checked
 @dataclass(frozen=True)
-class CrossShaft:
+class CrossShaft(Limited):
     """The shaft and couplings that carry the drive of the Y motor from side to side.
 
     Parameters
@@ -166,18 +166,12 @@ class CrossShaft:
     pulley_mass: float = number(0.055, 0.0, 1e3)
     damping: float = number(15.0, 0.0, 1e6)
     hold_force: float = number(280.0, 1e-6, 1e9)
-    motor_place: str = "left"
-
-    def __post_init__(self) -> None:
-        check_numbers(self)
-        if self.motor_place not in MOTOR_PLACES:
-            accepted = "'left', 'middle' or 'both'"
-            require(False, "CrossShaft", "motor_place", self.motor_place, accepted)
+    motor_place: str = word(*MOTOR_PLACES, default="left")
 
 
 @checked
 @dataclass(frozen=True)
-class Motor:
+class Motor(Limited):
     """A stepping motor seen at the belt.
 
     Parameters
@@ -206,9 +200,6 @@ class Motor:
     step_error: float = number(0.0, 0.0, 10.0)
     step_phase: float = number(0.0, -1e3, 1e3)
 
-    def __post_init__(self) -> None:
-        check_numbers(self)
-
     @property
     def stiffness(self) -> float:
         """Magnetic stiffness around rest, N/mm: slope of F sin(2 pi x / (4 steps)) at 0."""
@@ -217,7 +208,7 @@ class Motor:
 
 @checked
 @dataclass(frozen=True)
-class Contact:
+class Contact(Limited):
     """How a rolling wheel resists, the same for every wheel of the machine.
 
     Parameters
@@ -249,9 +240,6 @@ class Contact:
     overshoot: float = number(1.0, 0.0, 5.0)
     weight_drag: float = number(0.0, 0.0, 1.0)
 
-    def __post_init__(self) -> None:
-        check_numbers(self)
-
     @classmethod
     def ideal(cls) -> Contact:
         """Rigid-plastic contact with one constant force: Coulomb's law of the textbooks."""
@@ -260,7 +248,7 @@ class Contact:
 
 @checked
 @dataclass(frozen=True)
-class Beam:
+class Beam(Limited):
     """The beam with both plates and the X motor, as one body.
 
     Parameters
@@ -277,13 +265,10 @@ class Beam:
     centre: float = number(-25.0, -1e4, 1e4)
     inertia: float = number(0.02, 0.0, 1e4)
 
-    def __post_init__(self) -> None:
-        check_numbers(self)
-
 
 @checked
 @dataclass(frozen=True)
-class Head:
+class Head(Limited):
     """Where the spot burns, measured from the carriage wheel centre.
 
     Parameters
@@ -297,9 +282,6 @@ class Head:
     along: float = number(0.0, -1000.0, 1000.0)
     beyond: float = number(45.0, -1000.0, 1000.0)
 
-    def __post_init__(self) -> None:
-        check_numbers(self)
-
 
 def _belt_x() -> Belt:
     return Belt(near=45.0, loop=940.0)
@@ -311,7 +293,7 @@ def _motor_x() -> Motor:
 
 @checked
 @dataclass(frozen=True)
-class Machine:
+class Machine(Limited):
     """A two-sided belt-driven gantry; `Machine()` is the nominal bench machine.
 
     Parameters
@@ -378,11 +360,7 @@ class Machine:
     beam: Beam = field(default_factory=Beam)
 
     def __post_init__(self) -> None:
-        check_numbers(self)
-        for name, kind in _PARTS.items():
-            part = getattr(self, name)
-            if not isinstance(part, kind):
-                require(False, "Machine", name, part, f"a {kind.__name__}")
+        super().__post_init__()
         if not self.belt_inset < self.span / 2.0:
             accepted = f"less than half the span of {self.span:g} mm"
             require(False, "Machine", "belt_inset", self.belt_inset, accepted)
@@ -520,20 +498,3 @@ def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
     if "friction" in new:
         part = part.with_friction(new.pop("friction"))
     return dataclasses.replace(part, **new) if new else part
-
-
-#: What each part of a machine is.
-_PARTS: dict[str, type] = {
-    "left": EndPlate,
-    "right": EndPlate,
-    "carriage": Carriage,
-    "belt_left": Belt,
-    "belt_right": Belt,
-    "belt_x": Belt,
-    "shaft": CrossShaft,
-    "motor_y": Motor,
-    "motor_x": Motor,
-    "head": Head,
-    "contact": Contact,
-    "beam": Beam,
-}

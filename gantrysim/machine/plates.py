@@ -12,7 +12,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -26,13 +26,13 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.records.checks import between, check_numbers, number, require
+from gantrysim.records.checks import Limited, number, require, within, word
 from gantrysim.records.doors import checked
 
 
 @checked
 @dataclass(frozen=True)
-class Wheel:
+class Wheel(Limited):
     """One wheel of an end plate or of the carriage.
 
     Parameters
@@ -67,9 +67,9 @@ class Wheel:
     contact, and an overtight plate of 15 to 20 N is within reach of the nut.
     """
 
-    along: float = field(metadata=between(-1000.0, 1000.0))
-    row: str
-    drag: float = field(metadata=between(0.0, 1000.0))
+    along: float = within(-1000.0, 1000.0)
+    row: str = word("fixed", "eccentric")
+    drag: float = within(0.0, 1000.0)
     radius: float = number(11.94, 0.1, 1000.0)
     stiffness: float = number(600.0, 1e-3, 1e9)
     bearing_drag: float = number(0.375, 0.0, 1000.0)
@@ -77,11 +77,6 @@ class Wheel:
     scrub_exponent: float = number(1.8, 0.1, 10.0)
     nut_offset: float = number(0.79, 1e-6, 100.0)
     gap: float = number(0.0, 0.0, 50.0)
-
-    def __post_init__(self) -> None:
-        check_numbers(self)
-        if self.row not in ("fixed", "eccentric"):
-            require(False, "Wheel", "row", self.row, "'fixed' or 'eccentric'")
 
     @property
     def load(self) -> float:
@@ -129,7 +124,7 @@ def four_wheels(base: float, drag: float, **wheel: float) -> tuple[Wheel, ...]:
     )
 
 
-class Wheeled:
+class Wheeled(Limited):
     """What an end plate and a carriage have in common: they roll on wheels."""
 
     wheels: tuple[Wheel, ...]
@@ -163,10 +158,10 @@ class Wheeled:
         )
         return dataclasses.replace(self, wheels=wheels)  # type: ignore[type-var]
 
-    def _check_wheels(self) -> None:
+    def __post_init__(self) -> None:
+        super().__post_init__()
         kind = type(self).__name__
-        ok = len(self.wheels) >= 2 and all([isinstance(w, Wheel) for w in self.wheels])
-        require(ok, kind, "wheels", self.wheels, "two or more Wheel objects")
+        require(len(self.wheels) >= 2, kind, "wheels", self.wheels, "two or more Wheel objects")
         if not self.wheel_base > 0.0:
             accepted = "wheels at two or more places along the rail"
             require(False, kind, "wheels", self.wheels, accepted)
@@ -218,10 +213,6 @@ class EndPlate(Wheeled):
     side_damping: float = number(60.0, 0.0, 1e6)
     joint_stiffness: float = number(2633.35, 1e-6, 1e12)
     length: float = number(120.0, 1.0, 1e4)
-
-    def __post_init__(self) -> None:
-        check_numbers(self)
-        self._check_wheels()
 
     @classmethod
     def from_nuts(
@@ -480,7 +471,3 @@ class Carriage(Wheeled):
     inertia: float = number(0.00035, 0.0, 1000.0)
     yaw_damping: float = number(0.08, 0.0, 1e6)
     length: float = number(100.0, 1.0, 1e4)
-
-    def __post_init__(self) -> None:
-        check_numbers(self)
-        self._check_wheels()

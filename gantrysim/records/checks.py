@@ -120,32 +120,49 @@ def require(condition: bool, owner: str, name: str, value: object, accepted: str
         raise ValueError(f"{owner}: {must_be(name, accepted, value)}")
 
 
-def between(low: float, high: float) -> dict[str, Any]:
-    """What a field of a dataclass says of itself: the closed interval in which it lies."""
-    return {"limits": (low, high)}
-
-
 def number(default: float, low: float, high: float) -> Any:
-    """A field of a dataclass that holds a number of a closed interval."""
-    return dataclasses.field(default=default, metadata=between(low, high))
+    """A field of a dataclass that holds a number of a closed interval, see `Limited`."""
+    return dataclasses.field(default=default, metadata={"limits": (low, high)})
+
+
+def within(low: float, high: float) -> Any:
+    """As `number`, without a default."""
+    return dataclasses.field(metadata={"limits": (low, high)})
+
+
+def word(*accepted: str, default: Any = dataclasses.MISSING) -> Any:
+    """A field of a dataclass that holds one of some words, see `Limited`."""
+    return dataclasses.field(default=default, metadata={"words": accepted})
 
 
 @functools.cache
-def _limits(kind: Any) -> tuple[tuple[str, float, float], ...]:
+def _stated(kind: Any, what: str) -> tuple[tuple[Any, ...], ...]:
     fields = dataclasses.fields(kind)
-    return tuple((f.name, *f.metadata["limits"]) for f in fields if "limits" in f.metadata)
+    return tuple((f.name, *f.metadata[what]) for f in fields if what in f.metadata)
 
 
-def check_numbers(owner: Any) -> None:
-    """Check the fields of a dataclass that say their limits; NaN lies in none."""
-    for name, low, high in _limits(owner.__class__):
-        value = getattr(owner, name)
-        if value.__class__ is float and low <= value <= high:
-            continue  # the usual case, fast: machines are built by the thousand
-        accepted = f"a finite number from {low:g} to {high:g}"
-        if not a_number(value):
-            raise TypeError(f"{type(owner).__name__}: {must_be(name, accepted, value)}")
-        require(low <= value <= high, type(owner).__name__, name, value, accepted)
+class Limited:
+    """A dataclass whose fields say what they hold: looked at when it is made; NaN lies nowhere."""
+
+    def __post_init__(self) -> None:
+        kind: Any = type(self)
+        for name, low, high in _stated(kind, "limits"):
+            value = getattr(self, name)
+            if value.__class__ is float and low <= value <= high:
+                continue  # the usual case, fast: machines are built by the thousand
+            check_number(kind.__name__, name, value, low, high)
+        for name, *accepted in _stated(kind, "words"):
+            value = getattr(self, name)
+            if value not in accepted:
+                require(False, kind.__name__, name, value, listed(accepted))
+
+
+def check_number(owner: str, name: str, value: Any, low: float, high: float) -> None:
+    """Refuse a named value that is no number of a closed interval."""
+    accepted = f"a finite number from {low:g} to {high:g}"
+    if not a_number(value):
+        raise TypeError(f"{owner}: {must_be(name, accepted, value)}")
+    require(low <= value <= high, owner, name, value, accepted)
 
 
 def above_zero(owner: str, **values: float) -> None:

@@ -22,7 +22,7 @@ from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults import WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
-from gantrysim.inference.noise import Bins, Noise, estimate, estimate_by_line
+from gantrysim.inference.noise import Bins, Noise
 from gantrysim.instruments.scanner import COMMON, SKEW
 from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.noisyrings import NoisyRing, carried_cutoff, worst_roundness
@@ -294,14 +294,14 @@ def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> Non
     values = sigma * rng.standard_normal(line.size)
     angle = np.tile(np.linspace(0.0, 2.0 * np.pi, each, endpoint=False), lines)
     own = waves(angle, 7)
-    found = estimate_by_line(values, bins, 1e-4, Noise(1e-4), own)
+    found = Noise(1e-4).learned_by_line(values, bins, own)
     assert found.grain == pytest.approx(sigma, rel=0.10)
     left = []
     for k in range(lines):
         columns, y = own[line == k], values[line == k]
         left.append(y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0])
     nothing = np.empty((line.size, 0))
-    swallowed = estimate(np.concatenate(left), bins, 1e-4, Noise(1e-4), nothing)
+    swallowed = Noise(1e-4).learned(np.concatenate(left), bins, nothing)
     assert swallowed.grain == pytest.approx(sigma * math.sqrt(25 / 40), rel=0.10)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
 from gantrysim.inference.assumptions import USUAL
-from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
+from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 
 RNG_SEED = 7
 
@@ -50,7 +50,7 @@ def test_noise_is_learned_back_within_its_sampling_error() -> None:
     n = 1500
     rng = np.random.default_rng(RNG_SEED)
     drawn = cholesky(_dense(true, n), lower=True) @ rng.standard_normal(n)
-    found = estimate(drawn, _line(n), true.point, Noise(true.point), np.zeros((n, 0)))
+    found = Noise(true.point).learned(drawn, _line(n), np.zeros((n, 0)))
     assert abs(found.smooth / true.smooth - 1.0) < 0.2
     assert abs(found.length / true.length - 1.0) < 0.5
 
@@ -67,8 +67,8 @@ def test_what_a_fit_has_swallowed_of_the_noise_is_counted() -> None:
     measured = drawn + 0.1 * swallow @ rng.standard_normal(n // 5)
     fitted, *_ = np.linalg.lstsq(swallow, measured, rcond=None)
     left = measured - swallow @ fitted
-    blind = estimate(left, line, true.point, start, np.zeros((n, 0)))
-    counted = estimate(measured, line, true.point, start, shared)
+    blind = start.learned(left, line, np.zeros((n, 0)))
+    counted = start.learned(measured, line, shared)
     assert blind.smooth < 0.6 * true.smooth  # else nothing is shown
     assert abs(counted.smooth / true.smooth - 1.0) < 0.25
 

@@ -178,7 +178,7 @@ USUAL = {
     "machines": [MACHINE], "faults": ["coupler_slip"], "names": ("coupler_slip",), "others": (),
     "one": "coupler_slip", "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
     "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
-    "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0),
+    "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0), "table": {},
 }  # fmt: skip
 #: Arguments that are objects of a class which the day at the bench has made.
 MADE = {

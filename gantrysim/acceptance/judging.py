@@ -30,7 +30,7 @@ from gantrysim.acceptance.tolerance import (
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
-from gantrysim.inference.noise import Noise, estimate_by_line
+from gantrysim.inference.noise import Noise
 from gantrysim.instruments.burnedpiece import BurnedPiece, prepare_piece
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
@@ -38,7 +38,6 @@ from gantrysim.metrology.burns import measure
 from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.measures import Measures
 from gantrysim.metrology.noisyrings import NoisyRing, worst_roundness
-from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.quantities import size_noise
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.sensitivity import errors_of_square, square_sensitivities
@@ -305,13 +304,10 @@ def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> No
                 return term.noise
         machine = machine if machine is not None else finding.machine
     burned = prepare_piece(piece, machine if machine is not None else Machine())
-    start = Noise(burned.noise.point)
     nowhere = np.zeros(burned.n_nuisance)
     residual = burned.residual(burned.nominal, nowhere)
-    assumed = burned.assumptions
-    most = (assumed.most_grain, assumed.most_smooth)
-    lines = _smooth_lines(burned)
-    return estimate_by_line(residual, burned.bins, start.point, start, lines, most=most)
+    most = burned.assumptions.most_noise
+    return burned.noise.learned_by_line(residual, burned.bins, _smooth_lines(burned), most=most)
 
 
 def _smooth_lines(burned: BurnedPiece) -> Array:
@@ -346,7 +342,7 @@ class _Looked:
     """A measured piece with its rows, each with the points behind it."""
 
     measures: Measures
-    noise: PointNoise
+    noise: Noise
     circles: list[tuple[CircleRow, Array]]
     squares: list[tuple[SquareRow, Array]]
     passes: Mapping[tuple[str, int], int]
@@ -360,8 +356,7 @@ class _Looked:
         lines = {(line.shape, line.ring, line.pass_index): line.xy for line in measures.outlines}
         circles = [(r, lines[r.place]) for r in measures.circles if r.size >= least_size]
         squares = [(r, lines[r.place]) for r in measures.squares if r.size >= least_size]
-        known = PointNoise(noise.point, noise.grain, noise.smooth, noise.length).noise_only()
-        return cls(measures, known, circles, squares, drawn_passes(piece.test))
+        return cls(measures, noise, circles, squares, drawn_passes(piece.test))
 
     def draws(
         self, tolerance: Tolerance, scanner: Array, draws: int, rng: np.random.Generator

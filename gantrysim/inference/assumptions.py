@@ -16,6 +16,7 @@ from typing import Any
 
 from gantrysim.inference.noise import BIN_LENGTH, Noise
 from gantrysim.records.checks import finite_number, of_kind, one_of, whole_number
+from gantrysim.records.doors import checked
 
 
 def _assume(value: Any, unit: str, reason: str) -> Any:
@@ -25,6 +26,7 @@ def _assume(value: Any, unit: str, reason: str) -> Any:
 _NOISE = Noise()
 
 
+@checked
 @dataclass(frozen=True, kw_only=True)
 class Assumptions:
     """Judgement behind a diagnosis; `Assumptions.rows` lists each with unit and reason.
@@ -143,9 +145,16 @@ class Assumptions:
     unlikely: float = _assume(-9.0, "nats", "1 in 8000: nobody acts on it")
     replaced: float = _assume(0.8, "-", "new parts are sometimes bad too: judgement")
 
+    @property
+    def most_noise(self) -> dict[str, float]:
+        """Most of each field of the noise that a measurement can be blamed for, mm."""
+        return {"grain": self.most_grain, "smooth": self.most_smooth}
+
     def to_dict(self) -> dict[str, Any]:
-        """Return every assumption by name."""
-        return dataclasses.asdict(self)
+        """Return every assumption by name; a noise of one's own names its class as its model."""
+        own = {} if type(self.noise) is Noise else {"model": type(self.noise).__name__}
+        table = dataclasses.asdict(self)
+        return table | {"noise": own | table["noise"]}
 
     def __post_init__(self) -> None:
         for f in dataclasses.fields(self):
@@ -173,7 +182,8 @@ class Assumptions:
             name: tuple(v) if isinstance(v, list) else v for name, v in table.items()
         }
         if "noise" in values:
-            values["noise"] = Noise(**values["noise"])
+            fields = dict(values["noise"])
+            values["noise"] = _model_of(fields.pop("model", Noise.__name__))(**fields)
         return cls(**values)
 
     def rows(self) -> list[tuple[str, Any, str, str]]:
@@ -187,6 +197,16 @@ class Assumptions:
         """Return those that are not the usual ones, by name."""
         usual = USUAL.to_dict()
         return {name: value for name, value in self.to_dict().items() if value != usual[name]}
+
+
+def _model_of(name: str) -> type[Noise]:
+    """Noise model by the name of its class; ValueError where no module imported so far has it."""
+    known = [Noise]
+    for model in known:  # grows while it is walked
+        if model.__name__ == name:
+            return model
+        known += model.__subclasses__()
+    raise ValueError(f"noise must be a model that is imported before it is read, found {name!r}.")
 
 
 #: The judgement behind every finding for which nobody says otherwise.

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import ClassVar, Self
 
 import numpy as np
 from numba import njit
@@ -150,6 +151,9 @@ class Noise:
     The defaults are those of a good scan of a line burned in wood; they are a judgement, no
     standard gives them.
 
+    A model of one's own is a frozen dataclass that subclasses this one: it says its further fields,
+    `covariance`, `whiten` and `learnable`, and goes into `Assumptions.noise`.
+
     Parameters
     ----------
     point : float
@@ -170,6 +174,9 @@ class Noise:
     smooth: float = 0.006
     length: float = 8.0
     cell: float = BIN_LENGTH
+
+    #: Fields that the residuals of a fit teach; a scan teaches `point`.
+    learnable: ClassVar[tuple[str, ...]] = ("grain", "smooth", "length")
 
     @property
     def total(self) -> float:
@@ -214,7 +221,12 @@ class Noise:
         root = np.linalg.cholesky(covariance)
         return np.asarray(rng.standard_normal((trials, len(root))) @ root.T)
 
-    def of_points(self, point: float) -> Noise:
+    @property
+    def reader_root(self) -> np.ndarray:
+        """Root of the covariance of a reader's scale, scale difference and skew: none here."""
+        return np.zeros((3, 3))
+
+    def of_points(self, point: float) -> Self:
         """The same noise with another white noise of single points, mm."""
         return dataclasses.replace(self, point=point)
 
@@ -259,107 +271,97 @@ class Noise:
 
         return Metric.of(columns, shared, log_det)
 
+    def learned(
+        self,
+        residual: np.ndarray,
+        bins: Bins,
+        shared: np.ndarray,
+        *,
+        most: Mapping[str, float] | None = None,
+    ) -> Self:
+        """Fit the noise to residuals of the bins by restricted maximum likelihood.
 
-def estimate(
-    residual: np.ndarray,
-    bins: Bins,
-    scatter: float,
-    start: Noise,
-    shared: np.ndarray,
-    *,
-    most: tuple[float, float] | None = None,
-) -> Noise:
-    """Fit the noise of the bins to residuals by restricted maximum likelihood.
+        Parameters
+        ----------
+        residual : ndarray, shape (m,)
+            Residuals of the bins, mm, with nothing of the shared terms taken off.
+        bins : Bins
+            Their grouping.
+        shared : ndarray, shape (m, k)
+            Linear terms that the residuals may hold beside the noise, each at one prior standard
+            deviation, mm.  They are integrated out: what a fit has swallowed of the noise is
+            counted.
+        most : mapping of str to float, optional
+            Most of a field that a measurement can be blamed for, in its unit: what exceeds it is
+            the machine's.
 
-    Parameters
-    ----------
-    residual : ndarray, shape (m,)
-        Residuals of the bins, mm, with nothing of the shared terms taken off.
-    bins : Bins
-        Their grouping.
-    scatter : float
-        White noise of one point, mm, from the scatter within the bins.
-    start : Noise
-        Where to start.
-    shared : ndarray, shape (m, k)
-        Linear terms that the residuals may hold beside the noise, each at one prior standard
-        deviation, mm.  They are integrated out: what a fit has swallowed of the noise is counted.
-    most : (float, float), optional
-        Most grain and smooth noise that a measurement can be blamed for, mm: what exceeds it is the
-        machine's.
+        Notes
+        -----
+        Restricted likelihood: Patterson and Thompson, Biometrika 58 (1971) 545, with a normal
+        prior on the linear terms.  Weak log-normal priors about this noise (factor 2) keep the
+        answer sane on small pieces.
+        """
 
-    Notes
-    -----
-    Restricted likelihood: Patterson and Thompson, Biometrika 58 (1971) 545, with a normal
-    prior on the linear terms.  Weak log-normal priors about ``start`` (factor 2) keep the answer
-    sane on small pieces.
-    """
+        def misfit(noise: Noise) -> float:
+            metric = noise.metric(bins, shared)
+            return metric.half_square(residual) + 0.5 * metric.log_det
 
-    def misfit(noise: Noise) -> float:
-        metric = noise.metric(bins, shared)
-        return metric.half_square(residual) + 0.5 * metric.log_det
+        return self._fitted(misfit, most or {})
 
-    return _fitted(misfit, scatter, start, most)
+    def learned_by_line(
+        self,
+        residual: np.ndarray,
+        bins: Bins,
+        own: np.ndarray,
+        *,
+        most: Mapping[str, float] | None = None,
+    ) -> Self:
+        """As `learned`, with linear terms of which every line has its own amounts.
 
+        Parameters
+        ----------
+        residual : ndarray, shape (m,)
+            Residuals of the bins, mm, with nothing of the terms taken off.
+        bins : Bins
+            Their grouping; the noise of a line is independent of that of others.
+        own : ndarray, shape (m, k)
+            The terms, each at one prior standard deviation, mm.
+        most : mapping of str to float, optional
+            As in `learned`.
+        """
+        first = np.flatnonzero(np.isinf(bins.gap))
+        unit = np.eye(own.shape[1])
 
-def estimate_by_line(
-    residual: np.ndarray,
-    bins: Bins,
-    scatter: float,
-    start: Noise,
-    own: np.ndarray,
-    *,
-    most: tuple[float, float] | None = None,
-) -> Noise:
-    """As `estimate`, with linear terms of which every line has its own amounts.
+        def misfit(noise: Noise) -> float:
+            white, log_det = noise.whiten(np.column_stack((own, residual)), bins)
+            square = 0.0
+            for part in np.split(white, first[1:]):
+                columns, y = part[:, :-1], part[:, -1]
+                factor = np.linalg.cholesky(columns.T @ columns + unit)
+                taken = solve_triangular(factor, columns.T @ y, lower=True)
+                log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
+                square += float(y @ y - taken @ taken)
+            return 0.5 * (square + log_det)
 
-    Parameters
-    ----------
-    residual : ndarray, shape (m,)
-        Residuals of the bins, mm, with nothing of the terms taken off.
-    bins : Bins
-        Their grouping; the noise of a line is independent of that of others.
-    scatter : float
-        White noise of one point, mm.
-    start : Noise
-        Where to start.
-    own : ndarray, shape (m, k)
-        The terms, each at one prior standard deviation, mm.
-    """
-    first = np.flatnonzero(np.isinf(bins.gap))
-    unit = np.eye(own.shape[1])
+        return self._fitted(misfit, most or {})
 
-    def misfit(noise: Noise) -> float:
-        white, log_det = noise.whiten(np.column_stack((own, residual)), bins)
-        square = 0.0
-        for part in np.split(white, first[1:]):
-            columns, y = part[:, :-1], part[:, -1]
-            factor = np.linalg.cholesky(columns.T @ columns + unit)
-            taken = solve_triangular(factor, columns.T @ y, lower=True)
-            log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
-            square += float(y @ y - taken @ taken)
-        return 0.5 * (square + log_det)
+    def _fitted(self, misfit: Callable[[Noise], float], most: Mapping[str, float]) -> Self:
+        """Noise of least misfit, with the weak priors about this one."""
+        from scipy.optimize import minimize
 
-    return _fitted(misfit, scatter, start, most)
+        if not self.learnable:
+            return self
+        centre = np.log([getattr(self, name) for name in self.learnable])
 
+        def cost(v: np.ndarray) -> float:
+            prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
+            return misfit(self._at(np.exp(v), most)) + 0.5 * prior
 
-def _fitted(
-    misfit: Callable[[Noise], float], scatter: float, start: Noise, most: tuple[float, float] | None
-) -> Noise:
-    """Noise of least misfit, with the weak priors about the start."""
-    from scipy.optimize import minimize
+        best = minimize(cost, centre, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.05})
+        return self._at(np.exp(best.x), most)
 
-    centre = np.log([start.grain, start.smooth, start.length])
-
-    def cost(v: np.ndarray) -> float:
-        prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
-        return misfit(Noise(scatter, *held(v))) + 0.5 * prior
-
-    def held(v: np.ndarray) -> tuple[float, float, float]:
-        grain, smooth, length = (float(x) for x in np.exp(v))
-        if most is not None:
-            grain, smooth = min(grain, most[0]), min(smooth, most[1])
-        return grain, smooth, length
-
-    best = minimize(cost, centre, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.05})
-    return Noise(scatter, *held(best.x))
+    def _at(self, values: np.ndarray, most: Mapping[str, float]) -> Self:
+        """The same noise at other values of what is learned, held to the most of each."""
+        found = zip(self.learnable, values.tolist(), strict=True)
+        held = {name: min(value, most.get(name, math.inf)) for name, value in found}
+        return dataclasses.replace(self, **held)

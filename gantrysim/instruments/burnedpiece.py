@@ -17,7 +17,7 @@ import numpy as np
 
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.discrepancy import basis
-from gantrysim.inference.noise import Bins, Noise, estimate, make_bins, outliers
+from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.forward import Forward, forward_of
@@ -151,8 +151,8 @@ class BurnedPiece:
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
-        most = (assumed.most_grain, assumed.most_smooth) if believable else None
-        noise = estimate(before, self.bins, start.point, start, terms, most=most)
+        most = assumed.most_noise if believable else None
+        noise = start.learned(before, self.bins, terms, most=most)
         left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
         w, _ = noise.whiten(left, self.bins)
         weight = np.sqrt(np.minimum(1.0, assumed.huber / np.maximum(np.abs(w), 1e-12)))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
+from gantrysim.inference.noise import Noise
 from gantrysim.metrology.filtered import (
     HIGHEST,
     checked_cutoff,
@@ -116,7 +117,7 @@ class NoisyRing:
         """Polar angles of all points, radians."""
         return np.concatenate([angle for angle, _ in self.passes])
 
-    def errors(self, noise: PointNoise, trials: int, rng: np.random.Generator) -> Array:
+    def errors(self, noise: Noise, trials: int, rng: np.random.Generator) -> Array:
         """Noise drawn at all points, each pass its own, mm, shape (trials, n)."""
         turn = 2.0 * np.pi * self.radius
         drawn = [noise.draws(self.radius * a, trials, rng, turn) for a, _ in self.passes]
@@ -150,7 +151,7 @@ def _shapes(found: Array, added: Array) -> Array:
 
 def worst_roundness(
     rings: Sequence[NoisyRing],
-    noise: PointNoise,
+    noise: Noise,
     rng: np.random.Generator,
     *,
     reference: str = "LS",
@@ -164,7 +165,7 @@ def worst_roundness(
     ----------
     rings : sequence of NoisyRing
         As measured, mm.
-    noise : PointNoise
+    noise : Noise
         How well the points are known; the reader is the same for all rings.
     rng : Generator
         Of the noise.

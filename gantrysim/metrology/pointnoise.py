@@ -23,12 +23,11 @@ ROBUST = 1.4826  # standard deviation of a normal sample in units of its median 
 class PointNoise(Noise):
     """Standard uncertainties of the points of a line, across it, and of what reads them.
 
-    Replace the defaults by what your own reader shows.
+    Replace the defaults by what your own reader shows; what it says of the points (mm) is explained
+    at `gantrysim.inference.noise.Noise`.
 
     Parameters
     ----------
-    point, grain, smooth, length, cell : float
-        As in `gantrysim.inference.noise.Noise`, mm.
     scale : float
         Standard uncertainty of the reader's common scale, relative: sizes share it.
     scale_difference : float

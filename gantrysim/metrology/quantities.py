@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from gantrysim.inference.noise import Noise
 from gantrysim.metrology.passes import PassScatter
 from gantrysim.metrology.peaks import (
     PeakToValley,
@@ -237,13 +238,13 @@ def quantities_of_fits(fits: Sequence[SizeFit], noise: PointNoise | None) -> Ite
         yield _quantity(place, "lost_motion_mm", fit.lost_motion, fit.intercept_error)
 
 
-def size_noise(row: CircleRow | SquareRow, xy: Array, noise: PointNoise) -> float:
+def size_noise(row: CircleRow | SquareRow, xy: Array, noise: Noise) -> float:
     """Standard uncertainty of the measured size of a row (radius or half side), mm."""
     return _placing_noise(row, xy, noise)[2]
 
 
 def _placing_noise(
-    row: CircleRow | SquareRow, xy: Array, noise: PointNoise
+    row: CircleRow | SquareRow, xy: Array, noise: Noise
 ) -> tuple[float, float, float]:
     """Standard uncertainty of centre x, centre y and size, mm."""
     if isinstance(row, CircleRow):

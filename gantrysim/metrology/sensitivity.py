@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.inference.noise import Noise
 from gantrysim.metrology.harmonics import waves
-from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import ReferenceCircle
 from gantrysim.metrology.sizes import before_reversal
 from gantrysim.metrology.squares import SquareGeometry, outline_position
@@ -27,7 +27,7 @@ class PointErrors:
 
     Parameters
     ----------
-    noise : PointNoise
+    noise : Noise
         Levels and correlation.
     along : ndarray, shape (n,)
         Position of each point along the ring, mm.
@@ -38,7 +38,7 @@ class PointErrors:
         numbers: its scale, scale difference and skew where these are not correlated.
     """
 
-    noise: PointNoise
+    noise: Noise
     along: Array
     turn: float
     shapes: Array
@@ -65,14 +65,14 @@ def reader_shapes(angle: Array, radius: float) -> Array:
     )
 
 
-def errors_of_circle(noise: PointNoise, circle: ReferenceCircle, angle: Array) -> PointErrors:
+def errors_of_circle(noise: Noise, circle: ReferenceCircle, angle: Array) -> PointErrors:
     """Errors of points of a circle at polar angles (radians); the reader's axes are those of 0°."""
     radius = circle.radius
     shapes = np.asarray(noise.reader_root.T @ reader_shapes(angle, radius))
     return PointErrors(noise, radius * angle, 2 * np.pi * radius, shapes)
 
 
-def errors_of_square(noise: PointNoise, square: SquareGeometry, xy: Array) -> PointErrors:
+def errors_of_square(noise: Noise, square: SquareGeometry, xy: Array) -> PointErrors:
     """Errors of points of a square; the reader's axes are taken along its sides."""
     along, _, _ = outline_position(xy, square)
     side = _side_of(along, square)

@@ -21,9 +21,48 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+class Drawn:
+    """What a burn of rings and one of a path have in common: lines beside those commanded."""
+
+    lines: tuple[Line, ...]
+    commanded: tuple[np.ndarray, ...]
+
+    @property
+    def errors(self) -> tuple[np.ndarray, ...]:
+        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
+        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
+
+    def rms_error(self) -> float:
+        """Root mean square distance between burned and commanded places, mm."""
+        return float(np.sqrt(np.mean(np.sum(np.concatenate(self.errors) ** 2, axis=1))))
+
+    def largest_error(self) -> float:
+        """Largest distance between burned and commanded places, mm."""
+        return float(np.hypot(*np.concatenate(self.errors).T).max())
+
+    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the burned points as CSV, mm, in the columns that `read_points` reads.
+
+        Passes count from 1; of a path the chain stands for the ring.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        rows = (
+            (x.shape, x.ring, x.size, x.pass_index + 1, f"{px:.4f}", f"{py:.4f}")
+            for x in self.lines
+            for px, py in x.xy
+        )
+        table = Table(("shape", "ring", "size_mm", "pass", "x_mm", "y_mm"), rows)
+        remark = "predicted points on the burned lines, one line a point; lengths in mm"
+        return write_new_text(path, table.csv(remark), overwrite=overwrite)
+
+
 @checked
 @dataclass(frozen=True, eq=False)
-class Burn:
+class Burn(Drawn):
     """What a machine burns when a test is commanded.
 
     Parameters
@@ -88,16 +127,6 @@ class Burn:
             f"it has {', '.join(sorted({f'{x.shape} 0..{x.ring}' for x in self.lines}))}"
         )
 
-    @property
-    def errors(self) -> tuple[np.ndarray, ...]:
-        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
-        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
-
-    def rms_error(self) -> float:
-        """Root mean square distance between burned and commanded places, mm."""
-        error = np.concatenate(self.errors)
-        return float(np.sqrt(np.mean(np.sum(error**2, axis=1))))
-
     def to_dict(self) -> dict[str, Any]:
         """Return test and lines as plain Python types (mm)."""
         found = {
@@ -106,16 +135,6 @@ class Burn:
             "lines": [_plain(line) for line in self.lines],
         }
         return {**found, "beside": [_plain(x) for x in self.beside]} if self.beside else found
-
-    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the burned points as CSV (the columns that `read_points` reads; passes from 1), mm.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and ``overwrite`` is false.
-        """
-        return _write_csv(self.lines, path, overwrite=overwrite)
 
     def to_svg(self, path: str | Path, *, magnify: float = 1.0, overwrite: bool = False) -> Path:
         """Write predicted lines over commanded ones as SVG in mm; returns its path.
@@ -215,7 +234,7 @@ class Burn:
 
 @checked
 @dataclass(frozen=True, eq=False)
-class PathBurn:
+class PathBurn(Drawn):
     """What a machine makes of a path that is no ring test, such as a customer's job.
 
     Parameters
@@ -242,19 +261,6 @@ class PathBurn:
     duration: float = 0.0
     lost_cycles: tuple[int, int] = (0, 0)
 
-    @property
-    def errors(self) -> tuple[np.ndarray, ...]:
-        """Burned minus commanded place of every sample, mm; one (n, 2) array a line."""
-        return tuple(x.xy - c for x, c in zip(self.lines, self.commanded, strict=True))
-
-    def rms_error(self) -> float:
-        """Root mean square distance between burned and commanded places, mm."""
-        return float(np.sqrt(np.mean(np.sum(np.concatenate(self.errors) ** 2, axis=1))))
-
-    def largest_error(self) -> float:
-        """Largest distance between burned and commanded places, mm."""
-        return float(np.hypot(*np.concatenate(self.errors).T).max())
-
     def to_dict(self) -> dict[str, Any]:
         """Return machine and lines as plain Python types (mm)."""
         return {
@@ -264,16 +270,6 @@ class PathBurn:
             "largest_error_mm": self.largest_error(),
             "lines": [_plain(line) for line in self.lines],
         }
-
-    def to_csv(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the burned points as CSV, mm: the columns of `Burn.to_csv`, a chain for a ring.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and ``overwrite`` is false.
-        """
-        return _write_csv(self.lines, path, overwrite=overwrite)
 
     def plot(self, ax: Axes | None = None, *, magnify: float | None = None) -> Axes:
         """Draw the burned path over the commanded one with the error magnified.
@@ -302,17 +298,6 @@ class PathBurn:
             ("error, most", f"{self.largest_error() * 1e3:.0f} µm"),
         ]
         return Table((), rows, "Burn of a path").html()
-
-
-def _write_csv(lines: tuple[Line, ...], path: str | Path, *, overwrite: bool) -> Path:
-    rows = (
-        (x.shape, x.ring, x.size, x.pass_index + 1, f"{px:.4f}", f"{py:.4f}")
-        for x in lines
-        for px, py in x.xy
-    )
-    table = Table(("shape", "ring", "size_mm", "pass", "x_mm", "y_mm"), rows)
-    remark = "predicted points on the burned lines, one line a point; lengths in mm"
-    return write_new_text(path, table.csv(remark), overwrite=overwrite)
 
 
 def _plain(line: Line) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypedDict, overload
+from typing import TypedDict, Unpack, overload
 
 import numpy as np
 
@@ -50,28 +50,21 @@ class TimedBurn(Burn):
         return f"{super().__repr__()[:-1]}, {self.duration:.0f} s, lost steps x {x}, y {y})"
 
 
-@overload
-def simulate(
-    machine: Machine,
-    test: RingTest,
-    *,
-    step: float = ...,
-    feed_forces: bool = ...,
-    inertia: bool = ...,
-    time_step: float | None = ...,
-) -> Burn: ...
+class _How(TypedDict, total=False):
+    """Options of `simulate`."""
+
+    step: float
+    feed_forces: bool
+    inertia: bool
+    time_step: float | None
 
 
 @overload
-def simulate(
-    machine: Machine,
-    test: Toolpath,
-    *,
-    step: float = ...,
-    feed_forces: bool = ...,
-    inertia: bool = ...,
-    time_step: float | None = ...,
-) -> PathBurn: ...
+def simulate(machine: Machine, test: RingTest, **how: Unpack[_How]) -> Burn: ...
+
+
+@overload
+def simulate(machine: Machine, test: Toolpath, **how: Unpack[_How]) -> PathBurn: ...
 
 
 @checked

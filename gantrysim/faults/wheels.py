@@ -30,10 +30,30 @@ _PLAY = (
 )
 
 
-class _OneWay:
-    """A fault that can be said in several ways, one at a time."""
+class _PlateWheels(Fault):
+    """What both faults of the wheels of a plate share: said in one of three ways at a time.
+
+    By the effect that is read off the plate, by where the nuts stand (degrees), by how far they
+    have moved their wheels from first contact (mm): `_ways`, in this order, each with its limits.
+    """
+
+    side: str
+    nut_deg: float | None
+    wheel: str | int | None
 
     _ways: ClassVar[Mapping[str, tuple[float, float]]]
+    _toward: ClassVar[float]  # 1 where the nuts are turned toward the rail, -1 away from it
+    _read: ClassVar[str]  # what the effect adds to
+    _more: ClassVar[str]  # how the plate has more of it
+    _does: ClassVar[str]  # what nuts do that make it
+
+    block = "y"
+    drive = said("{self.side}")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        way, value = self._way
+        check_number(type(self).__name__, way, value, *self._ways[way])
 
     @property
     def _way(self) -> tuple[str, float]:
@@ -45,6 +65,59 @@ class _OneWay:
             raise ValueError(f"{kind}: one of {listed(list(self._ways))} is needed, found {found}")
         return next(iter(told.items()))
 
+    def apply(self, machine: Machine) -> Machine:
+        """Return the machine with this fault.
+
+        Raises
+        ------
+        ValueError
+            If the nuts already stand tighter, or looser, or cannot go that far.
+        """
+        moved = _set_nuts(machine, self.side, self.wheel, self._toward * self._travel(machine))
+        had: float = getattr(machine.value(self.side), self._read)
+        ok = getattr(moved, self._read) >= had * (1.0 - 1e-9)
+        what = "drag" if self._read == "friction" else "play"
+        accepted = f"{self._more} than the plate is now, with {had:.3g} {self.unit} of {what}"
+        require(ok, type(self).__name__, *self._way, accepted)
+        return machine.set(self.side, moved)
+
+    def _travel(self, machine: Machine) -> float:
+        """Way of the nuts from first contact, mm."""
+        offset = _offset(machine, self.side, self.wheel)
+        name, value = self._way
+        effect, _, travel = self._ways
+        if name == "nut_deg":
+            return self._toward * nut_approach(offset, value)
+        if name == travel:
+            accepted = f"at most the nut's offset of {offset:g} mm"
+            require(value <= offset, type(self).__name__, name, value, accepted)
+            return value
+        wanted = getattr(machine.value(self.side), self._read) + value
+
+        def short(way: float) -> float:
+            plate = _set_nuts(machine, self.side, self.wheel, self._toward * way)
+            return float(getattr(plate, self._read) - wanted)
+
+        most = short(offset)
+        accepted = f"at most {most + value:.3g} {self.unit}, which these nuts can {self._does}"
+        require(most >= 0.0, type(self).__name__, effect, value, accepted)
+        return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
+
+    def _effect(self, machine: Machine) -> float:
+        """What it adds to what is read off a machine."""
+        after = self.apply(machine).value(self.side)
+        return max(getattr(after, self._read) - getattr(machine.value(self.side), self._read), 0.0)
+
+    def _degrees(self, machine: Machine) -> float:
+        """Where its nuts stand on a machine."""
+        offset = _offset(machine, self.side, self.wheel)
+        angle = nut_angle(offset, self._toward * self._travel(machine))
+        return self._toward * max(self._toward * angle, 0.0)
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """The eccentric nuts of its plate."""
+        return nuts_of(machine, self.side, self.check, loose=self.effect == RATTLE)
+
     def __repr__(self) -> str:
         """Only what is said."""
         told = [(f.name, getattr(self, f.name)) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
@@ -52,23 +125,9 @@ class _OneWay:
         return f"{type(self).__name__}({text})"
 
 
-class _PlateWheels(Fault):
-    """What both faults of the wheels of a plate share."""
-
-    side: str
-
-    block = "y"
-
-    drive = said("{self.side}")
-
-    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
-        """The eccentric nuts of its plate."""
-        return nuts_of(machine, self.side, self.check, loose=self.effect == RATTLE)
-
-
 @checked
 @dataclass(frozen=True, repr=False)
-class TightWheels(_OneWay, _PlateWheels):
+class TightWheels(_PlateWheels):
     """Wheels of one end plate pinched on their rail: extra rolling drag.
 
     Said in one of three ways, which `in_force`, `in_degrees` and `in_interference` turn into
@@ -107,64 +166,26 @@ class TightWheels(_OneWay, _PlateWheels):
         "interference": (0.0, 100.0),
     }
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        way, value = self._way
-        check_number("TightWheels", way, value, *self._ways[way])
+    _toward, _read, _more, _does = 1.0, "friction", "tighter", "pinch"
 
     def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault.
-
-        Raises
-        ------
-        ValueError
-            If the nuts already stand tighter, or cannot pinch that hard.
-        """
-        plate: EndPlate = machine.value(self.side)
+        """As all faults of wheels; a drag of the whole plate needs no nuts that can pinch it."""
         if self.extra_force is not None and self.wheel is None:
-            return machine.set(f"{self.side}.friction", plate.friction + self.extra_force)
-        tight = _set_nuts(machine, self.side, self.wheel, self._approach(machine))
-        way, value = self._way
-        accepted = f"tighter than the plate is now, with {plate.friction:.3g} N of drag"
-        ok = tight.friction >= plate.friction * (1.0 - 1e-9)
-        require(ok, "TightWheels", way, value, accepted)
-        return machine.set(self.side, tight)
+            drag = machine.value(self.side).friction + self.extra_force
+            return machine.set(f"{self.side}.friction", drag)
+        return super().apply(machine)
 
     def in_force(self, machine: Machine) -> TightWheels:
         """Return the same fault of a machine said as extra drag, N."""
-        extra = self.apply(machine).value(self.side).friction - machine.value(self.side).friction
-        return TightWheels(self.side, extra_force=max(extra, 0.0), wheel=self.wheel)
+        return TightWheels(self.side, extra_force=self._effect(machine), wheel=self.wheel)
 
     def in_degrees(self, machine: Machine) -> TightWheels:
         """Return the same fault of a machine said as where the nuts stand, degrees."""
-        offset = _offset(machine, self.side, self.wheel)
-        angle = nut_angle(offset, self._approach(machine))
-        return TightWheels(self.side, nut_deg=angle, wheel=self.wheel)
+        return TightWheels(self.side, nut_deg=self._degrees(machine), wheel=self.wheel)
 
     def in_interference(self, machine: Machine) -> TightWheels:
         """Return the same fault of a machine said as interference, mm."""
-        approach = self._approach(machine)
-        return TightWheels(self.side, interference=approach, wheel=self.wheel)
-
-    def _approach(self, machine: Machine) -> float:
-        """Way of the nuts past first contact, mm."""
-        offset = _offset(machine, self.side, self.wheel)
-        if self.nut_deg is not None:
-            return nut_approach(offset, self.nut_deg)
-        if self.interference is not None:
-            accepted = f"at most the nut's offset of {offset:g} mm"
-            ok = self.interference <= offset
-            require(ok, "TightWheels", "interference", self.interference, accepted)
-            return self.interference
-        wanted = machine.value(self.side).friction + self.extra_force
-
-        def short(approach: float) -> float:
-            return _set_nuts(machine, self.side, self.wheel, approach).friction - wanted
-
-        most = short(offset)
-        accepted = f"at most {most + (self.extra_force or 0.0):.3g} N, which these nuts can pinch"
-        require(most >= 0.0, "TightWheels", "extra_force", self.extra_force, accepted)
-        return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
+        return TightWheels(self.side, interference=self._travel(machine), wheel=self.wheel)
 
     unit = "N"
     effect = DRAG
@@ -201,7 +222,7 @@ class TightWheels(_OneWay, _PlateWheels):
 
 @checked
 @dataclass(frozen=True, repr=False)
-class LooseWheels(_OneWay, _PlateWheels):
+class LooseWheels(_PlateWheels):
     """Wheels of one end plate that stand off their rail: yaw play and little drag.
 
     Said in one of three ways, which `in_clearance`, `in_degrees` and `in_gap` turn into each
@@ -246,71 +267,36 @@ class LooseWheels(_OneWay, _PlateWheels):
         "gap": (0.0, 50.0),
     }
 
+    _toward, _read, _more, _does = -1.0, "rack_clearance", "looser", "leave"
+
     def __post_init__(self) -> None:
         super().__post_init__()
-        way, value = self._way
-        check_number("LooseWheels", way, value, *self._ways[way])
         if self.drag_factor is not None:
             check_number("LooseWheels", "drag_factor", self.drag_factor, 0.0, 1.0)
-            ok = way == "clearance" and self.wheel is None
+            ok = self.clearance is not None and self.wheel is None
             accepted = "no drag factor with a nut angle, a gap or a single wheel: it follows"
             require(ok, "LooseWheels", "drag_factor", self.drag_factor, accepted)
 
     def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault.
-
-        Raises
-        ------
-        ValueError
-            If the nuts already stand looser, or cannot back off that far.
-        """
+        """As all faults of wheels; drag and play that were told are taken as told."""
+        if self.drag_factor is None or self.clearance is None:
+            return super().apply(machine)
         plate: EndPlate = machine.value(self.side)
-        if self.drag_factor is not None and self.clearance is not None:
-            told = plate.with_friction(plate.friction * self.drag_factor)
-            clearance = plate.rack_clearance + self.clearance
-            return machine.set(self.side, dataclasses.replace(told, rack_clearance=clearance))
-        loose = _set_nuts(machine, self.side, self.wheel, -self._backing(machine))
-        way, value = self._way
-        accepted = f"looser than the plate is now, with {plate.rack_clearance:.3g} mm of play"
-        ok = loose.rack_clearance >= plate.rack_clearance * (1.0 - 1e-9)
-        require(ok, "LooseWheels", way, value, accepted)
-        return machine.set(self.side, loose)
+        told = plate.with_friction(plate.friction * self.drag_factor)
+        clearance = plate.rack_clearance + self.clearance
+        return machine.set(self.side, dataclasses.replace(told, rack_clearance=clearance))
 
     def in_clearance(self, machine: Machine) -> LooseWheels:
         """Return the same fault of a machine said as play of y_right - y_left, mm."""
-        before = machine.value(self.side).rack_clearance
-        play = self.apply(machine).value(self.side).rack_clearance - before
-        return LooseWheels(self.side, clearance=max(play, 0.0), wheel=self.wheel)
+        return LooseWheels(self.side, clearance=self._effect(machine), wheel=self.wheel)
 
     def in_degrees(self, machine: Machine) -> LooseWheels:
         """Return the same fault of a machine said as where the nuts stand, degrees."""
-        offset = _offset(machine, self.side, self.wheel)
-        angle = nut_angle(offset, -self._backing(machine))
-        return LooseWheels(self.side, nut_deg=min(angle, 0.0), wheel=self.wheel)
+        return LooseWheels(self.side, nut_deg=self._degrees(machine), wheel=self.wheel)
 
     def in_gap(self, machine: Machine) -> LooseWheels:
         """Return the same fault of a machine said as gap at the wheels, mm."""
-        return LooseWheels(self.side, gap=self._backing(machine), wheel=self.wheel)
-
-    def _backing(self, machine: Machine) -> float:
-        """Way of the nuts back from first contact, mm."""
-        offset = _offset(machine, self.side, self.wheel)
-        if self.nut_deg is not None:
-            return -nut_approach(offset, self.nut_deg)
-        if self.gap is not None:
-            accepted = f"at most the nut's offset of {offset:g} mm"
-            require(self.gap <= offset, "LooseWheels", "gap", self.gap, accepted)
-            return self.gap
-        before = machine.value(self.side).rack_clearance
-        wanted = before + self.clearance
-
-        def short(backing: float) -> float:
-            return _set_nuts(machine, self.side, self.wheel, -backing).rack_clearance - wanted
-
-        most = short(offset)
-        accepted = f"at most {most + (self.clearance or 0.0):.3g} mm, which these nuts can leave"
-        require(most >= 0.0, "LooseWheels", "clearance", self.clearance, accepted)
-        return 0.0 if short(0.0) >= 0.0 else _root(short, 0.0, offset)
+        return LooseWheels(self.side, gap=self._travel(machine), wheel=self.wheel)
 
     unit = "mm"
     effect = RATTLE

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,7 @@ from scipy.special import ndtri
 
 from gantrysim.records.checks import finite_number, one_of, positive
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -263,15 +262,7 @@ class Verdict:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as plain Python types."""
-        return {
-            "decision": self.decision,
-            "probability": self.probability,
-            "unknown": self.unknown,
-            "confidence": self.confidence,
-            "source": self.source,
-            "tolerance": self.tolerance.to_dict(),
-            "requirements": [dataclasses.asdict(r) for r in self.requirements],
-        }
+        return fields_of(self)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every value with its 95 % interval as part of its limit."""

@@ -15,7 +15,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import must_be
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 #: Tasks handed to the executor ahead of the results: keeps every worker busy, and memory flat.
 AHEAD = 64
@@ -85,18 +85,7 @@ class ManyBurns:
 
     def to_dict(self) -> dict[str, Any]:
         """Burns and failures as plain Python types (mm)."""
-        return {
-            "burns": [None if burn is None else burn.to_dict() for burn in self.burns],
-            "failures": [
-                {
-                    "index": f.index,
-                    "machine": f.machine.to_dict(),
-                    "sentence": f.sentence,
-                    "kind": f.kind,
-                }
-                for f in self.failures
-            ],
-        }
+        return fields_of(self)
 
     def __repr__(self) -> str:
         done = len(self.burns) - len(self.failures)

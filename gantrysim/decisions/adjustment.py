@@ -15,7 +15,9 @@ from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
 from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
+_STEP = ("full", "low", "high", "fraction", "short", "overshoot", "overshoot_full")
 DO, CHECK, LEAVE = "do", "check first", "leave"
 _EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities
 
@@ -193,22 +195,10 @@ class Adjustment:
         return {
             "fault": self.fault,
             "explanation": list(self.of),
-            "probability": self.probability,
-            "action": self.action,
-            "place": self.place,
-            "way": self.way,
-            "amount": self.amount,
-            "unit": self.unit,
-            "full": self.step.full,
-            "low": self.step.low,
-            "high": self.step.high,
-            "fraction": self.step.fraction,
-            "short": self.step.short,
-            "overshoot": self.step.overshoot,
-            "overshoot_full": self.step.overshoot_full,
-            "expected": dataclasses.asdict(self.expected) if self.expected else None,
-            "confirm": self.confirm,
-            "safety": self.safety,
+            **fields_of(self, "probability", "action"),
+            **fields_of(self, "place", "way", "amount", "unit"),
+            **fields_of(self.step, *_STEP),
+            **fields_of(self, "expected", "confirm", "safety"),
             "note": self.point.note,
         }
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 import html
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,7 +32,7 @@ from gantrysim.pattern.ringtest import RingTest, ring_test
 from gantrysim.records.checks import whole_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -141,8 +139,7 @@ class Advice:
             "explanations": [
                 {"faults": list(f), "words": w, "probability": p} for f, w, p in self.explanations
             ],
-            "checks": [dataclasses.asdict(check) for check in self.checks],
-            "adjustments": [adjustment.to_dict() for adjustment in self.adjustments],
+            **fields_of(self, "checks", "adjustments"),
             "round_minutes": self.costs.round,
             "overshoot_minutes": self.costs.overshoot,
         }
@@ -155,18 +152,16 @@ class Advice:
         FileExistsError
             If the file exists and ``overwrite`` is false.
         """
-        text = io.StringIO()
-        text.write("# advice after a finding, one line an adjustment; amounts in the unit column\n")
-        names = [name for name in _COLUMNS if name != "expected"]
-        expected = ["expected", "expected_low", "expected_high", "expected_unit"]
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow([*names, *expected])
+        rows = []
         for adjustment in self.adjustments:
             row = adjustment.to_dict() | {"explanation": " + ".join(adjustment.of)}
-            told = adjustment.expected
-            after = [told.estimate, told.low, told.high, told.unit] if told else [""] * 4
-            writer.writerow([_plain(v) for v in (*(row[name] for name in names), *after)])
-        return write_new_text(path, text.getvalue(), overwrite=overwrite)
+            told = row["expected"] or {}
+            cells = [row[name] for name in _COLUMNS]
+            cells += [told.get(name, "") for name in ("estimate", "low", "high", "unit")]
+            rows.append([f"{v:.6g}" if isinstance(v, float) else v for v in cells])
+        heads = (*_COLUMNS, "expected", "expected_low", "expected_high", "expected_unit")
+        remark = "advice after a finding, one line an adjustment; amounts in the unit column"
+        return write_new_text(path, Table(heads, rows).csv(remark), overwrite=overwrite)
 
     def __repr__(self) -> str:
         if not self.adjustments:
@@ -187,10 +182,10 @@ class Advice:
 
 
 _COLUMNS = (
-    "fault", "explanation", "probability", "action", "place", "way", "amount", "unit", "full",
-    "low", "high", "fraction", "short", "overshoot", "overshoot_full", "expected", "confirm",
-    "safety", "note",
-)  # fmt: skip
+    *("fault", "explanation", "probability", "action", "place", "way", "amount", "unit"),
+    *("full", "low", "high", "fraction", "short", "overshoot", "overshoot_full"),
+    *("confirm", "safety", "note"),
+)
 
 
 @checked
@@ -381,7 +376,3 @@ def _cautions(advice: Advice) -> list[str]:
 def _probability(p: float) -> str:
     """Say a probability without claiming more than the model can."""
     return "above 0.99" if p > 0.99 else f"{p:.2f}"
-
-
-def _plain(value: Any) -> Any:
-    return f"{value:.6g}" if isinstance(value, float) else value

@@ -32,6 +32,7 @@ from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -264,12 +265,9 @@ class Finding:
             "assumptions": self.assumptions.to_dict(),
             "ranked": [
                 {
-                    "faults": list(h.faults),
-                    "probability": h.probability,
-                    "log_evidence": h.log_evidence,
+                    **fields_of(h, "faults", "probability", "log_evidence"),
                     "converged": h.fit.mode.converged,
-                    "magnitudes": {k: dataclasses.asdict(m) for k, m in h.magnitudes.items()},
-                    "indistinguishable_from": [list(f) for f in h.indistinguishable_from],
+                    **fields_of(h, "magnitudes", "indistinguishable_from"),
                 }
                 for h in self.ranked
             ],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,7 @@ from gantrysim.inference.assumptions import USUAL
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -176,14 +175,10 @@ class Identifiability:
             "test": self.test.to_dict(),
             "length_mm": self.length,
             "rows": [
-                {**dataclasses.asdict(r), "part_left": r.left, "identifiable": r.identifiable}
+                fields_of(r) | {"part_left": r.left, "identifiable": r.identifiable}
                 for r in self.rows
             ],
-            "blind": list(self.blind),
-            "power": [
-                {**dataclasses.asdict(p), "confused_with": list(p.confused_with)}
-                for p in self.power
-            ],
+            **fields_of(self, "blind", "power"),
             **{name: part.to_dict() for name, part in parts.items() if part is not None},
         }
 

@@ -95,3 +95,9 @@ def _without_repeats(xy: Array) -> Array:
     """Corners less those that repeat the one before."""
     moved = np.r_[True, (np.diff(xy, axis=0) != 0.0).any(axis=1)]
     return xy[moved]
+
+
+def decimal(value: float, digits: int) -> str:
+    """A number with at most so many digits, no exponent and no needless noughts."""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from gantrysim.burn.simulation import check_travel
-from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
+from gantrysim.formats.geometry import Drawn, decimal, drawing_of, name_of, reach_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
@@ -186,6 +186,4 @@ def _rounded(xy: Array) -> Array:
 
 
 def _number(value: float) -> str:
-    """Decimal without exponent or needless noughts; the description knows no exponents."""
-    text = f"{value:.{DIGITS}f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+    return decimal(value, DIGITS)  # the description knows no exponents

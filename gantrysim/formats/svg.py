@@ -18,7 +18,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from gantrysim.burn import Burn
-from gantrysim.formats.geometry import Drawn, drawing_of, name_of, reach_of
+from gantrysim.formats.geometry import Drawn, decimal, drawing_of, name_of, reach_of
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import SHAPES
 from gantrysim.records.arrays import Array
@@ -229,6 +229,4 @@ def _once(name: str, used: Counter[str]) -> str:
 
 
 def _number(value: float) -> str:
-    """Decimal without exponent or needless noughts."""
-    text = f"{value:.{DIGITS}f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+    return decimal(value, DIGITS)

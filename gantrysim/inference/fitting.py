@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import functools
 import itertools
 import math
@@ -23,7 +22,7 @@ from gantrysim.inference.solver import Mode, extend, learn_noise, search
 from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 
 @dataclass(frozen=True)
@@ -216,8 +215,7 @@ class Fit:
             "faults": [fault.name for fault in self.mode.faults],
             "converged": self.mode.converged,
             "rms_mm": self.rms,
-            "magnitudes": {k: dataclasses.asdict(v) for k, v in self.magnitudes.items()},
-            "parameters": [dataclasses.asdict(p) for p in self.parameters],
+            **fields_of(self, "magnitudes", "parameters"),
         }
 
     def report(self) -> str:

@@ -18,7 +18,7 @@ from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode, solve
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -131,15 +131,8 @@ class Profile:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the profile as plain Python types."""
-        return {
-            "fault": self.fault,
-            "unit": self.unit,
-            "estimate": self.estimate,
-            "values": self.values.tolist(),
-            "drop": self.drop.tolist(),
-            "converged": self.converged.tolist(),
-            "laplace": list(self.laplace),
-        }
+        names = ("fault", "unit", "estimate", "values", "drop", "converged", "laplace")
+        return fields_of(self, *names)
 
     def _words(self) -> str:
         try:

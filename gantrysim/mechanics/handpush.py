@@ -30,7 +30,7 @@ from gantrysim.records.checks import finite_number, one_of, positive
 from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,6 +45,12 @@ _PUSHED = {"left": "y_left", "right": "y_right", "carriage": "s"}
 _BEHIND = {"left": "y_right", "right": "y_left", "carriage": "rotor_x"}
 _WORDS = {"left": "right side", "right": "left side", "carriage": "motor pulley"}
 
+#: What is told of a push, by unit.
+_UNITS = {
+    "mm": ("place", "stroke", "lag_forward", "lag_back", "lag_mean", "loop_travel"),
+    "n": ("limit", "start_forward", "start_back", "keep_forward", "keep_back", "loop_force"),
+    "n_mm": ("stiffness",),
+}
 _SETTLED = 1e-4  # N: a detent is settled when its force is known to this
 _TRIES = 5000  # of placing the rotor in its detents; each is one settling of the machine
 
@@ -228,24 +234,10 @@ class PushResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Readings as plain types; the name of each carries its unit."""
-        return {
-            "at": self.at,
-            "motor": self.motor,
-            "place_mm": list(self.place),
-            "stroke_mm": self.stroke,
-            "limit_n": self.limit,
-            "moved_freely": self.moved_freely,
-            "start_forward_n": self.start_forward,
-            "start_back_n": self.start_back,
-            "keep_forward_n": self.keep_forward,
-            "keep_back_n": self.keep_back,
-            "lag_forward_mm": self.lag_forward,
-            "lag_back_mm": self.lag_back,
-            "lag_mean_mm": self.lag_mean,
-            "loop_force_n": self.loop_force,
-            "loop_travel_mm": self.loop_travel,
-            "stiffness_n_mm": self.stiffness,
-        }
+        told = fields_of(self, "at", "motor", "moved_freely")
+        for unit, names in _UNITS.items():
+            told |= {f"{name}_{unit}": value for name, value in fields_of(self, *names).items()}
+        return told
 
     def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write the record: leg, travel, force, lag, one line a reading (mm, N).

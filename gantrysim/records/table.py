@@ -1,12 +1,15 @@
-"""A table of a result, in the forms that a result is shown in: HTML, aligned text, CSV."""
+"""The forms that a result is shown in: a table as HTML, aligned text, CSV; plain Python types."""
 
 from __future__ import annotations
 
 import csv
+import dataclasses
 import html
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
+
+import numpy as np
 
 
 class Table(NamedTuple):
@@ -57,3 +60,22 @@ class Table(NamedTuple):
 
 def _plain(cell: Any) -> Any:
     return f"{cell:.9g}" if isinstance(cell, float) else "" if cell is None else cell
+
+
+def as_plain(value: Any) -> Any:
+    """A value in plain Python types: results by their fields, arrays and rows as lists."""
+    if hasattr(value, "to_dict"):
+        return value.to_dict()
+    if dataclasses.is_dataclass(value):
+        return fields_of(value)
+    if isinstance(value, Mapping):
+        return {key: as_plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    return [as_plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def fields_of(result: Any, *names: str) -> dict[str, Any]:
+    """Named properties of a result in plain Python types; all its fields if none is named."""
+    names = names or tuple(field.name for field in dataclasses.fields(result))
+    return {name: as_plain(getattr(result, name)) for name in names}

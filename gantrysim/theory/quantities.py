@@ -12,62 +12,6 @@ import sympy as sp
 
 from gantrysim.records.doors import checked
 
-__all__ = [
-    "QUANTITIES",
-    "Quantity",
-    "FRICTION",
-    "STIFFNESS",
-    "BACKLASH",
-    "WINDUP",
-    "WINDUP_X",
-    "WINDUP_Y",
-    "COMMAND",
-    "PLACE",
-    "SPEED",
-    "RADIUS",
-    "HALF",
-    "PHASE",
-    "START",
-    "TURNED",
-    "ALONG",
-    "START_ALONG",
-    "DRAWN",
-    "ANGLE",
-    "SENSE",
-    "ROOT_X",
-    "ROOT_Y",
-    "SCALE_X",
-    "SCALE_Y",
-    "SCALE",
-    "LEAN",
-    "LAG_X",
-    "LAG_Y",
-    "LAG",
-    "ORDER",
-    "SPAN",
-    "RACKING",
-    "FRICTION_L",
-    "FRICTION_R",
-    "STIFFNESS_L",
-    "STIFFNESS_R",
-    "MEAN_LAG",
-    "LAG_SLOPE",
-    "DENSITY",
-    "MEASURED",
-    "RINGS",
-    "RATIO",
-    "SPACING",
-    "OFFSET",
-    "NUT",
-    "WHEEL",
-    "BEARING",
-    "SCRUB",
-    "REFERENCE",
-    "EXPONENT",
-    "BASE",
-    "CLEARANCE",
-]
-
 Expr = Any  # a sympy expression: sympy has no types
 
 
@@ -166,3 +110,6 @@ REFERENCE = _positive("P_0", "reference load of the scrub", "N")
 EXPONENT = _positive("n", "power of the load with which the scrub grows", "dimensionless")
 CLEARANCE = _positive("c_0", "clearance between wheel and rail", "mm")
 BASE = _positive("B", "wheel base along the rail", "mm")
+
+__all__ = ["QUANTITIES", "Quantity"]
+__all__ += [name for name, value in list(globals().items()) if isinstance(value, sp.Symbol)]

@@ -14,7 +14,6 @@ import functools
 import html
 import itertools
 import math
-import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -32,7 +31,7 @@ from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, of_kind, positive
 from gantrysim.records.doors import checked
-from gantrysim.records.files import placed, write_new_text
+from gantrysim.records.files import AnyPath, placed, write_new_text
 from gantrysim.records.table import Table
 
 #: What opens a template for work on the machine.
@@ -107,7 +106,7 @@ class Measurement(ABC):
 
     @classmethod
     @abstractmethod
-    def from_file(cls, path: str | os.PathLike[str], test: RingTest | None = None) -> Self:
+    def from_file(cls, path: AnyPath, test: RingTest | None = None) -> Self:
         """Read the CSV file that `to_csv` or the filled-in template is; `test` where it has one."""
 
     @abstractmethod
@@ -118,7 +117,7 @@ class Measurement(ABC):
     def plot(self, ax: Any = None) -> Any:
         """Draw it; takes and returns matplotlib Axes."""
 
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    def to_csv(self, path: AnyPath, *, overwrite: bool = False) -> Path:
         """Write the file that its reader reads; returns the path.
 
         Readings, what is believed of the instrument and `notes` come back as they were; the test
@@ -212,9 +211,12 @@ class ReadingSheet(Measurement):
         """Readings that a machine would give, in the units of the sheet, shape (n,)."""
 
     @property
-    @abstractmethod
     def uncertainty(self) -> Array:
-        """Standard uncertainty of each reading alone, in the units of the sheet, shape (n,)."""
+        """Standard uncertainty of each reading alone, in the units of the sheet, shape (n,).
+
+        What each reading says of itself, unless a sheet knows better.
+        """
+        return np.array([reading.uncertainty for reading in self.readings])
 
     @property
     def nuisances(self) -> Array:
@@ -295,9 +297,7 @@ class ReadingSheet(Measurement):
         return plot_rows(*self._drawn(), f"{stem}, {_UNITS.get(unit, unit)}", ax)
 
     @classmethod
-    def from_file(
-        cls, path: str | os.PathLike[str], test: RingTest | None = None, **given: Any
-    ) -> Self:
+    def from_file(cls, path: AnyPath, test: RingTest | None = None, **given: Any) -> Self:
         """Read a CSV file of readings; what is given goes before what the file states.
 
         Raises
@@ -330,10 +330,8 @@ class ReadingSheet(Measurement):
         read = {str: table.words, int: table.whole_numbers, float: table.numbers}
         fields = _fields(cls.reading)
         kinds = zip(cls.columns, [kind for _, own in fields for kind in own], strict=True)
-        cells = {
-            name: np.asarray(read[kind](name)).tolist()
-            for name, kind in kinds if name in table.columns
-        }  # fmt: skip
+        there = [(name, kind) for name, kind in kinds if name in table.columns]
+        cells = {name: np.asarray(read[kind](name)).tolist() for name, kind in there}
         for i in range(len(table)):
             row = {name: column[i] for name, column in cells.items()}
             row |= {name: usual(row) for name, usual in cls.absent.items() if name not in row}
@@ -355,8 +353,8 @@ class ReadingSheet(Measurement):
     def _drawn(self) -> tuple[list[str], list[float], list[float]]:
         """Names, values and uncertainties of the rows of the picture."""
         k = self.columns.index(self.by_hand[0])
-        names = [" ".join(f"{c:g}" if isinstance(c, float) else str(c) for c in row[:k])
-                 for row in self.rows()]  # fmt: skip
+        cells = [[f"{c:g}" if isinstance(c, float) else str(c) for c in r[:k]] for r in self.rows()]
+        names = [" ".join(row) for row in cells]
         return names, self.values.tolist(), self.uncertainty.tolist()
 
     @classmethod
@@ -428,9 +426,7 @@ class ReadingTerm:
         here = self.sheet.predict(machine)
         columns = np.zeros((here.size, len(moved)))
         for k, (other, axis) in enumerate(zip(moved, axes, strict=True)):
-            if set(axis) & set(
-                self.sheet.axes
-            ):  # of "spot", where the head sits, a hand feels none
+            if set(axis) & set(self.sheet.axes):  # of "spot", the place of the head, none
                 columns[:, k] = (here - self.sheet.predict(other)) / amount
         return self.sheet.values - here, columns
 
@@ -537,13 +533,13 @@ class Instrument(ABC):
         for sheet in self.sheets(machine, tests[-1] if tests else None):
             yield Candidate(self, self.words_of(sheet), self.minutes, sheet)
 
-    def read(self, path: str | os.PathLike[str], test: RingTest | None = None) -> Measurement:
+    def read(self, path: AnyPath, test: RingTest | None = None) -> Measurement:
         """Read a file of its readings, see `Measurement.from_file`."""
         return self.measurement.from_file(path, test)
 
     def write_template(
         self,
-        path: str | os.PathLike[str],
+        path: AnyPath,
         machine: Machine,
         test: RingTest | None = None,
         *,
@@ -573,9 +569,7 @@ class Instrument(ABC):
         return write_sheets(path, self.asked(machine, test), overwrite=overwrite)
 
 
-def write_sheets(
-    path: str | os.PathLike[str], sheets: Sequence[Measurement], *, overwrite: bool
-) -> Path:
+def write_sheets(path: AnyPath, sheets: Sequence[Measurement], *, overwrite: bool) -> Path:
     """Write sheets of one kind as one empty sheet to fill in.
 
     Opening remarks say what to read and how; rows left empty are left out by the reader, and lines

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from gantrysim.machine import Machine
 from gantrysim.mechanics.planner import plan
 from gantrysim.pattern.ringtest import Line, RingTest, ring_test
 from gantrysim.pattern.shapes import shape_of
+from gantrysim.records.arrays import points_along, way_along
 from gantrysim.records.doors import checked
 
 #: Distance between the points that a scanner gives along a line, mm.
@@ -93,12 +94,12 @@ class PointsOfPiece(Instrument):
 
     minutes: float = 8.0
 
-    name: ClassVar[str] = "points of a piece"
-    care: ClassVar[str] = (
+    name = "points of a piece"
+    care = (
         "Burning: never leave it alone; enclosure or eyewear for this wavelength, "
         "extraction and extinguisher at hand, as the maker's manual says."
     )
-    measurement: ClassVar[type[Measurement]] = Piece
+    measurement = Piece
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[Piece]:
         """Points all round each ring of the test whose piece is there."""
@@ -180,7 +181,8 @@ def planned_piece(
         drawn[shape, ring] = first + passes
         for k in range(first, first + passes):
             line = burned[shape, ring, min(k, 1)]
-            lines.append(Line(shape, ring, line.size, k, _every(line.xy, SPACING) - pivot))
+            at = np.arange(0.0, way_along(line.xy)[-1] - 0.5 * SPACING, SPACING)
+            lines.append(Line(shape, ring, line.size, k, points_along(line.xy, at) - pivot))
     piece = Piece(test, tuple(lines), "predictive")
     origin = np.zeros(BurnedPiece.n_nuisance)
     matched = match(piece, forward, origin)
@@ -197,13 +199,6 @@ def planned_piece(
         weight=np.ones(bins.count.size),
         origin=origin,
     )
-
-
-def _every(xy: np.ndarray, spacing: float) -> np.ndarray:
-    """Points along a line at a spacing, mm, on its chords, its end left out."""
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-    at = np.arange(0.0, way[-1] - 0.5 * spacing, spacing)
-    return np.column_stack([np.interp(at, way, xy[:, k]) for k in (0, 1)])
 
 
 def burned_length(test: RingTest) -> float:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,6 +44,7 @@ from gantrysim.records.checks import (
     whole_number,
 )
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 
 ACROSS = {"width": 0.0, "height": 90.0, "diagonal_up": 45.0, "diagonal_down": 135.0}
 _ACCEPTED = {
@@ -184,11 +184,11 @@ class CaliperSheet(ReadingSheet):
     turn_deg: float = 1.5
     notes: tuple[str, ...] = ()
 
-    what: ClassVar[str] = "Caliper readings"
-    contents: ClassVar[str] = "caliper readings"
-    reading: ClassVar[type] = CaliperReading
-    columns: ClassVar[tuple[str, ...]] = ("shape", "ring", "size_mm", "what", "value_mm")
-    by_hand: ClassVar[tuple[str, ...]] = ("value_mm",)
+    what = "Caliper readings"
+    contents = "caliper readings"
+    reading = CaliperReading
+    columns = ("shape", "ring", "size_mm", "what", "value_mm")
+    by_hand = ("value_mm",)
     settings: ClassVar[dict[str, tuple[str, ...]]] = {
         "resolution": ("resolution_mm",),
         "permissible_error": ("permissible_error_mm",),
@@ -196,12 +196,12 @@ class CaliperSheet(ReadingSheet):
         "line_width": ("line_width_mm", "line_width_spread_mm"),
         "turn_deg": ("turn_deg",),
     }
-    amount: ClassVar[float] = 1e-5
-    remarks: ClassVar[tuple[str, ...]] = (
+    amount = 1e-5
+    remarks = (
         "caliper readings of the burned piece, mm",
         "outside sizes: they hold one width of the burned line",
     )
-    instructions: ClassVar[tuple[str, ...]] = (
+    instructions = (
         "caliper readings of the burned piece, mm: fill in value_mm, leave empty what was not read",
         "Measure cold, jaws square to the sheet, over the outer edges of the line (outside sizes).",
         "diameter_A: across the circle in the direction A degrees from the piece's X toward its Y",
@@ -292,11 +292,11 @@ class CaliperSheet(ReadingSheet):
 
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         head = ("shape", "ring", "size, mm", "what", "reading, mm", "off its commanded size, mm")
-        return head, [
-            (r.shape, r.ring, f"{r.size:g}", r.what, f"{r.value:g}",
-             f"{r.value - r.nominal - self.line_width[0]:+.2f}")
-            for r in self.readings
-        ]  # fmt: skip
+        rows: list[Sequence[Any]] = []
+        for r in self.readings:
+            off = r.value - r.nominal - self.line_width[0]
+            rows.append((r.shape, r.ring, f"{r.size:g}", r.what, f"{r.value:g}", f"{off:+.2f}"))
+        return head, rows
 
 
 @checked
@@ -330,9 +330,9 @@ class Calipers(Instrument):
     permissible_error: float = 0.03
     angles_deg: Sequence[float] = (0.0, 45.0, 90.0, 135.0)
 
-    name: ClassVar[str] = "calipers"
-    care: ClassVar[str] = "The machine is not touched."
-    measurement: ClassVar[type[Measurement]] = CaliperSheet
+    name = "calipers"
+    care = "The machine is not touched."
+    measurement = CaliperSheet
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[CaliperSheet]:
         """The outermost ring of each shape of the test whose piece is there."""
@@ -354,10 +354,8 @@ class Calipers(Instrument):
                 readings.append(dataclasses.replace(blank, value=blank.nominal))
         if not readings:
             raise ValueError("angles_deg and rings name nothing to measure; name at least one.")
-        return CaliperSheet(
-            test, tuple(readings), "calipers", resolution=self.resolution,
-            permissible_error=self.permissible_error,
-        )  # fmt: skip
+        error, found = self.permissible_error, tuple(readings)
+        return CaliperSheet(test, found, "calipers", self.resolution, permissible_error=error)
 
     def words_of(self, sheet: Measurement) -> str:
         """Which sizes to read."""
@@ -369,8 +367,8 @@ class Calipers(Instrument):
 
 @checked
 def read_calipers(
-    path: str | os.PathLike[str],
-    test: RingTest | str | os.PathLike[str],
+    path: AnyPath,
+    test: RingTest | AnyPath,
     *,
     resolution: float | None = None,
     repeatability: float | None = None,
@@ -411,16 +409,15 @@ def read_calipers(
     >>> gs.read_calipers("calipers.csv", test)
     CaliperSheet('calipers.csv', 1 readings of 1 rings)
     """
-    return CaliperSheet.from_file(
-        path, test_of(test), resolution=resolution, repeatability=repeatability,
-        permissible_error=permissible_error, line_width=line_width, turn_deg=turn_deg,
-    )  # fmt: skip
+    caliper = {"resolution": resolution, "permissible_error": permissible_error}
+    hand = {"repeatability": repeatability, "line_width": line_width, "turn_deg": turn_deg}
+    return CaliperSheet.from_file(path, test_of(test), **caliper, **hand)
 
 
 @checked
 def write_caliper_sheet(
-    path: str | os.PathLike[str],
-    test: RingTest | str | os.PathLike[str],
+    path: AnyPath,
+    test: RingTest | AnyPath,
     *,
     rings: Mapping[str, Sequence[int]] | None = None,
     angles_deg: Sequence[float] = Calipers.angles_deg,
@@ -529,11 +526,8 @@ def _usual_rings(test: RingTest, parts: Sequence[float]) -> list[tuple[str, int]
 
 
 def _named_rings(test: RingTest, rings: Mapping[str, Sequence[int]]) -> list[tuple[str, int]]:
-    drawn = drawn_passes(test)
-    out = []
-    for shape, numbers in rings.items():
-        for number in numbers:
-            ring = whole_number(number, f"rings of {shape!r}", least=0)
-            check_ring(test, drawn, shape, ring, -1, "rings")
-            out.append((shape, ring))
-    return out
+    named = [(shape, number) for shape, numbers in rings.items() for number in numbers]
+    for shape, number in named:
+        ring = whole_number(number, f"rings of {shape!r}", least=0)
+        check_ring(test, drawn_passes(test), shape, ring, -1, "rings")
+    return named

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -16,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.records.checks import finite_number, shortened
-from gantrysim.records.files import read_text
+from gantrysim.records.files import AnyPath, read_text
 
 LARGEST = 1e9
 _OTHER_SIGN = re.compile(
@@ -90,7 +89,7 @@ class CsvTable:
 
 
 def read_table(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     columns: Sequence[str],
     what: str,
     *,
@@ -159,7 +158,7 @@ def read_table(
 
 
 def _filled(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     rows: list[tuple[int, list[str]]],
     places: Mapping[str, int],
     names: Sequence[str],
@@ -177,7 +176,7 @@ def _filled(
 
 
 def _stated(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     text: str,
     usual: Mapping[str, float],
     signed: Collection[str],
@@ -255,7 +254,7 @@ def _noted(text: str) -> Iterator[str]:
                 yield str(json.loads(found[1]))
 
 
-def _check_bounds(path: str | os.PathLike[str], what: str) -> None:
+def _check_bounds(path: AnyPath, what: str) -> None:
     """Refuse a file too large for a table before it is read into memory."""
     file = Path(path)
     if not file.is_file():
@@ -286,7 +285,7 @@ def _check_bounds(path: str | os.PathLike[str], what: str) -> None:
                 )
 
 
-def _rows(path: str | os.PathLike[str], text: str) -> list[tuple[int, list[str]]]:
+def _rows(path: AnyPath, text: str) -> list[tuple[int, list[str]]]:
     """Line number and cells of every line that is neither blank nor a comment."""
     kept = [
         (number, line)

@@ -16,7 +16,6 @@ switch off at the mains and unplug.  Follow the maker's manual.
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +40,7 @@ from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, one_of, point, positive
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 
 #: What is read, and the way to jog or push for it if the sheet says nothing else, mm.
 STROKES = {"lost_motion": 5.0, "lag": 3.0}
@@ -146,20 +146,20 @@ class DialSheet(MachineSheet):
     scale_error: float = 0.005
     notes: tuple[str, ...] = ()
 
-    what: ClassVar[str] = "Dial indicator"
-    contents: ClassVar[str] = "dial indicator readings"
-    reading: ClassVar[type] = DialReading
-    columns: ClassVar[tuple[str, ...]] = ("at", "what", "x_mm", "y_mm", "stroke_mm", "value_mm")
-    by_hand: ClassVar[tuple[str, ...]] = ("value_mm",)
+    what = "Dial indicator"
+    contents = "dial indicator readings"
+    reading = DialReading
+    columns = ("at", "what", "x_mm", "y_mm", "stroke_mm", "value_mm")
+    by_hand = ("value_mm",)
     settings: ClassVar[dict[str, tuple[str, ...]]] = {
         "resolution": ("resolution_mm",),
         "permissible_error": ("permissible_error_mm",),
         "scale_error": ("scale_error",),
     }
-    remarks: ClassVar[tuple[str, ...]] = (
+    remarks = (
         "dial indicator: lost motion on reversal and lag of the far side, mm, carriage at x, y",
     )
-    instructions: ClassVar[tuple[str, ...]] = (
+    instructions = (
         *CAUTIONS,
         "dial indicator, stem along the rail (carriage: along the beam): fill in value_mm, leave",
         "empty what was not read. For lost_motion the motors need power: laser disconnected, hands",
@@ -203,12 +203,15 @@ class DialSheet(MachineSheet):
         ValueError
             If a place lies off the travel, or less than a stroke from its ends.
         """
-        return np.array([
-            lost_motion(machine, r.at, r.place, r.stroke) if r.what == "lost_motion"
-            else push(machine, _OTHER[r.at], "off", place=r.place, stroke=r.stroke,
-                      limit=FIRM).lag_mean
-            for r in self.readings
-        ])  # fmt: skip
+        return np.array([_predicted(machine, r) for r in self.readings])
+
+
+def _predicted(machine: Machine, r: DialReading) -> float | None:
+    """What one reading would be, mm."""
+    if r.what == "lost_motion":
+        return lost_motion(machine, r.at, r.place, r.stroke)
+    pushed = push(machine, _OTHER[r.at], "off", place=r.place, stroke=r.stroke, limit=FIRM)
+    return pushed.lag_mean
 
 
 def lost_motion(machine: Machine, at: str, place: tuple[float, float], stroke: float) -> float:
@@ -274,25 +277,22 @@ class DialIndicator(Instrument):
     resolution: float = DialSheet.resolution
     permissible_error: float = DialSheet.permissible_error
 
-    name: ClassVar[str] = "dial indicator"
-    care: ClassVar[str] = (
+    name = "dial indicator"
+    care = (
         "Jog with the laser disconnected and hands clear of belts, pulleys and wheels; unplug "
         "before you push; re-home afterwards."
     )
-    measurement: ClassVar[type[Measurement]] = DialSheet
+    measurement = DialSheet
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[DialSheet]:
         """Lost motion at both end plates and the carriage, lag of both plates, in mid travel."""
         for at in PLACES:
-            readings = [
+            readings = tuple(
                 DialReading(at, what, middle_of(machine), stroke, 0.0)
                 for what, stroke in STROKES.items()
                 if at in _OTHER or what == "lost_motion"
-            ]
-            yield DialSheet(
-                tuple(readings), f"dial at the {at}", resolution=self.resolution,
-                permissible_error=self.permissible_error,
-            )  # fmt: skip
+            )
+            yield DialSheet(readings, f"dial at the {at}", self.resolution, self.permissible_error)
 
     def words_of(self, sheet: Measurement) -> str:
         """Where to set the indicator, and what to read."""
@@ -308,7 +308,7 @@ class DialIndicator(Instrument):
 
 @checked
 def read_dial(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     *,
     resolution: float | None = None,
     permissible_error: float | None = None,
@@ -348,7 +348,7 @@ def read_dial(
 
 @checked
 def write_dial_sheet(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     machine: Machine,
     *,
     resolution: float = DialSheet.resolution,

@@ -28,6 +28,7 @@ from gantrysim.instruments.forward import Forward
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import shape_of
+from gantrysim.records.arrays import gathered
 
 if TYPE_CHECKING:
     from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
@@ -250,13 +251,8 @@ def _by_ring(
     sheet: CaliperSheet, lines: Sequence[Line]
 ) -> Iterable[tuple[list[int], _Outline, list[int]]]:
     """Readings of each measured ring, its outline, and which lines make it up."""
-    rows: dict[tuple[str, int], list[int]] = {}
-    for i, reading in enumerate(sheet.readings):
-        rows.setdefault((reading.shape, reading.ring), []).append(i)
-    own: dict[tuple[str, int], list[int]] = {}
-    for i, line in enumerate(lines):
-        if len(line.xy):
-            own.setdefault((line.shape, line.ring), []).append(i)
+    rows = gathered(((r.shape, r.ring), i) for i, r in enumerate(sheet.readings))
+    own = gathered(((x.shape, x.ring), i) for i, x in enumerate(lines) if len(x.xy))
     for ring, readings in rows.items():
         chosen = own.get(ring, [])
         if sum(len(lines[i].xy) - 1 for i in chosen) < 1:

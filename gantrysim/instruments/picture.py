@@ -6,7 +6,6 @@ at before anything is unpacked, and whatever the decoder dislikes ends in one se
 
 from __future__ import annotations
 
-import os
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.records.checks import positive, shortened
+from gantrysim.records.files import AnyPath
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -67,7 +67,7 @@ class Picture:
 
 
 def open_picture(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     dpi: float | tuple[float, float] | None = None,
     *,
     what: str = "a scan",
@@ -127,7 +127,7 @@ def open_picture(
     return Picture(grey, found[::-1] if turned and given is None else found, str(path))
 
 
-def _check_size(path: str | os.PathLike[str], image: Image) -> None:
+def _check_size(path: AnyPath, image: Image) -> None:
     width, height = image.size
     if width * height > MOST_PIXELS:
         raise ValueError(_too_large(path, f"{width} x {height}"))
@@ -206,7 +206,7 @@ def _given_dpi(dpi: Any) -> tuple[float, float] | None:
     return found
 
 
-def _stated_dpi(path: str | os.PathLike[str], image: Image) -> tuple[float, float]:
+def _stated_dpi(path: AnyPath, image: Image) -> tuple[float, float]:
     try:
         x, y = (float(value) for value in image.info.get("dpi", (0.0, 0.0)))
     except (TypeError, ValueError, ZeroDivisionError):
@@ -222,7 +222,7 @@ def _rounded(dpi: float) -> float:
     return float(round(dpi)) if abs(dpi - round(dpi)) <= _PER_METRE else dpi
 
 
-def _too_large(path: str | os.PathLike[str], size: str) -> str:
+def _too_large(path: AnyPath, size: str) -> str:
     return (
         f"{path}: the picture has {size} pixels, over the {MOST_PIXELS:.3g} accepted; "
         "crop it to the piece, or scan at a lower resolution."

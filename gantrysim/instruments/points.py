@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,9 +30,11 @@ from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered, points_along, way_along
 from gantrysim.records.checks import listed, must_be, shortened
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
+from gantrysim.records.table import fields_of
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"
@@ -101,15 +103,15 @@ class Piece(Measurement):
     record: ScanRecord | None = field(default=None, kw_only=True)
     quarter_known: bool = field(default=True, kw_only=True)
 
-    what: ClassVar[str] = "Measured piece"
-    columns: ClassVar[tuple[str, ...]] = COLUMNS
-    by_hand: ClassVar[tuple[str, ...]] = ("x_mm", "y_mm")
-    remarks: ClassVar[tuple[str, ...]] = (
+    what = "Measured piece"
+    columns = COLUMNS
+    by_hand = ("x_mm", "y_mm")
+    remarks = (
         "measured points on the burned lines, frame of the lifted piece; lengths in mm",
         "pass counts from 1; -1 where the passes of a ring cannot be told apart",
         "scanner_...: errors believed of the scanner, their variances and covariances",
     )
-    instructions: ClassVar[tuple[str, ...]] = (
+    instructions = (
         "points of the burned lines by a measuring table or microscope: fill in x_mm and y_mm,",
         "leave empty what was not read. Clamp the piece once; any turn or shift of it is found.",
         "Measure the middle of the line, all round each ring, clear of corners and starts.",
@@ -203,20 +205,14 @@ class Piece(Measurement):
             "quarter_known": self.quarter_known,
             "test": self.test.to_dict(),
             "lines": [
-                {
-                    "shape": line.shape,
-                    "ring": line.ring,
-                    "size_mm": line.size,
-                    "pass_index": line.pass_index,
-                    "xy_mm": line.xy.tolist(),
-                }
+                fields_of(line, "shape ring size_mm pass_index xy_mm")
                 | ({"u_mm": self.uncertainty[i].tolist()} if self.uncertainty else {})
                 for i, line in enumerate(self.lines)
             ],
         }
 
     @classmethod
-    def from_file(cls, path: str | os.PathLike[str], test: RingTest | None = None) -> Piece:
+    def from_file(cls, path: AnyPath, test: RingTest | None = None) -> Piece:
         """Read a CSV file of points, see `read_points`."""
         return read_points(path, test_of(test))
 
@@ -289,18 +285,16 @@ class Piece(Measurement):
             lines = [line for line in self.lines if line.shape == nest.shape]
             points = sum(len(line.xy) for line in lines)
             known = sum(len(line.xy) for line in lines if line.pass_index >= 0)
-            missing = (
-                ", ".join(str(k) for shape, k in self.missing if shape == nest.shape) or "none"
-            )
+            missing = ", ".join(str(k) for shape, k in self.missing if shape == nest.shape)
             rings = len({line.ring for line in lines})
-            rows.append((nest.shape, rings, points, known, missing))
+            rows.append((nest.shape, rings, points, known, missing or "none"))
         return head, rows
 
 
 @checked
 def read_points(
-    path: str | os.PathLike[str],
-    test: RingTest | str | os.PathLike[str],
+    path: AnyPath,
+    test: RingTest | AnyPath,
     *,
     scanner: ScannerError | None = None,
     quarter_known: bool | None = None,
@@ -379,12 +373,10 @@ def read_points(
 
 def spread_along(xy: Array, count: int) -> Array:
     """So many points evenly along a line, from its start, its end left out, shape (count, 2)."""
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-    at = np.arange(count) * (way[-1] / count)
-    return np.column_stack([np.interp(at, way, xy[:, k]) for k in (0, 1)])
+    return points_along(xy, np.arange(count) * (way_along(xy)[-1] / count))
 
 
-def test_of(test: RingTest | str | os.PathLike[str] | None) -> RingTest:
+def test_of(test: RingTest | AnyPath | None) -> RingTest:
     """A test, or the one in a file; TypeError for anything else."""
     if isinstance(test, str | os.PathLike):
         test = read_test(test)
@@ -410,9 +402,8 @@ def _sorted_piece(
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
-    members: dict[tuple[str, int, int], list[int]] = {}
-    for i, key in enumerate(zip(shapes, rings.tolist(), passes.tolist(), strict=True)):
-        members.setdefault(key, []).append(i)
+    keys = zip(shapes, rings.tolist(), passes.tolist(), strict=True)
+    members = gathered((key, i) for i, key in enumerate(keys))
     lines, uncertainty = [], []
     for (shape, ring, pass_index), rows in members.items():
         check_ring(test, drawn, shape, ring, pass_index, place(rows[0]))
@@ -511,9 +502,7 @@ def _check_scale(piece: Piece) -> None:
 
 def _whole_rings(piece: Piece) -> list[Line]:
     """The points of all passes of each ring together; of one pass there may be only a stretch."""
-    rings: dict[tuple[str, int], list[Line]] = {}
-    for line in piece.lines:
-        rings.setdefault((line.shape, line.ring), []).append(line)
+    rings = gathered(((line.shape, line.ring), line) for line in piece.lines)
     return [
         Line(shape, ring, lines[0].size, -1, np.concatenate([line.xy for line in lines]))
         for (shape, ring), lines in rings.items()
@@ -534,11 +523,9 @@ def _extent(line: Line) -> float:
 
 
 def _believable(line: Line) -> bool:
-    """Whether the points may be the line, in mm, whatever the fault and the rotation.
-
-    An axis that sticks squashes a ring, so one commanded width is enough; a circle of which only an
-    arc was measured shows its size by its bend.
-    """
+    """Whether the points may be the line, in mm, whatever the fault and the rotation."""
+    # an axis that sticks squashes a ring, so one commanded width is enough; a circle of which only
+    # an arc was measured shows its size by its bend
     most = (1 + SCALE_TOLERANCE) * _full_extent(line)
     least = (1 - SCALE_TOLERANCE) * 2 * line.size
     extent = _extent(line)

@@ -12,10 +12,10 @@ and wheels, push gently, and follow the maker's manual.
 from __future__ import annotations
 
 import math
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -32,9 +32,10 @@ from gantrysim.instruments.base import (
 from gantrysim.machine import Machine
 from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult, push
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered
 from gantrysim.records.checks import finite_number, listed, one_of, point, positive, shortened
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 
 #: How far a hand pushes if the sheet does not say, mm: with motors off, and holding.
 USUAL_STROKE = {"off": 3.0, "holding": 0.4}
@@ -59,13 +60,14 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
     "stiffness_n_mm": ("holding",),
 }
 _AXES = {"N": "force, N", "mm": "length, mm", "N/mm": "stiffness, N/mm"}
-UNITS = {"_n": "N", "_mm": "mm", "_n_mm": "N/mm"}
+#: Unit by the end of a name, the longest end first.
+UNITS = {"_n_mm": "N/mm", "_mm": "mm", "_n": "N"}
 #: What is asked of one push.
+_FORCES = ("start_forward_n", "keep_forward_n", "start_back_n", "keep_back_n")
 _ASKED = {
-    "off": ("start_forward_n", "keep_forward_n", "start_back_n", "keep_back_n", "lag_forward_mm",
-            "lag_back_mm"),
+    "off": (*_FORCES, "lag_forward_mm", "lag_back_mm"),
     "holding": ("stiffness_n_mm", "loop_travel_mm", "lag_forward_mm"),
-}  # fmt: skip
+}
 #: Back is the other way: only these may be below zero.
 _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
 
@@ -136,6 +138,11 @@ class PushReading:
         """Unit of the value: "N", "mm" or "N/mm"."""
         return unit_of(self.what)
 
+    @property
+    def spot(self) -> str:
+        """Where the carriage stood, mm, as a caption says it."""
+        return f"({self.place[0]:g}, {self.place[1]:g})"
+
 
 @checked
 @dataclass(frozen=True, eq=False, repr=False)
@@ -180,24 +187,23 @@ class PushSheet(MachineSheet):
     permissible_error: float = 0.0
     notes: tuple[str, ...] = ()
 
-    what: ClassVar[str] = "Pushes by hand"
-    contents: ClassVar[str] = "push readings"
-    reading: ClassVar[type] = PushReading
-    columns: ClassVar[tuple[str, ...]] = (
-        "at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty", "stroke_mm",
-    )  # fmt: skip
-    by_hand: ClassVar[tuple[str, ...]] = ("value",)
+    what = "Pushes by hand"
+    contents = "push readings"
+    reading = PushReading
+    columns = ("at", "motor", "x_mm", "y_mm", "what", "value", "uncertainty", "stroke_mm")
+    by_hand = ("value",)
     settings: ClassVar[dict[str, tuple[str, ...]]] = {
-        "scale_error": ("scale_error",), "permissible_error": ("permissible_error_n",),
-    }  # fmt: skip
+        "scale_error": ("scale_error",),
+        "permissible_error": ("permissible_error_n",),
+    }
     absent: ClassVar[dict[str, Any]] = {
         "stroke_mm": lambda row: USUAL_STROKE.get(row["motor"], math.nan)
     }
-    remarks: ClassVar[tuple[str, ...]] = (
+    remarks = (
         "push by hand: what was read where, with the motor off or holding",
         "value and uncertainty in the unit that the name ends in: n, mm, n_mm",
     )
-    instructions: ClassVar[tuple[str, ...]] = (
+    instructions = (
         *CAUTIONS,
         "push by hand, motors off: fill in value (N or mm), leave empty what was not read",
         "Carriage at x_mm, y_mm. Push by stroke_mm forward (away from home; the carriage: to the",
@@ -261,17 +267,9 @@ class PushSheet(MachineSheet):
                 value = float(numbers[what] + u * rng.standard_normal())
                 if what not in _SIGNED:
                     value = max(value, 0.0)
-                readings.append(
-                    PushReading(
-                        result.at, result.motor, result.place, what, value, u, result.stroke
-                    )
-                )
+                where = (result.at, result.motor, result.place)
+                readings.append(PushReading(*where, what, value, u, result.stroke))
         return cls(tuple(readings), source)
-
-    @property
-    def uncertainty(self) -> Array:
-        """Standard uncertainty of each reading alone, in the same units, shape (n,)."""
-        return np.array([reading.uncertainty for reading in self.readings])
 
     @property
     def nuisances(self) -> Array:
@@ -323,14 +321,10 @@ class PushSheet(MachineSheet):
         unit = count.most_common(1)[0][0] if unit is None else unit
         one_of(unit, sorted(count), "unit")
         own = [r for r in self.readings if r.unit == unit]
-        names = [
-            f"{r.at}, motor {r.motor}, ({r.place[0]:g}, {r.place[1]:g}): {words_of(r.what)}"
-            for r in own
-        ]
-        return plot_rows(
-            names, [r.value for r in own], [r.uncertainty for r in own], _AXES[unit], ax,
-            marked=[r.motor == "holding" for r in own],
-        )  # fmt: skip
+        names = [f"{r.at}, motor {r.motor}, {r.spot}: {words_of(r.what)}" for r in own]
+        values, spread = [r.value for r in own], [r.uncertainty for r in own]
+        holding = [r.motor == "holding" for r in own]
+        return plot_rows(names, values, spread, _AXES[unit], ax, marked=holding)
 
     def _in_short(self) -> str:
         pushes = len({(r.at, r.motor, r.place, r.stroke) for r in self.readings})
@@ -338,11 +332,11 @@ class PushSheet(MachineSheet):
 
     def _html_rows(self) -> tuple[Sequence[str], list[Sequence[Any]]]:
         head = ("at", "motor", "carriage at, mm", "what", "reading")
-        return head, [
-            (r.at, r.motor, f"({r.place[0]:g}, {r.place[1]:g})", words_of(r.what),
-             f"{r.value:.3g} ± {r.uncertainty:.2g} {r.unit}")
-            for r in self.readings
-        ]  # fmt: skip
+        rows: list[Sequence[Any]] = []
+        for r in self.readings:
+            value = f"{r.value:.3g} ± {r.uncertainty:.2g} {r.unit}"
+            rows.append((r.at, r.motor, r.spot, words_of(r.what), value))
+        return head, rows
 
 
 @checked
@@ -374,9 +368,9 @@ class PushByHand(Instrument):
     length_resolution: float = 0.1
     permissible_error: float = 0.0
 
-    name: ClassVar[str] = "push by hand"
-    care: ClassVar[str] = "By hand: no job loaded, laser disconnected; re-home afterwards."
-    measurement: ClassVar[type[Measurement]] = PushSheet
+    name = "push by hand"
+    care = "By hand: no job loaded, laser disconnected; re-home afterwards."
+    measurement = PushSheet
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[PushSheet]:
         """Pushes of both plates and the carriage in mid travel, motors off and motors holding."""
@@ -387,16 +381,14 @@ class PushByHand(Instrument):
         }
         for motor in MOTORS:
             for at in PLACES:
-                readings = [
-                    PushReading(at, motor, middle_of(machine), what, 1.0, spread[unit_of(what)],
-                                USUAL_STROKE[motor])
+                where, stroke = (at, motor, middle_of(machine)), USUAL_STROKE[motor]
+                readings = tuple(
+                    PushReading(*where, what, 1.0, spread[unit_of(what)], stroke)
                     for what in _ASKED[motor]
                     if motor == "holding" or at != "carriage" or not what.startswith("lag")
-                ]  # fmt: skip
-                yield PushSheet(
-                    tuple(readings), f"{at}, motor {motor}",
-                    permissible_error=self.permissible_error,
-                )  # fmt: skip
+                )
+                source, error = f"{at}, motor {motor}", self.permissible_error
+                yield PushSheet(readings, source, permissible_error=error)
 
     def asked(self, machine: Machine, test: RingTest | None) -> tuple[PushSheet, ...]:
         """Pushes with the motors off."""
@@ -416,7 +408,7 @@ class PushByHand(Instrument):
 
 @checked
 def read_push(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     *,
     scale_error: float | None = None,
     permissible_error: float | None = None,
@@ -455,7 +447,7 @@ def read_push(
 
 @checked
 def write_push_sheet(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     machine: Machine,
     *,
     resolution: float = 0.1,
@@ -482,57 +474,43 @@ def write_push_sheet(
     >>> path.read_text().splitlines()[-1]
     'carriage,off,215,200,keep_back_n,,0.301386,3'
     """
-    hand = PushByHand(
-        resolution=resolution,
-        length_resolution=length_resolution,
-        permissible_error=permissible_error,
-    )
+    steps = {"resolution": resolution, "length_resolution": length_resolution}
+    hand = PushByHand(**steps, permissible_error=permissible_error)
     return hand.write_template(path, machine, overwrite=overwrite)
 
 
-def _push(machine: Machine, reading: PushReading) -> PushResult:
-    """The push of a reading.
-
-    With motors holding a third of the usual readings is enough: there are no detents to jump over.
-    """
-    off = reading.motor == "off"
-    return push(
-        machine, reading.at, reading.motor, place=reading.place, stroke=reading.stroke,
-        limit=FIRM if off else GENTLE, step=reading.stroke / (300.0 if off else 100.0),
-    )  # fmt: skip
+def _push(machine: Machine, r: PushReading) -> PushResult:
+    """The push of a reading; a held motor has no detents, so a third of the steps is enough."""
+    limit, steps = (FIRM, 300.0) if r.motor == "off" else (GENTLE, 100.0)
+    how = {"limit": limit, "step": r.stroke / steps}
+    return push(machine, r.at, r.motor, place=r.place, stroke=r.stroke, **how)
 
 
 def unit_of(what: str) -> str:
     """Unit of a number by its name: "N", "mm" or "N/mm"."""
-    return next(UNITS[end] for end in ("_n_mm", "_mm", "_n") if what.endswith(end))
+    return next(unit for end, unit in UNITS.items() if what.endswith(end))
 
 
 def words_of(what: str) -> str:
     """A number's name without its unit, as a caption says it."""
-    end = next(end for end in ("_n_mm", "_mm", "_n") if what.endswith(end))
+    end = next(end for end in UNITS if what.endswith(end))
     return what.removesuffix(end).replace("_", " ")
 
 
 def _contradictions(readings: Sequence[PushReading]) -> list[str]:
     """Sentences about forces to keep moving that are above those to start, beyond their errors."""
-    by_push: dict[tuple[Any, ...], dict[str, list[PushReading]]] = {}
-    for r in readings:
-        by_push.setdefault((r.at, r.motor, r.place), {}).setdefault(r.what, []).append(r)
     out = []
-    for (at, _, place), found in by_push.items():
+    for found in gathered(((r.at, r.motor, r.place), r) for r in readings).values():
         for way in ("forward", "back"):
-            pairs = [
-                (start, keep)
-                for start in found.get(f"start_{way}_n", [])
-                for keep in found.get(f"keep_{way}_n", [])
-                if keep.value - start.value > 3.0 * math.hypot(start.uncertainty, keep.uncertainty)
-            ]
-            if pairs:
-                start, keep = pairs[0]
-                out.append(
-                    f"{at} at ({place[0]:g}, {place[1]:g}): {keep.value:g} N to keep moving {way} "
-                    f"is above {start.value:g} N to start; read again."
-                )
+            starts = [r for r in found if r.what == f"start_{way}_n"]
+            for start, keep in product(starts, [r for r in found if r.what == f"keep_{way}_n"]):
+                allowed = 3.0 * math.hypot(start.uncertainty, keep.uncertainty)
+                if keep.value - start.value > allowed:
+                    out.append(
+                        f"{start.at} at {start.spot}: {keep.value:g} N to keep moving {way} "
+                        f"is above {start.value:g} N to start; read again."
+                    )
+                    break
     return out
 
 

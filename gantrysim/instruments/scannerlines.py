@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import os
 
 import numpy as np
 
 from gantrysim.instruments.scanner import ScannerError
-from gantrysim.records.files import placed
+from gantrysim.records.files import AnyPath, placed
 
 _MEAN = ("scanner_scale", "scanner_difference", "scanner_skew_rad")
 _COVARIANCE = {
@@ -30,7 +29,7 @@ def lines_of(scanner: ScannerError) -> dict[str, float]:
     return numbers | {name: float(scanner.covariance[i]) for i, name in _COVARIANCE.items()}
 
 
-def scanner_of(stated: dict[str, float], path: str | os.PathLike[str]) -> ScannerError:
+def scanner_of(stated: dict[str, float], path: AnyPath) -> ScannerError:
     """The belief that the lines of a file state; an unchecked scanner if there are none.
 
     Raises

@@ -11,7 +11,6 @@ Switch the machine off at the mains before reaching for a belt, and follow the m
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +25,7 @@ from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import one_of, positive
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 
 BELTS = ("left", "right", "x")
 HIGHEST = 5000.0  # Hz; a belt sounds from tens to some hundreds
@@ -81,10 +81,8 @@ class ToneReading:
         numbers = (self.span, self.mass, self.tone, self.uncertainty)
         for value, name in zip(numbers, ToneSheet.columns[1:], strict=True):
             positive(value, name)
-        for name, value, (least, most), unit in (
-            ("span_mm", self.span, SPANS, "mm"),
-            ("mass_g_m", self.mass, MASSES, "g/m"),
-        ):
+        spans = ("span_mm", self.span, SPANS, "mm")
+        for name, value, (least, most), unit in (spans, ("mass_g_m", self.mass, MASSES, "g/m")):
             if not least <= value <= most:
                 raise ValueError(f"{name} must be {least:g} to {most:g} {unit}, found {value:g}.")
         if self.tone > HIGHEST:
@@ -135,18 +133,14 @@ class ToneSheet(MachineSheet):
     common_error: float = 0.05
     notes: tuple[str, ...] = ()
 
-    what: ClassVar[str] = "Tones of plucked belts"
-    contents: ClassVar[str] = "belt tones"
-    reading: ClassVar[type] = ToneReading
-    columns: ClassVar[tuple[str, ...]] = (
-        "belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz",
-    )  # fmt: skip
-    by_hand: ClassVar[tuple[str, ...]] = ("tone_hz",)
+    what = "Tones of plucked belts"
+    contents = "belt tones"
+    reading = ToneReading
+    columns = ("belt", "span_mm", "mass_g_m", "tone_hz", "uncertainty_hz")
+    by_hand = ("tone_hz",)
     settings: ClassVar[dict[str, tuple[str, ...]]] = {"common_error": ("common_error",)}
-    remarks: ClassVar[tuple[str, ...]] = (
-        "tones of plucked belts: free span, mass per length, lowest tone",
-    )
-    instructions: ClassVar[tuple[str, ...]] = (
+    remarks = ("tones of plucked belts: free span, mass per length, lowest tone",)
+    instructions = (
         *CAUTIONS,
         "tones of plucked belts: fill in tone_hz, leave empty what was not read",
         "Carriage in mid travel, which gives the spans below: measure them and correct.",
@@ -157,11 +151,6 @@ class ToneSheet(MachineSheet):
     def __post_init__(self) -> None:
         super().__post_init__()
         positive(self.common_error, "common_error")
-
-    @property
-    def uncertainty(self) -> Array:
-        """Standard uncertainty of each tone alone, Hz, shape (n,)."""
-        return np.array([reading.uncertainty for reading in self.readings])
 
     @property
     def nuisances(self) -> Array:
@@ -185,10 +174,11 @@ class ToneSheet(MachineSheet):
     def predict(self, machine: Machine) -> Array:
         """Tones of limp strings at the pretension of their belts, Hz; 0 of a belt that hangs."""
         tension = {belt: machine.value(f"belt_{belt}").pretension for belt in BELTS}
-        return np.array([
+        tones = [
             span_frequency(tension[r.belt], r.span, r.mass * 1e-3) if tension[r.belt] else 0.0
             for r in self.readings
-        ])  # fmt: skip
+        ]
+        return np.array(tones)
 
     def expected(self, machine: Machine) -> ToneSheet:
         """The same sheet with the tones of a machine, each belt tight enough to sound."""
@@ -242,9 +232,9 @@ class BeltTones(Instrument):
     minutes: float = 3.0
     mass: float = 1e3 * span_mass(USUAL_BELT, USUAL_WIDTH)
 
-    name: ClassVar[str] = "belt tones"
-    care: ClassVar[str] = "By hand: no job loaded, laser disconnected; re-home afterwards."
-    measurement: ClassVar[type[Measurement]] = ToneSheet
+    name = "belt tones"
+    care = "By hand: no job loaded, laser disconnected; re-home afterwards."
+    measurement = ToneSheet
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[ToneSheet]:
         """Both open spans of each belt with the carriage in mid travel, a sheet a belt."""
@@ -268,7 +258,7 @@ class BeltTones(Instrument):
 
 
 @checked
-def read_tones(path: str | os.PathLike[str], *, common_error: float | None = None) -> ToneSheet:
+def read_tones(path: AnyPath, *, common_error: float | None = None) -> ToneSheet:
     """Read tones of plucked belts from a CSV file.
 
     Parameters
@@ -300,7 +290,7 @@ def read_tones(path: str | os.PathLike[str], *, common_error: float | None = Non
 
 @checked
 def write_tone_sheet(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     machine: Machine,
     *,
     mass: float | None = None,

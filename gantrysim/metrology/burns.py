@@ -32,7 +32,7 @@ from gantrysim.metrology.sizes import SizeFit, fit_sizes, reversal_diameter
 from gantrysim.metrology.squares import SIZE_TOLERANCE, outline_position, square_geometry
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes
 from gantrysim.pattern.shapes import CIRCLE, SQUARE, shape_of
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered
 from gantrysim.records.doors import Unbounded, checked
 
 OUTLIER_SIGMAS = 6.0
@@ -170,13 +170,11 @@ def measure(
         scatters=tuple(_scatters(rings, drawn)),
         size_fits=tuple(_size_fits(circles, squares)),
         skipped=tuple(skipped.values()),
-        drifts=(
-            *pass_drifts(circles, rotation or 0.0), *pass_drifts(squares, rotation or 0.0),
-        ),
+        drifts=tuple(d for rows in (circles, squares) for d in pass_drifts(rows, rotation or 0.0)),
         outlines=outlines,
         noise=noise,
         seed=seed,
-    )  # fmt: skip
+    )
 
 
 @checked
@@ -272,10 +270,7 @@ def _true_lines(thing: Lines) -> Iterable[Line]:
 
 
 def _by_ring(lines: Iterable[Line]) -> list[tuple[tuple[str, int], list[Line]]]:
-    rings: dict[tuple[str, int], list[Line]] = {}
-    for line in lines:
-        rings.setdefault((line.shape, line.ring), []).append(line)
-    return sorted(rings.items())
+    return sorted(gathered(((line.shape, line.ring), line) for line in lines).items())
 
 
 def _square_rows(
@@ -320,10 +315,8 @@ def _circle_rows(
                 reversal_diameter(line.xy, path.least_squares, rotation + axis, ccw=ccw)
                 for axis in (0.0, 90.0)
             )
-            yield CircleRow(
-                line.ring, line.pass_index, len(line.xy), path, _lobes(line, path),
-                along_x, along_y, rotation, ccw,
-            )  # fmt: skip
+            begin = (line.ring, line.pass_index, len(line.xy), path, _lobes(line, path))
+            yield CircleRow(*begin, along_x, along_y, rotation, ccw)
 
 
 def _lobes(line: Line, path: CircularDeviation) -> Harmonics | None:
@@ -363,10 +356,8 @@ def _rotation(squares: Sequence[SquareRow]) -> float | None:
 
 def _means(rows: Sequence[CircleRow | SquareRow], values: Sequence[float | None]) -> Array:
     """Ring, nominal size and mean value of every ring with values, shape (rings, 3)."""
-    by_ring: dict[tuple[int, float], list[float]] = {}
-    for row, value in zip(rows, values, strict=True):
-        if value is not None:
-            by_ring.setdefault((row.ring, row.size), []).append(value)
+    pairs = zip(rows, values, strict=True)
+    by_ring = gathered(((r.ring, r.size), value) for r, value in pairs if value is not None)
     means = [(ring, size, float(np.mean(each))) for (ring, size), each in sorted(by_ring.items())]
     return np.array(means, dtype=np.float64).reshape(-1, 3)
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import html
 import math
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,9 +20,9 @@ import numpy as np
 
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.csvtable import csv_text
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered
 from gantrysim.records.doors import checked
-from gantrysim.records.files import write_new_text
+from gantrysim.records.files import AnyPath, write_new_text
 from gantrysim.records.table import Table
 
 #: Directions across a circle that ovality needs.
@@ -31,6 +30,14 @@ LEAST_DIRECTIONS = 3
 
 Estimate = tuple[float, float]
 
+#: Columns of the table: field and format by head.
+_SHOWN = {
+    "size error, mm": ("size_error", "+.3f"),
+    "ovality, mm": ("ovality", ".3f"),
+    "long axis, °": ("long_axis_deg", ".0f"),
+    "x less y, mm/m": ("stretch_mrad", "+.2f"),
+    "squareness, mrad": ("squareness_mrad", "+.2f"),
+}
 _FIELDS = ("size", "size_error", "ovality", "long_axis_deg", "stretch_mrad", "squareness_mrad")
 
 
@@ -79,10 +86,8 @@ class CaliperRow:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers; the name of each carries its unit, `u_` its standard uncertainty."""
-        out: dict[str, Any] = {
-            "shape": self.shape, "ring": self.ring, "size_mm": self.commanded,
-            "n_readings": self.n_readings,
-        }  # fmt: skip
+        out: dict[str, Any] = {"shape": self.shape, "ring": self.ring, "size_mm": self.commanded}
+        out["n_readings"] = self.n_readings
         for name in _FIELDS:
             unit = "" if name.endswith(("_deg", "_mrad")) else "_mm"
             name_out = "measured_size" if name == "size" else name
@@ -116,7 +121,7 @@ class CaliperMeasures:
         rows = [row.to_dict() for row in self.rows]
         return {"source": self.source, "notes": list(self.notes), "rings": rows}
 
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    def to_csv(self, path: AnyPath, *, overwrite: bool = False) -> Path:
         """Write one line a ring; returns the path.
 
         Raises
@@ -153,22 +158,14 @@ class CaliperMeasures:
         return f"{title}{notes}{Table(*self._cells()).html()}"
 
     def _cells(self) -> tuple[tuple[str, ...], list[list[str]]]:
-        head = (
-            "shape", "ring", "commanded, mm", "readings", "size error, mm", "ovality, mm",
-            "long axis, °", "x less y, mm/m", "squareness, mrad",
-        )  # fmt: skip
         rows = []
         for r in self.rows:
             cells = [r.shape, str(r.ring), f"{r.commanded:g}", str(r.n_readings)]
-            shown = (
-                (r.size_error, "+.3f"), (r.ovality, ".3f"), (r.long_axis_deg, ".0f"),
-                (r.stretch_mrad, "+.2f"), (r.squareness_mrad, "+.2f"),
-            )  # fmt: skip
-            for value, form in shown:
-                plain = form.removeprefix("+")
+            for name, form in _SHOWN.values():
+                value, plain = getattr(r, name), form.removeprefix("+")
                 cells.append("-" if value is None else f"{value[0]:{form}} ± {value[1]:{plain}}")
             rows.append(cells)
-        return head, rows
+        return ("shape", "ring", "commanded, mm", "readings", *_SHOWN), rows
 
 
 def measure_calipers(sheet: CaliperSheet) -> CaliperMeasures:
@@ -179,18 +176,12 @@ def measure_calipers(sheet: CaliperSheet) -> CaliperMeasures:
     sheet : CaliperSheet
         The readings, mm.
 
-    Returns
-    -------
-    CaliperMeasures
-
     Notes
     -----
     Generalised least squares under `CaliperSheet.covariance`; on a circle the turn of the hand's
     directions (`CaliperSheet.turn_deg`) mixes stretch and squareness and is in their uncertainty.
     """
-    rings: dict[tuple[str, int], list[int]] = {}
-    for i, reading in enumerate(sheet.readings):
-        rings.setdefault((reading.shape, reading.ring), []).append(i)
+    rings = gathered(((r.shape, r.ring), i) for i, r in enumerate(sheet.readings))
     covariance = sheet.covariance
     rows, notes = [], list(sheet.notes)
     for (shape, ring), own in rings.items():

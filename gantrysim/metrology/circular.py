@@ -26,6 +26,7 @@ from gantrysim.metrology.roundness import (
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 
 @checked
@@ -104,15 +105,9 @@ class CircularDeviation:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
-        return {
-            "nominal_radius_mm": self.nominal_radius,
-            "G_mm": self.G,
-            "G_least_squares_mm": self.G_least_squares,
-            "F_max_mm": self.F_max,
-            "F_min_mm": self.F_min,
-            "D_mm": self.D,
-            "gap_mm": list(self.gap.vector) if self.gap else None,
-        }
+        names = "nominal_radius_mm G_mm G_least_squares_mm F_max_mm F_min_mm D_mm"
+        gap = list(self.gap.vector) if self.gap else None
+        return fields_of(self, names) | {"gap_mm": gap}
 
     def __repr__(self) -> str:
         gap = f", gap {self.gap.length * 1e3:.1f} µm" if self.gap else ""
@@ -210,17 +205,12 @@ class BothWays:
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm and degrees."""
         return {
-            "nominal_radius_mm": self.nominal_radius,
-            "G_ccw_mm": self.G_ccw,
-            "G_cw_mm": self.G_cw,
+            **fields_of(self, "nominal_radius_mm G_ccw_mm G_cw_mm"),
             "G_least_squares_ccw_mm": self.ccw.RONt,
             "G_least_squares_cw_mm": self.cw.RONt,
-            "G_b_mm": self.G_b,
-            "H_mm": self.H,
+            **fields_of(self, "G_b_mm H_mm"),
             "H_at_deg": self.apart_deg,
-            "D_mm": self.D,
-            "F_max_mm": self.F_max,
-            "F_min_mm": self.F_min,
+            **fields_of(self, "D_mm F_max_mm F_min_mm"),
         }
 
     def __repr__(self) -> str:
@@ -300,12 +290,11 @@ def both_ways(
     at = np.unique(np.concatenate([circle.angles(path) for path in (*one, *other)]))
     apart = _mean_path(circle, one, at) - _mean_path(circle, other, at)
     worst = int(np.argmax(np.abs(apart)))
-    return BothWays(
-        positive(nominal_radius, "nominal_radius"), circle,
-        least_squares_circle(ccw_paths), least_squares_circle(cw_paths),
-        minimum_zone_circle(ccw_paths), minimum_zone_circle(cw_paths),
-        zone.outer, zone.inner, float(apart[worst]), float(np.degrees(at[worst]) % 360.0),
-    )  # fmt: skip
+    means = (least_squares_circle(ccw_paths), least_squares_circle(cw_paths))
+    zones = (minimum_zone_circle(ccw_paths), minimum_zone_circle(cw_paths))
+    furthest = (float(apart[worst]), float(np.degrees(at[worst]) % 360.0))
+    radius = positive(nominal_radius, "nominal_radius")
+    return BothWays(radius, circle, *means, *zones, zone.outer, zone.inner, *furthest)
 
 
 def _passes(paths: ArrayLike | Sequence[ArrayLike]) -> list[Array]:
@@ -318,11 +307,8 @@ def _passes(paths: ArrayLike | Sequence[ArrayLike]) -> list[Array]:
 
 def _mean_path(circle: ReferenceCircle, paths: Sequence[Array], at: Array) -> Array:
     """Mean radial deviation of some passes at angles (radians)."""
-    return np.asarray(
-        np.mean(
-            [interpolated_round(at, circle.angles(p), circle.deviations(p)) for p in paths], axis=0
-        )
-    )
+    each = [interpolated_round(at, circle.angles(p), circle.deviations(p)) for p in paths]
+    return np.asarray(np.mean(each, axis=0))
 
 
 def interpolated_round(angle: Array, known: Array, values: Array) -> Array:

@@ -23,11 +23,14 @@ from gantrysim.metrology.sensitivity import circle_sensitivities, errors_of_circ
 from gantrysim.metrology.uncertainty import concise
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered, rotation
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
 Spread = dict[str, float | PeakToValley]
+
+_FIELDS = "G_ccw_mm G_cw_mm G_b_mm H_mm D_mm F_min_mm F_max_mm".split()
+_COLUMNS = dict(zip(("G ccw", "G cw", "G(b)", "H", "D", "F min", "F max"), _FIELDS, strict=True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,11 +56,8 @@ class Sense:
 
     def by_radius(self) -> dict[float, list[Array]]:
         """Passes of every circle by its commanded radius, mm, in the shared frame."""
-        found: dict[float, list[Array]] = {}
-        for line in self.outlines:
-            if line.shape == "circle":
-                found.setdefault(round(line.size, 6), []).append(self.frame(line.xy))
-        return found
+        circles = [line for line in self.outlines if line.shape == "circle"]
+        return gathered((round(line.size, 6), self.frame(line.xy)) for line in circles)
 
 
 @checked
@@ -108,17 +108,13 @@ class DirectionTest:
         )
 
     def _repr_html_(self) -> str:
-        columns = (
-            ("G ccw", "G_ccw_mm"), ("G cw", "G_cw_mm"), ("G(b)", "G_b_mm"), ("H", "H_mm"),
-            ("D", "D_mm"), ("F min", "F_min_mm"), ("F max", "F_max_mm"),
-        )  # fmt: skip
         rows = []
         for ring, spread in zip(self.rings, self.spreads, strict=True):
             values = ring.to_dict()
-            cells = (_cell(values[field], spread.get(field)) for _, field in columns)
+            cells = (_cell(values[field], spread.get(field)) for field in _COLUMNS.values())
             rows.append((f"{ring.nominal_radius:g}", *cells))
         caption = "Both senses of travel, ISO 230-4 (from memory), µm; (u), [95 %, noise taken off]"
-        return Table(("radius, mm", *(words for words, _ in columns)), rows, caption).html()
+        return Table(("radius, mm", *_COLUMNS), rows, caption).html()
 
 
 def _cell(value: float, spread: float | PeakToValley | None) -> str:
@@ -192,12 +188,10 @@ def spread_of_both(
     whole = np.concatenate(angles)
     drawn, shape = np.hstack(errors), np.concatenate(shapes)
     at = np.unique(whole)
-    apart = np.hstack(
-        [
-            sign / sum(other == sign for _, _, other in paths) * _interpolation(at, angle)
-            for (_, _, sign), angle in zip(paths, angles, strict=True)
-        ]
-    )
+    signs = [sign for _, _, sign in paths]
+    shares = [sign / signs.count(sign) for sign in signs]
+    each = zip(shares, angles, strict=True)
+    apart = np.hstack([share * _interpolation(at, angle) for share, angle in each])
     offset = circle.radius - ring.nominal_radius
 
     def both(value: float, measure: Callable[[Array], Array], least: float) -> PeakToValley:
@@ -231,6 +225,5 @@ def _interpolation(at: Array, known: Array) -> Array:
 
 def straightened(rotation_deg: float, centre: Array) -> Callable[[Array], Array]:
     """Turn points back by a rotation (degrees) about a centre (mm) that becomes the origin."""
-    c, s = math.cos(math.radians(rotation_deg)), math.sin(math.radians(rotation_deg))
-    turn = np.array(((c, -s), (s, c)))
+    turn = rotation(math.radians(rotation_deg))
     return lambda xy: np.asarray((xy - centre) @ turn)

@@ -29,6 +29,7 @@ from gantrysim.metrology.roundness import (
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 SAMPLES_PER_WAVE = 7  # at least, of the cut-off (ISO 12181-2:2011, from memory)
 HIGHEST = 3.0  # cut-offs; what lies beyond passes by less than 2^-9
@@ -71,10 +72,8 @@ class FilteredProfile:
     def xy(self) -> Array:
         """Points of the filtered profile, mm, shape (m, 2)."""
         reach = self.circle.radius + self.deviation
-        return np.asarray(
-            np.array(self.circle.centre)
-            + reach[:, None] * np.column_stack((np.cos(self.angle), np.sin(self.angle)))
-        )
+        rays = np.column_stack((np.cos(self.angle), np.sin(self.angle)))
+        return np.asarray(np.array(self.circle.centre) + reach[:, None] * rays)
 
     def roundness(self) -> Roundness:
         """Reference circles and RONt, RONp, RONv, RONq of the filtered profile.
@@ -86,14 +85,9 @@ class FilteredProfile:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm, degrees and UPR."""
-        return {
-            "cutoff_upr": self.cutoff,
-            "n_points": self.n_points,
-            "widest_gap_deg": self.widest_gap_deg,
-            "bridged_share": self.bridged_share,
-            "angle_deg": np.degrees(self.angle).tolist(),
-            "deviation_mm": self.deviation.tolist(),
-        }
+        numbers = fields_of(self, "cutoff_upr n_points widest_gap_deg bridged_share")
+        angles = np.degrees(self.angle).tolist()
+        return {**numbers, "angle_deg": angles, "deviation_mm": self.deviation.tolist()}
 
     def __repr__(self) -> str:
         bridged = f", {self.bridged_share:.0%} of the turn bridged" if self.bridged_share else ""

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from gantrysim.metrology.roundness import ReferenceCircle, checked_points, least_squares_circle
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 WORST_CONDITION = 30.0  # of the design; beyond it, gaps between points make harmonics trade places
 
@@ -109,15 +110,8 @@ class Harmonics:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm and degrees."""
-        return {
-            "ovality_mm": self.ovality,
-            "long_axis_deg": self.long_axis_deg,
-            "rest_rms_mm": self.rest_rms,
-            "harmonics": [
-                {"order": t.order, "amplitude_mm": t.amplitude, "phase_deg": t.phase_deg}
-                for t in self.terms
-            ],
-        }
+        terms = [fields_of(term, "order amplitude_mm phase_deg") for term in self.terms]
+        return fields_of(self, "ovality_mm long_axis_deg rest_rms_mm") | {"harmonics": terms}
 
 
 def waves(angle: Array, highest: int) -> Array:

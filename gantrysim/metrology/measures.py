@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -28,7 +27,8 @@ from gantrysim.metrology.sizes import SizeFit
 from gantrysim.metrology.tables import csv_text, html_page, long_csv_text, text_page
 from gantrysim.pattern.ringtest import Line
 from gantrysim.records.doors import checked
-from gantrysim.records.files import write_new_text
+from gantrysim.records.files import AnyPath, write_new_text
+from gantrysim.records.table import fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -175,28 +175,13 @@ class Measures:
     def to_dict(self) -> dict[str, Any]:
         """Everything in plain Python types."""
         return {
-            "source": self.source,
-            "rotation_deg": self.rotation_deg,
-            "n_rejected": self.n_rejected,
+            **fields_of(self, "source rotation_deg n_rejected"),
             "rings": self.flat_rows(),
             "spacings": [
-                {
-                    "shape": s.shape,
-                    "ring": s.ring,
-                    "commanded_mm": s.commanded,
-                    "measured_mm": s.measured,
-                }
-                for s in self.spacings
+                fields_of(s, "shape ring commanded_mm measured_mm") for s in self.spacings
             ],
             "pass_scatters": [
-                {
-                    "shape": s.shape,
-                    "ring": s.ring,
-                    "rms_mm": s.rms,
-                    "largest_mm": s.largest,
-                    "share": s.share,
-                }
-                for s in self.scatters
+                fields_of(s, "shape ring rms_mm largest_mm share") for s in self.scatters
             ],
             "pass_drifts": [drift.to_dict() for drift in self.drifts],
             "size_fits": [fit.to_dict() for fit in self.size_fits],
@@ -205,9 +190,7 @@ class Measures:
             "skipped": list(self.skipped),
         }
 
-    def to_csv(
-        self, path: str | os.PathLike[str], overwrite: bool = False, *, long: bool = False
-    ) -> Path:
+    def to_csv(self, path: AnyPath, overwrite: bool = False, *, long: bool = False) -> Path:
         """Write the measures.
 
         Parameters
@@ -226,9 +209,8 @@ class Measures:
         FileExistsError
             If the file exists and `overwrite` is false.
         """
-        return write_new_text(
-            path, long_csv_text(self) if long else csv_text(self), overwrite=overwrite
-        )
+        text = long_csv_text(self) if long else csv_text(self)
+        return write_new_text(path, text, overwrite=overwrite)
 
     def table(self) -> str:
         """The measures as aligned text, errors in µm."""

@@ -137,12 +137,9 @@ class NoisyRing:
 
 
 def _shapes(found: Array, added: Array) -> Array:
-    """The shape that a profile shows, with what noise may have left in it and without.
-
-    The first has all waves of a smooth shape and the higher ones that stand clear of the noise:
-    noise that it holds makes too little of what noise adds.  The second has only waves that
-    stand clear: what it lacks makes too much of it.  Shape (2, m), mm.
-    """
+    """The shape of a profile with what noise may have left in it, and without; (2, m), mm."""
+    # the first holds noise, which makes too little of what noise adds; the second lacks waves that
+    # do not stand clear of it, which makes too much
     wave, noise = np.fft.rfft(found), np.fft.rfft(added, axis=1)
     clear = np.abs(wave) ** 2 > CLEAR * np.mean(np.abs(noise) ** 2, axis=0)
     smooth = clear | (np.arange(len(wave)) <= SMOOTH)

@@ -7,7 +7,7 @@ On a measured piece the passes of a ring can often be told apart only where they
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -96,15 +96,12 @@ def outlines_of_ring(lines: Sequence[Line], passes: int) -> list[Line]:
             continue
         whole = np.concatenate((line.xy, _away_from(common, line.xy))) if len(common) else line.xy
         if goes_round(whole) and len(line.xy) >= TOLD_APART * len(whole):
-            found.append(Line(line.shape, line.ring, line.size, line.pass_index, whole))
+            found.append(replace(line, xy=whole))
     if len(found) < passes and goes_round(common):
-        first = lines[0]
-        found.append(Line(first.shape, first.ring, first.size, -1, common))
-    if not found:
-        pooled = np.concatenate([line.xy for line in lines])
-        if goes_round(pooled):
-            first = lines[0]
-            found.append(Line(first.shape, first.ring, first.size, -1, pooled))
+        found.append(replace(lines[0], pass_index=-1, xy=common))
+    pooled = np.concatenate([line.xy for line in lines])
+    if not found and goes_round(pooled):
+        found.append(replace(lines[0], pass_index=-1, xy=pooled))
     return found
 
 
@@ -132,14 +129,14 @@ def without_strays(lines: Sequence[Line], sigmas: float | None) -> tuple[tuple[L
         return tuple(lines), 0
     pooled = np.concatenate([line.xy for line in lines])
     try:
-        figure = figure_of(Line(lines[0].shape, lines[0].ring, lines[0].size, -1, pooled))
+        figure = figure_of(replace(lines[0], xy=pooled))
     except ValueError:
         return tuple(lines), 0
     kept = []
     for line in lines:
         along, across, _ = _place(line.xy, figure)
         keep = near_neighbours(along, across, sigmas=sigmas, closed=True)
-        kept.append(Line(line.shape, line.ring, line.size, line.pass_index, line.xy[keep]))
+        kept.append(replace(line, xy=line.xy[keep]))
     return tuple(kept), len(pooled) - sum(len(line.xy) for line in kept)
 
 
@@ -187,10 +184,8 @@ def pass_scatter(
     if not len(apart):
         return None
     share = max(map(len, differences)) / len(_ordered_place(outline.xy, figure)[0])
-    return PassScatter(
-        outline.shape, outline.ring, float(np.sqrt(np.mean(apart**2))),
-        float(np.abs(apart).max()), min(1.0, share), len(apart),
-    )  # fmt: skip
+    rms, largest = float(np.sqrt(np.mean(apart**2))), float(np.abs(apart).max())
+    return PassScatter(outline.shape, outline.ring, rms, largest, min(1.0, share), len(apart))
 
 
 def _place(xy: Array, figure: Figure) -> tuple[Array, Array, NDArray[np.bool_]]:

@@ -27,6 +27,7 @@ from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.uncertainty import LEVEL, coverage_interval
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 HIGHEST = 15  # waves of the smooth shape of a ring
 POINTS_PER_WAVE = 4
@@ -68,14 +69,7 @@ class PeakToValley:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
-        return {
-            "value_mm": self.value,
-            "alone_mm": self.alone,
-            "u_mm": self.u,
-            "low_mm": self.low,
-            "high_mm": self.high,
-            "cutoff_upr": self.cutoff,
-        }
+        return fields_of(self, "value_mm alone_mm u_mm low_mm high_mm cutoff_upr")
 
     def __repr__(self) -> str:
         um = 1e3

@@ -49,14 +49,12 @@ class PointNoise(Noise):
     correlation: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            if field.name == "correlation":
-                continue
-            value = getattr(self, field.name)
-            if field.name in ("length", "cell"):
-                positive(value, field.name)
-            elif finite_number(value, field.name) < 0:
-                raise ValueError(f"{field.name} must be zero or more, found {value!r}.")
+        for name in (field.name for field in fields(self) if field.name != "correlation"):
+            value = getattr(self, name)
+            if name in ("length", "cell"):
+                positive(value, name)
+            elif finite_number(value, name) < 0:
+                raise ValueError(f"{name} must be zero or more, found {value!r}.")
         if len(self.correlation) != 3:
             raise ValueError(f"correlation must be three numbers, found {self.correlation!r}.")
         for value in self.correlation:

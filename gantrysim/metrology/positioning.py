@@ -11,9 +11,7 @@ give positive targets approached upwards and negative ones downwards: one approa
 
 from __future__ import annotations
 
-import io
 import math
-import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -26,7 +24,7 @@ from gantrysim.metrology.uncertainty import coverage_interval
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number
 from gantrysim.records.doors import checked
-from gantrysim.records.files import write_new_text
+from gantrysim.records.files import AnyPath, write_new_text
 from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
@@ -80,22 +78,12 @@ class Positioning:
     @property
     def mean_up(self) -> Array:
         """Mean unidirectional deviations x̄↑, mm, shape (m,)."""
-        return _mean(self._needed("up"))
+        return np.asarray(self._needed("up").mean(axis=-1))
 
     @property
     def mean_down(self) -> Array:
         """Mean unidirectional deviations x̄↓, mm, shape (m,)."""
-        return _mean(self._needed("down"))
-
-    @property
-    def s_up(self) -> Array:
-        """Standard deviations s↑ of the runs, mm, shape (m,)."""
-        return _sd(self._needed("up"))
-
-    @property
-    def s_down(self) -> Array:
-        """Standard deviations s↓ of the runs, mm, shape (m,)."""
-        return _sd(self._needed("down"))
+        return np.asarray(self._needed("down").mean(axis=-1))
 
     @property
     def reversal(self) -> Array:
@@ -116,10 +104,7 @@ class Positioning:
     @cached_property
     def values(self) -> dict[str, float]:
         """Every number of `DEFINITIONS` that the measured approaches allow, mm."""
-        drawn = _numbers(
-            None if self.up is None else self.up[None],
-            None if self.down is None else self.down[None],
-        )
+        drawn = _numbers(*(None if runs is None else runs[None] for runs in (self.up, self.down)))
         return {name: float(value[0]) for name, value in drawn.items()}
 
     def uncertainty(
@@ -149,12 +134,11 @@ class Positioning:
         JCGM 101:2008 clause 7; ISO/TR 230-9 treats the budget of such tests (both from memory).
         """
         generator = np.random.default_rng(rng)
-        drawn = _numbers(
-            *(
-                None if runs is None else _fresh(runs, self.reading, generator, trials)
-                for runs in (self.up, self.down)
-            )
-        )
+        fresh = [
+            None if runs is None else _fresh(runs, self.reading, generator, trials)
+            for runs in (self.up, self.down)
+        ]
+        drawn = _numbers(*fresh)
         found = {}
         for name, value in self.values.items():
             low, high = coverage_interval(drawn[name] - value)
@@ -171,7 +155,7 @@ class Positioning:
             content[f"{name}_mm"] = None if runs is None else runs.tolist()
         return content | {f"{name}_mm": value for name, value in self.values.items()}
 
-    def to_csv(self, path: str | os.PathLike[str], overwrite: bool = False) -> Path:
+    def to_csv(self, path: AnyPath, overwrite: bool = False) -> Path:
         """Write one line a number: name, value, u, interval, definition.
 
         Raises
@@ -179,13 +163,10 @@ class Positioning:
         FileExistsError
             If the file exists and `overwrite` is false.
         """
-        out = io.StringIO()
-        out.write("name,value_mm,u_mm,low_mm,high_mm,definition\n")
+        heads = ("name", "value_mm", "u_mm", "low_mm", "high_mm", "definition")
         spread = self.uncertainty()
-        for name, value in self.values.items():
-            numbers = ",".join(f"{v:.9g}" for v in (value, *spread[name]))
-            out.write(f'{name},{numbers},"{DEFINITIONS[name]}"\n')
-        return write_new_text(path, out.getvalue(), overwrite=overwrite)
+        rows = [(name, v, *spread[name], DEFINITIONS[name]) for name, v in self.values.items()]
+        return write_new_text(path, Table(heads, rows).csv(), overwrite=overwrite)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the mean deviations of both approaches with their 2 s over the targets."""
@@ -276,30 +257,22 @@ def _checked_runs(runs: ArrayLike, targets: int, name: str) -> Array:
     return table
 
 
-def _mean(runs: Array) -> Array:
-    return np.asarray(runs.mean(axis=-1))
-
-
 def _sd(runs: Array) -> Array:
     return np.asarray(runs.std(axis=-1, ddof=1))
 
 
 def _fresh(runs: Array, reading: float, rng: np.random.Generator, trials: int) -> Array:
-    """Runs drawn anew, shape (trials, m, n).
-
-    The spread of the runs holds that of the reading already, so only the larger of both is drawn.
-    Each target's standard deviation is itself known from n - 1 degrees of freedom only.
-    """
+    """Runs drawn anew, shape (trials, m, n)."""
     m, n = runs.shape
+    # the spread of the runs holds that of the reading already, so only the larger of both is drawn;
+    # each target's standard deviation is itself known from n - 1 degrees of freedom only
     spread = np.maximum(_sd(runs), reading)
     unknown = np.sqrt((n - 1) / rng.chisquare(n - 1, (trials, m)))
     noise = rng.standard_normal((trials, m, n))
     # the mean is uncertain by the unknown spread; the scatter of the runs is drawn about the found
     middle = noise.mean(axis=-1, keepdims=True)
-    return np.asarray(
-        runs.mean(axis=-1)[None, :, None]
-        + spread[None, :, None] * ((noise - middle) + unknown[:, :, None] * middle)
-    )
+    scatter = (noise - middle) + unknown[:, :, None] * middle
+    return np.asarray(runs.mean(axis=-1)[None, :, None] + spread[None, :, None] * scatter)
 
 
 def _range(values: Array) -> Array:
@@ -313,7 +286,7 @@ def _numbers(up: Array | None, down: Array | None) -> dict[str, Array]:
     for name, runs in (("up", up), ("down", down)):
         if runs is None:
             continue
-        mean, s = _mean(runs), _sd(runs)
+        mean, s = runs.mean(axis=-1), _sd(runs)
         found[f"R_{name}"] = 4 * s.max(axis=-1)
         found[f"E_{name}"] = _range(mean)
         found[f"A_{name}"] = (mean + 2 * s).max(axis=-1) - (mean - 2 * s).min(axis=-1)

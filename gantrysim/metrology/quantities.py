@@ -41,7 +41,7 @@ from gantrysim.metrology.squares import outline_position
 from gantrysim.metrology.uncertainty import concise, propagated
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.pattern.ringtest import Line
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered
 from gantrysim.records.doors import checked
 
 TABLE_TRIALS = 200
@@ -99,6 +99,9 @@ DEFINITIONS |= {
     for n in ORDERS
 }
 Key = tuple[str, int, int, str]
+Row = CircleRow | SquareRow
+Outlines = Mapping[tuple[str, int, int], Line]
+Spread = dict[str, float | PeakToValley]
 
 
 @checked
@@ -154,15 +157,12 @@ class Quantity:
 
 
 def quantities_of_rows(
-    rows: Sequence[CircleRow | SquareRow],
-    outlines: Mapping[tuple[str, int, int], Line],
-    noise: PointNoise | None,
-    seed: int,
+    rows: Sequence[Row], outlines: Outlines, noise: PointNoise | None, seed: int
 ) -> Iterator[Quantity]:
     """Every number of the rows, with its uncertainty where the noise of the points is known."""
     rng = np.random.default_rng(seed)
     for row in rows:
-        spread: dict[str, float | PeakToValley] = {}
+        spread: Spread = {}
         place = row.place
         if noise is not None and place in outlines:
             xy = outlines[place].xy
@@ -176,18 +176,15 @@ def quantities_of_rows(
 
 
 def quantities_of_spacings(
-    spacings: Sequence[Spacing], rows: Sequence[CircleRow | SquareRow],
-    outlines: Mapping[tuple[str, int, int], Line], noise: PointNoise | None,
-) -> Iterator[Quantity]:  # fmt: skip
+    spacings: Sequence[Spacing], rows: Sequence[Row], outlines: Outlines, noise: PointNoise | None
+) -> Iterator[Quantity]:
     """Spacing errors; both rings' own noise, and the reader's scale over their distance."""
-    sizes: dict[tuple[str, int], list[float]] = {}
-    if noise is not None:
-        for row in rows:
-            shape, ring, pass_index = row.place
-            line = outlines.get((shape, ring, pass_index))
-            if line is not None:
-                own = size_noise(row, line.xy, noise.noise_only())
-                sizes.setdefault((shape, ring), []).append(own)
+    there = [row for row in rows if row.place in outlines] if noise is not None else []
+    sizes = gathered(
+        (row.place[:2], size_noise(row, outlines[row.place].xy, noise.noise_only()))
+        for row in there
+        if noise is not None
+    )
     for s in spacings:
         u = None
         if noise is not None:  # passes share their grain and smooth error, so they do not average
@@ -197,10 +194,12 @@ def quantities_of_spacings(
 
 
 def quantities_of_passes(
-    scatters: Sequence[PassScatter], drifts: Sequence[PassDrift],
-    rows: Sequence[CircleRow | SquareRow],
-    outlines: Mapping[tuple[str, int, int], Line], noise: PointNoise | None,
-) -> Iterator[Quantity]:  # fmt: skip
+    scatters: Sequence[PassScatter],
+    drifts: Sequence[PassDrift],
+    rows: Sequence[Row],
+    outlines: Outlines,
+    noise: PointNoise | None,
+) -> Iterator[Quantity]:
     """Scatter and drift of passes.
 
     Passes lie on each other, so they share grain, smooth error and reader: only the white noise of
@@ -238,14 +237,12 @@ def quantities_of_fits(fits: Sequence[SizeFit], noise: PointNoise | None) -> Ite
         yield _quantity(place, "lost_motion_mm", fit.lost_motion, fit.intercept_error)
 
 
-def size_noise(row: CircleRow | SquareRow, xy: Array, noise: Noise) -> float:
+def size_noise(row: Row, xy: Array, noise: Noise) -> float:
     """Standard uncertainty of the measured size of a row (radius or half side), mm."""
     return _placing_noise(row, xy, noise)[2]
 
 
-def _placing_noise(
-    row: CircleRow | SquareRow, xy: Array, noise: Noise
-) -> tuple[float, float, float]:
+def _placing_noise(row: Row, xy: Array, noise: Noise) -> tuple[float, float, float]:
     """Standard uncertainty of centre x, centre y and size, mm."""
     if isinstance(row, CircleRow):
         circle = row.path.least_squares
@@ -271,16 +268,14 @@ def _quantity(
     return Quantity(*place, name, float(value), unit, u, low, high, definition)
 
 
-def _circle(
-    row: CircleRow, xy: Array, noise: PointNoise, rng: np.random.Generator
-) -> dict[str, float | PeakToValley]:
+def _circle(row: CircleRow, xy: Array, noise: PointNoise, rng: np.random.Generator) -> Spread:
     """Uncertainties of one circle by field."""
     circle = row.path.least_squares
     angle, deviation = circle.angles(xy), circle.deviations(xy)
     source = errors_of_circle(noise, circle, angle)
     covariance = source.covariance()
     size = propagated(circle_sensitivities(angle)[2], covariance)
-    found: dict[str, float | PeakToValley] = {"radius_mm": size, "D_mm": size}
+    found: Spread = {"radius_mm": size, "D_mm": size}
     if row.lobes is not None:
         cosines, sines = harmonic_sensitivities(angle, row.lobes.terms[-1].order)
         for n in ORDERS:
@@ -303,69 +298,54 @@ def _circle(
     errors = source.draws(TABLE_TRIALS, rng)
     shape = shape_of_ring(angle, deviation)
     offset = circle.radius - row.size
-    peaks: dict[str, tuple[float, Callable[[Array], Array], float]] = {
-        "RONt_ls_mm": (circle.RONt, lambda d: ring_widths(angle, d), 0.0),
-        "RONt_mz_mm": (
-            row.path.minimum_zone.RONt, lambda d: least_zone_widths(angle, d), 0.0,
-        ),
-        "RONp_mm": (circle.RONp, lambda d: ring_extremes(angle, d - _mean(d))[0], 0.0),
-        "RONv_mm": (circle.RONv, lambda d: -ring_extremes(angle, d - _mean(d))[1], 0.0),
-        "RONq_mm": (circle.RONq, lambda d: np.asarray(np.std(d, axis=1)), 0.0),
-        "F_max_mm": (
-            row.path.F_max, lambda d: offset + ring_extremes(angle, d)[0], -math.inf,
-        ),
-    }  # fmt: skip
-    for name, (value, measure, least) in peaks.items():
-        found[name] = under_noise(value, measure, shape, errors, least=least)
-    inward = under_noise(
-        -row.path.F_min, lambda d: -offset - ring_extremes(angle, d)[1], shape, errors,
-        least=-math.inf,
-    )  # fmt: skip
-    found["F_min_mm"] = inward.mirrored()
-    return found
+
+    def peak(value: float, measure: Callable[[Array], Array], least: float = 0.0) -> PeakToValley:
+        return under_noise(value, measure, shape, errors, least=least)
+
+    path = row.path
+    inward = peak(-path.F_min, lambda d: -offset - ring_extremes(angle, d)[1], -math.inf)
+    return found | {
+        "RONt_ls_mm": peak(circle.RONt, lambda d: ring_widths(angle, d)),
+        "RONt_mz_mm": peak(path.minimum_zone.RONt, lambda d: least_zone_widths(angle, d)),
+        "RONp_mm": peak(circle.RONp, lambda d: ring_extremes(angle, d - _mean(d))[0]),
+        "RONv_mm": peak(circle.RONv, lambda d: -ring_extremes(angle, d - _mean(d))[1]),
+        "RONq_mm": peak(circle.RONq, lambda d: np.asarray(np.std(d, axis=1))),
+        "F_max_mm": peak(path.F_max, lambda d: offset + ring_extremes(angle, d)[0], -math.inf),
+        "F_min_mm": inward.mirrored(),
+    }
 
 
 def _mean(deviations: Array) -> Array:
     return np.asarray(deviations.mean(axis=1, keepdims=True))
 
 
-def _square(
-    row: SquareRow, xy: Array, noise: PointNoise, rng: np.random.Generator
-) -> dict[str, float | PeakToValley]:
+def _square(row: SquareRow, xy: Array, noise: PointNoise, rng: np.random.Generator) -> Spread:
     """Uncertainties of one square by field."""
     square = row.geometry
     rows = square_sensitivities(xy, square)
     source = errors_of_square(noise, square, xy)
     covariance = source.covariance()
-    found: dict[str, float | PeakToValley] = {
-        "width_mm": propagated(rows.width, covariance),
-        "height_mm": propagated(rows.height, covariance),
-        "diagonal_up_mm": propagated(rows.diagonal_up, covariance),
-        "diagonal_down_mm": propagated(rows.diagonal_down, covariance),
-        "squareness_mrad": propagated(rows.squareness_mrad, covariance),
-    }
-    found |= _gap(row, noise)
+    found = _gap(row, noise)
+    for name in ("width", "height", "diagonal_up", "diagonal_down"):
+        found[f"{name}_mm"] = propagated(getattr(rows, name), covariance)
+    found["squareness_mrad"] = propagated(rows.squareness_mrad, covariance)
     along, across, _ = outline_position(xy, square)
     errors = source.draws(TABLE_TRIALS, rng)
     own = [np.flatnonzero(rows.side == k) for k in range(4)]
     shape = np.zeros(len(xy))
     for side in own:
         shape[side] = shape_of_side(along[side], across[side])
-    worst_sides = {
-        "straightness_mm": (square.straightness, "zone"),
-        "straightness_ls_mm": (square.straightness_ls, "line"),
-        "straightness_ends_mm": (square.straightness_ends, "ends"),
-    }
-    for name, (value, reference) in worst_sides.items():
+    for name, reference in (("", "zone"), ("_ls", "line"), ("_ends", "ends")):
 
         def worst(profiles: Array, reference: str = reference) -> Array:
             return np.max([side_widths(along[s], profiles[:, s], reference) for s in own], axis=0)
 
-        found[name] = under_noise(value, worst, shape, errors)
+        value = getattr(square, f"straightness{name}")
+        found[f"straightness{name}_mm"] = under_noise(value, worst, shape, errors)
     return found
 
 
-def _gap(row: CircleRow | SquareRow, noise: PointNoise) -> dict[str, float | PeakToValley]:
+def _gap(row: Row, noise: PointNoise) -> Spread:
     """First and last point lie beside each other and share all but their white noise."""
     u = math.sqrt(2.0) * noise.point
     return {} if row.gap is None else {name: u for name in ("gap_x_mm", "gap_y_mm", "gap_mm")}

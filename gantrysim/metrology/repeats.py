@@ -15,9 +15,10 @@ import numpy as np
 from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered, rotation
 from gantrysim.records.checks import one_of
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 Row = CircleRow | SquareRow
 
@@ -76,13 +77,7 @@ class PassDrift:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
-        return {
-            "shape": self.shape,
-            "ring": self.ring,
-            "passes": list(self.passes),
-            "shifts_mm": [list(shift) for shift in self.shifts],
-            "growths_mm": list(self.growths),
-        }
+        return fields_of(self, "shape ring passes shifts_mm growths_mm")
 
 
 def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ...]:
@@ -100,17 +95,13 @@ def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ..
         if len(passes) < 2:
             continue
         first = passes[0]
-        centres = np.array([_centre(row) for row in passes]) @ _turn(rotation_deg)
+        turn = rotation(math.radians(rotation_deg))
+        centres = np.array([_centre(row) for row in passes]) @ turn
         shifts = (centres - centres[0]).tolist()
-        found.append(
-            PassDrift(
-                first.shape,
-                first.ring,
-                tuple(row.pass_index for row in passes),
-                tuple((x, y) for x, y in shifts),
-                tuple(row.measured_size - first.measured_size for row in passes),
-            )
-        )
+        numbers = tuple(row.pass_index for row in passes)
+        moved = tuple((x, y) for x, y in shifts)
+        growths = tuple(row.measured_size - first.measured_size for row in passes)
+        found.append(PassDrift(first.shape, first.ring, numbers, moved, growths))
     return tuple(found)
 
 
@@ -155,7 +146,7 @@ def side_positions(
             "two or more squares with passes that are told apart are needed for a positioning "
             f"test, found {len(rings)}."
         )
-    turn = _turn(rotation_deg)
+    turn = rotation(math.radians(rotation_deg))  # the machine's axes in the frame of the points
     origin = np.mean([row.geometry.centre for passes in rings for row in passes], axis=0)
     along = turn[:, 0 if axis == "x" else 1]
     sizes = np.array([passes[0].size for passes in rings])
@@ -163,11 +154,8 @@ def side_positions(
 
     def one_way(upper: bool) -> Positioning:
         side = SIDES.index((axis, upper))
-        chosen = {
-            way: [[k for k, row in enumerate(passes) if row.reached[side] == way]
-                  for passes in rings]
-            for way in (1, -1)
-        }  # fmt: skip
+        ways = [[row.reached[side] for row in passes] for passes in rings]
+        chosen = {w: [np.flatnonzero(np.equal(each, w)) for each in ways] for w in (1, -1)}
         counts = {way: min(len(ks) for ks in each) for way, each in chosen.items()}
         way = 1 if counts[1] >= counts[-1] else -1
         runs = counts[way]
@@ -178,18 +166,11 @@ def side_positions(
                 "the inside out or with more passes."
             )
         targets = sizes if upper else -sizes
-        off = (
-            np.array(
-                [
-                    [ends[ring][k][int(upper)] for k in ks[:runs]]
-                    for ring, ks in enumerate(chosen[way])
-                ]
-            )
-            - targets[:, None]
-        )
-        if upper == (way > 0):
-            return positioning(targets, off, None, reading=reading)
-        return positioning(targets, None, off, reading=reading)
+        kept = zip(ends, chosen[way], strict=True)
+        places = [[each[k][int(upper)] for k in ks[:runs]] for each, ks in kept]
+        off = np.array(places) - targets[:, None]
+        up, down = (off, None) if upper == (way > 0) else (None, off)
+        return positioning(targets, up, down, reading=reading)
 
     return one_way(True), one_way(False)
 
@@ -245,10 +226,7 @@ def _ends(row: SquareRow, along: Array, origin: Array, axis: str) -> tuple[float
 
 
 def _by_ring(rows: Iterable[Row]) -> list[list[Any]]:
-    rings: dict[int, list[Any]] = {}
-    for row in rows:
-        if row.pass_index >= 0:
-            rings.setdefault(row.ring, []).append(row)
+    rings = gathered((row.ring, row) for row in rows if row.pass_index >= 0)
     return [sorted(rings[ring], key=lambda row: row.pass_index) for ring in sorted(rings)]
 
 
@@ -256,9 +234,3 @@ def _centre(row: Row) -> tuple[float, float]:
     if isinstance(row, CircleRow):
         return row.path.least_squares.centre
     return row.geometry.centre
-
-
-def _turn(rotation_deg: float) -> Array:
-    """Columns are the machine's x and y axes in the frame of the points."""
-    c, s = math.cos(math.radians(rotation_deg)), math.sin(math.radians(rotation_deg))
-    return np.array(((c, -s), (s, c)))

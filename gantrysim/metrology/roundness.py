@@ -24,7 +24,7 @@ from gantrysim.metrology.zones import FURTHEST, MOST_STEPS, seen_from, zone_from
 from gantrysim.pattern.shapes import algebraic_circle
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 FLATTEST = 1e-9  # of the length: a set of points thinner than this is a straight line
 
@@ -105,15 +105,7 @@ class ReferenceCircle:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
-        return {
-            "kind": self.kind,
-            "centre_mm": list(self.centre),
-            "radius_mm": self.radius,
-            "RONt_mm": self.RONt,
-            "RONp_mm": self.RONp,
-            "RONv_mm": self.RONv,
-            "RONq_mm": self.RONq,
-        }
+        return fields_of(self, "kind centre_mm radius_mm RONt_mm RONp_mm RONv_mm RONq_mm")
 
     def __repr__(self) -> str:
         return (
@@ -344,19 +336,15 @@ def checked_points(xy: ArrayLike, least: int) -> Array:
         raise ValueError(
             f"point {wrong[0]} must be two finite numbers in mm, found {points[wrong[0]]}."
         )
-    different = _count_different(points[:: max(1, len(points) // 50)])
+    different = len(np.unique(points[:: max(1, len(points) // 50)], axis=0))
     if different < least:
-        different = _count_different(points)
+        different = len(np.unique(points, axis=0))
     if different < least:
         raise ValueError(f"at least {least} different points are needed, found {different}.")
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
     if spread[1] <= FLATTEST * spread[0]:
         raise ValueError("the points lie on a straight line; a closed outline is expected.")
     return points
-
-
-def _count_different(points: Array) -> int:
-    return len(np.unique(points, axis=0))
 
 
 def _normalised(points: Array) -> tuple[Array, Array, float]:
@@ -372,15 +360,11 @@ def _circle(
 ) -> ReferenceCircle:
     distance = np.hypot(*(points - centre).T)
     inner, outer = float(distance.min()), float(distance.max())
-    radius = {
-        "LSCI": float(distance.mean()), "MZCI": (inner + outer) / 2, "MCCI": outer, "MICI": inner,
-    }[kind]  # fmt: skip
+    mean, middle = float(distance.mean()), (inner + outer) / 2
+    radius = {"LSCI": mean, "MZCI": middle, "MCCI": outer, "MICI": inner}[kind]
     rms = float(np.sqrt(np.mean((distance - radius) ** 2)))
     x, y = centre.tolist()
     return ReferenceCircle(kind, (x, y), radius, inner, outer, rms, contacts)
-
-
-# --- least squares ---------------------------------------------------------------------------
 
 
 def _newton_centre(points: Array) -> Array:

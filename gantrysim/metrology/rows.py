@@ -10,6 +10,7 @@ from gantrysim.metrology.harmonics import Harmonics
 from gantrysim.metrology.squares import SquareGeometry
 from gantrysim.pattern.shapes import CIRCLE, SQUARE
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 ORDERS = (2, 3, 4)  # harmonics in the table
 
@@ -78,27 +79,18 @@ class CircleRow:
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers; the name of each carries its unit."""
         circle, lobes = self.path.least_squares, self.lobes
-        amplitudes = {f"harmonic_{n}_mm": lobes[n].amplitude if lobes else None for n in ORDERS}
         return {
-            "shape": self.shape,
-            "ring": self.ring,
-            "pass": self.pass_index,
-            "size_mm": self.size,
+            **_begin(self),
             "n_points": self.n_points,
             "radius_mm": circle.radius,
             "RONt_ls_mm": circle.RONt,
             "RONt_mz_mm": self.path.minimum_zone.RONt,
-            "RONp_mm": circle.RONp,
-            "RONv_mm": circle.RONv,
-            "RONq_mm": circle.RONq,
-            "F_max_mm": self.path.F_max,
-            "F_min_mm": self.path.F_min,
-            "D_mm": self.path.D,
+            **fields_of(circle, "RONp_mm RONv_mm RONq_mm"),
+            **fields_of(self.path, "F_max_mm F_min_mm D_mm"),
             "ovality_mm": lobes.ovality if lobes else None,
             "long_axis_deg": self.long_axis_deg,
-            **amplitudes,
-            "diameter_x_mm": self.diameter_x,
-            "diameter_y_mm": self.diameter_y,
+            **{f"harmonic_{n}_mm": lobes[n].amplitude if lobes else None for n in ORDERS},
+            **fields_of(self, "diameter_x_mm diameter_y_mm"),
             **_gap_fields(self.gap),
         }
 
@@ -146,23 +138,10 @@ class SquareRow:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers; the name of each carries its unit."""
-        g = self.geometry
-        return {
-            "shape": self.shape,
-            "ring": self.ring,
-            "pass": self.pass_index,
-            "size_mm": self.size,
-            "n_points": g.n_points,
-            "width_mm": g.width,
-            "height_mm": g.height,
-            "diagonal_up_mm": g.diagonal_up,
-            "diagonal_down_mm": g.diagonal_down,
-            "squareness_mrad": g.squareness_mrad,
-            "straightness_mm": g.straightness,
-            "straightness_ls_mm": g.straightness_ls,
-            "straightness_ends_mm": g.straightness_ends,
-            **_gap_fields(self.gap),
-        }
+        sizes = "n_points width_mm height_mm diagonal_up_mm diagonal_down_mm squareness_mrad"
+        sides = "straightness_mm straightness_ls_mm straightness_ends_mm"
+        measures = fields_of(self.geometry, f"{sizes} {sides}")
+        return {**_begin(self), **measures, **_gap_fields(self.gap)}
 
 
 @checked
@@ -191,9 +170,12 @@ class Spacing:
         return self.measured - self.commanded
 
 
+def _begin(row: CircleRow | SquareRow) -> dict[str, Any]:
+    """What every row begins with."""
+    shape, ring, pass_index = row.place
+    return {"shape": shape, "ring": ring, "pass": pass_index, "size_mm": row.size}
+
+
 def _gap_fields(gap: Gap | None) -> dict[str, float | None]:
-    return {
-        "gap_x_mm": gap.vector[0] if gap else None,
-        "gap_y_mm": gap.vector[1] if gap else None,
-        "gap_mm": gap.length if gap else None,
-    }
+    x, y, length = (*gap.vector, gap.length) if gap else (None, None, None)
+    return {"gap_x_mm": x, "gap_y_mm": y, "gap_mm": length}

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from gantrysim.metrology.roundness import ReferenceCircle
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+from gantrysim.records.table import fields_of
 
 APPROACH_DEG = 25.0  # of travel before a reversal, where lost motion is taken up
 LEAST_ON_APPROACH = 4
@@ -62,9 +63,7 @@ class SizeFit:
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm."""
         return {
-            "what": self.what,
-            "n_rings": self.n_rings,
-            "scale_error": self.scale_error,
+            **fields_of(self, "what n_rings scale_error"),
             "scale_error_standard_error": self.slope_error,
             "lost_motion_mm": self.lost_motion,
             "lost_motion_standard_error_mm": self.intercept_error,
@@ -101,10 +100,9 @@ def fit_sizes(what: str, nominal: ArrayLike, measured: ArrayLike) -> SizeFit | N
     slope = float(np.sum((x - middle) * y)) / spread
     intercept = float(y.mean()) - slope * middle
     scatter = float(np.sqrt(np.sum((y - intercept - slope * x) ** 2) / (len(x) - 2)))
-    return SizeFit(
-        what, len(x), slope, scatter / spread**0.5,
-        intercept, scatter * (1 / len(x) + middle**2 / spread) ** 0.5, scatter,
-    )  # fmt: skip
+    slope_error = scatter / spread**0.5
+    intercept_error = scatter * (1 / len(x) + middle**2 / spread) ** 0.5
+    return SizeFit(what, len(x), slope, slope_error, intercept, intercept_error, scatter)
 
 
 def reversal_diameter(

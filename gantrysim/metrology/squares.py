@@ -22,6 +22,7 @@ from gantrysim.metrology.roundness import checked_points
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import Unbounded, checked
+from gantrysim.records.table import fields_of
 
 SIDES = ("bottom", "right", "top", "left")
 CORNERS = ("lower_right", "upper_right", "upper_left", "lower_left")
@@ -153,10 +154,8 @@ class SquareGeometry:
 
         Then the upper right and lower left corners are acute and the rising diagonal is longer.
         """
-        error = self.corner_squareness_mrad
-        return (
-            error["lower_right"] + error["upper_left"] - error["upper_right"] - error["lower_left"]
-        ) / 4
+        lower_right, upper_right, upper_left, lower_left = self.corner_squareness_mrad.values()
+        return (lower_right + upper_left - upper_right - lower_left) / 4
 
     @property
     def diagonal_squareness_mrad(self) -> float:
@@ -186,30 +185,16 @@ class SquareGeometry:
     def mid_sides(self) -> list[Array]:
         """Mid-points of the right, top, left and bottom sides between their corners, mm."""
         corners = np.array(self.corners)
-        lower_right, upper_right, upper_left, lower_left = corners
-        return [
-            (lower_right + upper_right) / 2,
-            (upper_right + upper_left) / 2,
-            (upper_left + lower_left) / 2,
-            (lower_left + lower_right) / 2,
-        ]
+        return list((corners + np.roll(corners, -1, axis=0)) / 2)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, mm, mrad and degrees."""
-        return {
-            "half_side_mm": self.half_side,
-            "centre_mm": list(self.centre),
-            "rotation_deg": self.rotation_deg,
-            "width_mm": self.width,
-            "height_mm": self.height,
-            "diagonal_up_mm": self.diagonal_up,
-            "diagonal_down_mm": self.diagonal_down,
-            "squareness_mrad": self.squareness_mrad,
-            "corner_squareness_mrad": self.corner_squareness_mrad,
-            "straightness_mm": {side.name: side.straightness for side in self.sides},
-            "straightness_ls_mm": {side.name: side.straightness_ls for side in self.sides},
-            "straightness_ends_mm": {side.name: side.straightness_ends for side in self.sides},
-        }
+        sizes = "half_side_mm centre_mm rotation_deg width_mm height_mm diagonal_up_mm"
+        angles = "diagonal_down_mm squareness_mrad corner_squareness_mrad"
+        content = fields_of(self, f"{sizes} {angles}")
+        for name in ("straightness", "straightness_ls", "straightness_ends"):
+            content[f"{name}_mm"] = {side.name: getattr(side, name) for side in self.sides}
+        return content
 
     def __repr__(self) -> str:
         return (
@@ -375,10 +360,8 @@ def _side(name: str, points: Array, line: tuple[Array, Array], rejected: int) ->
     across = arm @ (direction[1], -direction[0])
     mx, my = middle.tolist()
     ux, uy = direction.tolist()
-    return Side(
-        name, len(points), rejected, (mx, my), (ux, uy),
-        _least_zone(along, across), float(np.ptp(across)), _from_ends(along, across),
-    )  # fmt: skip
+    straightness = (_least_zone(along, across), float(np.ptp(across)), _from_ends(along, across))
+    return Side(name, len(points), rejected, (mx, my), (ux, uy), *straightness)
 
 
 def _from_ends(along: Array, across: Array) -> float:
@@ -389,10 +372,8 @@ def _from_ends(along: Array, across: Array) -> float:
 
 
 def _least_zone(along: Array, across: Array) -> float:
-    """Least distance of two parallel lines, nearly along the first axis, that hold all points.
-
-    One of the two lines holds an edge of the convex hull, so its edges are tried in turn.
-    """
+    """Least distance of two parallel lines, nearly along the first axis, that hold all points."""
+    # one of the two lines holds an edge of the convex hull, so its edges are tried in turn
     height, length = float(np.ptp(across)), float(np.ptp(along))
     if height <= 1e-12 * length:
         return height

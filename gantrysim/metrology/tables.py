@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from gantrysim.metrology.measures import Measures
     from gantrysim.metrology.quantities import Quantity
 
+Known = Mapping[tuple[str, int, int, str], "Quantity"]
 MOST_HTML_ROWS = 60
 MOST_SKIPPED = 5
 
@@ -87,10 +88,9 @@ def csv_text(measures: Measures) -> str:
     names = list(dict.fromkeys(name for row in rows for name in row))
     remarks = [f"measures of {measures.source}", *_remarks(measures)]
     for fit in measures.size_fits:
-        fields = ", ".join(
-            f"{k} {v:.9g}" if isinstance(v, float) else f"{k} {v}" for k, v in fit.to_dict().items()
-        )
-        remarks.append(f"size against nominal: {fields}")
+        content = fit.to_dict().items()
+        fields = [f"{k} {v:.9g}" if isinstance(v, float) else f"{k} {v}" for k, v in content]
+        remarks.append(f"size against nominal: {', '.join(fields)}")
     return Table(names, ([row.get(name) for name in names] for row in rows)).csv(*remarks)
 
 
@@ -103,24 +103,20 @@ def long_csv_text(measures: Measures) -> str:
     return Table(names, ([row[name] for name in names] for row in rows)).csv(*remarks)
 
 
-def _known(measures: Measures) -> dict[tuple[str, int, int, str], Quantity]:
+def _known(measures: Measures) -> Known:
     """Quantities by shape, ring, pass and field, where the noise of the points is known."""
     if measures.noise is None:
         return {}
     return {quantity.key: quantity for quantity in measures.quantities}
 
 
-def _of_cell(
-    row: Mapping[str, Any], field: str, known: Mapping[tuple[str, int, int, str], Quantity]
-) -> Quantity | None:
+def _of_cell(row: Mapping[str, Any], field: str, known: Known) -> Quantity | None:
     """The quantity in a cell; measures of a whole ring stand beside each of its passes."""
     shape, ring = row["shape"], row["ring"]
     return known.get((shape, ring, row["pass"], field)) or known.get((shape, ring, -1, field))
 
 
-def _spread_fields(
-    row: Mapping[str, Any], known: Mapping[tuple[str, int, int, str], Quantity]
-) -> dict[str, float]:
+def _spread_fields(row: Mapping[str, Any], known: Known) -> dict[str, float]:
     """Fields u_..., low_... and high_... of a flat row."""
     found: dict[str, float] = {}
     for field in row:
@@ -168,14 +164,12 @@ _FIT_HEAD = ["size", "rings", "scale error, ‰", "±", "lost motion", "±", "sc
 
 
 def _fit_cells(measures: Measures) -> list[list[str]]:
-    return [
-        [
-            fit.what, str(fit.n_rings), f"{fit.scale_error * 1e3:+.3f}",
-            f"{fit.slope_error * 1e3:.3f}", f"{fit.lost_motion * 1e3:+.1f}",
-            f"{fit.intercept_error * 1e3:.1f}", f"{fit.scatter * 1e3:.1f}",
-        ]
-        for fit in measures.size_fits
-    ]  # fmt: skip
+    rows = []
+    for fit in measures.size_fits:
+        scale = (f"{fit.scale_error * 1e3:+.3f}", f"{fit.slope_error * 1e3:.3f}")
+        lost = (f"{fit.lost_motion * 1e3:+.1f}", f"{fit.intercept_error * 1e3:.1f}")
+        rows.append([fit.what, str(fit.n_rings), *scale, *lost, f"{fit.scatter * 1e3:.1f}"])
+    return rows
 
 
 def _cells(measures: Measures, shape: str) -> tuple[list[str], list[list[str]]]:
@@ -183,20 +177,12 @@ def _cells(measures: Measures, shape: str) -> tuple[list[str], list[list[str]]]:
     rows = [row for row in measures.flat_rows() if row["shape"] == shape]
     columns = [c for c in _COLUMNS[shape] if any(row[c[1]] is not None for row in rows)]
     known = _known(measures)
-    body = [
-        [
-            _cell(row, field, factor, form, _of_cell(row, field, known))
-            for _, field, factor, form in columns
-        ]
-        for row in rows
-    ]
+    body = [[_cell(row, *column[1:], known) for column in columns] for row in rows]
     return [column[0] for column in columns], body
 
 
-def _cell(
-    row: Mapping[str, Any], field: str, factor: float, form: str, quantity: Quantity | None
-) -> str:
-    value = row[field]
+def _cell(row: Mapping[str, Any], field: str, factor: float, form: str, known: Known) -> str:
+    value, quantity = row[field], _of_cell(row, field, known)
     if value is None:
         return ""
     shown = format(value if factor == 1 else value * factor, form)

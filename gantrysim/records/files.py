@@ -7,8 +7,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+#: What names a file.
+AnyPath = str | os.PathLike[str]
 
-def read_text(path: str | os.PathLike[str], what: str) -> str:
+
+def read_text(path: AnyPath, what: str) -> str:
     """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
 
     Raises
@@ -40,7 +43,7 @@ def read_text(path: str | os.PathLike[str], what: str) -> str:
     return text
 
 
-def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) -> Path:
+def write_new_text(path: AnyPath, text: str, *, overwrite: bool) -> Path:
     """Write a text file whole or not at all, see `write_new_file`; returns its path."""
 
     def write(part: Path) -> None:
@@ -49,9 +52,7 @@ def write_new_text(path: str | os.PathLike[str], text: str, *, overwrite: bool) 
     return write_new_file(path, write, overwrite=overwrite)
 
 
-def write_new_file(
-    path: str | os.PathLike[str], write: Callable[[Path], None], *, overwrite: bool
-) -> Path:
+def write_new_file(path: AnyPath, write: Callable[[Path], None], *, overwrite: bool) -> Path:
     """Write a file whole or not at all; returns its path.
 
     Parameters
@@ -85,7 +86,7 @@ def write_new_file(
 
 
 @contextmanager
-def placed(place: str | os.PathLike[str]) -> Iterator[None]:
+def placed(place: AnyPath) -> Iterator[None]:
     """Say where in a file something was found that is refused inside: ``place: sentence``.
 
     A wrong kind of thing in a file is a wrong value of the file, so it raises ValueError too.

@@ -75,7 +75,20 @@ def as_plain(value: Any) -> Any:
     return [as_plain(item) for item in value] if isinstance(value, list | tuple) else value
 
 
+#: Units that a name may carry at its end.
+_UNITS = ("_mm", "_deg", "_upr")
+
+
 def fields_of(result: Any, *names: str) -> dict[str, Any]:
-    """Named properties of a result in plain Python types; all its fields if none is named."""
-    names = names or tuple(field.name for field in dataclasses.fields(result))
-    return {name: as_plain(getattr(result, name)) for name in names}
+    """Named properties of a result in plain Python types; all its fields if none is named.
+
+    A text may name several, with blanks between; a name may end in a unit that the property's own
+    name does not state.
+    """
+    wanted = " ".join(names).split() or [field.name for field in dataclasses.fields(result)]
+    return {name: as_plain(getattr(result, _property(result, name))) for name in wanted}
+
+
+def _property(result: Any, name: str) -> str:
+    stems = (name.removesuffix(unit) for unit in _UNITS if name.endswith(unit))
+    return name if hasattr(result, name) else next(stems, name)

@@ -12,7 +12,6 @@ scale, scale difference and skew, in the terms in which the errors of a scanner 
 from __future__ import annotations
 
 import html
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,7 +27,7 @@ from gantrysim.instruments.picture import MOST_PIXELS, open_picture
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
-from gantrysim.records.files import placed, write_new_file
+from gantrysim.records.files import AnyPath, placed, write_new_file
 from gantrysim.records.table import Table
 
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
@@ -100,7 +99,7 @@ class FlatPicture:
         column, up = off[..., 0] / self.pitch, off[..., 1] / self.pitch
         return np.stack([column, self.grey.shape[0] - 1.0 - up], axis=-1)
 
-    def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    def save(self, path: AnyPath, *, overwrite: bool = False) -> Path:
         """Write it as a PNG file that states its resolution, as a scan does; returns the path.
 
         Raises
@@ -172,7 +171,7 @@ class FlatPicture:
 
 @checked
 def flatten_photo(
-    path: str | os.PathLike[str],
+    path: AnyPath,
     reference: Reference,
     *,
     accuracy: float = 0.1,
@@ -280,7 +279,7 @@ def _judged(plane: Plane, reference: Reference, box: Array) -> tuple[float, floa
 
 def _drawn(
     grey: NDArray[np.uint8], plane: Plane, factor: float, step: float, box: Array,
-    path: str | os.PathLike[str],
+    path: AnyPath,
 ) -> tuple[NDArray[np.uint8], tuple[float, float]]:  # fmt: skip
     """The area on an even grid of the burned face, and the place of its lowest left pixel."""
     t = np.linspace(0.0, 1.0, 50)

@@ -33,6 +33,7 @@ from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie
@@ -40,13 +41,11 @@ _WHOLE = 0.9  # part of a ring that must be read, or a note says how much was
 _CROSSING = 1.0  # mm: how near another ring hinders reading
 _READING = 0.002  # mm: standard uncertainty of a distance between two traced lines
 
-Path = str | os.PathLike[str]
-
 
 @checked
 def read_scan(
-    path: Path | Sequence[Path],
-    test: RingTest | Path,
+    path: AnyPath | Sequence[AnyPath],
+    test: RingTest | AnyPath,
     *,
     dpi: float | tuple[float, float] | None = None,
     mark: Sequence[ArrayLike] | None = None,
@@ -140,8 +139,8 @@ def read_scan(
 
 @checked
 def read_photo(
-    path: Path,
-    test: RingTest | Path,
+    path: AnyPath,
+    test: RingTest | AnyPath,
     reference: Reference,
     *,
     accuracy: float = 0.1,
@@ -210,7 +209,7 @@ def read_photo(
     return _piece(test, readings, [view], told, None, flat=True)
 
 
-def _scans(path: Path | Sequence[Path]) -> list[Path]:
+def _scans(path: AnyPath | Sequence[AnyPath]) -> list[AnyPath]:
     """One scan, or two."""
     paths = [path] if isinstance(path, str | os.PathLike) else path
     if not isinstance(paths, Sequence) or not all(isinstance(p, str | os.PathLike) for p in paths):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from gantrysim.faults.base import Fault
@@ -22,6 +23,7 @@ from gantrysim.faults.square import OutOfSquare
 from gantrysim.faults.unmodelled import LostSteps, Unlisted, Unmodelled
 from gantrysim.faults.wheels import LooseWheels, TightWheels
 from gantrysim.inference.parameters import Scatter
+from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
 
 
@@ -68,6 +70,30 @@ class Catalogue:
     def extended(self, *faults: Fault) -> Catalogue:
         """Return the catalogue with further faults."""
         return dataclasses.replace(self, faults=(*self.faults, *faults))
+
+    def without(self, absent: Collection[str]) -> Catalogue:
+        """Return the catalogue without what acts on some parts of a two-sided gantry.
+
+        Parameters
+        ----------
+        absent : collection of str
+            Fields of `Machine`, for example ``"belt_right"``.
+        """
+        if not absent:
+            return self
+        places = (
+            tuple(place for place in s.places if place.partition(".")[0] not in absent)
+            for s in self.scatter
+        )
+        return dataclasses.replace(
+            self,
+            faults=tuple(f for f in self.faults if not _parts_of(f) & set(absent)),
+            scatter=tuple(
+                dataclasses.replace(s, places=left)
+                for s, left in zip(self.scatter, places, strict=True)
+                if left
+            ),
+        )
 
     @property
     def modelled(self) -> tuple[Fault, ...]:
@@ -144,6 +170,16 @@ class Catalogue:
         if len(names) == 1:
             return (1.0 - self.healthy - self.unlisted - self.pairs) / single
         return self.pairs / (single * (single - 1) / 2)
+
+
+def _parts_of(fault: Fault) -> set[str]:
+    """Parts of a machine that a fault changes; none where the forward model lacks it."""
+    if fault.sought:
+        return set()
+    before = Machine()
+    after = fault.apply(before)
+    names = (field.name for field in dataclasses.fields(before))
+    return {name for name in names if getattr(after, name) != getattr(before, name)}
 
 
 @functools.cache

@@ -173,6 +173,11 @@ class ToneSheet(MachineSheet):
 
     def predict(self, machine: Machine) -> Array:
         """Tones of limp strings at the pretension of their belts, Hz; 0 of a belt that hangs."""
+        for belt in sorted({reading.belt for reading in self.readings}):
+            if f"belt_{belt}" in machine.absent:
+                raise ValueError(
+                    f"{self.source}: belt must be one that the machine has, found {belt!r}."
+                )
         tension = {belt: machine.value(f"belt_{belt}").pretension for belt in BELTS}
         tones = [
             span_frequency(tension[r.belt], r.span, r.mass * 1e-3) if tension[r.belt] else 0.0
@@ -237,10 +242,12 @@ class BeltTones(Instrument):
     measurement = ToneSheet
 
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[ToneSheet]:
-        """Both open spans of each belt with the carriage in mid travel, a sheet a belt."""
+        """Both open spans of each belt there is, carriage in mid travel, a sheet a belt."""
         mass = positive(self.mass, "mass")
         x, y = middle_of(machine)
         for belt, at in (("left", y), ("right", y), ("x", x)):
+            if f"belt_{belt}" in machine.absent:
+                continue
             parts = getattr(machine, f"belt_{belt}")
             tension = max(parts.pretension, LEAST_TENSION)
             tones = {span: span_frequency(tension, span, mass * 1e-3) for span in parts.spans(at)}

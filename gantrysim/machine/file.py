@@ -217,7 +217,7 @@ def save_machine(
 
 
 _TITLE = (
-    "# A two-sided belt-driven gantry.  Lengths mm, forces N, masses kg; each comment gives the",
+    "# A belt-driven gantry.  Lengths mm, forces N, masses kg; each comment gives the",
     "# plausible range with its unit.  Fields that are left out are those of the nominal machine.",
     "",
 )
@@ -229,7 +229,7 @@ def _lines(machine: Machine) -> Iterator[str]:
     yield from _plain(machine)
     for field in dataclasses.fields(machine):
         part = getattr(machine, field.name)
-        if not dataclasses.is_dataclass(part):
+        if field.name in machine.absent or not dataclasses.is_dataclass(part):
             continue
         yield from ("", f"[{field.name}]")
         yield from _plain(part)
@@ -301,7 +301,8 @@ def machine_of(content: Mapping[str, Any], architecture: type[Machine] = Machine
     """
     content = dict(content)
     machine = architecture()
-    known = [field.name for field in dataclasses.fields(architecture)]
+    names = (field.name for field in dataclasses.fields(architecture))
+    known = [name for name in names if name not in architecture.absent]
     handbook = content.pop("handbook", None)
     if handbook is not None:
         first = ("span", "travel_y", "belt_left", "belt_right", "belt_x")  # wheels need the span

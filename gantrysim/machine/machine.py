@@ -17,7 +17,7 @@ import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Wheel, four_wheels, turn_nut
@@ -359,6 +359,10 @@ class Machine(Limited):
     contact: Contact = field(default_factory=Contact)
     beam: Beam = field(default_factory=Beam)
 
+    #: Parts of the above that an architecture does not have: their fields must hold what does
+    #: nothing, no fault in the catalogue acts on them, and no instrument asks for them.
+    absent: ClassVar[frozenset[str]] = frozenset()
+
     def __post_init__(self) -> None:
         super().__post_init__()
         if not self.belt_inset < self.span / 2.0:
@@ -393,11 +397,12 @@ class Machine(Limited):
     def catalogue(self) -> Catalogue:
         """Return what may be wrong with such a machine, and how a healthy one scatters.
 
-        A subclass brings its own, for example ``super().catalogue().extended(MyFault(1.0))``.
+        Nothing in it acts on a part that is ``absent``.  A subclass brings its own, for example
+        ``super().catalogue().extended(MyFault(1.0))``.
         """
         from gantrysim.faults.catalogue import two_sided  # faults are built upon machines
 
-        return two_sided()
+        return two_sided().without(self.absent)
 
     def value(self, place: str) -> Any:
         """Read a field by its dotted place, for example ``"belt_left.ea"``."""
@@ -450,12 +455,13 @@ class Machine(Limited):
         return self.set(side, turn_nut(self.value(side), wheel, degrees, span=self.span))
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the machine as plain nested dictionaries."""
-        return dataclasses.asdict(self)
+        """Return the machine as plain nested dictionaries, without what is absent."""
+        parts = dataclasses.asdict(self)
+        return {name: part for name, part in parts.items() if name not in self.absent}
 
     def __repr__(self) -> str:
         return (
-            f"Machine(span {self.span:g} mm, drag left {self.left.friction:.2f} N, "
+            f"{type(self).__name__}(span {self.span:g} mm, drag left {self.left.friction:.2f} N, "
             f"right {self.right.friction:.2f} N, carriage {self.carriage.friction:.2f} N, "
             f"belts EA {self.belt_left.ea:g}/{self.belt_right.ea:g}/{self.belt_x.ea:g} N)"
         )

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 import gantrysim as gs
-from gantrysim.machine import Fault
+from gantrysim.faults import Fault
 
 HALF = 35.0  # mm: radius, half side; twice that is no whole number of pulley turns of 40 mm
 CENTRE = (215.0, 200.0)  # mm: the middle of the bed

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from scipy.special import ndtri
 
-from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table, fields_of
 
@@ -79,12 +79,11 @@ class Tolerance:
     closure: float | None = None
     spacing: float | None = None
     overlay: float | None = None
-    reference: str = field(default="LS", kw_only=True)
+    reference: Annotated[str, ("LS", "MZ")] = field(default="LS", kw_only=True)
     cutoff: float = field(default=50.0, kw_only=True)
     least_size: float = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        one_of(self.reference, ("LS", "MZ"), "reference")
         if finite_number(self.least_size, "least_size") < 0.0:
             raise ValueError(f"least_size must be 0 mm or more, found {self.least_size:g}.")
         if not 5.0 <= finite_number(self.cutoff, "cutoff") <= 50.0:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypedDict, Unpack, overload
+from typing import Annotated, TypedDict, Unpack, overload
 
 import numpy as np
 
@@ -75,7 +75,7 @@ def simulate(
     step: float = 0.5,
     feed_forces: bool = False,
     inertia: bool = False,
-    time_step: float | None = None,
+    time_step: Annotated[float, "a positive number of seconds"] | None = None,
 ) -> Burn | PathBurn:
     """Predict the lines that a machine burns.
 

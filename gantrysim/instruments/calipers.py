@@ -33,11 +33,10 @@ from gantrysim.instruments.jaws import CaliperTerm, caliper_values
 from gantrysim.instruments.points import check_ring, check_size, test_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
-from gantrysim.pattern.shapes import SHAPES
+from gantrysim.pattern.shapes import ShapeName
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
     finite_number,
-    one_of,
     point,
     positive,
     shortened,
@@ -98,14 +97,13 @@ class CaliperReading:
     54.0
     """
 
-    shape: str
+    shape: ShapeName
     ring: int
     size: float
     what: str
     value: float
 
     def __post_init__(self) -> None:
-        one_of(self.shape, tuple(SHAPES), "shape")
         if _angle(self.shape, self.what) is None:
             raise ValueError(
                 f"what must be {_ACCEPTED[self.shape]} for a {self.shape}, "

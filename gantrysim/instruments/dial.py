@@ -19,7 +19,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 
@@ -39,7 +39,7 @@ from gantrysim.mechanics.quasistatic import march
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, one_of, point, positive
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import AnyPath
 
 #: What is read, and the way to jog or push for it if the sheet says nothing else, mm.
@@ -83,14 +83,13 @@ class DialReading:
     DialReading(at='left', what='lost_motion', place=(215.0, 200.0), stroke=5.0, value=0.15)
     """
 
-    at: str
+    at: Annotated[str, PLACES]
     what: str
-    place: tuple[float, float]
+    place: Place
     stroke: float
     value: float
 
     def __post_init__(self) -> None:
-        one_of(self.at, PLACES, "at")
         one_of(self.what, tuple(STROKES) if self.at in _OTHER else ("lost_motion",), "what")
         object.__setattr__(self, "place", point(self.place, "place"))
         positive(self.stroke, "stroke_mm")

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 
@@ -34,7 +34,7 @@ from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult, push
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array, gathered
 from gantrysim.records.checks import finite_number, listed, one_of, point, positive, shortened
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import AnyPath
 
 #: How far a hand pushes if the sheet does not say, mm: with motors off, and holding.
@@ -110,17 +110,15 @@ class PushReading:
     'N'
     """
 
-    at: str
-    motor: str
-    place: tuple[float, float]
+    at: Annotated[str, PLACES]
+    motor: Annotated[str, MOTORS]
+    place: Place
     what: str
     value: float
     uncertainty: float
     stroke: float
 
     def __post_init__(self) -> None:
-        one_of(self.at, PLACES, "at")
-        one_of(self.motor, MOTORS, "motor")
         object.__setattr__(self, "place", point(self.place, "place"))
         _check_name(self.what, self.motor)
         value = finite_number(self.value, "value")

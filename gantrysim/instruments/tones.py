@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency, span_mass, span_tension
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import one_of, positive
+from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 
@@ -70,14 +70,13 @@ class ToneReading:
     2.0
     """
 
-    belt: str
+    belt: Annotated[str, BELTS]
     span: float
     mass: float
     tone: float
     uncertainty: float
 
     def __post_init__(self) -> None:
-        one_of(self.belt, BELTS, "belt")
         numbers = (self.span, self.mass, self.tone, self.uncertainty)
         for value, name in zip(numbers, ToneSheet.columns[1:], strict=True):
             positive(value, name)

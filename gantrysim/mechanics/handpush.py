@@ -14,10 +14,9 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
 
@@ -26,9 +25,9 @@ from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.contact import load_contacts
 from gantrysim.mechanics.equilibrium import Record, settle
 from gantrysim.mechanics.state import record, slip_screws
-from gantrysim.records.checks import finite_number, one_of, positive
+from gantrysim.records.checks import positive
 from gantrysim.records.compiled import kernel
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import write_new_text
 from gantrysim.records.table import Table, fields_of
 
@@ -272,10 +271,10 @@ class PushResult:
 @checked
 def push(
     machine: Machine,
-    at: str = "left",
-    motor: str = "off",
+    at: Annotated[str, PLACES] = "left",
+    motor: Annotated[str, MOTORS] = "off",
     *,
-    place: Sequence[float] | None = None,
+    place: Place | None = None,
     stroke: float | None = None,
     limit: float = 40.0,
     scale_stiffness: float = 5.0,
@@ -334,8 +333,6 @@ def push(
     >>> round(felt.lag_mean, 2)
     0.1
     """
-    one_of(at, PLACES, "at")
-    one_of(motor, MOTORS, "motor")
     x, y = _place(machine, place)
     stroke = positive((3.0 if motor == "off" else 0.4) if stroke is None else stroke, "stroke")
     limit, scale = positive(limit, "limit"), positive(scale_stiffness, "scale_stiffness")
@@ -372,12 +369,10 @@ def push(
     )
 
 
-def _place(machine: Machine, place: Sequence[float] | None) -> tuple[float, float]:
+def _place(machine: Machine, place: tuple[float, float] | None) -> tuple[float, float]:
     if place is None:
         return machine.span / 2.0, machine.travel_y / 2.0
-    if len(place) != 2:
-        raise ValueError(f"place must be two numbers (x, y) in mm, found {place!r}.")
-    x, y = finite_number(place[0], "place x"), finite_number(place[1], "place y")
+    x, y = place
     for value, room, name in ((x, machine.span, "x"), (y, machine.travel_y, "y")):
         if not 0.0 <= value <= room:
             raise ValueError(f"place {name} must lie from 0 to {room:g} mm, found {value:g} mm.")

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -39,7 +40,7 @@ from gantrysim.metrology.roundness import checked_points, least_squares_circle
 from gantrysim.metrology.sensitivity import reader_shapes
 from gantrysim.metrology.zones import least_zone_widths
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import one_of, whole_number
+from gantrysim.records.checks import whole_number
 from gantrysim.records.doors import checked
 
 #: Shortest wave that a burned line shows, mm: shorter ones cannot be told from the grain of the
@@ -182,7 +183,6 @@ def worst_roundness(
         in turn with and without what noise may have left in it (basic bootstrap: A. C. Davison and
         D. V. Hinkley, Bootstrap Methods, 1997, chapter 5; from memory), 0 at least.
     """
-    one_of(reference, REFERENCES, "reference")
     widths = ring_widths if reference == "LS" else least_zone_widths
     drawn = [ring.errors(noise, trials, rng) for ring in rings]
     if reader is None:
@@ -209,7 +209,7 @@ def roundness_interval(
     noise: PointNoise,
     rng: np.random.Generator | int = SEED,
     *,
-    reference: str = "LS",
+    reference: Annotated[str, REFERENCES] = "LS",
     cutoff: float | None = None,
     trials: int = TRIALS,
 ) -> PeakToValley:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -16,7 +16,6 @@ from gantrysim.metrology.positioning import Positioning, positioning
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array, gathered, rotation
-from gantrysim.records.checks import one_of
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
 
@@ -106,7 +105,11 @@ def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ..
 
 
 def side_positions(
-    rows: Sequence[SquareRow], axis: str, rotation_deg: float, *, reading: float = 0.0
+    rows: Sequence[SquareRow],
+    axis: Annotated[str, ("x", "y")],
+    rotation_deg: float,
+    *,
+    reading: float = 0.0,
 ) -> tuple[Positioning, Positioning]:
     """Sides of nested squares as a positioning test of one axis, passes as runs.
 
@@ -139,7 +142,6 @@ def side_positions(
         If fewer than two squares have two or more passes that are told apart, or fewer than two
         passes reach an end of each in one way.
     """
-    one_of(axis, ("x", "y"), "axis")
     rings = [passes for passes in _by_ring(rows) if len(passes) > 1]
     if len(rings) < 2:
         raise ValueError(

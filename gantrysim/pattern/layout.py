@@ -59,8 +59,6 @@ def drawing_order(
     sizes: Mapping[str, Sequence[float]], order: str, sequence_mode: str, passes: int
 ) -> tuple[tuple[str, int, int], ...]:
     """(shape, ring, passes) in drawing order, for the sizes of each shape, mm."""
-    one_of(order, ORDERS, "order")
-    one_of(sequence_mode, SEQUENCE_MODES, "sequence_mode")
     turned = order == "outside_in"
     if sequence_mode == "interleaved":
         rings = sorted((size, shape, k) for shape in sizes for k, size in enumerate(sizes[shape]))

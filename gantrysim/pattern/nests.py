@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
-
-import numpy as np
+from typing import Annotated
 
 from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS
-from gantrysim.pattern.shapes import SHAPES, shape_of
+from gantrysim.pattern.shapes import ShapeName, shape_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, one_of, point, positive, shortened
-from gantrysim.records.doors import checked
+from gantrysim.records.checks import finite_number, point, positive
+from gantrysim.records.doors import Place, checked
 
 
 @checked
@@ -41,21 +39,17 @@ class Nest:
         from above zero.
     """
 
-    shape: str
-    centre: tuple[float, float]
+    shape: ShapeName
+    centre: Place
     sizes: tuple[float, ...]
     start_deg: float = 0.0
-    direction: str = "ccw"
+    direction: Annotated[str, DIRECTIONS] = "ccw"
 
     def __post_init__(self) -> None:
-        one_of(self.shape, tuple(SHAPES), "shape")
-        one_of(self.direction, DIRECTIONS, "direction")
         put = object.__setattr__
         put(self, "centre", point(self.centre, f"centre of the {self.shape}s"))
         put(self, "start_deg", finite_number(self.start_deg, f"start_deg of the {self.shape}s"))
         name = f"sizes of the {self.shape}s"
-        if isinstance(self.sizes, str) or not isinstance(self.sizes, Sequence | np.ndarray):
-            raise ValueError(f"{name} must be a list of numbers in mm, found {self.sizes!r}.")
         if not 1 <= len(self.sizes) <= MAX_RINGS:
             raise ValueError(f"{name} must hold 1 to {MAX_RINGS} values, found {len(self.sizes)}.")
         sizes = tuple(positive(size, name) for size in self.sizes)
@@ -79,14 +73,8 @@ class Nest:
         return replace(self, sizes=(self.sizes[ring],)).outlines(step)[0]
 
 
-def checked_nests(nests: Any) -> tuple[Nest, ...]:
+def checked_nests(nests: Sequence[Nest]) -> tuple[Nest, ...]:
     """One `Nest`, or one of each shape, as a tuple; ValueError otherwise."""
-    if (
-        isinstance(nests, Nest)
-        or not isinstance(nests, Sequence)
-        or not all(isinstance(n, Nest) for n in nests)
-    ):
-        raise ValueError(f"nests must be a tuple of Nest, found {shortened(nests)}.")
     if not nests or len({nest.shape for nest in nests}) != len(nests):
         raise ValueError("nests must hold one Nest, or one of circles and one of squares.")
     return tuple(nests)

@@ -20,7 +20,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -58,7 +58,7 @@ from gantrysim.records.checks import (
     positive,
     whole_number,
 )
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Count, Place, checked
 from gantrysim.records.files import placed, write_new_text
 
 __all__ = [
@@ -77,6 +77,8 @@ __all__ = [
 ]
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
+#: What a start direction may be.
+START = "an angle in degrees, or one for each shape"
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
 
 
@@ -135,18 +137,18 @@ class RingTest:
     """
 
     nests: tuple[Nest, ...]
-    sequence: tuple[tuple[str, int, int], ...]
-    layout: str
+    sequence: Annotated[tuple[tuple[str, int, int], ...], "a list of (shape, ring, passes)"]
+    layout: Annotated[str, LAYOUTS]
     spacing: float
-    order: str
-    sequence_mode: str
-    passes: int
+    order: Annotated[str, ORDERS]
+    sequence_mode: Annotated[str, SEQUENCE_MODES]
+    passes: Count
     feed: float
     travel_speed: float
     acceleration: float
     centripetal: float
     corner_speed_change: float
-    start_from: tuple[float, float] = (0.0, 0.0)
+    start_from: Place = (0.0, 0.0)
     line_width: float = 0.12
     orientation_mark: bool = False
     scale_reference: float | None = None
@@ -155,9 +157,6 @@ class RingTest:
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "nests", checked_nests(self.nests))
-        one_of(self.layout, LAYOUTS, "layout")
-        one_of(self.order, ORDERS, "order")
-        one_of(self.sequence_mode, SEQUENCE_MODES, "sequence_mode")
         for name in ("spacing", "feed", "travel_speed", "acceleration", "centripetal",
                      "corner_speed_change", "line_width"):  # fmt: skip
             put(self, name, positive(getattr(self, name), name))
@@ -403,25 +402,25 @@ def drawn_passes(test: RingTest) -> dict[tuple[str, int], int]:
 
 @checked
 def ring_test(
-    shapes: str | Sequence[str] = tuple(SHAPES),
+    shapes: Annotated[str | Sequence[str], "'circle', 'square' or a list of both"] = tuple(SHAPES),
     *,
     spacing: float = 2.5,
     largest: float = 50.0,
     smallest: float | None = None,
-    centre: tuple[float, float] = (215.0, 200.0),
-    layout: str = "concentric",
+    centre: Place = (215.0, 200.0),
+    layout: Annotated[str, listed(LAYOUTS[:2])] = "concentric",
     gap: float = 10.0,
-    start_deg: float | Mapping[str, float] | None = None,
-    direction: str = "ccw",
-    order: str = "inside_out",
-    sequence_mode: str = "shape_by_shape",
-    passes: int = 1,
+    start_deg: Annotated[float | Mapping[str, float] | None, START] = None,
+    direction: Annotated[str, DIRECTIONS] = "ccw",
+    order: Annotated[str, ORDERS] = "inside_out",
+    sequence_mode: Annotated[str, SEQUENCE_MODES] = "shape_by_shape",
+    passes: Count = 1,
     feed: float = 40.0,
     travel_speed: float = 100.0,
     acceleration: float = 800.0,
     centripetal: float = 800.0,
     corner_speed_change: float = 8.0,
-    start_from: tuple[float, float] = (0.0, 0.0),
+    start_from: Place = (0.0, 0.0),
     line_width: float = 0.12,
     orientation_mark: bool = False,
     scale_reference: float | None = None,

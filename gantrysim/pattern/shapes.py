@@ -11,6 +11,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +160,8 @@ CIRCLE = Circle("circle", "radius", 2.0 * math.pi, 1.0, 0.0)
 SQUARE = Square("square", "half side", 8.0, math.sqrt(2.0), 45.0)
 #: Shapes by name, circles first.
 SHAPES: dict[str, Shape] = {shape.name: shape for shape in (CIRCLE, SQUARE)}
+#: Type hint of a shape's name.
+ShapeName = Annotated[str, tuple(SHAPES)]
 
 
 def algebraic_circle(xy: Array) -> tuple[Array, float]:

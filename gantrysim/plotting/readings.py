@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
+from typing import Annotated
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -19,7 +20,7 @@ from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import one_of, positive
+from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
 _MARKS = ("o", "s", "^", "v", "D", "P", "X", "*")
@@ -190,9 +191,13 @@ def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> 
 
 @checked
 def plot_push(
-    result: PushResult, ax: Axes | None = None, *, what: str = "force", label: str = "",
+    result: PushResult,
+    ax: Axes | None = None,
+    *,
+    what: Annotated[str, ("force", "lag")] = "force",
+    label: str = "",
     colour: str = look.BLUE,
-) -> Axes:  # fmt: skip
+) -> Axes:
     """Draw a push test: what the scale reads, or how far the other part stays behind.
 
     Parameters
@@ -219,7 +224,6 @@ def plot_push(
     ValueError
         If `what` is neither.
     """
-    one_of(what, ("force", "lag"), "what")
     fresh = ax is None
     words = "push by hand, N" if what == "force" else f"{result.behind} stays behind, mm"
     name = "carriage" if result.at == "carriage" else f"{result.at} plate"

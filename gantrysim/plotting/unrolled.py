@@ -16,10 +16,9 @@ from gantrysim.burn import Burn
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import first_placement
 from gantrysim.pattern.ringtest import Line, Nest
-from gantrysim.pattern.shapes import SHAPES, shape_of
+from gantrysim.pattern.shapes import ShapeName, shape_of
 from gantrysim.plotting import look
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import one_of
 from gantrysim.records.doors import checked
 
 MAX_UNROLLED = 5  # rings in one picture; more hide each other
@@ -30,7 +29,7 @@ def plot_unrolled(
     burn_or_lines: Burn | Piece | Iterable[Line],
     ax: Axes | None = None,
     *,
-    shape: str = "circle",
+    shape: ShapeName = "circle",
     rings: Sequence[int] | None = None,
 ) -> Axes:
     """Draw the error of each ring, outward positive, unrolled over the angle.
@@ -58,7 +57,6 @@ def plot_unrolled(
     ValueError
         If the shape is unknown or has no such ring here.
     """
-    one_of(shape, tuple(SHAPES), "shape")
     own = centred(burn_or_lines, shape)
     chosen = chosen_rings(own, shape, rings)
     measured = isinstance(burn_or_lines, Piece)

@@ -38,16 +38,16 @@ def a_number(value: Any) -> bool:
     )
 
 
-def finite_number(value: Any, name: str) -> float:
+def finite_number(value: Any, name: str, what: str = "a finite number") -> float:
     """`value` as a float; texts, truth values, NaN and infinity are refused."""
     if not a_number(value):
-        raise TypeError(must_be(name, "a finite number", value))
+        raise TypeError(must_be(name, what, value))
     try:
         found = float(value)
     except (TypeError, ValueError, OverflowError):
         found = math.nan
     if not math.isfinite(found):
-        raise ValueError(must_be(name, "a finite number", value))
+        raise ValueError(must_be(name, what, value))
     return found
 
 
@@ -157,9 +157,21 @@ class Limited:
                 require(False, kind.__name__, name, value, listed(accepted))
 
 
+def stated_words(kind: Any) -> dict[str, str]:
+    """What the fields of a class accept that state it; see `Limited`."""
+    if not hasattr(kind, "__dataclass_fields__"):
+        return {}
+    words = {name: listed(accepted) for name, *accepted in _stated(kind, "words")}
+    return words | {name: _from_to(*limits) for name, *limits in _stated(kind, "limits")}
+
+
+def _from_to(low: float, high: float) -> str:
+    return f"a finite number from {low:g} to {high:g}"
+
+
 def check_number(owner: str, name: str, value: Any, low: float, high: float) -> None:
     """Refuse a named value that is no number of a closed interval."""
-    accepted = f"a finite number from {low:g} to {high:g}"
+    accepted = _from_to(low, high)
     if not a_number(value):
         raise TypeError(f"{owner}: {must_be(name, accepted, value)}")
     require(low <= value <= high, owner, name, value, accepted)

@@ -3,8 +3,11 @@
 `checked` reads the type hints of a function, or of the constructor and the public methods of a
 class, and refuses in one sentence whatever is of another kind: a wrong kind raises TypeError, a
 number that is none (NaN), infinite or broken where a whole one is asked for, ValueError.  Limits of
-values are the body's own business.  The hints are read at the first call, so they may name classes
-that are imported later, or only for type checking: such a class is known by its name.
+values are the body's own business, but for words: ``Annotated[str, ORDERS]`` accepts the words of
+`ORDERS` only.  ``Annotated[hint, "two numbers (x, y) in mm"]`` says better than the hint alone what
+is accepted, and so do the limits and words that a field of a dataclass states of itself.  The hints
+are read at the first call, so they may name classes that are imported later, or only for type
+checking: such a class is known by its name.
 """
 
 from __future__ import annotations
@@ -25,10 +28,22 @@ from typing import Annotated, Any, NamedTuple, TypeVar, cast
 import numpy as np
 from numpy.typing import ArrayLike
 
-from gantrysim.records.checks import a_number, finite_number, must_be, with_article
+from gantrysim.records.checks import (
+    a_number,
+    finite_number,
+    listed,
+    must_be,
+    one_of,
+    stated_words,
+    with_article,
+)
 
 #: Type hint of a number that may be infinite.
-Unbounded = Annotated[float, "may be infinite"]
+Unbounded = Annotated[float, "a number"]
+#: Type hint of a number of things.
+Count = Annotated[int, "a whole number, 1 or more"]
+#: Type hint of a place on the bed.
+Place = Annotated[tuple[float, float], "two numbers (x, y) in mm"]
 
 Thing = TypeVar("Thing", bound=Callable[..., Any])
 
@@ -37,13 +52,13 @@ class Kind(NamedTuple):
     """What one type hint accepts.
 
     ``fits`` says whether a value is of the kind; ``look``, if there is one, refuses a value of the
-    kind that is not usable, under the name it is given.  Objects of the ``plain`` classes need
-    neither: most calls are right, and some run by the thousand.
+    kind that is not usable, under the name and words it is given.  Objects of the ``plain`` classes
+    need neither: most calls are right, and some run by the thousand.
     """
 
     words: str
     fits: Callable[[Any], bool]
-    look: Callable[[Any, str], None] | None = None
+    look: Callable[[Any, str, str], None] | None = None
     plain: frozenset[type] = frozenset()
 
     def check(self, value: Any, name: str) -> None:
@@ -53,7 +68,7 @@ class Kind(NamedTuple):
         if not self.fits(value):
             raise TypeError(must_be(name, self.words, value))
         if self.look is not None:
-            self.look(value, name)
+            self.look(value, name, self.words)
 
 
 def checked(thing: Thing) -> Thing:
@@ -99,8 +114,10 @@ def _door(
     def read() -> None:
         names = Names(function, owner)
         loose = bool(prefix)  # a record may hold NaN for what is not known; its class says where
+        stated = stated_words(owner) if prefix else {}
         for p in parameters:
-            kinds[p.name] = kind_of(names.value(p.annotation), loose) or _ANYTHING
+            kind = kind_of(names.value(p.annotation), loose) or _ANYTHING
+            kinds[p.name] = kind._replace(words=stated.get(p.name, kind.words))
 
     @functools.wraps(function)
     def door(*args: Any, **given: Any) -> Any:
@@ -168,30 +185,30 @@ class _ByName:
         return cls
 
 
-def _number(value: Any, name: str) -> None:
+def _number(value: Any, name: str, words: str) -> None:
     if value.__class__ is float and value - value == 0.0:
         return
-    finite_number(value, name)
+    finite_number(value, name, words)
 
 
-def _told(value: Any, name: str) -> None:
+def _not_nan(value: Any, name: str, words: str) -> None:
     if np.isnan(value):
-        raise ValueError(must_be(name, "a number", value))
+        raise ValueError(must_be(name, words, value))
 
 
-def _whole(value: Any, name: str) -> None:
+def _whole(value: Any, name: str, words: str) -> None:
     if not hasattr(value, "__index__"):
-        raise ValueError(must_be(name, "a whole number", value))
+        raise ValueError(must_be(name, words, value))
 
 
-def _numbers(value: Any, name: str) -> None:
+def _numbers(value: Any, name: str, words: str) -> None:
     """Refuse an array, or lists, that hold anything but numbers."""
     try:
         usable = np.asarray(value).dtype.kind in "fiub"
     except ValueError:  # rows of unlike length
         raise ValueError(must_be(name, "an array with rows of one length", value)) from None
     if not usable:
-        raise TypeError(must_be(name, "an array of numbers", value))
+        raise TypeError(must_be(name, words, value))
 
 
 def _listing(value: Any) -> bool:
@@ -213,9 +230,9 @@ def _is(*classes: type) -> Callable[[Any], bool]:
     return lambda value: isinstance(value, classes)
 
 
-_NUMBER = Kind("a number", a_number, _number)
+_NUMBER = Kind("a finite number", a_number, _number)
 _LOOSE = Kind("a number", a_number, plain=frozenset((float, int)))
-_UNBOUNDED = Kind("a number", a_number, _told)
+_UNBOUNDED = Kind("a number", a_number, _not_nan)
 _ANYTHING = Kind("anything", lambda value: True)
 _ARRAY = Kind("an array of numbers", _array, _numbers)
 _ARRAY_LIKE = Kind("an array of numbers", lambda v: a_number(v) or _array(v), _numbers)
@@ -230,7 +247,7 @@ _PLAIN: dict[Any, Kind] = {
     np.random.Generator: Kind("a random generator of numpy", _is(np.random.Generator)),
 }
 #: The first noun after its article: "a list of numbers" are "lists of numbers".
-_PLURAL = re.compile(r"^(?:an?|the) ((?:whole )?\w+)(.*)$")
+_PLURAL = re.compile(r"^(?:an?|the) (?:finite )?((?:whole )?\w+)(.*)$")
 _PATH = Kind("the path of a file", _is(str, os.PathLike))
 
 
@@ -250,9 +267,11 @@ def kind_of(hint: Any, loose: bool = False) -> Kind | None:
         return _LOOSE
     if hint == Unbounded:
         return _UNBOUNDED
+    origin, inner = typing.get_origin(hint), typing.get_args(hint)
+    if origin is Annotated:
+        return _worded(kind_of(inner[0], loose) or _ANYTHING, inner[1])
     if hint in _PLAIN:
         return _PLAIN[hint]
-    origin, inner = typing.get_origin(hint), typing.get_args(hint)
     if origin in (typing.Union, types.UnionType):
         return _union(inner, loose)
     if hint is np.ndarray or origin is np.ndarray:
@@ -263,6 +282,14 @@ def kind_of(hint: Any, loose: bool = False) -> Kind | None:
     if origin is not None:
         return _holder(origin, inner, loose)
     return _class(hint)
+
+
+def _worded(kind: Kind, said: str | Sequence[str]) -> Kind:
+    """A kind as its type hint says it: in better words, or with the only words it accepts."""
+    if isinstance(said, str):
+        return kind._replace(words=said)
+    words = tuple(said)
+    return Kind(listed(words), kind.fits, lambda value, name, _: one_of(value, words, name))
 
 
 def _union(members: Sequence[Any], loose: bool) -> Kind | None:
@@ -280,7 +307,7 @@ def _union(members: Sequence[Any], loose: bool) -> Kind | None:
         kinds = [kind for kind in kinds if kind is not _PLAIN[str]]
     words = " or ".join(dict.fromkeys(kind.words for kind in kinds))
 
-    def look(value: Any, name: str) -> None:
+    def look(value: Any, name: str, _: str) -> None:
         next(kind for kind in kinds if kind.fits(value)).check(value, name)
 
     plain = frozenset[type]().union(*(kind.plain for kind in kinds))
@@ -310,17 +337,17 @@ def _plural(kind: Kind | None) -> str:
     return " or ".join(_PLURAL.sub(r"\1s\2", w) for w in words)
 
 
-def _items(kind: Kind | None) -> Callable[[Any, str], None] | None:
+def _items(kind: Kind | None) -> Callable[[Any, str, str], None] | None:
     """A look at each thing of a list or mapping; a stream of things is left untouched."""
     if kind is None:
         return None
 
-    def look(value: Any, name: str) -> None:
+    def look(value: Any, name: str, words: str) -> None:
         if isinstance(value, Mapping):
             for key, item in value.items():
                 kind.check(item, f"{name}[{key!r}]")
         elif kind is _NUMBER and isinstance(value, np.ndarray):
-            _numbers(value, name)
+            _numbers(value, name, words)
         elif _listing(value):
             for index, item in enumerate(value):
                 kind.check(item, f"{name}[{index}]")
@@ -333,7 +360,7 @@ def _row(kinds: Sequence[Kind | None]) -> Kind:
     count = {2: "two", 3: "three", 4: "four"}.get(len(kinds), str(len(kinds)))
     words = f"{count} {_plural(kinds[0]) if len({k and k.words for k in kinds}) == 1 else 'things'}"
 
-    def look(value: Any, name: str) -> None:
+    def look(value: Any, name: str, words: str) -> None:
         for index, (item, kind) in enumerate(zip(value, kinds, strict=False)):
             if kind is not None:
                 kind.check(item, f"{name}[{index}]")

@@ -30,7 +30,7 @@ from matplotlib.lines import Line2D
 from scipy.cluster.hierarchy import fcluster, linkage
 
 import gantrysim as gs
-from gantrysim.plotting.burns import last_pass, nice_magnification, shape_errors
+from gantrysim.plotting.burns import last_pass, shape_errors
 from gantrysim.plotting.look import (
     COMMANDED,
     INK,
@@ -40,6 +40,7 @@ from gantrysim.plotting.look import (
     dress,
     frame,
     magnification_words,
+    nice_magnification,
 )
 from gantrysim.plotting.readings import plot_push
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes

@@ -322,7 +322,7 @@ SPOILED_TESTS = [
         "field 'start_from_mm' y must be a finite number, found None.",
     ),
     (content(layout="heap"), "layout must be 'concentric', 'side_by_side', 'circles' or 'squares'"),
-    (content(order=1), "order must be a text, found 1."),
+    (content(order=1), "order must be 'inside_out' or 'outside_in', found 1."),
     (content(shapes=[]), "field 'shapes' must hold named fields, found []."),
     (
         content(shapes={"oval": circles()["shapes"]["circle"]}),
@@ -332,7 +332,7 @@ SPOILED_TESTS = [
     (circles(sizes_mm=None), "field 'shapes.circle.sizes_mm' is missing."),
     (circles(sizes_mm=[5, 4]), "sizes of the circles must ascend, found 4 mm after 5 mm."),
     (circles(sizes_mm=[5, "x"]), "sizes[1] must be a number, found 'x'."),
-    (circles(centre_mm="here"), "centre must be two numbers, found 'here'"),
+    (circles(centre_mm="here"), "centre must be two numbers (x, y) in mm, found 'here'"),
     (circles(direction="up"), "direction must be 'ccw' or 'cw', found 'up'."),
     (content(sequence="all"), "field 'sequence' must be a list of tables, found 'all'."),
     (content(sequence=[{"shape": "circle"}]), "field 'sequence[0].ring' is missing."),
@@ -396,7 +396,7 @@ def refusal(sentence):
             "found 95.",
         ),
         (lambda: gs.accept(BURN, KEPT, confidence=0.05), "above 0.5 and below 1"),
-        (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a number"),
+        (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a finite number"),
         (lambda: gs.accept(PIECE, 0.2), "tolerance must be a Tolerance, found 0.2."),
         (
             lambda: gs.accept(PIECE, KEPT, "bench"),
@@ -445,7 +445,7 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
         ),
         (lambda: gs.advise(finding, costs=40.0), "costs must be a Costs or None, found 40.0."),
         (lambda: gs.advise(finding, seed=0.5), "seed must be a whole number, found 0.5"),
-        (lambda: gs.next_test(finding, minutes="long"), "minutes must be a number or None"),
+        (lambda: gs.next_test(finding, minutes="long"), "minutes must be a finite number or None"),
         (lambda: gs.next_test(finding, minutes=-5.0), "minutes must be above zero, found -5.0."),
         (lambda: gs.next_test(finding, instruments=3), "instruments must be a list of"),
         (

@@ -218,19 +218,30 @@ def test_small_letters_become_capitals_and_blanks_nothing():
     [
         ({"caption": "A+B"}, "caption may hold A to Z, 0 to 9, - . / = and spaces, found '+'"),
         ({"caption": "Größe"}, "found 'ö'"),
-        ({"caption": 7}, "caption must be text, found 7."),
         ({"caption": "A\nB\nC\nD"}, "caption may have 3 lines at most, found 4."),
         ({"caption": "X" * 40}, "caption: a line of 40 letters is 119 mm long, but beside these"),
         ({"scale_reference": 2.0}, "scale_reference must be 5 to 1000 mm, or None, found 2 mm."),
-        ({"scale_reference": True}, "scale_reference must be a finite number, found True."),
-        ({"orientation_mark": "yes"}, "orientation_mark must be true or false, found 'yes'."),
-        ({"orientation_mark": 1}, "orientation_mark must be true or false, found 1."),
     ],
 )
 def test_wrong_wishes_are_refused_in_one_sentence(wrong, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)) as error:
         gs.ring_test(**wrong)
     assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize(
+    "wrong, sentence",
+    [
+        ({"caption": 7}, "caption must be a text, found 7."),
+        ({"scale_reference": True}, "scale_reference must be a finite number or None, found True."),
+        ({"orientation_mark": "yes"}, "orientation_mark must be true or false, found 'yes'."),
+        ({"orientation_mark": 1}, "orientation_mark must be true or false, found 1."),
+    ],
+)
+def test_wishes_of_another_kind_are_refused_in_one_sentence(wrong, sentence):
+    with pytest.raises(TypeError) as error:
+        gs.ring_test(**wrong)
+    assert str(error.value) == sentence
 
 
 def test_small_rings_still_take_a_caption():

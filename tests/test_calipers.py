@@ -306,7 +306,10 @@ GOOD = f"circle,{LARGE},{CIRCLES[-1]},diameter_0,80.1"
         (HEADER + GOOD + "\n" + GOOD.replace("80.1", "801"), "line 3: value_mm must be at most 97"),
         (HEADER + GOOD.replace("80.1", "3.154"), r"no reading reaches half.*look like inches"),
         (HEADER + GOOD.replace("80.1", "8.01"), r"look like cm"),
-        (HEADER + GOOD.replace("circle", "oval"), "line 2: shape must be 'circle' or 'square'"),
+        (
+            HEADER + GOOD.replace("circle", "oval"),
+            "line 2: CaliperReading: shape must be 'circle' or 'square'",
+        ),
         (HEADER + GOOD.replace(f",{LARGE},", ",77,"), "line 2: ring must be 0 to "),
         (HEADER + GOOD.replace(f",{LARGE},", ",1.5,"), "line 2: ring must be a whole number"),
         (HEADER + GOOD.replace(str(CIRCLES[-1]), "33"), "line 2: size_mm is 33, but circle ring"),

@@ -149,8 +149,6 @@ def test_without_the_sliders_package_one_sentence_says_so(monkeypatch):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ({"machine": "mine"}, "machine"),
-        ({"test": 3}, "test"),
         ({"magnify": 0.0}, "magnify"),
         ({"test": gs.ring_test(spacing=5.0, largest=20.0, centre=(5.0, 200.0))}, "travel"),
     ],
@@ -159,6 +157,13 @@ def test_wrong_arguments_are_refused_in_one_sentence(arguments, words):
     with pytest.raises(ValueError, match=words) as refused:
         gs.explore(**arguments)
     assert "\n" not in str(refused.value)
+
+
+def test_arguments_of_another_kind_are_refused_in_one_sentence():
+    with pytest.raises(TypeError, match="machine must be a Machine or None, found 'mine'"):
+        gs.explore(machine="mine")
+    with pytest.raises(TypeError, match="test must be a RingTest or None, found 3"):
+        gs.explore(test=3)
 
 
 @pytest.mark.parametrize(("shapes", "passes"), [(("square",), 1), (("circle",), 4)])

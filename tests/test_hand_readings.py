@@ -231,8 +231,14 @@ def test_stroke_is_the_usual_one_unless_given(tmp_path):
         (HEADER.replace(",what", ""), "column 'what' is missing"),
         (HEADER.replace("x_mm", "x"), "column 'x' states no unit"),
         ((HEADER + GOOD).replace(",", ";"), "columns must be separated by commas"),
-        (HEADER + GOOD.replace("left", "middle"), "line 2: at must be 'left', 'right' or"),
-        (HEADER + GOOD.replace("off", "on"), "line 2: motor must be 'off' or 'holding'"),
+        (
+            HEADER + GOOD.replace("left", "middle"),
+            "line 2: PushReading: at must be 'left', 'right' or",
+        ),
+        (
+            HEADER + GOOD.replace("off", "on"),
+            "line 2: PushReading: motor must be 'off' or 'holding'",
+        ),
         (HEADER + GOOD.replace("10.2", "ten"), "line 2: value must be a number"),
         (HEADER + GOOD.replace("10.2", "inf"), "line 2: value must be a finite number"),
         (HEADER + GOOD.replace("10.2", "-10.2"), "line 2: value must not be below zero"),
@@ -261,7 +267,10 @@ def test_hostile_push_files_end_in_one_sentence(tmp_path, text, words):
     [
         ("# only\n", "holds only comments"),
         (TONE_HEADER.replace("tone_hz", "tone") + TONE, "column 'tone_hz' is missing"),
-        (TONE_HEADER + TONE.replace("left", "middle"), "line 2: belt must be 'left', 'right' or"),
+        (
+            TONE_HEADER + TONE.replace("left", "middle"),
+            "line 2: ToneReading: belt must be 'left', 'right' or",
+        ),
         (TONE_HEADER + TONE.replace("54.2", "low"), "line 2: tone_hz must be a number"),
         (TONE_HEADER + TONE.replace("54.2", "54200"), "line 2: tone_hz must be at most 5000 Hz"),
         (TONE_HEADER + TONE.replace("8.4", "0"), "line 2: mass_g_m must be above zero"),

@@ -350,34 +350,25 @@ def test_a_test_shows_itself():
         ({"shapes": ()}, "shapes must name circle, square or both once, found ()."),
         ({"shapes": ("circle", "circle")}, "shapes must name circle, square or both once"),
         ({"spacing": 0}, "spacing must be above zero, found 0."),
-        ({"spacing": "2.5"}, "spacing must be a finite number, found '2.5'."),
         ({"spacing": 1e-9}, "at most 1000 are accepted"),
         ({"largest": math.nan}, "largest must be a finite number, found nan."),
         ({"largest": 1}, "largest must be at least spacing (2.5 mm), found 1 mm."),
         ({"smallest": 60}, "largest must be at least smallest (60 mm), found 50 mm."),
         ({"largest": 2.5}, "a concentric test of both shapes needs two circles or more"),
         ({"centre": (1, 2, 3)}, "centre must be two numbers (x, y) in mm, found (1, 2, 3)."),
-        ({"centre": (1, math.inf)}, "centre y must be a finite number, found inf."),
+        ({"centre": (1, math.inf)}, "centre[1] must be a finite number, found inf."),
         ({"layout": "stacked"}, "layout must be 'concentric' or 'side_by_side', found 'stacked'."),
         ({"layout": "side_by_side", "gap": -1}, "gap must not be negative, found -1 mm."),
-        ({"start_deg": "north"}, "start_deg must be a finite number, found 'north'."),
         ({"start_deg": {"oval": 1}}, "shape in start_deg must be 'circle' or 'square'"),
         ({"direction": "left"}, "direction must be 'ccw' or 'cw', found 'left'."),
         ({"order": "random"}, "order must be 'inside_out' or 'outside_in', found 'random'."),
-        ({"sequence_mode": 3}, "sequence_mode must be 'shape_by_shape' or 'interleaved', found 3."),
+        ({"sequence_mode": "mixed"}, "must be 'shape_by_shape' or 'interleaved', found 'mixed'."),
         ({"passes": 0}, "must be a whole number, 1 or more, found 0."),
         ({"passes": 1.5}, "must be a whole number, 1 or more, found 1.5."),
-        ({"passes": True}, "must be a whole number, 1 or more, found True."),
         ({"feed": -1}, "feed must be above zero, found -1."),
         ({"travel_speed": 0}, "travel_speed must be above zero, found 0."),
-        ({"acceleration": None}, "acceleration must be a finite number, found None."),
         ({"centripetal": 10**400}, "centripetal must be a finite number, found 1000"),
-        (
-            {"corner_speed_change": False},
-            "corner_speed_change must be a finite number, found False.",
-        ),
         ({"line_width": 0}, "line_width must be above zero, found 0."),
-        ({"start_from": 0}, "start_from must be two numbers (x, y) in mm, found 0."),
     ],
 )
 def test_wrong_arguments_get_one_sentence(changes, sentence):
@@ -387,24 +378,56 @@ def test_wrong_arguments_get_one_sentence(changes, sentence):
 
 
 @pytest.mark.parametrize(
+    "changes, accepted",
+    [
+        ({"shapes": 3}, "'circle', 'square' or a list of both"),
+        ({"spacing": "2.5"}, "a finite number"),
+        ({"centre": 5}, "two numbers (x, y) in mm"),
+        ({"start_from": 0}, "two numbers (x, y) in mm"),
+        ({"layout": 1}, "'concentric' or 'side_by_side'"),
+        ({"start_deg": "north"}, "an angle in degrees, or one for each shape"),
+        ({"direction": 1}, "'ccw' or 'cw'"),
+        ({"order": 1}, "'inside_out' or 'outside_in'"),
+        ({"sequence_mode": 3}, "'shape_by_shape' or 'interleaved'"),
+        ({"passes": True}, "a whole number, 1 or more"),
+        ({"acceleration": None}, "a finite number"),
+        ({"corner_speed_change": False}, "a finite number"),
+    ],
+)
+def test_arguments_of_another_kind_say_what_is_accepted(changes, accepted):
+    ((name, value),) = changes.items()
+    with pytest.raises(TypeError) as caught:
+        ring_test(**changes)
+    assert str(caught.value) == f"{name} must be {accepted}, found {value!r}."
+
+
+@pytest.mark.parametrize(
     "changes, sentence",
     [
         ({"sequence": ()}, "sequence must name at least one ring, found none."),
         ({"sequence": (("circle", 20, 1),)}, "one of the 20 circles, 0 to 19, found 20."),
         ({"sequence": (("circle", -1, 1),)}, "ring in sequence entry 0 must be a whole number"),
         ({"sequence": (("oval", 0, 1),)}, "shape in sequence entry 0 must be 'circle' or 'square'"),
-        ({"sequence": 5}, "sequence must be a list of (shape, ring, passes)."),
         (
             {"passes": 2},
             "passes must be the largest number of passes in the sequence (1), found 2.",
         ),
         ({"nests": ()}, "nests must hold one Nest, or one of circles and one of squares."),
-        ({"nests": "circle"}, "nests must be a tuple of Nest, found 'circle'."),
+        ({"sequence": (("circle", 0),)}, "sequence[0] must be (shape, ring, passes), found ('ci"),
     ],
 )
 def test_a_test_that_contradicts_itself_is_refused(changes, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)):
         replace(ring_test(), **changes)
+
+
+def test_parts_of_a_test_of_another_kind_are_refused():
+    with pytest.raises(
+        TypeError, match=r"sequence must be a list of \(shape, ring, passes\), found 5"
+    ):
+        replace(ring_test(), sequence=5)
+    with pytest.raises(TypeError, match=r"nests must be a list of Nests, found 'circle'"):
+        replace(ring_test(), nests="circle")
 
 
 @pytest.mark.parametrize(
@@ -413,12 +436,18 @@ def test_a_test_that_contradicts_itself_is_refused(changes, sentence):
         ((5, 5), "sizes of the circles must ascend, found 5 mm after 5 mm."),
         ((0, 5), "sizes of the circles must be above zero, found 0."),
         ((), "sizes of the circles must hold 1 to 1000 values, found 0."),
-        ("5", "sizes of the circles must be a list of numbers in mm, found '5'."),
     ],
 )
 def test_wrong_sizes_get_one_sentence(sizes, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)):
         Nest("circle", (0, 0), sizes)
+
+
+def test_sizes_of_another_kind_get_one_sentence():
+    with pytest.raises(
+        TypeError, match=r"Nest: sizes must be a list of numbers in mm, found '5'\."
+    ):
+        Nest("circle", (0, 0), "5")
 
 
 @pytest.mark.parametrize(

@@ -260,11 +260,11 @@ def must_refuse(hint, wrong, is_record):
     if wrong is None:
         return "None" not in words
     if isinstance(wrong, str):
-        return not words & {"str", "Path", "PathLike", "Date", "str_"}
+        return not words & {"str", "Path", "PathLike", "Date", "str_", "ShapeName"}
     if isinstance(wrong, float):
         return not is_record and "ArrayLike" not in words
     if isinstance(wrong, int):
-        return not words & {"float", "int", "ArrayLike", "Unbounded"}
+        return not words & {"float", "int", "ArrayLike", "Unbounded", "Count"}
     if isinstance(wrong, list) and not wrong:
         return not words & {
             "Sequence",
@@ -278,6 +278,7 @@ def must_refuse(hint, wrong, is_record):
             "Measurement",
             "Reference",
             "Lines",
+            "Place",
         }
     return True
 

@@ -282,7 +282,7 @@ def test_who_says_which_way_up_is_believed(tmp_path):
     assert gs.read_scan(
         marked(tmp_path, 95.0), TEST, mark=ELL_OF_TEST, upright=True
     ).record.turn_deg == pytest.approx(95.0, abs=0.4)
-    with pytest.raises(ValueError, match="upright must be true or false"):
+    with pytest.raises(TypeError, match="upright must be true or false"):
         gs.read_scan(path, TEST, upright="yes")
 
 

@@ -337,7 +337,9 @@ def test_absurd_machines_are_refused_by_name(build, named):
 def test_parts_of_another_kind_are_refused_by_name():
     with pytest.raises(TypeError, match="Machine: left must be an EndPlate, found a Carriage"):
         Machine(left=Carriage())
-    with pytest.raises(TypeError, match="Belt: tooth_backlash must be a number, found True"):
+    with pytest.raises(
+        TypeError, match="Belt: tooth_backlash must be a finite number from 0 to 10, found True"
+    ):
         Belt(tooth_backlash=True)
 
 

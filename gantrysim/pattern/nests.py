@@ -41,7 +41,7 @@ class Nest:
 
     shape: ShapeName
     centre: Place
-    sizes: tuple[float, ...]
+    sizes: Annotated[tuple[float, ...], "a list of numbers in mm"]
     start_deg: float = 0.0
     direction: Annotated[str, DIRECTIONS] = "ccw"
 

@@ -77,6 +77,8 @@ __all__ = [
 ]
 
 MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
+#: A ring and how often it is gone round.
+Visit = Annotated[tuple[str, int, int], "(shape, ring, passes)"]
 #: What a start direction may be.
 START = "an angle in degrees, or one for each shape"
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
@@ -137,7 +139,7 @@ class RingTest:
     """
 
     nests: tuple[Nest, ...]
-    sequence: Annotated[tuple[tuple[str, int, int], ...], "a list of (shape, ring, passes)"]
+    sequence: tuple[Visit, ...]
     layout: Annotated[str, LAYOUTS]
     spacing: float
     order: Annotated[str, ORDERS]
@@ -174,14 +176,10 @@ class RingTest:
 
     def _checked_sequence(self) -> tuple[tuple[str, int, int], ...]:
         rings = {nest.shape: len(nest.sizes) for nest in self.nests}
-        try:
-            entries = [(shape, ring, passes) for shape, ring, passes in self.sequence]
-        except (TypeError, ValueError):
-            raise ValueError("sequence must be a list of (shape, ring, passes).") from None
-        if not entries:
+        if not len(self.sequence):
             raise ValueError("sequence must name at least one ring, found none.")
         checked = []
-        for number, (shape, ring, passes) in enumerate(entries):
+        for number, (shape, ring, passes) in enumerate(self.sequence):
             name = f"sequence entry {number}"
             one_of(shape, tuple(rings), f"shape in {name}")
             ring = whole_number(ring, f"ring in {name}", least=0)

@@ -265,12 +265,8 @@ def _verdict(
                 "that a ring can show"
             )
         low, middle, high = np.quantile(values, [0.025, 0.5, 0.975]).tolist()
-        requirements.append(
-            Requirement(
-                name, unit, limit, found.get(name), middle, low, high, float(good.mean()),
-                note,
-            )
-        )  # fmt: skip
+        told = (found.get(name), middle, low, high, float(good.mean()))
+        requirements.append(Requirement(name, unit, limit, *told, note))
     probability = float(within.mean())
     low = probability * (1.0 - unknown)
     decision = CANNOT_TELL
@@ -483,10 +479,8 @@ class _Looked:
             variances.append((2.0 * noise**2 + 4.0 * noise * max(true, 0.0)) / number)
         unit = 1e-2  # of a distance, mm: its square is a handy number
         circle = np.array([s.shape == CIRCLE.name for s in scatters], dtype=float)
-        drawn = draw_alike(
-            np.column_stack((circle, 1.0 - circle)), np.array(squares) / unit**2,
-            np.array(variances) / unit**4, draws, rng,
-        )  # fmt: skip
+        values, variance = np.array(squares) / unit**2, np.array(variances) / unit**4
+        drawn = draw_alike(np.column_stack((circle, 1.0 - circle)), values, variance, draws, rng)
         doubt = 2.0 * (self.noise.point / unit) ** 2 * _NOISE_DOUBT  # the same for all rings
         drawn += doubt * rng.standard_normal((draws, 1))
         known["overlay"] = unit * np.sqrt(np.maximum(drawn, 0.0)).max(axis=1)

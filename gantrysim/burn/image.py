@@ -144,10 +144,8 @@ class BurnImage:
         for x in (left, right):
             draw.rectangle([x, base - tick, x + thick, base + thick], fill=ink)
         size = max(8.0, 2.4 * px)
-        draw.text(
-            (right + 1.2 * px, base), f"{self.scale_bar:g} mm", fill=ink, anchor="ls",
-            font=ImageFont.load_default(size),
-        )  # fmt: skip
+        where, font = (right + 1.2 * px, base), ImageFont.load_default(size)
+        draw.text(where, f"{self.scale_bar:g} mm", fill=ink, anchor="ls", font=font)
         out[:] = np.asarray(picture)
 
     def _picture(self, widest: int | None = None) -> Image:
@@ -339,5 +337,5 @@ def _paint(
 def _bar_length(width: float) -> float:
     """A round length near a seventh of the picture, mm."""
     power = 10.0 ** math.floor(math.log10(width / 7.0))
-    return float(min((1.0, 2.0, 5.0, 10.0), key=lambda n: abs(math.log(7.0 * n * power / width)))
-                 * power)  # fmt: skip
+    nearest = min((1.0, 2.0, 5.0, 10.0), key=lambda n: abs(math.log(7.0 * n * power / width)))
+    return nearest * power

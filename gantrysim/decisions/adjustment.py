@@ -184,10 +184,8 @@ class Adjustment:
         weight = own**2 / (own**2 + read**2)  # of the check
         middle = weight * needed + (1.0 - weight) * self.step.full
         lacking, over = self.point.room(nominal, 1.0 if middle >= 0.0 else -1.0)
-        step = choose_step(
-            middle + read * weight**0.5 * _EVEN, hand=self.point.hand, lacking=lacking, over=over,
-            costs=costs,
-        )  # fmt: skip
+        draws = middle + read * weight**0.5 * _EVEN
+        step = choose_step(draws, hand=self.point.hand, lacking=lacking, over=over, costs=costs)
         return dataclasses.replace(self, step=step, expected=None)
 
     def to_dict(self) -> dict[str, Any]:

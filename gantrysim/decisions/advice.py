@@ -24,6 +24,7 @@ from gantrysim.decisions.adjustment import (
 )
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.step import Costs, choose_step
+from gantrysim.decisions.words import said_probability
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
@@ -343,11 +344,11 @@ def _middle_test(machine: Machine) -> RingTest:
 
 def _report(advice: Advice) -> list[str]:
     _, words, p = advice.explanations[0]
-    rows = [f"Most likely: {words} (probability {_probability(p)})."]
+    rows = [f"Most likely: {words} (probability {said_probability(p)})."]
     others = advice.explanations[1:]
     if others:
         rows[0] = "This piece cannot tell which of these it is:"
-        rows += [f"  - {w} (probability {_probability(q)})" for _, w, q in advice.explanations]
+        rows += [f"  - {w} (probability {said_probability(q)})" for _, w, q in advice.explanations]
     if not advice.adjustments:
         return [*rows, "Nothing to adjust."]
     if advice.checks:
@@ -371,8 +372,3 @@ def _report(advice: Advice) -> list[str]:
 
 def _cautions(advice: Advice) -> list[str]:
     return list(dict.fromkeys(adjustment.safety for adjustment in advice.adjustments))
-
-
-def _probability(p: float) -> str:
-    """Say a probability without claiming more than the model can."""
-    return "above 0.99" if p > 0.99 else f"{p:.2f}"

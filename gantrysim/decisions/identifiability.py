@@ -121,14 +121,13 @@ def _only(test: RingTest, shape: str) -> RingTest:
         nest = own[0]
     else:
         other = test.nests[0]
-        nest = Nest(shape, other.centre, other.sizes, shape_of(shape).start_deg,
-                    other.direction)  # fmt: skip
+        nest = Nest(shape, other.centre, other.sizes, shape_of(shape).start_deg, other.direction)
     from_shape = shape if own else test.nests[0].shape
     sequence = tuple((shape, ring, n) for s, ring, n in test.sequence if s == from_shape)
+    most = max(n for _, _, n in sequence)
     return dataclasses.replace(
-        test, nests=(nest,), sequence=sequence, layout=f"{shape}s",
-        passes=max(n for _, _, n in sequence),
-    )  # fmt: skip
+        test, nests=(nest,), sequence=sequence, layout=f"{shape}s", passes=most
+    )
 
 
 def _scaled(test: RingTest, factor: float) -> RingTest:
@@ -191,10 +190,8 @@ def _fault_row(problem: Problem, view: _View) -> Row:
     mode = Mode(view.faults, view.u, view.covariance, 0.0, 0.0, (), (), True)
     after = magnitudes(problem, mode)[fault.name]
     before = _believed(fault)
-    return Row(
-        problem.catalogue.label(fault), fault.unit, True, after.estimate,
-        after.low, after.high, before.low, before.high,
-    )  # fmt: skip
+    ends = (after.low, after.high, before.low, before.high)
+    return Row(problem.catalogue.label(fault), fault.unit, True, after.estimate, *ends)
 
 
 @functools.cache

@@ -197,11 +197,11 @@ class Identifiability:
         )
 
     def _repr_html_(self) -> str:
+        ends = "{:.4g} to {:.4g}".format
         rows = (
-            (r.name, f"{r.low:.4g} to {r.high:.4g}", f"{r.prior_low:.4g} to {r.prior_high:.4g}",
-             r.unit, f"{r.left:.2f}")
+            (r.name, ends(r.low, r.high), ends(r.prior_low, r.prior_high), r.unit, f"{r.left:.2f}")
             for r in self.rows
-        )  # fmt: skip
+        )
         heads = ("parameter", "expected 95 %", "believed before", "unit", "part left")
         blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
         return f"{Table(heads, rows, repr(self)).html()}<p>Blind to:</p><ul>{blind}</ul>"

@@ -16,6 +16,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from gantrysim.inference.whitening import Metric
+from gantrysim.records.arrays import Array
 
 #: Draws of the data for each explanation.
 DRAWS = 400
@@ -155,9 +156,7 @@ def beyond(ratio: np.ndarray, slack: np.ndarray) -> np.ndarray:
     return np.asarray(np.sign(ratio) * np.maximum(np.abs(ratio) - slack, 0.0))
 
 
-def _expected(
-    prior: np.ndarray, log: np.ndarray, weight: np.ndarray, slack: np.ndarray
-) -> Expected:
+def _expected(prior: Array, log: Array, weight: Array, slack: Array) -> Expected:
     """Average over data of given weight and log densities (n, h)."""
     before = np.log(prior)
     truth = np.exp(_normalised(log + before))

@@ -313,10 +313,8 @@ class _Question:
     def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
         """What a candidate is expected to settle."""
         if isinstance(candidate, Look):
-            hit = np.array([
-                candidate.FOUND if candidate.fault in h.faults else candidate.FALSE_ALARM
-                for h in self.alive
-            ])  # fmt: skip
+            there = np.array([candidate.fault in h.faults for h in self.alive])
+            hit = np.where(there, candidate.FOUND, candidate.FALSE_ALARM)
             none = np.zeros_like(self.slack)
             found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]), none)
             size_gain = 0.0

@@ -117,8 +117,11 @@ def _others(hypothesis: Hypothesis) -> str:
     )
 
 
-def _probability(hypothesis: Hypothesis) -> str:
+def said_probability(p: float) -> str:
     """Say a probability without claiming more than the model can."""
-    p = hypothesis.probability
-    text = "above 0.99" if p > 0.99 else f"{p:.2f}"
+    return "above 0.99" if p > 0.99 else f"{p:.2f}"
+
+
+def _probability(hypothesis: Hypothesis) -> str:
+    text = said_probability(hypothesis.probability)
     return text if hypothesis.fit.mode.converged else f"{text}, search not settled"

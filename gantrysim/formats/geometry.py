@@ -55,13 +55,9 @@ def drawing_of(test: RingTest) -> tuple[Drawn, ...]:
         # so coarse a step leaves the start and the points where x or y turns back
         xy = nest.outline(ring, 16.0 * size)
         circle = not shape_of(shape).has_corners
-        found.append(
-            Drawn(
-                shape, ring, size, seen[shape, ring], passes,
-                xy[:1] if circle else _without_repeats(xy),
-                nest.centre if circle else None, nest.direction == "ccw",
-            )
-        )  # fmt: skip
+        corners = xy[:1] if circle else _without_repeats(xy)
+        how = (corners, nest.centre if circle else None, nest.direction == "ccw")
+        found.append(Drawn(shape, ring, size, seen[shape, ring], passes, *how))
         seen[shape, ring] += passes
     beside = test.beside()
     for shape in BESIDE:

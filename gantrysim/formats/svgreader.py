@@ -28,8 +28,10 @@ MAX_DEPTH = 100
 MAX_PLACE = 1e5  # mm; further is a slip
 UNITS = {"mm": 1.0, "cm": 10.0, "in": 25.4, "px": 25.4 / 96, "": 25.4 / 96, "pt": 25.4 / 72}
 GROUPS = ("svg", "g", "a")
-UNSEEN = ("title", "desc", "defs", "metadata", "style", "clipPath", "mask", "marker", "pattern",
-          "symbol", "linearGradient", "radialGradient", "filter", "script")  # fmt: skip
+UNSEEN = (
+    "title desc defs metadata style clipPath mask marker pattern symbol linearGradient "
+    "radialGradient filter script"
+).split()
 SHAPES = ("path", "line", "polyline", "polygon", "rect", "circle", "ellipse")
 _LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-z]*)\s*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
@@ -37,9 +39,10 @@ _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 _LIST = re.compile(r"(?:\0(?: ?,? ?\0)*)?")  # numbers as \0, single blanks
 #: What moves or reshapes an outline when it stands in a style (SVG 2, geometry properties; CSS
 #: Transforms, from memory).
-MOVING = ("transform", "transform-origin", "transform-box", "translate", "rotate", "scale", "zoom",
-          "offset", "offset-path", "d", "x", "y", "cx", "cy", "r", "rx", "ry", "width",
-          "height")  # fmt: skip
+MOVING = (
+    "transform transform-origin transform-box translate rotate scale zoom offset offset-path d x y "
+    "cx cy r rx ry width height"
+).split()
 HIDING = ("display", "visibility")
 _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
 
@@ -101,10 +104,8 @@ def read_svg(
         _check_sheets(root)
         to = _page(root, x, y)
         segments = _walk(root, to, tolerance)
-        return Toolpath(
-            _moves(segments, feed, travel),
-            acceleration, centripetal, corner_speed_change, source=Path(path).name,
-        )  # fmt: skip
+        limits = (acceleration, centripetal, corner_speed_change)
+        return Toolpath(_moves(segments, feed, travel), *limits, source=Path(path).name)
 
 
 def _root(text: str) -> ET.Element:
@@ -135,8 +136,8 @@ def _page(root: ET.Element, x: float, y: float) -> Affine:
         if not numbers:
             raise ValueError("the page needs width and height, or a viewBox")
         unit = UNITS["px"]
-        return Affine(unit, 0.0, 0.0, -unit, x - unit * numbers[0],
-                      y + unit * (numbers[1] + numbers[3]))  # fmt: skip
+        top = y + unit * (numbers[1] + numbers[3])
+        return Affine(unit, 0.0, 0.0, -unit, x - unit * numbers[0], top)
     across, up = _length(wide, "width of the page"), _length(high, "height of the page")
     if not (across > 0.0 and up > 0.0):
         raise ValueError("the page must have a width and a height above 0")

@@ -69,10 +69,9 @@ def basis(
     for effect, outward in ((effect_x, x), (effect_left, y), (effect_right, y)):
         for side in (1.0, -1.0):
             columns += [assumptions.corner_rest * square[:, None] * effect * (side * outward > 0.5)]
-    lag_x, lag_left, lag_right = lags(machine, np.mean(points, axis=0))
-    for effect, axis, lag in (
-        (effect_x, 0, lag_x), (effect_left, 1, lag_left), (effect_right, 1, lag_right)
-    ):  # fmt: skip
+    held = lags(machine, np.mean(points, axis=0))
+    effects = (effect_x, effect_left, effect_right)
+    for effect, axis, lag in zip(effects, (0, 1, 1), held, strict=True):
         place, turned = points[:, axis], moving[:, axis : axis + 1]
         odd = max(assumptions.odd_share * lag, assumptions.odd_least)
         columns += [assumptions.even * _hats(place, assumptions.even_length) * effect]

@@ -231,11 +231,10 @@ class Fit:
         return self.report().splitlines()[0].replace("Fit of ", "Fit(") + ")"
 
     def _repr_html_(self) -> str:
-        rows = (
-            (p.name, *(f"{v:.4g}" for v in (p.estimate, p.low, p.high)), p.unit,
-             "" if p.identifiable else "prior")
-            for p in (*self.magnitudes.values(), *self.parameters)
-        )  # fmt: skip
+        told = (*self.magnitudes.values(), *self.parameters)
+        sizes = ([f"{v:.4g}" for v in (p.estimate, p.low, p.high)] for p in told)
+        notes = ((p.unit, "" if p.identifiable else "prior") for p in told)
+        rows = ((p.name, *s, *n) for p, s, n in zip(told, sizes, notes, strict=True))
         heads = ("parameter", "estimate", "low", "high", "unit", "")
         return Table(heads, rows, repr(self)).html()
 

@@ -245,10 +245,8 @@ class Noise:
         """
         table = np.ascontiguousarray(columns.reshape(len(columns), -1))
         out = np.empty_like(table)
-        log_det = _whiten(
-            table, bins.count.astype(float), bins.gap,
-            self.point**2, self.grain**2, self.smooth**2, self.length, out,
-        )  # fmt: skip
+        noise = (self.point**2, self.grain**2, self.smooth**2, self.length)
+        log_det = _whiten(table, bins.count.astype(float), bins.gap, *noise, out)
         return out.reshape(columns.shape), log_det
 
     def metric(self, bins: Bins, shared: np.ndarray, weight: np.ndarray | float = 1.0) -> Metric:

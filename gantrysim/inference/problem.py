@@ -19,6 +19,7 @@ from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
 from gantrysim.machine import Machine
+from gantrysim.records.arrays import Array
 
 if TYPE_CHECKING:
     from gantrysim.faults.catalogue import Catalogue
@@ -146,9 +147,7 @@ class Problem:
             changes.update(scatter.changes(self.nominal, float(number)))
         return self.nominal.set_many(changes)
 
-    def _with_faults(
-        self, machine: Machine, faults: Sequence[FaultModel], u: np.ndarray
-    ) -> Machine:
+    def _with_faults(self, machine: Machine, faults: Sequence[FaultModel], u: Array) -> Machine:
         for fault, cut in zip(faults, self.fault_cuts(faults), strict=True):
             if not fault.sought:  # else it shows as a pattern on the lines
                 machine = fault.at(*self.values(fault, u[cut])).apply(machine)

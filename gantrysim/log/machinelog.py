@@ -10,7 +10,7 @@ import datetime
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -213,11 +213,9 @@ class MachineLog:
                 f"{finding.measured!r}; diagnose the readings together with a piece."
             )
         self._refuse_twice(finding.pieces)
-        entry = Burned(
-            _date(date), _note(note), finding.pieces, _error(finding), _summary(finding),
-            tuple(repr(x) for x in finding.measured if not isinstance(x, Piece)),
-        )  # fmt: skip
-        return self._with(entry, finding.belief())
+        sheets = tuple(repr(x) for x in finding.measured if not isinstance(x, Piece))
+        found = (finding.pieces, _error(finding), _summary(finding), sheets)
+        return self._with(Burned(_date(date), _note(note), *found), finding.belief())
 
     def _refuse_twice(self, pieces: Sequence[Piece]) -> None:
         """Raise ValueError if the points of a piece stand in the log: they are believed once."""
@@ -264,27 +262,15 @@ class MachineLog:
         """
         if turned is not None:
             turned = finite_number(turned, "turned")
-        unit = (
-            self.machine.catalogue().named(adjustment.fault).unit
-            if isinstance(adjustment, Change)
-            else adjustment.unit
-        )
-        belief = after_turn(
-            self.belief,
-            self.machine,
-            adjustment,
-            turned=turned,
-            cured=cured,
-            assumptions=self.assumptions,
-        )
-        amount = adjustment.amount if turned is None else turned
-        if isinstance(adjustment, Change):
-            amount = -amount
-        entry = Adjusted(
-            _date(date), _note(note), adjustment.fault, adjustment.place, adjustment.way,
-            float(amount), unit,
-        )  # fmt: skip
-        return self._with(entry, belief)
+        what, amount = adjustment, adjustment.amount if turned is None else turned
+        if isinstance(what, Change):
+            amount, unit = -amount, self.machine.catalogue().named(what.fault).unit
+        else:
+            unit = what.unit
+        how = {"turned": turned, "cured": cured}
+        belief = after_turn(self.belief, self.machine, what, **how, assumptions=self.assumptions)
+        told = (what.fault, what.place, what.way, float(amount), unit)
+        return self._with(Adjusted(_date(date), _note(note), *told), belief)
 
     def accepted(self, verdict: Verdict, *, date: Date = "", note: str = "") -> MachineLog:
         """Return the log with a verdict of `accept` or `will_hold`; the belief stays.
@@ -478,9 +464,7 @@ _BURNED_ONCE = _BURNED[:-1]  # version 1 kept no word of readings by hand
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
-_VERDICT = (
-    "decision", "probability", "unknown", "confidence", "source", "tolerance", "requirements",
-)  # fmt: skip
+_VERDICT = tuple(field.name for field in fields(Verdict))
 
 
 def _entry(value: Any, where: str, version: int) -> Entry:
@@ -541,14 +525,8 @@ def _table(entry: Entry) -> dict[str, Any]:
             "readings": list(entry.readings),
         }
     if isinstance(entry, Adjusted):
-        values = {name: getattr(entry, name) for name in _ADJUSTED[1:]}
-        return {"kind": "adjusted", **values}
-    return {
-        "kind": "accepted",
-        "date": entry.date,
-        "note": entry.note,
-        "verdict": dict(entry.verdict),
-    }
+        return {"kind": "adjusted", **vars(entry)}
+    return {"kind": "accepted", **vars(entry)}
 
 
 def _summary(finding: Finding) -> dict[str, Any]:

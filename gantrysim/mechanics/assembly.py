@@ -21,6 +21,7 @@ import numpy as np
 
 from gantrysim.machine import Belt, Contact, EndPlate, Machine, Motor
 from gantrysim.mechanics.springs import BELT, SPRING
+from gantrysim.records.arrays import Array
 
 Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
 X_NAMES = ("s", "carriage_yaw", "rotor_x", "lateral")
@@ -198,18 +199,12 @@ def _rolling(
     racking: tuple[float, float] = (0.0, 0.0),
 ) -> _Held:  # fmt: skip
     """What the wheels of a plate or of the carriage hold back."""
-    return _Held(
-        friction, contact.presliding_distance, racking=racking,
-        viscous=contact.viscous * _N_S_PER_M, break_away=contact.break_away, weigh=weigh,
-    )  # fmt: skip
+    drag = (_REGULARISATION, racking, contact.viscous * _N_S_PER_M, contact.break_away)
+    return _Held(friction, contact.presliding_distance, *drag, weigh)
 
 
 def _block(
-    parts: list[_Part],
-    held: dict[str, _Held],
-    inertia: np.ndarray,
-    contact: Contact,
-    natural: float,
+    parts: list[_Part], held: dict[str, _Held], inertia: Array, contact: Contact, natural: float
 ) -> Block:
     """Lay parts and contacts out as arrays; ``natural`` is the axis' angular frequency, 1/s."""
 

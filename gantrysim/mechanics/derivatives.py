@@ -32,6 +32,7 @@ from gantrysim.mechanics.equilibrium import (
 from gantrysim.mechanics.planner import Motion
 from gantrysim.mechanics.quasistatic import ask, asked, spot, spot_at, spot_geometry
 from gantrysim.mechanics.state import mark_slipping, records, slip
+from gantrysim.records.arrays import Array
 from gantrysim.records.compiled import kernel
 
 _SMALL = 1e-6  # mm or rad: moves a coordinate to see how the spot answers
@@ -48,9 +49,8 @@ def _kept(n: int, m: int) -> np.dtype[np.void]:
 
 @kernel
 def _replay(
-    box: np.ndarray, kept: np.ndarray, of: np.ndarray, command: np.ndarray, q: np.ndarray,
-    status: np.ndarray, out: np.ndarray,
-) -> None:  # fmt: skip
+    box: Array, kept: Array, of: Array, command: Array, q: Array, status: Array, out: Array
+) -> None:
     """Fill how far each changed block strays from the first along its run."""
     b = box[0]
     n = b.q.size
@@ -162,8 +162,7 @@ def replay(
 
 
 @kernel
-def _slopes(geometry: np.ndarray, q_y: np.ndarray, q_x: np.ndarray, d_y: np.ndarray,
-    d_x: np.ndarray, out: np.ndarray) -> None:  # fmt: skip
+def _slopes(geometry: Array, q_y: Array, q_x: Array, d_y: Array, d_x: Array, out: Array) -> None:
     """Fill how the spot answers to changes of the coordinates."""
     at = np.empty(5)
     for t in range(q_y.shape[0]):

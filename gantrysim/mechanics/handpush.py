@@ -25,6 +25,7 @@ from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.contact import load_contacts
 from gantrysim.mechanics.equilibrium import Record, settle
 from gantrysim.mechanics.state import record, slip_screws
+from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
 from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import Place, checked
@@ -380,7 +381,7 @@ def _place(machine: Machine, place: tuple[float, float] | None) -> tuple[float, 
 
 
 def _refuse_lost_steps(
-    twist: np.ndarray, stiffness: float, hold: float, motor: str, stroke: float
+    twist: Array, stiffness: float, hold: float, motor: str, stroke: float
 ) -> None:
     most = stiffness * float(twist.max())
     if motor == "holding" and most > hold:
@@ -407,9 +408,7 @@ _HAND = np.dtype(
 
 
 @kernel
-def _go(
-    box: np.ndarray, hand: np.ndarray, fields: np.ndarray, rotors: np.ndarray, out: np.ndarray
-) -> int:
+def _go(box: Array, hand: Array, fields: Array, rotors: Array, out: Array) -> int:
     """Carry the machine through the legs; return the number of readings, or minus the bad one."""
     b, h = box[0], hand[0]
     start, rest, presliding = b.q.copy(), b.rest.copy(), b.presliding.copy()
@@ -454,9 +453,7 @@ def _pull(b: Record, h: Record, place: float, presliding: np.ndarray) -> None:
 
 
 @kernel
-def _settle_in_detents(
-    b: Record, h: Record, fields: np.ndarray, rotors: np.ndarray, start: np.ndarray
-) -> bool:
+def _settle_in_detents(b: Record, h: Record, fields: Array, rotors: Array, start: Array) -> bool:
     """Settle a block whose free rotors lie in their detents; False if it does not."""
     grip = b.z.copy()
     before = b.q.copy()

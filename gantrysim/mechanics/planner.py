@@ -180,6 +180,7 @@ class _Course:
     length: np.ndarray  # along the path, mm: arcs are longer than their chords
     bend: np.ndarray  # curvature, 1/mm
     top: np.ndarray  # highest speed allowed, mm/s
+    along: np.ndarray  # unit direction of the chord; 0 where there is none
     before: np.ndarray  # speed at the sample before, mm/s
     speed: np.ndarray  # speed at the sample, mm/s
 
@@ -206,7 +207,9 @@ def _course(test: Limits, strokes: tuple[Stroke, ...]) -> _Course:
     _limit_corners(limit, step, length, test.corner_speed_change)
     speed = _look_ahead(limit, length, test.acceleration)
     before = np.concatenate([[0.0], speed[:-1]])
-    return _Course(xy, counts, step, chord, length, bend, top, before, speed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = np.where(length[:, None] > 0.0, step / chord[:, None], 0.0)
+    return _Course(xy, counts, step, chord, length, bend, top, along, before, speed)
 
 
 def _turn(stroke: Stroke) -> float:
@@ -256,10 +259,10 @@ def plan(test: Limits, strokes: tuple[Stroke, ...]) -> Motion:
     slows to its corner speed.
     """
     course = _course(test, strokes)
-    xy, speed, before, length = course.xy, course.speed, course.before, course.length
+    xy, along, speed, before = course.xy, course.along, course.speed, course.before
+    length = course.length
     dt = segment_time(before, speed, length, course.top, test.acceleration)
     with np.errstate(divide="ignore", invalid="ignore"):
-        along = np.where(length[:, None] > 0.0, course.step / course.chord[:, None], 0.0)
         rise = np.where(length > 0.0, (speed**2 - before**2) / (2.0 * length), 0.0)
     inward = np.zeros_like(xy)
     first = 0
@@ -269,10 +272,8 @@ def plan(test: Limits, strokes: tuple[Stroke, ...]) -> Motion:
             inward[cut] = (_arc_centre(stroke) - xy[cut]) / stroke.size
         first += count
     acceleration = rise[:, None] * along + (speed**2 * course.bend)[:, None] * inward
-    return Motion(
-        xy=xy, dt=dt, speed=speed, velocity=speed[:, None] * along, acceleration=acceleration,
-        jump=_jumps(speed, course.step, course.chord),
-    )  # fmt: skip
+    jump = _jumps(speed, course.step, course.chord)
+    return Motion(xy, dt, speed, speed[:, None] * along, acceleration, jump)
 
 
 def _corners(step: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -406,9 +407,7 @@ def timeline(test: Limits, strokes: tuple[Stroke, ...]) -> Timeline:
     gone = np.column_stack([np.zeros_like(up), up, up + cruise])
     begin = np.concatenate([c.xy[:1], c.xy[:-1]])
     bend = _signed_bend(strokes, c)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        along = np.where(moving[:, None], c.step / c.chord[:, None], 0.0)
-    along = _turned(along, -np.sign(bend) * _half_angle(c.chord, bend))
+    along = _turned(c.along, -np.sign(bend) * _half_angle(c.chord, bend))
     rows = []
     for part, (speed, rise) in enumerate(((c.before, a), (peak, 0.0), (peak, -a))):
         here = begin + _run(along, bend, gone[:, part])

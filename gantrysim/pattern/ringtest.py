@@ -33,7 +33,7 @@ from gantrysim.pattern.beside import (
     checked_scale,
     placed_beside,
 )
-from gantrysim.pattern.file import checked_fields, content_of, read_content
+from gantrysim.pattern.file import NUMBERS, checked_fields, content_of, read_content
 from gantrysim.pattern.layout import (
     DIRECTIONS,
     LAYOUTS,
@@ -159,8 +159,7 @@ class RingTest:
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "nests", checked_nests(self.nests))
-        for name in ("spacing", "feed", "travel_speed", "acceleration", "centripetal",
-                     "corner_speed_change", "line_width"):  # fmt: skip
+        for name in (*NUMBERS, "line_width"):
             put(self, name, positive(getattr(self, name), name))
         put(self, "passes", whole_number(self.passes, "passes", least=1))
         put(self, "start_from", point(self.start_from, "start_from"))
@@ -209,10 +208,8 @@ class RingTest:
 
     def beside(self) -> Beside:
         """Corners of all that is burned beside the rings, mm; see `gantrysim.pattern.beside`."""
-        return placed_beside(
-            self.box(),
-            mark=self.orientation_mark, scale=self.scale_reference, caption=self.caption,
-        )  # fmt: skip
+        mark, scale = self.orientation_mark, self.scale_reference
+        return placed_beside(self.box(), mark=mark, scale=scale, caption=self.caption)
 
     def extras(self) -> tuple[Array, ...]:
         """Strokes of the orientation mark, each (n, 2), mm; empty for a plain test."""

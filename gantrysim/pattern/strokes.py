@@ -52,37 +52,20 @@ class Line:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Stroke:
+@dataclass(frozen=True, eq=False, repr=False)
+class Stroke(Line):
     """One commanded move: a pass round a ring, or a travel move with the beam off.
+
+    As a `Line` of commanded carriage positions, mm.  A travel move has the shape "travel" and -1,
+    0.0, -1 for ring, size and pass; what is burned beside the rings its number, 0.0, 0.
 
     Parameters
     ----------
-    shape : str
-        "circle", "square" or "travel"; beside the rings "mark", "scale" or "caption".
-    ring, size, pass_index : int, float, int
-        As in `Line`, size in mm; a travel move has -1, 0.0, -1, and what is burned beside the
-        rings its number, 0.0, 0.
-    xy : ndarray, shape (n, 2)
-        Commanded carriage positions, mm, from the start point to the end point.  Kept read-only.
     speed : float
         Commanded feed or travel speed, mm/s.
-
-    Raises
-    ------
-    ValueError
-        If `xy` is not a finite (n, 2) array.
     """
 
-    shape: str
-    ring: int
-    size: float
-    pass_index: int
-    xy: Array
     speed: float
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "xy", _read_only_points(self.xy, f"stroke {self.shape}"))
 
     def __repr__(self) -> str:
         if self.shape == "travel":

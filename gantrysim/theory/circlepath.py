@@ -13,7 +13,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     ANGLE,
     PHASE,
@@ -77,13 +77,12 @@ def circle_path() -> Derivation:
                  sp.Eq(sp.Matrix([sp.Symbol("x"), sp.Symbol("y")]),
                        sp.Matrix([R * sp.cos(PHASE) + x, R * sp.sin(PHASE) - y]))),
             Step("While x stands at R - r_x, y draws a flat up to where x breaks away.",
-                 sp.Eq(sp.Symbol("L_x"), flat_x, evaluate=False)),
+                 equation("L_x", flat_x)),
             Step("The flat begins r_y before the axis, where y was left behind. It is lowest on "
-                 "the axis and ends in the furthest point.",
-                 sp.Eq(sp.Symbol("rho_max"), peak_x, evaluate=False)),
+                 "the axis and ends in the furthest point.", equation("rho_max", peak_x)),
             Step("Seen from the centre an arc about c lies at this distance; its integral is "
                  "elliptic, that of a flat is the inverse hyperbolic sine of tan(theta).",
-                 sp.Eq(sp.Symbol("rho"), _arc(ANGLE, x, -y), evaluate=False)),
+                 equation("rho", _arc(ANGLE, x, -y))),
             Step("A second quadrant is the first with the axes exchanged; the other half turn "
                  "repeats this one. So the mean is that of two quarters."),
         ),
@@ -178,8 +177,8 @@ def circle_series(order: int = 6) -> Derivation:
                  "second order in the windups.",
                  sp.Eq(sp.Symbol("rho") / RADIUS - 1, _arc_error(ANGLE, 8).subs(_T, 1))),
             Step("On the flat it is that of a straight line; the angle is of first order.",
-                 sp.Eq(sp.Symbol("rho") / RADIUS - 1,
-                       (1 - ROOT_X**2) / sp.cos(ANGLE) - 1, evaluate=False)),
+                 equation(sp.Symbol("rho") / RADIUS - 1,
+                       (1 - ROOT_X**2) / sp.cos(ANGLE) - 1)),
             Step("Integrated over both with cos and sin of n theta; exchanging p and w gives the "
                  "next quarter. The mean is the radius of the least-squares circle."),
             Step("To the lowest order the mean vanishes: what the arcs before and behind an axis "

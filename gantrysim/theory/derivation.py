@@ -34,6 +34,11 @@ class Step(NamedTuple):
         return "" if self.equation is None else sp.latex(self.equation)
 
 
+def equation(one: Expr, other: Expr) -> Expr:
+    """The equation of a symbol, or of what has this name, and an expression, left as it stands."""
+    return sp.Eq(sp.Symbol(one) if isinstance(one, str) else one, other, evaluate=False)
+
+
 @checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class Derivation:

@@ -13,7 +13,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     ANGLE,
     LAG,
@@ -155,18 +155,15 @@ def fault_harmonics() -> FaultHarmonics:
         steps=(
             Step("Each cause moves the point at theta by a small vector; its outward part counts.",
                  sp.Eq(sp.Symbol("delta_r"), sp.Symbol("d_x") * cos + sp.Symbol("d_y") * sin)),
-            Step("All causes together, to first order:",
-                 sp.Eq(sp.Symbol("delta_r"), radial, evaluate=False)),
+            Step("All causes together, to first order:", equation("delta_r", radial)),
             Step("Coefficient of sin m theta of the play of x, in quarters where the sign holds; "
                  "y is the same a quarter turn on, so its sign alternates.",
-                 sp.Eq(sp.Symbol("b_m"), play_x, evaluate=False)),
+                 equation("b_m", play_x)),
             Step("Second harmonic: scale stands in the cosine; squareness, the difference of the "
-                 "plays and of the lags all stand in the sine.",
-                 sp.Eq(sp.Symbol("b_2"), second, evaluate=False)),
+                 "plays and of the lags all stand in the sine.", equation("b_2", second)),
             Step("So one circle shows this squareness. The sense of travel turns the sign of play "
                  "and lag, the radius divides the play, the speed multiplies the lag; the sixth "
-                 "harmonic holds the difference of the plays alone.",
-                 sp.Eq(lean, apparent, evaluate=False)),
+                 "harmonic holds the difference of the plays alone.", equation(lean, apparent)),
             *lag_steps,
         ),
         table=table,
@@ -240,6 +237,5 @@ def _lagged() -> tuple[Expr, tuple[Step, ...]]:
         Step("A velocity lag (viscous drag over stiffness is one) obeys this.",
              sp.Eq(LAG * sp.Symbol("q'") + sp.Symbol("q"), sp.Symbol("u"))),
         Step("On a circle both axes shrink alike and trail by one angle: a smaller circle, of "
-             "second order in the lag, in no harmonic but the mean.",
-             sp.Eq(sp.Symbol("rho"), radius, evaluate=False)),
+             "second order in the lag, in no harmonic but the mean.", equation("rho", radius)),
     )  # fmt: skip

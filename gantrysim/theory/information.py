@@ -17,7 +17,7 @@ from typing import Any
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     ALONG,
     ANGLE,
@@ -71,19 +71,19 @@ def friction_information() -> Derivation:
             Step("Friction holds the beam back in y, against its way, by this much for each "
                  "newton.", sp.Eq(sp.Symbol("l"), a + g * sp.Symbol("x"))),
             Step("On a circle the outward part of that changes sign where y turns back.",
-                 sp.Eq(sp.Symbol("delta_r"), _on_circle(), evaluate=False)),
+                 equation("delta_r", _on_circle())),
             Step("On a square only the two sides along the beam move outward or inward, both "
                  "the same way; the other two are displaced along themselves.",
-                 sp.Eq(sp.Symbol("delta_n"), -(a + g * ALONG), evaluate=False)),
+                 equation("delta_n", -(a + g * ALONG))),
             Step("Shift, turn and scales have signatures of their own. Information is the square "
                  "of the friction's over the line, less its projection on those.",
                  sp.Eq(sp.Symbol("I"), DENSITY * (sp.Symbol("S_ff") - projection))),
             Step("Circle, scales unknown: nothing of the mean lag is lost.",
-                 sp.Eq(sp.Symbol("I_c"), circle[1], evaluate=False)),
+                 equation("I_c", circle[1])),
             Step("Square, scales unknown: the mean lag is a scale error, only the slope is left.",
-                 sp.Eq(sp.Symbol("I_s"), square[1], evaluate=False)),
+                 equation("I_s", square[1])),
             Step("With the scales known the square tells the mean lag a little better than the "
-                 "circle.", sp.Eq(sp.Symbol("I_s"), square[0], evaluate=False)),
+                 "circle.", equation("I_s", square[0])),
         ),
         expressions=dict(
             circle_known=circle[0],

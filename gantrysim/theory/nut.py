@@ -7,7 +7,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     BASE,
     BEARING,
@@ -87,16 +87,13 @@ def eccentric_nut() -> Derivation:
             Step("The plate gives way by a shift and a yaw until the energy of its wheels is "
                  "least.", sp.Eq(sp.Symbol("E"), energy)),
             Step("The wheel across the rail takes half; front and back do not feel each other.",
-                 sp.Eq(sp.Symbol("P"), pair, evaluate=False)),
-            Step("Both wheels of the pair drag by what they carry.",
-                 sp.Eq(sp.Symbol("D"), drag, evaluate=False)),
-            Step("For small turns the sine is the angle.",
-                 sp.Eq(sp.Symbol("D"), first, evaluate=False)),
+                 equation("P", pair)),
+            Step("Both wheels of the pair drag by what they carry.", equation("D", drag)),
+            Step("For small turns the sine is the angle.", equation("D", first)),
             Step("Before contact the drag is that of the bearings, whatever the turn: a dead zone "
-                 "as wide as the clearance.",
-                 sp.Eq(sp.Symbol("phi_0"), sp.asin(contact), evaluate=False)),
+                 "as wide as the clearance.", equation("phi_0", sp.asin(contact))),
             Step("Meanwhile the plate rattles: it yaws until opposite corners touch.",
-                 sp.Eq(sp.Symbol("Delta_0"), play, evaluate=False)),
+                 equation("Delta_0", play)),
         ),
         expressions=dict(
             movement=movement,

@@ -12,7 +12,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     ALONG,
     BACKLASH,
@@ -65,11 +65,10 @@ def play_element() -> Derivation:
                 "Standing still is stable as long as no small move pays for its friction.",
                 sp.Le(sp.Abs(STIFFNESS * (COMMAND - PLACE)), FRICTION),
             ),
-            Step("So the place follows at this distance.", sp.Eq(WINDUP, behind, evaluate=False)),
+            Step("So the place follows at this distance.", equation(WINDUP, behind)),
             Step("Backlash adds half its width: both ends of it are reached by turns.",
-                 sp.Eq(WINDUP, windup, evaluate=False)),
-            Step("One cycle pays F over the whole way of the place.",
-                 sp.Eq(sp.Symbol("A"), FRICTION * path, evaluate=False)),
+                 equation(WINDUP, windup)),
+            Step("One cycle pays F over the way of the place.", equation("A", FRICTION * path)),
         ),
         expressions=dict(
             windup=windup,
@@ -137,15 +136,15 @@ def play_on_circle() -> Derivation:
             Step("The axis is commanded along a cosine.", sp.Eq(COMMAND, R * sp.cos(PHASE))),
             Step("At the top it is at R - r, pulled forward; it stands until the command has come "
                  "back by 2 r.", sp.Eq(R * sp.cos(PHASE), R - 2 * r)),
-            Step("That takes this turn.", sp.Eq(sp.Symbol("delta"), stuck, evaluate=False)),
+            Step("That takes this turn.", equation("delta", stuck)),
             Step("While it stands the other axis draws a flat of R sin delta.",
-                 sp.Eq(sp.Symbol("L"), sp.simplify(R * sp.sin(stuck)), evaluate=False)),
+                 equation("L", sp.simplify(R * sp.sin(stuck)))),
             Step("From a relaxed start it moves when the command has gone r from there: before "
-                 "the next reversal, or behind it.", sp.Eq(sp.Symbol("t_1"), slip, evaluate=False)),
+                 "the next reversal, or behind it.", equation("t_1", slip)),
             Step("From the next reversal on the round is steady; so the first round misses its "
                  "start by what steady and relaxed differ there."),
             Step("First harmonic of the place, twice its mean with the sine and the cosine of the "
-                 "command.", sp.Eq(sp.Symbol("N"), real + sp.I * imaginary, evaluate=False)),
+                 "command.", equation("N", real + sp.I * imaginary)),
         ),
         expressions=dict(
             stuck_angle=stuck,
@@ -230,14 +229,12 @@ def play_on_square() -> Derivation:
         source="play operator: Krasnosel'skii and Pokrovskii; derived here",
         steps=(
             Step("At a corner the axis that now moves was left r short on the other side; it "
-                 "stands until the command is r ahead of it.",
-                 sp.Eq(-h + step - r, r - h, evaluate=False)),
+                 "stands until the command is r ahead of it.", equation(-h + step - r, r - h)),
             Step("Meanwhile the other axis is not commanded to move: the spot stands still.",
-                 sp.Eq(step, stands, evaluate=False)),
-            Step("Each side ends r short of its corner at both ends.",
-                 sp.Eq(sp.Symbol("S"), 2 * (h - r), evaluate=False)),
+                 equation(step, stands)),
+            Step("Each side ends r short of its corner at both ends.", equation("S", 2 * (h - r))),
             Step("From a relaxed start the axis moves when the command has gone r from there.",
-                 sp.Eq(sp.Symbol("d_1"), slip, evaluate=False)),
+                 equation("d_1", slip)),
             Step("From the next reversal on the round is steady."),
         ),
         expressions=dict(

@@ -10,7 +10,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.quantities import (
     FRICTION_L,
     FRICTION_R,
@@ -51,9 +51,9 @@ def racking_lag() -> Derivation:
     pull_l, pull_r = -sp.diff(energy, ql), -sp.diff(energy, qr)
     sliding = sp.solve([pull_l - fl, pull_r - fr], [ql, qr], dict=True)[0]
     lag_l, lag_r = (sp.factor(sp.simplify(u - sliding[q])) for q in (ql, qr))
-    equal = {kl: STIFFNESS, kr: STIFFNESS}
-    mean = sp.simplify((lag_l + lag_r).subs(equal) / 2)
-    skew = sp.factor(sp.simplify((lag_r - lag_l).subs(equal)))
+    alike = {kl: STIFFNESS, kr: STIFFNESS}
+    mean = sp.simplify((lag_l + lag_r).subs(alike) / 2)
+    skew = sp.factor(sp.simplify((lag_r - lag_l).subs(alike)))
 
     # reversal: the command comes back by w from where both slid up
     top = {u: -w, ql: -lag_l, qr: -lag_r}
@@ -70,19 +70,18 @@ def racking_lag() -> Derivation:
             Step("Energy of the two belts and of racking.", sp.Eq(sp.Symbol("E"), energy)),
             Step("While both slide up, each belt with the coupling balances a friction.",
                  sp.Eq(sp.Matrix([pull_l, pull_r]), sp.Matrix([fl, fr]))),
-            Step("Left side:", sp.Eq(sp.Symbol("l_L"), lag_l, evaluate=False)),
-            Step("Right side:", sp.Eq(sp.Symbol("l_R"), lag_r, evaluate=False)),
+            Step("Left side:", equation("l_L", lag_l)),
+            Step("Right side:", equation("l_R", lag_r)),
             Step("With equal belts the mean knows only the sum of the frictions, the skew only "
-                 "their difference.", sp.Eq(sp.Symbol("Delta"), skew, evaluate=False)),
+                 "their difference.", equation("Delta", skew)),
             Step("After a reversal both stand; the coupling does not change until one moves. The "
                  "left one does when its belt has changed by twice its friction.",
-                 sp.Eq(sp.Symbol("w_1"), first, evaluate=False)),
+                 equation("w_1", first)),
             Step("From there it drags at the right one through the coupling, which gives way "
-                 "here: at twice the lag of the right side.",
-                 sp.Eq(sp.Symbol("w_2"), second, evaluate=False)),
+                 "here: at twice the lag of the right side.", equation("w_2", second)),
             Step("Then both slide down with the same lags, negative: a line along the beam tilts "
                  "the other way. A squareness error does not change sign.",
-                 sp.Eq(sp.Symbol("psi"), 2 * skew / SPAN, evaluate=False)),
+                 equation("psi", 2 * skew / SPAN)),
         ),
         expressions=dict(
             lag_left=lag_l,

@@ -13,7 +13,7 @@ import sympy as sp
 
 from gantrysim.records.doors import checked
 from gantrysim.theory.circlepath import circle_series
-from gantrysim.theory.derivation import Derivation, Step
+from gantrysim.theory.derivation import Derivation, Step, equation
 from gantrysim.theory.play import play_on_square
 from gantrysim.theory.quantities import (
     ALONG,
@@ -88,22 +88,20 @@ def shrink() -> Derivation:
         "source",
         steps=(
             Step("Play on both axes leaves a square with this side, whatever its size.",
-                 sp.Eq(sp.Symbol("S"), square.side, evaluate=False)),
-            Step("A scale error leaves this one.", sp.Eq(sp.Symbol("S"), scaled, evaluate=False)),
+                 equation("S", square.side)),
+            Step("A scale error leaves this one.", equation("S", scaled)),
             Step("One square: the same line, point for point, for this scale error.",
-                 sp.Eq(SCALE, same, evaluate=False)),
+                 equation(SCALE, same)),
             Step("A second square c times as large then comes out wrong: the size over the "
                  "nominal size is a straight line whose slope is the scale and whose intercept "
-                 "is the lost motion.",
-                 sp.Eq(sp.Symbol("S"), (1 + SCALE) * 2 * h - 2 * r, evaluate=False)),
+                 "is the lost motion.", equation("S", (1 + SCALE) * 2 * h - 2 * r)),
             Step("Information about the windup in N nested squares: the mean square of its "
                  "signature (1) over the line of length 8 h, less what the scale's (h) explains.",
-                 sp.Eq(sp.Symbol("I"), free, evaluate=False)),
+                 equation("I", free)),
             Step("On a circle the signature changes sign at each axis, a scale error's does not: "
-                 "their product over a turn is zero.",
-                 sp.Eq(sp.Symbol("delta_r"), r * signature, evaluate=False)),
+                 "their product over a turn is zero.", equation("delta_r", r * signature)),
             Step("Only the flats, a part of order sqrt(r / R) of the turn, resemble a scale error.",
-                 sp.Eq(sp.Symbol("eta"), share.subs(small, sp.sqrt(r / R)), evaluate=False)),
+                 equation("eta", share.subs(small, sp.sqrt(r / R)))),
         ),
         expressions=dict(
             same_scale=same,

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from gantrysim.machine.components import loop_stiffness
 from gantrysim.machine.plates import Carriage, EndPlate, Wheel, four_wheels, turn_nut
-from gantrysim.records.checks import Limited, number, require, word
+from gantrysim.records.checks import Limited, number, renewed, require, word
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
@@ -503,4 +503,6 @@ def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
         new[name] = _set_many(getattr(part, name), deeper)
     if "friction" in new:
         part = part.with_friction(new.pop("friction"))
-    return dataclasses.replace(part, **new) if new else part
+    if all(name in inner or value.__class__ is float for name, value in new.items()):
+        return renewed(part, **new) if new else part
+    return dataclasses.replace(part, **new)

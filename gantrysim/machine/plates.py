@@ -26,7 +26,7 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.records.checks import Limited, number, require, within, word
+from gantrysim.records.checks import Limited, number, renewed, require, within, word
 from gantrysim.records.doors import checked
 
 
@@ -151,12 +151,9 @@ class Wheeled(Limited):
         require(ok, type(self).__name__, "friction", friction, accepted)
         old, even = self.friction, 1.0 / len(self.wheels)
         wheels = tuple(
-            [
-                dataclasses.replace(w, drag=friction * (w.drag / old if old > 0.0 else even))
-                for w in self.wheels
-            ]
+            [renewed(w, drag=friction * (w.drag / old if old > 0.0 else even)) for w in self.wheels]
         )
-        return dataclasses.replace(self, wheels=wheels)  # type: ignore[type-var]
+        return renewed(self, wheels=wheels)
 
     def __post_init__(self) -> None:
         super().__post_init__()

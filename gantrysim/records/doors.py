@@ -105,7 +105,8 @@ def _door(
     skipped = int(owner is not None and not isinstance(member, staticmethod))
     parameters = signature[skipped:]
     ordered = [p.name for p in parameters if p.kind in (p.POSITIONAL_ONLY, p.POSITIONAL_OR_KEYWORD)]
-    needed = [p for p in parameters if p.default is p.empty and p.kind not in (2, 4)]
+    needed = [p.name for p in parameters if p.default is p.empty and p.kind not in (2, 4)]
+    enough = len(needed) if needed == ordered[: len(needed)] else len(parameters)
     rest = next((p.name for p in parameters if p.kind is p.VAR_POSITIONAL), None)
     options = any(p.kind is p.VAR_KEYWORD for p in parameters)
     named = {p.name for p in parameters if p.kind not in (2, 4)}
@@ -141,11 +142,11 @@ def _door(
                     kind.check(value, prefix + name)
             elif not options:
                 raise TypeError(must_be(f"arguments of {label}", _any_of(named), name))
-        if len(args) - skipped + len(given) < len(ordered) + len(needed):  # may miss some
+        if len(args) - skipped < enough:  # may miss some
             taken = ordered[: len(args) - skipped]
-            for p in needed:
-                if p.name not in given and p.name not in taken:
-                    raise TypeError(f"{prefix}{p.name} must be given to {label}, found nothing.")
+            for name in needed:
+                if name not in given and name not in taken:
+                    raise TypeError(f"{prefix}{name} must be given to {label}, found nothing.")
         return function(*args, **given)
 
     return door

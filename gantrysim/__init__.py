@@ -32,7 +32,7 @@ from gantrysim.mechanics import push
 from gantrysim.metrology import measure
 from gantrysim.pattern import RingTest, Toolpath, read_test, ring_test
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Machine",

@@ -260,7 +260,7 @@ def must_refuse(hint, wrong, is_record):
     if wrong is None:
         return "None" not in words
     if isinstance(wrong, str):
-        return not words & {"str", "Path", "PathLike", "Date", "str_", "ShapeName"}
+        return not words & {"str", "Path", "PathLike", "Date", "str_", "ShapeName", "AnyPath"}
     if isinstance(wrong, float):
         return not is_record and "ArrayLike" not in words
     if isinstance(wrong, int):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Collection
 from dataclasses import dataclass
 
 from gantrysim.faults.base import Fault
@@ -71,12 +70,12 @@ class Catalogue:
         """Return the catalogue with further faults."""
         return dataclasses.replace(self, faults=(*self.faults, *faults))
 
-    def without(self, absent: Collection[str]) -> Catalogue:
+    def without(self, *absent: str) -> Catalogue:
         """Return the catalogue without what acts on some parts of a two-sided gantry.
 
         Parameters
         ----------
-        absent : collection of str
+        *absent : str
             Fields of `Machine`, for example ``"belt_right"``.
         """
         if not absent:

@@ -402,7 +402,7 @@ class Machine(Limited):
         """
         from gantrysim.faults.catalogue import two_sided  # faults are built upon machines
 
-        return two_sided().without(self.absent)
+        return two_sided().without(*self.absent)
 
     def value(self, place: str) -> Any:
         """Read a field by its dotted place, for example ``"belt_left.ea"``."""

@@ -57,6 +57,8 @@ class Fault(Limited, Documented):
         +1 where more of it is worse, -1 where less is worse, 0 where it has either sign.
     twins : mapping of str to str
         Faults of which a burn sees the sum only, by name, with the reason.
+    kept : float, optional
+        Size up to which a machine counts as healthy, in its unit.
     sought : bool
         Whether the forward model lacks it: its place is sought on the residuals of a fit
         (`placed`) and it shows as a pattern there.
@@ -87,6 +89,7 @@ class Fault(Limited, Documented):
     effect: ClassVar[str] = ""
     sense: ClassVar[int] = 1
     twins: ClassVar[Mapping[str, str]] = {}
+    kept: ClassVar[float | None] = None
     sought: ClassVar[bool] = False
 
     # What it is called
@@ -145,7 +148,7 @@ class Fault(Limited, Documented):
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
-        (size, *_) = self._fields
+        size = getattr(self, self._sizes[0])
         return machine.set(self.place, machine.value(self.place) + size)
 
     # How big it is
@@ -157,8 +160,7 @@ class Fault(Limited, Documented):
 
     def at(self, *values: float) -> Self:
         """Return the same fault with other values of its parameters, in their units."""
-        names = [f.name for f in dataclasses.fields(self)]  # type: ignore[arg-type]
-        return dataclasses.replace(self, **dict(zip(names, values, strict=False)))  # type: ignore[type-var]
+        return dataclasses.replace(self, **dict(zip(self._sizes, values, strict=False)))  # type: ignore[type-var]
 
     def magnitude(self, *values: float) -> float:
         """Its size at values of its parameters, in its unit."""
@@ -227,7 +229,9 @@ class Fault(Limited, Documented):
         return float(machine.value(self.place) - nominal.value(self.place))
 
     def healthy_limit(self, nominal: Machine) -> float:
-        """Size up to which a machine counts as healthy, in its unit."""
+        """Size up to which a machine counts as healthy, in its unit: `kept` where it is given."""
+        if self.kept is not None:
+            return self.kept
         return _KEPT * self.magnitude(*values_at(self.parameters, self.usual_numbers))
 
     def overshot(self, nominal: Machine) -> float:
@@ -245,8 +249,9 @@ class Fault(Limited, Documented):
         return ()
 
     @property
-    def _fields(self) -> list[float]:
-        return [getattr(self, f.name) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
+    def _sizes(self) -> list[str]:
+        """Names of its fields but for those that hold a word, such as which side."""
+        return [f.name for f in dataclasses.fields(self) if "words" not in f.metadata]  # type: ignore[arg-type]
 
 
 def below_one(x: float) -> float:

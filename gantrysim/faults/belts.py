@@ -107,10 +107,7 @@ class SlackBelt(Fault):
         """Stiffness of its belt as part of the nominal."""
         return float(machine.value(self.place) / nominal.value(self.place))
 
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Least part of the nominal stiffness that a healthy belt has."""
-        return 1.0 - HEALTHY_PART
-
+    kept = 1.0 - HEALTHY_PART
     fresh_scatter = property(lambda self: (f"belt {self.side} EA",))
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:

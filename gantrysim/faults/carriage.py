@@ -113,6 +113,7 @@ class LooseCarriage(_CarriageWheels):
     unit = "mm"
     effect = RATTLE
     place = "carriage.gap"
+    kept = 0.02  # play that a careful assembly leaves (judgement)
     parameters = _PLAY
     starts = (-1.0, 1.0)  # the play is taken up at one angle or another of a ring
     opposite = "tight_carriage"
@@ -122,7 +123,3 @@ class LooseCarriage(_CarriageWheels):
         """Return the same fault with another gap, mm, and drag factor."""
         gap, factor = values
         return LooseCarriage(gap, drag_factor=below_one(factor))
-
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Play that a careful assembly leaves, mm (judgement)."""
-        return 0.02

@@ -56,12 +56,9 @@ class CouplerBacklash(Fault):
     block = "y"
     drive = "right"
     place = "shaft.backlash"
+    kept = 0.04  # play that sound couplings have (judgement)
     parameters = (_PLAY,)
     fresh_scatter = ("shaft stiffness",)
-
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Play that sound couplings have, mm (judgement)."""
-        return 0.04
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The clamp screws of the couplings."""
@@ -104,6 +101,7 @@ class CouplerSlip(Fault):
     sense = 0
     block = "y"
     place = "shaft.slip"
+    kept = RULE  # what a careful assembly leaves: a rule reads no more
     parameters = (_SLIP,)
     starts = (0.5, -0.5)  # either sign racks the beam and loads the wheels
     twins: ClassVar = {
@@ -112,10 +110,6 @@ class CouplerSlip(Fault):
         )
     }
     fresh_scatter = ("squareness",)
-
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Offset that a careful assembly leaves, mm: what a rule reads."""
-        return RULE
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The set screws of the right pulley."""

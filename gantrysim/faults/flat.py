@@ -124,11 +124,6 @@ class WheelFlat(Fault):
         "wheel turn, then look at the wheel's flanks"
     )
 
-    def at(self, *values: float) -> WheelFlat:
-        """Return the same flat with another depth (mm), shift per depth and yaw (mm)."""
-        depth, share, yaw = values
-        return dataclasses.replace(self, depth=depth, shift_per_depth=share, yaw=yaw)
-
     def coefficients(self, *values: float) -> tuple[float, float]:
         """Sideways shift and yaw, mm."""
         depth, share, yaw = values

@@ -63,20 +63,9 @@ class ScaleError(Fault):
 
     parameters = (_ERROR,)
 
-    def at(self, *values: float) -> ScaleError:
-        """Return the same fault with another relative error."""
-        return ScaleError(self.axis, values[0])
-
     place = said("scale_{self.axis}")
 
-    def apply(self, machine: Machine) -> Machine:
-        """Return the machine with this fault."""
-        return machine.set(self.place, machine.value(self.place) + self.error)
-
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Relative error that a careful assembly leaves."""
-        return 2.0 * STEPS
-
+    kept = 2.0 * STEPS  # what a careful assembly leaves
     own_scatter = said("scale {self.axis}")
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:

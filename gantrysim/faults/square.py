@@ -46,12 +46,9 @@ class OutOfSquare(Fault):
     sense = 0
     block = "y"
     place = "square"
+    kept = 2.0 * SQUARENESS  # what a careful assembly leaves
     parameters = (Parameter("angle", "mrad", 0.0, 4.0),)
     own_scatter = "squareness"
-
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Angle that a careful assembly leaves, mrad."""
-        return 2.0 * SQUARENESS
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The joint of beam and right plate."""

@@ -316,10 +316,7 @@ class LooseWheels(_PlateWheels):
     opposite = said("tight_wheels_{self.side}")
     place = said("{self.side}.rack_clearance")
 
-    def healthy_limit(self, nominal: Machine) -> float:
-        """Play that a careful assembly leaves, mm (judgement)."""
-        return 0.03
-
+    kept = 0.03  # play that a careful assembly leaves (judgement)
     fresh_scatter = property(lambda self: (f"drag {self.side}", "racking stiffness"))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gantrysim.records.checks import above_zero, listed, not_negative, require
 from gantrysim.records.doors import checked
@@ -175,36 +175,25 @@ class WheelType:
     source: str
 
 
+_SEALED = WheelType(
+    radius=11.94,
+    stiffness=600.0,
+    bearing_drag=0.375,
+    scrub=0.375,
+    scrub_exponent=1.8,
+    source=(
+        "radius for a rolling circumference of 75 mm and the drag of two lightly sealed bearings "
+        "from memory; stiffness (100 to 600 N/mm) and scrub likely values, no published number; "
+        "exponent from a published study of acetal rolls, 2021"
+    ),
+)
+_SHIELDED = "as 'acetal sealed', with two shielded bearings, 0.04 to 0.2 N a wheel (memory)"
+_SOFTER = "as 'acetal sealed', softer by the ratio of the moduli (0.84), more scrub: likely"
 #: Kinds of wheel by name.
 WHEELS: dict[str, WheelType] = {
-    "acetal sealed": WheelType(
-        radius=11.94,
-        stiffness=600.0,
-        bearing_drag=0.375,
-        scrub=0.375,
-        scrub_exponent=1.8,
-        source=(
-            "radius for a rolling circumference of 75 mm and the drag of two lightly sealed "
-            "bearings from memory; stiffness (100 to 600 N/mm) and scrub likely values, no "
-            "published number; exponent from a published study of acetal rolls, 2021"
-        ),
-    ),
-    "acetal shielded": WheelType(
-        radius=11.94,
-        stiffness=600.0,
-        bearing_drag=0.1,
-        scrub=0.375,
-        scrub_exponent=1.8,
-        source="as 'acetal sealed', with two shielded bearings, 0.04 to 0.2 N a wheel (memory)",
-    ),
-    "polycarbonate sealed": WheelType(
-        radius=11.94,
-        stiffness=500.0,
-        bearing_drag=0.375,
-        scrub=0.45,
-        scrub_exponent=1.8,
-        source="as 'acetal sealed', softer by the ratio of the moduli (0.84), more scrub: likely",
-    ),
+    "acetal sealed": _SEALED,
+    "acetal shielded": replace(_SEALED, bearing_drag=0.1, source=_SHIELDED),
+    "polycarbonate sealed": replace(_SEALED, stiffness=500.0, scrub=0.45, source=_SOFTER),
 }
 
 

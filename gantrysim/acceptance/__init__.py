@@ -3,9 +3,4 @@
 from gantrysim.acceptance.judging import accept, will_hold
 from gantrysim.acceptance.tolerance import Tolerance, Verdict
 
-__all__ = [
-    "Tolerance",
-    "Verdict",
-    "accept",
-    "will_hold",
-]
+__all__ = ["Tolerance", "Verdict", "accept", "will_hold"]

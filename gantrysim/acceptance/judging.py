@@ -45,11 +45,7 @@ from gantrysim.metrology.uncertainty import propagated
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import CIRCLE, shape_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import (
-    confidence_level,
-    finite_number,
-    whole_number,
-)
+from gantrysim.records.checks import confidence_level, finite_number, whole_number
 from gantrysim.records.doors import checked
 
 _LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form

@@ -19,14 +19,7 @@ from gantrysim.inference.assumptions import Assumptions
 from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem, listed, prepare
-from gantrysim.inference.solver import (
-    Mode,
-    extend,
-    learn_noise,
-    promised_gain,
-    search,
-    solve,
-)
+from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
 from gantrysim.inference.terms import DrawnLines
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
@@ -545,10 +538,7 @@ def _prior(faults: tuple[str, ...], problem: Problem) -> float:
 
 
 def _alike(
-    problem: Problem,
-    faults: tuple[str, ...],
-    score: Mapping[tuple[str, ...], float],
-    slack: float,
+    problem: Problem, faults: tuple[str, ...], score: Mapping[tuple[str, ...], float], slack: float
 ) -> tuple[tuple[str, ...], ...]:
     """Explanations that cannot be told from one, likeliest first."""
     others = sorted((f for f in score if f != faults), key=lambda f: -score[f])

@@ -4,8 +4,4 @@ from gantrysim.formats.motioncode import write_motion_code
 from gantrysim.formats.motionreader import read_motion_code
 from gantrysim.formats.svgreader import read_svg
 
-__all__ = [
-    "read_motion_code",
-    "read_svg",
-    "write_motion_code",
-]
+__all__ = ["read_motion_code", "read_svg", "write_motion_code"]

@@ -81,11 +81,7 @@ def write_test_svg(
 
 
 def write_burn_svg(
-    burn: Burn,
-    path: str | os.PathLike[str],
-    *,
-    magnify: float = 1.0,
-    overwrite: bool = False,
+    burn: Burn, path: str | os.PathLike[str], *, magnify: float = 1.0, overwrite: bool = False
 ) -> Path:
     """Write predicted lines over commanded ones as an SVG drawing; returns its path.
 

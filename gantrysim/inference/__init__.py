@@ -5,10 +5,4 @@ from gantrysim.inference.fitting import Fit, fit
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.profile import Profile
 
-__all__ = [
-    "Assumptions",
-    "Belief",
-    "Fit",
-    "Profile",
-    "fit",
-]
+__all__ = ["Assumptions", "Belief", "Fit", "Profile", "fit"]

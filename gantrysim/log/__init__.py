@@ -2,8 +2,4 @@
 
 from gantrysim.log.machinelog import MachineLog, new_log, open_log
 
-__all__ = [
-    "MachineLog",
-    "new_log",
-    "open_log",
-]
+__all__ = ["MachineLog", "new_log", "open_log"]

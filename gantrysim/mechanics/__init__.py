@@ -2,7 +2,4 @@
 
 from gantrysim.mechanics.handpush import PushResult, push
 
-__all__ = [
-    "PushResult",
-    "push",
-]
+__all__ = ["PushResult", "push"]

@@ -169,7 +169,4 @@ def _orientation_mark(x: float, middle: float, half: float) -> Array:
 
 def _cross(at: tuple[float, float]) -> list[Array]:
     x, y = at
-    return [
-        np.array(((x - ARM, y), (x + ARM, y))),
-        np.array(((x, y + ARM), (x, y - ARM))),
-    ]
+    return [np.array(((x - ARM, y), (x + ARM, y))), np.array(((x, y + ARM), (x, y - ARM)))]

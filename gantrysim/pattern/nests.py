@@ -61,11 +61,7 @@ class Nest:
     def outlines(self, step: float) -> list[Array]:
         """Once round each ring, shape (n, 2), mm; see `gantrysim.pattern.shapes.Shape.outlines`."""
         return shape_of(self.shape).outlines(
-            self.centre,
-            self.sizes,
-            start_deg=self.start_deg,
-            direction=self.direction,
-            step=step,
+            self.centre, self.sizes, start_deg=self.start_deg, direction=self.direction, step=step
         )
 
     def outline(self, ring: int, step: float) -> Array:

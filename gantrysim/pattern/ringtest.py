@@ -50,14 +50,7 @@ from gantrysim.pattern.shapes import CIRCLE, SHAPES, SQUARE
 from gantrysim.pattern.strokes import Line, Stroke
 from gantrysim.pattern.words import sentence_of, table_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import (
-    finite_number,
-    listed,
-    one_of,
-    point,
-    positive,
-    whole_number,
-)
+from gantrysim.records.checks import finite_number, listed, one_of, point, positive, whole_number
 from gantrysim.records.doors import Count, Place, checked
 from gantrysim.records.files import placed, write_new_text
 

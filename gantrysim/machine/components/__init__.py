@@ -6,10 +6,7 @@ is said.  The source of each formula and figure stands beside it.  "From memory"
 was not read again; "common practice, no source" a fact of the trade.
 """
 
-from gantrysim.machine.components.balance import (
-    PlateBalance,
-    plate_loads,
-)
+from gantrysim.machine.components.balance import PlateBalance, plate_loads
 from gantrysim.machine.components.belts import (
     BELTS,
     TENSION_SOURCE,

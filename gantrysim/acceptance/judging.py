@@ -12,6 +12,7 @@ import functools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
@@ -351,7 +352,7 @@ class _Looked:
         return cls(measures, noise, circles, squares, drawn_passes(piece.test))
 
     def draws(
-        self, tolerance: Tolerance, scanner: Array, draws: int, rng: np.random.Generator
+        self, tolerance: Tolerance, scanner: Array, draws: int, rng: Generator
     ) -> tuple[dict[str, Array], dict[str, float]]:
         """Draws of the true worst value of each characteristic, and its measured value."""
         limits = tolerance.limits
@@ -372,7 +373,7 @@ class _Looked:
         return {name: v for name, v in known.items() if name in limits}, found
 
     def _roundness(
-        self, tolerance: Tolerance, scanner: Array, rng: np.random.Generator
+        self, tolerance: Tolerance, scanner: Array, rng: Generator
     ) -> tuple[Array, float]:
         """Roundness of the worst circle, filtered: draws, and as measured and not filtered."""
         rings: dict[int, list[Array]] = {}
@@ -403,9 +404,8 @@ class _Looked:
         return np.array(table)
 
     def _sizes(
-        self, scanner: Array, known: dict[str, Array], found: dict[str, float],
-        rng: np.random.Generator,
-    ) -> None:  # fmt: skip
+        self, scanner: Array, known: dict[str, Array], found: dict[str, float], rng: Generator
+    ) -> None:
         """Sizes and the scatter of their steps; diameters, widths and heights each by themselves.
 
         A diameter, width or height grows with what the scanner reads too long along it.
@@ -452,9 +452,8 @@ class _Looked:
             found["spacing"] = max(spacing)
 
     def _overlay(
-        self, known: dict[str, Array], found: dict[str, float], draws: int,
-        rng: np.random.Generator,
-    ) -> None:  # fmt: skip
+        self, known: dict[str, Array], found: dict[str, float], draws: int, rng: Generator
+    ) -> None:
         """Distance between the passes of each ring, white noise taken off."""
         rows = [(row.shape, row.ring, row.size, len(xy)) for row, xy in self.circles]
         rows += [(row.shape, row.ring, row.size, len(xy)) for row, xy in self.squares]

@@ -304,11 +304,9 @@ def _adjustment(
         middle, low, high = (float(v) for v in np.quantile(read, [0.5, 0.025, 0.975]))
         expected = Estimate(*point.result, middle, low, high, identifiable=True)
     probability = min(sum(h.probability for h in finding.ranked if name in h.faults), 1.0)
-    return Adjustment(
-        fault=name, of=hypothesis.faults, point=point, step=step, target=point.stands(nominal),
-        expected=expected, probability=probability,
-        action=_action(finding, hypothesis, name, probability, point, costs),
-    )  # fmt: skip
+    action = _action(finding, hypothesis, name, probability, point, costs)
+    told = (step, point.stands(nominal), expected, probability, action)
+    return Adjustment(name, hypothesis.faults, point, *told)
 
 
 def _action(

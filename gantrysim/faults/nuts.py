@@ -149,10 +149,8 @@ def nuts_of(machine: Machine, part: str, check: str, *, loose: bool) -> Adjustin
         return AdjustingPoint(f"wheels {part}", words, check, feel, 2.0)
     data = ("radius", "stiffness", "bearing_drag", "scrub", "scrub_exponent", "nut_offset")
     stock = all(getattr(w, f) == getattr(Wheel, f) for w in rolling.wheels for f in data)
-    return Nuts(
-        f"nut {part}", look=check, confirm=feel, minutes=2.0, part=part, loose=loose,
-        count=len(wheels), stock=stock, offset=min(w.nut_offset for w in wheels),
-    )  # fmt: skip
+    count, offset = len(wheels), min(w.nut_offset for w in wheels)
+    return Nuts(f"nut {part}", "", check, feel, 2.0, part, loose, count, stock, offset)
 
 
 def _rolling(machine: Machine, part: str) -> tuple[EndPlate, float]:

@@ -8,6 +8,7 @@ scanner's errors).
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
@@ -107,19 +108,11 @@ class Problem:
 
     def fault_cuts(self, faults: Sequence[FaultModel]) -> list[slice]:
         """Where the unknowns of each fault stand."""
-        first, cuts = len(self.scatter), []
-        for fault in faults:
-            cuts.append(slice(first, first + len(fault.parameters)))
-            first += len(fault.parameters)
-        return cuts
+        return _cuts(len(self.scatter), [len(fault.parameters) for fault in faults])
 
     def nuisance_cuts(self, size: int) -> list[slice]:
         """Where the unknowns of each source stand in a vector of that size."""
-        first, cuts = size - self.n_nuisance, []
-        for source in self.sources:
-            cuts.append(slice(first, first + source.n_nuisance))
-            first += source.n_nuisance
-        return cuts
+        return _cuts(size - self.n_nuisance, [source.n_nuisance for source in self.sources])
 
     def start(self, faults: Sequence[FaultModel]) -> np.ndarray:
         """Unknowns at the middle of what is believed, each piece placed by its rings."""
@@ -152,6 +145,11 @@ class Problem:
             if not fault.sought:  # else it shows as a pattern on the lines
                 machine = fault.at(*self.values(fault, u[cut])).apply(machine)
         return machine
+
+
+def _cuts(first: int, counts: Sequence[int]) -> list[slice]:
+    ends = itertools.accumulate(counts, initial=first)
+    return [slice(a, b) for a, b in itertools.pairwise(ends)]
 
 
 M = TypeVar("M", bound=Measured)

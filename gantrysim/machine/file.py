@@ -42,8 +42,12 @@ class FieldNote:
         return f"{low:g} to {high:g}{unit}: {self.meaning}"
 
 
-def _notes(**lines: tuple[str, float, float, str]) -> dict[str, FieldNote]:
-    return {name: FieldNote(u, (low, high), text) for name, (u, low, high, text) in lines.items()}
+def _notes(**lines: tuple[str, float, float, str] | str) -> dict[str, FieldNote]:
+    """Notes from unit, plausible range and meaning, or for a word from its meaning alone."""
+    return {
+        name: FieldNote("-", None, of) if isinstance(of, str) else FieldNote(of[0], of[1:3], of[3])
+        for name, of in lines.items()
+    }
 
 
 #: Notes on every field, by the class that has it.  The ranges are what small machines have,
@@ -68,20 +72,18 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
         joint_stiffness=("N m/rad", 200, 20000, "joint of plate and beam against yaw"),
         length=("mm", 60, 300, "length along the rail"),
     ),
-    "Wheel": {
-        **_notes(along=("mm", -120, 120, "place along the rail from the middle of its plate")),
-        "row": FieldNote("-", None, "'fixed' on a plain spacer or 'eccentric' on a nut"),
-        **_notes(
-            drag=("N", 0.02, 5, "rolling drag as it runs now"),
-            radius=("mm", 5, 25, "contact radius on its flanks"),
-            stiffness=("N/mm", 100, 600, "radial, with bearings, bolt and plate"),
-            bearing_drag=("N", 0.02, 1.1, "drag of its bearings without load"),
-            scrub=("N", 0.1, 1.5, "what the scrubbing flanks add under 60 N"),
-            scrub_exponent=("-", 1, 2.5, "power of the load with which the scrub grows"),
-            nut_offset=("mm", 0.5, 1.07, "eccentric offset of its nut"),
-            gap=("mm", 0, 0.3, "how far it stands off, plate in the middle of its play"),
-        ),
-    },
+    "Wheel": _notes(
+        along=("mm", -120, 120, "place along the rail from the middle of its plate"),
+        row="'fixed' on a plain spacer or 'eccentric' on a nut",
+        drag=("N", 0.02, 5, "rolling drag as it runs now"),
+        radius=("mm", 5, 25, "contact radius on its flanks"),
+        stiffness=("N/mm", 100, 600, "radial, with bearings, bolt and plate"),
+        bearing_drag=("N", 0.02, 1.1, "drag of its bearings without load"),
+        scrub=("N", 0.1, 1.5, "what the scrubbing flanks add under 60 N"),
+        scrub_exponent=("-", 1, 2.5, "power of the load with which the scrub grows"),
+        nut_offset=("mm", 0.5, 1.07, "eccentric offset of its nut"),
+        gap=("mm", 0, 0.3, "how far it stands off, plate in the middle of its play"),
+    ),
     "Carriage": _notes(
         yaw_stiffness=("N m/rad", 20, 5000, "stiffness against turning on the beam"),
         gap=("mm", 0, 0.5, "free play across the beam, full width"),
@@ -107,18 +109,16 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
         tooth_error=("mm", 0, 0.02, "payout error once per tooth, amplitude"),
         tooth_phase=("rad", -7, 7, "its phase at position 0"),
     ),
-    "CrossShaft": {
-        **_notes(
-            stiffness=("N/mm", 50, 3100, "torsion of shaft and couplings at the belt"),
-            drag=("N", 0, 3, "dry drag of its far bearing at the belt"),
-            backlash=("mm", 0, 0.6, "play of the couplings at the belt, full width"),
-            slip=("mm", -4, 4, "the right side is set ahead (+y) of the left by this"),
-            pulley_mass=("kg", 0.01, 0.3, "far pulley with half the shaft, as mass at the belt"),
-            damping=("N s/m", 0, 100, "damping of shaft and couplings at the belt"),
-            hold_force=("N", 5, 300, "force at the belt up to which its set screws hold"),
-        ),
-        "motor_place": FieldNote("-", None, "Y motor at the 'left', in the 'middle' or on 'both'"),
-    },
+    "CrossShaft": _notes(
+        stiffness=("N/mm", 50, 3100, "torsion of shaft and couplings at the belt"),
+        drag=("N", 0, 3, "dry drag of its far bearing at the belt"),
+        backlash=("mm", 0, 0.6, "play of the couplings at the belt, full width"),
+        slip=("mm", -4, 4, "the right side is set ahead (+y) of the left by this"),
+        pulley_mass=("kg", 0.01, 0.3, "far pulley with half the shaft, as mass at the belt"),
+        damping=("N s/m", 0, 100, "damping of shaft and couplings at the belt"),
+        hold_force=("N", 5, 300, "force at the belt up to which its set screws hold"),
+        motor_place="Y motor at the 'left', in the 'middle' or on 'both'",
+    ),
     "Motor": _notes(
         hold_force=("N", 10, 150, "pull-out force at the belt"),
         full_step=("mm", 0.05, 0.4, "one full step at the belt"),

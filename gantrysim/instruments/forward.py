@@ -129,14 +129,10 @@ class Forward:
             Change of the spot's place per unit of each unknown, mm.
         """
         acting = list(zip(moved, axes, strict=True))
-        d_x = replay(
-            x_block(run.machine), [x_block(each) if "x" in axis else None for each, axis in acting],
-            self.motion, 0, run.q_x, run.status_x,
-        )  # fmt: skip
-        d_y = replay(
-            y_block(run.machine), [y_block(each) if "y" in axis else None for each, axis in acting],
-            self.motion, 1, run.q_y, run.status_y,
-        )  # fmt: skip
+        x = [x_block(each) if "x" in axis else None for each, axis in acting]
+        y = [y_block(each) if "y" in axis else None for each, axis in acting]
+        d_x = replay(x_block(run.machine), x, self.motion, 0, run.q_x, run.status_x)
+        d_y = replay(y_block(run.machine), y, self.motion, 1, run.q_y, run.status_y)
         out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, d_x)
         inked = self.inked / np.count_nonzero(self.inked)
         out -= np.tensordot(inked, out, axes=1)  # their mean

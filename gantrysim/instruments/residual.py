@@ -20,6 +20,7 @@ from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import algebraic_circle, shape_of
+from gantrysim.records.arrays import rotation
 
 if TYPE_CHECKING:
     from gantrysim.instruments.points import Piece
@@ -322,10 +323,7 @@ class Matched:
 
 
 def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) -> np.ndarray:
-    """Side of a square on which each commanded sample lies; a corner belongs to the side it ends.
-
-    The first sample belongs to the side it starts; a circle has one side, 0.
-    """
+    """Side of a square of each commanded sample, a corner's the one it ends; 0 on a circle."""
     if not square:
         return np.zeros(len(xy), dtype=np.int64)
     middle = 0.5 * (xy[1:] + xy[:-1]) - np.asarray(centre)
@@ -479,9 +477,7 @@ def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.n
         turn = math.atan2(cross, dot)
     elif turns:
         turn = float(np.average([t for t, _ in turns], weights=[w for _, w in turns]))
-    c, s = math.cos(turn), math.sin(turn)
-    rotation = np.array([[c, -s], [s, c]])
-    shift = np.sum(weight * (theirs - ours @ rotation.T), axis=0) / weight.sum()
+    shift = np.sum(weight * (theirs - ours @ rotation(turn).T), axis=0) / weight.sum()
     return np.array([turn, *shift, 0.0, 0.0, 0.0])
 
 
@@ -498,8 +494,8 @@ def _ring_pose(line: Line) -> tuple[np.ndarray | None, float | None]:
     middle = 0.5 * (low + high)
     angle = 0.0
     for _ in range(8):
-        c, s = math.cos(angle), math.sin(angle)
-        u = (xy - middle) @ np.array([[c, -s], [s, c]])
+        turned = rotation(angle)
+        u = (xy - middle) @ turned
         tilt, outs = [], []
         for side in range(4):
             a, b = (u[:, 0], u[:, 1]) if side % 2 == 0 else (u[:, 1], -u[:, 0])
@@ -511,7 +507,7 @@ def _ring_pose(line: Line) -> tuple[np.ndarray | None, float | None]:
             tilt.append(-fit[0])
             outs.append(fit[1])
         shift = np.array([outs[0] - outs[2], outs[1] - outs[3]]) / 2.0
-        middle = middle + np.array([[c, -s], [s, c]]) @ shift
+        middle = middle + turned @ shift
         step = float(np.mean(tilt))
         angle += step
         if abs(step) < 1e-7:

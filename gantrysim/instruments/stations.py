@@ -92,10 +92,8 @@ def runs_of(test: RingTest, step: float, clear: float = 0.0, parts: int = 1) -> 
             n = parts * max(8, round(2.0 * math.pi * size / (step * parts)))
             angle = (np.arange(n) + 0.5) * (2.0 * math.pi / n)
             normal = np.column_stack((np.cos(angle), np.sin(angle)))
-            found.append(
-                Run(shape, ring, 0, size, passes, centre + size * normal, normal,
-                    2.0 * math.pi * size / n, 1.0 / size)
-            )  # fmt: skip
+            place, apart = centre + size * normal, 2.0 * math.pi * size / n
+            found.append(Run(shape, ring, 0, size, passes, place, normal, apart, 1.0 / size))
             continue
         half = size - min(clear, 0.5 * size)
         n = parts * max(2, round(2.0 * half / (step * parts)))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from gantrysim.instruments.residual import first_placement
 from gantrysim.pattern.ringtest import Line, Nest
 from gantrysim.pattern.shapes import ShapeName, shape_of
 from gantrysim.plotting import look
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, rotation
 from gantrysim.records.doors import checked
 
 MAX_UNROLLED = 5  # rings in one picture; more hide each other
@@ -107,27 +107,19 @@ def centred(source: Burn | Piece | Iterable[Line], shape: str) -> list[Line]:
     if isinstance(source, Piece):
         pivot = np.mean([n.centre for n in source.test.nests], axis=0)
         place = first_placement(source, pivot, np.zeros(2))
-        c, s = math.cos(place[0]), math.sin(place[0])
-        back = np.array([[c, -s], [s, c]])
-        placed = [
-            Line(x.shape, x.ring, x.size, x.pass_index, (x.xy - place[1:3]) @ back + pivot)
-            for x in source.lines
-        ]
+        back = rotation(place[0])
+        placed = [replace(x, xy=(x.xy - place[1:3]) @ back + pivot) for x in source.lines]
         return _about(placed, shape, source.test.nests, np.zeros(2))
     own = [x for x in source if x.shape == shape]
     if not own:
         raise ValueError(f"there is no {shape} among these lines.")
     middle = np.mean([(x.xy.min(axis=0) + x.xy.max(axis=0)) / 2 for x in own], axis=0)
-    return [Line(x.shape, x.ring, x.size, x.pass_index, x.xy - middle) for x in own]
+    return [replace(x, xy=x.xy - middle) for x in own]
 
 
 def _about(lines: Iterable[Line], shape: str, nests: Sequence[Nest], offset: Array) -> list[Line]:
     centres = {nest.shape: np.asarray(nest.centre) + offset for nest in nests}
-    return [
-        Line(x.shape, x.ring, x.size, x.pass_index, x.xy - centres[shape])
-        for x in lines
-        if x.shape == shape
-    ]
+    return [replace(x, xy=x.xy - centres[shape]) for x in lines if x.shape == shape]
 
 
 def chosen_rings(lines: list[Line], shape: str, rings: Sequence[int] | None) -> list[int]:

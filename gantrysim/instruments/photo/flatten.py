@@ -28,7 +28,7 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath, placed, write_new_file
-from gantrysim.records.table import Table
+from gantrysim.records.table import Table, fields_of
 
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
@@ -124,19 +124,15 @@ class FlatPicture:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings and lists; the name of each carries its unit."""
-        u = np.sqrt(np.diag(self.scanner_covariance))
+        names = ("u_scale", "u_scale_difference", "u_skew_rad")
+        u = np.sqrt(np.diag(self.scanner_covariance)).tolist()
         return {
             "source": self.source,
             "rows": self.grey.shape[0],
             "columns": self.grey.shape[1],
-            "pitch_mm": self.pitch,
-            "accuracy_mm": self.accuracy,
-            "warp_mm": self.warp,
-            "u_scale": float(u[0]),
-            "u_scale_difference": float(u[1]),
-            "u_skew_rad": float(u[2]),
-            "radial": self.plane.radial,
-            "misfit": self.plane.misfit,
+            **fields_of(self, "pitch_mm accuracy_mm warp_mm"),
+            **dict(zip(names, u, strict=True)),
+            **fields_of(self.plane, "radial misfit"),
             "photo_pixel_mm": self.plane.scale,
             "camera_distance_mm": self.plane.distance,
         }
@@ -278,9 +274,8 @@ def _judged(plane: Plane, reference: Reference, box: Array) -> tuple[float, floa
 
 
 def _drawn(
-    grey: NDArray[np.uint8], plane: Plane, factor: float, step: float, box: Array,
-    path: AnyPath,
-) -> tuple[NDArray[np.uint8], tuple[float, float]]:  # fmt: skip
+    grey: NDArray[np.uint8], plane: Plane, factor: float, step: float, box: Array, path: AnyPath
+) -> tuple[NDArray[np.uint8], tuple[float, float]]:
     """The area on an even grid of the burned face, and the place of its lowest left pixel."""
     t = np.linspace(0.0, 1.0, 50)
     left, top, right, bottom = box
@@ -302,8 +297,7 @@ def _drawn(
     for first in range(0, rows, _BAND):
         y = low[1] + step * (rows - 1 - np.arange(first, min(first + _BAND, rows)))
         at = plane.to_pixels(np.stack(np.meshgrid(x, y), axis=-1) / factor)
-        value = map_coordinates(
-            smooth, [at[..., 1], at[..., 0]], order=3, mode="constant", cval=255.0, prefilter=False
-        )
+        bare = {"mode": "constant", "cval": 255.0, "prefilter": False}
+        value = map_coordinates(smooth, [at[..., 1], at[..., 0]], order=3, **bare)
         out[first : first + len(y)] = np.clip(value + 0.5, 0.0, 255.0).astype(np.uint8)
     return out, (float(low[0]), float(low[1]))

@@ -33,6 +33,9 @@ _TURNS, _TRIMS, _WILD, _LEAST_SEEN, _LEAST_PART = 3, 6, 10.0, 8, 0.15
 _OUTER = 0.6  # part of the lines in a grid's outer cells that must be there, or must not
 _STRAY = 4.0  # robust standard deviations
 
+#: Places on known lines, mm, their normals, and the number of the line that each is on.
+Known = tuple[Array, Array, NDArray[np.int64]]
+
 
 @checked
 @dataclass(frozen=True)
@@ -88,28 +91,19 @@ class Card:
     def placed(self, grey: NDArray[Any]) -> Plane:
         """A first guess by the corners: the longer sides lie along x."""
         assert self.corners is not None
-        sheet = np.array(
-            [(0.0, 0.0), (self.width, 0.0), (self.width, self.height), (0.0, self.height)]
-        )
-        return first_guess(
-            ordered(np.array(self.corners), self.width > self.height), sheet, grey.shape
-        )
+        corners = ordered(np.array(self.corners), self.width > self.height)
+        return first_guess(corners, _rectangle(self.width, self.height), grey.shape)
 
-    def lines(self) -> tuple[Array, Array, NDArray[np.int64]]:
+    def lines(self) -> Known:
         """Places on its edges, their outward normals, and which edge each is on."""
         clear = self.RADIUS + 1.5
-        out = []
-        for k in range(4):
-            side = self.width if k % 2 == 0 else self.height
-            t = np.linspace(clear, side - clear, PROFILES)
-            at = {
-                0: (t, 0 * t), 1: (0 * t + self.width, t), 2: (t, 0 * t + self.height),
-                3: (0 * t, t),
-            }[k]  # fmt: skip
-            normal = np.array([(0, -1), (1, 0), (0, 1), (-1, 0)][k], dtype=float)
-            out.append((np.column_stack(at), np.tile(normal, (PROFILES, 1))))
-        places, normals = (np.concatenate(part) for part in zip(*out, strict=True))
-        return places, normals, np.repeat(np.arange(4), PROFILES)
+        along, up = (np.linspace(clear, s - clear, PROFILES) for s in (self.width, self.height))
+        none = np.zeros(PROFILES)
+        edges = ((along, none), (none + self.width, up), (along, none + self.height), (none, up))
+        places = np.concatenate([np.column_stack(edge) for edge in edges])
+        outward = np.array([(0, -1), (1, 0), (0, 1), (-1, 0)], dtype=float)
+        owner = np.repeat(np.arange(4), PROFILES)
+        return places, outward[owner], owner
 
     def reach(self) -> float:
         """How far off its guessed place a line is looked for, mm."""
@@ -175,13 +169,12 @@ class Grid:
         """A first guess by the corners."""
         assert self.corners is not None
         x, y = (self.columns - 1) * self.pitch, (self.rows - 1) * self.pitch
-        sheet = np.array([(0.0, 0.0), (x, 0.0), (x, y), (0.0, y)])
         corners = np.array(self.corners)
         if not counter_clockwise(corners):  # the same rows, told from the other end
             corners = corners[::-1]
-        return first_guess(corners, sheet, grey.shape)
+        return first_guess(corners, _rectangle(x, y), grey.shape)
 
-    def lines(self) -> tuple[Array, Array, NDArray[np.int64]]:
+    def lines(self) -> Known:
         """Places half way between crossings, normals of their lines, and which line each is on."""
         i, j = np.arange(self.columns), np.arange(self.rows)
         up = np.stack(np.meshgrid(i, j[:-1] + 0.5, indexing="ij"), -1).reshape(-1, 2)
@@ -276,12 +269,12 @@ class Rule:
         _, first, last, lean = best
         along = last - first
         across = np.array([along[1], -along[0]])  # rows count down
-        square = np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)])
+        square = _rectangle(1.0, 1.0)
         pixels = first + square[:, :1] * along + square[:, 1:] * across
         sheet = self.length * square / (1.0 + lean - lean * square[:, :1])
         return first_guess(pixels, sheet, grey.shape)
 
-    def lines(self) -> tuple[Array, Array, NDArray[np.int64]]:
+    def lines(self) -> Known:
         """Middles of the graduations, their normals, and one number each."""
         count = round(self.length / self.pitch) + 1
         places = np.column_stack([self.pitch * np.arange(count), np.zeros(count)])
@@ -293,6 +286,11 @@ class Rule:
 
 
 Reference = Card | Grid | Rule
+
+
+def _rectangle(width: float, height: float) -> Array:
+    """Its corners from the origin, counter-clockwise, shape (4, 2)."""
+    return np.array([(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)])
 
 
 def sight(grey: NDArray[Any], reference: Reference) -> Plane:
@@ -317,7 +315,8 @@ def sight(grey: NDArray[Any], reference: Reference) -> Plane:
         If the lines of the reference are not seen, in one sentence.
     """
     plane = reference.placed(grey)
-    places, normals, owner = reference.lines()
+    known = reference.lines()
+    places, normals, _ = known
     name = type(reference).__name__
     if not reference.edge:
         step = getattr(reference, "pitch") / plane.scale  # noqa: B009
@@ -330,8 +329,8 @@ def sight(grey: NDArray[Any], reference: Reference) -> Plane:
     for _ in range(_TURNS):
         seen, good = _profiles(grey, plane, places, normals, reach, edge=reference.edge)
         if reference.edge:  # its whole length is to be seen
-            good &= _near_neighbours(plane, seen, places, normals, owner, good)
-        plane, good = _fitted(plane, seen, places, normals, owner, good, reach, reference)
+            good &= _near_neighbours(plane, seen, known, good)
+        plane, good = _fitted(plane, seen, known, good, reach, reference)
         reach = max(0.5 * reach, 6.0 * plane.scale)
     if plane.misfit > _WILD:
         raise _unseen(reference)
@@ -341,10 +340,7 @@ def sight(grey: NDArray[Any], reference: Reference) -> Plane:
 
 
 def _check_count(grey: NDArray[Any], plane: Plane, grid: Grid, near: NDArray[np.bool_]) -> None:
-    """Refuse a grid that has more or fewer lines than it is said to, by its outer cells.
-
-    A wrong count would be a wrong scale.  Outer cells are those that a piece leaves in view.
-    """
+    """Refuse a grid with other than its count of lines: by its outer cells, which stay in view."""
     places, normals, _ = grid.lines()
     last = grid.pitch * np.array([grid.columns - 1.0, grid.rows - 1.0])
     across = np.where(normals[:, 0] > 0.0, 1, 0)  # which way the line runs
@@ -367,14 +363,17 @@ def _check_count(grey: NDArray[Any], plane: Plane, grid: Grid, near: NDArray[np.
 
 
 def _fitted(
-    plane: Plane, seen: Array, places: Array, normals: Array, owner: NDArray[np.int64],
-    good: NDArray[np.bool_], reach: float, reference: Reference,
-) -> tuple[Plane, NDArray[np.bool_]]:  # fmt: skip
-    """The plane through the sightings that agree, found by leaving out ever smaller misfits.
-
-    A piece that lies on a grid hides much of it and shows lines of its own: what is seen there is
-    spread over the whole reach, and what is seen of the grid is not.
-    """
+    plane: Plane,
+    seen: Array,
+    known: Known,
+    good: NDArray[np.bool_],
+    reach: float,
+    reference: Reference,
+) -> tuple[Plane, NDArray[np.bool_]]:
+    """The plane through the sightings that agree, found by leaving out ever smaller misfits."""
+    # a piece that lies on a grid hides much of it and shows lines of its own: what is seen there is
+    # spread over the whole reach, and what is seen of the grid is not
+    places, normals, owner = known
     limit = reach
     for _ in range(_TRIMS):
         off = np.abs(np.sum((plane.to_sheet(seen) - places) * normals, axis=1))
@@ -386,7 +385,7 @@ def _fitted(
             or (isinstance(reference, Rule) and near.sum() < 0.7 * len(near))
         ):
             raise _unseen(reference)
-        lines = _sightings(seen, places, normals, owner, near, reference)
+        lines = _sightings(seen, known, near, isinstance(reference, Rule))
         plane = fit_plane(plane, lines, tilt_deg=reference.tilt_deg)
         off = np.abs(np.sum((plane.to_sheet(seen) - places) * normals, axis=1))
         usual = 1.4826 * float(np.median(off[near]))
@@ -401,15 +400,13 @@ def _unseen(reference: Reference) -> ValueError:
     )
 
 
-def _sightings(
-    seen: Array, places: Array, normals: Array, owner: NDArray[np.int64],
-    good: NDArray[np.bool_], reference: Reference,
-) -> Sightings:  # fmt: skip
+def _sightings(seen: Array, known: Known, good: NDArray[np.bool_], one_line: bool) -> Sightings:
+    places, normals, owner = known
     n = int(good.sum())
     offset = np.sum(places * normals, axis=1)[good]
     seen, normals, line = seen[good], normals[good], owner[good]
     noise = np.full(n, NOISE)
-    if isinstance(reference, Rule):  # where its line lies across, so that the sheet has a frame
+    if one_line:  # where its line lies across, so that the sheet has a frame
         seen, noise = np.tile(seen, (2, 1)), np.concatenate([noise, np.full(n, 3.0)])
         normals = np.concatenate([normals, np.tile([0.0, 1.0], (n, 1))])
         offset = np.concatenate([offset, np.zeros(n)])
@@ -426,9 +423,7 @@ def _profiles(
     count = max(9, int(float(np.median(length)) / _STEP) | 1)
     t = np.linspace(0.0, 1.0, count)
     at = ends[0][:, None] + t[:, None] * (ends[1] - ends[0])[:, None]
-    value = map_coordinates(
-        grey.astype(np.float32), [at[..., 1], at[..., 0]], order=1, mode="nearest"
-    ).astype(float)
+    value = _grey_at(grey, at).astype(float)
     sigma = _SMOOTH * (count - 1) / np.maximum(float(np.median(length)), 1.0)
     signal = gaussian_filter1d(value, sigma, axis=1, order=1 if edge else 0)
     if not edge:
@@ -452,18 +447,20 @@ def _profiles(
 def _contrast(grey: NDArray[Any], at: Array) -> float:
     """By how much a row of places differs from the middles between them, grey values."""
     between = 0.5 * (at[1:] + at[:-1])
-    on, off = (
-        map_coordinates(grey, [xy[:, 1], xy[:, 0]], order=1, mode="nearest", output=np.float32)
-        for xy in (at, between)
-    )
-    return abs(float(on.mean()) - float(off.mean()))
+    return abs(float(_grey_at(grey, at).mean()) - float(_grey_at(grey, between).mean()))
+
+
+def _grey_at(grey: NDArray[Any], at: Array) -> NDArray[np.float32]:
+    """Grey values at places (column, row) between pixels."""
+    where = [at[..., 1], at[..., 0]]
+    return map_coordinates(grey, where, order=1, mode="nearest", output=np.float32)
 
 
 def _near_neighbours(
-    plane: Plane, seen: Array, places: Array, normals: Array, owner: NDArray[np.int64],
-    good: NDArray[np.bool_],
-) -> NDArray[np.bool_]:  # fmt: skip
+    plane: Plane, seen: Array, known: Known, good: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Which sightings lie near a bent line through the others of their own line."""
+    places, normals, owner = known
     off = np.sum((plane.to_sheet(seen) - places) * normals, axis=1)
     along = np.sum(places * np.column_stack([-normals[:, 1], normals[:, 0]]), axis=1)
     if np.bincount(owner).max() < 5:  # graduations: judged along the rule instead

@@ -222,18 +222,18 @@ def fit_plane(start: Plane, seen: Sightings, *, tilt_deg: float | None = None) -
             # a tilt t squeezes the picture along it by cos t, tan t = f * lean
             way, size = math.atan2(lean[1], lean[0]), math.hypot(*lean)
             squeeze = 0.25 * math.log1p(size * size)
-            stretch = _stretch(unknowns) - squeeze * np.array(
-                [math.cos(2 * way), math.sin(2 * way)]
-            )
+            squeezed = squeeze * np.array([math.cos(2 * way), math.sin(2 * way)])
+            stretch = _stretch(unknowns) - squeezed
             terms.append(stretch / math.hypot(PIXEL_SHAPE, FOCAL_SPREAD * 0.5 * tilt * tilt))
         return np.concatenate(terms)
 
     # all unknowns at a size of about one: the map's own rows are in mm
     size = np.array([per_pixel * unit] * 6 + [1.0] * 5)
-    found = least_squares(
-        lambda z: np.concatenate([off(z * size), usual(z * size)]),
-        start.unknowns / size, method="lm", xtol=1e-12, ftol=1e-12,
-    )  # fmt: skip
+
+    def all_off(z: Array) -> Array:
+        return np.concatenate([off(z * size), usual(z * size)])
+
+    found = least_squares(all_off, start.unknowns / size, method="lm", xtol=1e-12, ftol=1e-12)
     unknowns = found.x * size
     freedom = max(len(seen.offset) - 8, 1)
     misfit = float(np.sqrt(np.sum(off(unknowns) ** 2) / freedom))

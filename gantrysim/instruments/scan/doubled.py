@@ -66,9 +66,8 @@ def suspected(fit: Fitted, parts: int, rough: float) -> list[int]:
 
 def together(doubles: dict[int, Double]) -> dict[int, Double]:
     """Those that have another within two points: passes do not part at a single place."""
-    return {
-        k: double for k, double in doubles.items() if any(k + i in doubles for i in (-2, -1, 1, 2))
-    }
+    near = {k for k in doubles if any(k + i in doubles for i in (-2, -1, 1, 2))}
+    return {k: double for k, double in doubles.items() if k in near}
 
 
 def two_lines(
@@ -131,10 +130,8 @@ def _fit_two(
 
     def misfit(places: Array) -> tuple[NDArray[Any], NDArray[Any]]:
         shape = _union(profile, e, places[:, :1], places[:, 1:])
-        table = np.concatenate(
-            (np.broadcast_to(ground, (len(places), 2, len(e))), shape[:, None]), 1
-        )
-        table = table * root
+        under = np.broadcast_to(ground, (len(places), 2, len(e)))
+        table = np.concatenate((under, shape[:, None]), 1) * root
         normal = table @ table.transpose(0, 2, 1) + 1e-6 * np.eye(3)
         found = np.linalg.solve(normal, (table @ (mean * root))[..., None])[..., 0]
         left = mean * root - np.einsum("ki,kij->kj", found, table)
@@ -163,14 +160,10 @@ def _fit_two(
         return None
     free = max(len(e) - 5.0, 1.0)
     sigma = math.sqrt(sse_best / free)
-    u = max(
-        sigma / height_best * math.sqrt(2.0 * profile.width / max(float((root**2).sum()), 1.0)),
-        1e-3,
-    )
-    table = np.stack((*ground, profile.read(profile.height, e - place[0]),
-                      profile.read(profile.height, e - place[1]))) * root  # fmt: skip
+    known = 2.0 * profile.width / max(float((root**2).sum()), 1.0)
+    u = max(sigma / height_best * math.sqrt(known), 1e-3)
+    table = np.stack((*ground, *(profile.read(profile.height, e - at) for at in place))) * root
     each = np.linalg.lstsq(table.T, mean * root, rcond=None)[0][2:] / usual
     apart = distance >= APART * profile.width and float(each.min()) > _LOW
-    return Double(
-        base + float(place[0]), base + float(place[1]), (float(each[0]), float(each[1])), apart, u
-    )
+    inner, outer = (base + place).tolist()
+    return Double(inner, outer, (float(each[0]), float(each[1])), apart, u)

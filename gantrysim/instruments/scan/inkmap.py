@@ -108,19 +108,15 @@ def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
         # a small pattern on a large page must not be measured against bare ground
         top = max(float(usual), _LEAST_PART * float(most), _FAINTEST)
         across = angle if dark else angle + 0.5 * math.pi
-        maps.append(
-            InkMap(
-                np.minimum(strength / top, 1.0).astype(np.float32),
-                (across % math.pi).astype(np.float32), pitch, dark, top, strength,
-            )
-        )  # fmt: skip
+        scaled = np.minimum(strength / top, 1.0).astype(np.float32)
+        way = (across % math.pi).astype(np.float32)
+        maps.append(InkMap(scaled, way, pitch, dark, top, strength))
     return maps[0], maps[1]
 
 
 def reduced(picture: Picture) -> tuple[NDArray[np.float32], Array]:
     """The picture averaged over whole pixels to about `COARSE`, bottom row first; its pitch, mm."""
-    factor = [max(1, round(COARSE / side)) for side in picture.pitch]
-    fx, fy = factor
+    fx, fy = (max(1, round(COARSE / side)) for side in picture.pitch)
     rows, columns = (picture.grey.shape[0] // fy, picture.grey.shape[1] // fx)
     # whole pixels are dropped at the top and right, so that the lower left corner stays
     grey = picture.grey[picture.grey.shape[0] - rows * fy :, : columns * fx]

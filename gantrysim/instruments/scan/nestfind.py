@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,7 @@ from gantrysim.instruments.scan.inkmap import InkMap, ink_maps
 from gantrysim.instruments.stations import Run, least_gap, runs_of
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, rotation
 
 COVERED = 0.4  # of the stations must show a line beyond what chance shows
 CLEAR = 0.75  # as many leave no doubt
@@ -75,7 +75,7 @@ class Found:
         """The same pattern taken as burned a number of quarter turns the other way round."""
         c, s = ((1, 0), (0, 1), (-1, 0), (0, -1))[quarters % 4]
         turn = np.array(((c, -s), (s, c)), dtype=float)
-        return Found(self.matrix @ turn, self.shift, self.ink, self.covered)
+        return replace(self, matrix=self.matrix @ turn)
 
 
 def find_pattern(
@@ -150,16 +150,13 @@ def _best(
     right = _right(found, maps, runs)
     if right is found.ink:
         return found
-    there = Found(found.matrix, found.shift, right, 0.0)
+    there = replace(found, ink=right)
     again = refined(there, runs, 0.45 * least_gap(test) * scale, scale)
     return max([again, *(o for o in every if o.ink is right)], key=lambda each: each.covered)
 
 
 def _right(found: Found, maps: Sequence[InkMap], runs: Sequence[Run]) -> InkMap:
-    """The map whose lines are the stronger ones at the stations of a pattern.
-
-    The flanks of a line look like faint lines of the other kind.
-    """
+    """The map whose lines are the stronger ones: flanks look like faint lines of the other kind."""
     return max(maps, key=lambda ink: _contrast(found, runs, ink))
 
 
@@ -173,8 +170,7 @@ def _best_on(
         place = _correlate(smooth, step, runs, turn, scale)
         if place is None:
             continue
-        c, s = scale * math.cos(turn), scale * math.sin(turn)
-        start = Found(np.array(((c, -s), (s, c))), place, ink, 0.0)
+        start = Found(scale * rotation(turn), place, ink, 0.0)
         fitted = refined(start, runs, 0.45 * gap, scale)
         for other in _a_ring_off(fitted, test) if fitted.covered > 0.5 * COVERED else ():
             if _covered(other, runs) > fitted.covered + 0.02:
@@ -188,12 +184,10 @@ def _best_on(
 
 
 def _contrast(found: Found, runs: Sequence[Run], ink: InkMap) -> float:
-    """Strength of the lines of a kind at the stations of a pattern, unscaled.
-
-    The upper quartile: stations off the picture or wiped out do not lower it, a blot here and
-    there does not raise it.
-    """
-    seen = Found(found.matrix, found.shift, ink, 0.0)
+    """Strength of the lines of a kind at the stations of a pattern, unscaled."""
+    # the upper quartile: stations off the picture or wiped out do not lower it, a blot here and
+    # there does not raise it
+    seen = replace(found, ink=ink)
     normals = np.concatenate([run.normal for run in runs])
     off, _, _ = _look(seen, _places(runs), normals, _NEAR)
     at = seen.carry(_places(runs)) + off[:, None] * seen.across(normals)
@@ -216,10 +210,8 @@ def _a_ring_off(found: Found, test: RingTest) -> list[Found]:
         return []
     gap = float(np.median(np.diff(nests[0].sizes)))
     steps = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
-    return [
-        Found(found.matrix, found.shift + found.matrix @ (gap * np.array(step)), found.ink, 0.0)
-        for step in steps
-    ]
+    shifts = [found.shift + found.matrix @ (gap * np.array(step)) for step in steps]
+    return [replace(found, shift=shift, covered=0.0) for shift in shifts]
 
 
 def _extent(ink: InkMap) -> tuple[float, float]:
@@ -293,14 +285,12 @@ def _lines_only(ink: InkMap, gap: float) -> tuple[Array, float]:
     blocks = ink.strength[: rows * factor, : columns * factor]
     small = blocks.reshape(rows, factor, columns, factor).mean(axis=(1, 3))
     if ink.pitch[0] != ink.pitch[1]:
-        small = zoom(
-            small, (1.0, ink.pitch[0] / ink.pitch[1]), order=1, grid_mode=True, mode="nearest"
-        )
+        size = (1.0, ink.pitch[0] / ink.pitch[1])
+        small = zoom(small, size, order=1, grid_mode=True, mode="nearest")
     step = factor * float(ink.pitch[1])
     blur = 0.18 / step
-    return gaussian_filter(small, blur) - gaussian_filter(
-        small, max(3.0 * blur, 0.5 * gap / step)
-    ), step
+    broad = gaussian_filter(small, max(3.0 * blur, 0.5 * gap / step))
+    return gaussian_filter(small, blur) - broad, step
 
 
 def _correlate(
@@ -309,13 +299,13 @@ def _correlate(
     """Where the pattern fits best at one turn: the shift of its pivot, mm."""
     c, s = scale * math.cos(turn), scale * math.sin(turn)
     dense = 0.7 * step / scale
-    places = np.concatenate([
-        np.repeat(run.place, n, axis=0)
-        + np.tile(((np.arange(n) + 0.5) / n - 0.5) * run.step, len(run.place))[:, None]
-        * np.repeat(np.column_stack((-run.normal[:, 1], run.normal[:, 0])), n, axis=0)
-        for run in runs
-        for n in [max(1, math.ceil(run.step / dense))]
-    ])  # fmt: skip
+    denser = []
+    for run in runs:
+        n = max(1, math.ceil(run.step / dense))
+        along = np.tile(((np.arange(n) + 0.5) / n - 0.5) * run.step, len(run.place))[:, None]
+        tangent = np.column_stack((-run.normal[:, 1], run.normal[:, 0]))
+        denser.append(np.repeat(run.place, n, axis=0) + along * np.repeat(tangent, n, axis=0))
+    places = np.concatenate(denser)
     cells = np.round(places @ np.array(((c, s), (-s, c))) / step).astype(np.int64)
     low = cells.min(axis=0)
     wide_cells = cells.max(axis=0) - low + 1
@@ -323,10 +313,8 @@ def _correlate(
         return None
     template = np.zeros(wide_cells[::-1], np.float32)
     np.add.at(template, (cells[:, 1] - low[1], cells[:, 0] - low[0]), 1.0)
-    size = [
-        int(next_fast_len(a + b - 1, real=True))
-        for a, b in zip(shrunk.shape, template.shape, strict=True)
-    ]
+    both = zip(shrunk.shape, template.shape, strict=True)
+    size = [int(next_fast_len(a + b - 1, real=True)) for a, b in both]
     fit = irfft2(rfft2(shrunk, size) * rfft2(template[::-1, ::-1], size), size)
     row, column = np.unravel_index(int(np.argmax(fit)), fit.shape)
     # the template's cell (0, 0) lies at `low`; full convolution is offset by its size less one
@@ -353,39 +341,30 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
     for share in (1.0, 0.7, 0.5, 0.4, 0.4, 0.4):
         off, weight, _ = _look(found, places, normals, max(share * reach, 0.3))
         across = found.across(normals)
-        columns = np.column_stack((
-            across[:, 0] * places[:, 0], across[:, 0] * places[:, 1], across[:, 0],
-            across[:, 1] * places[:, 0], across[:, 1] * places[:, 1], across[:, 1],
-        ))  # fmt: skip
+        along = np.column_stack((places, np.ones(len(places))))
+        columns = np.column_stack((across[:, :1] * along, across[:, 1:] * along))
         # stretch and shear stay small: 1 % at one standard deviation, against 0.1 mm a station
         prior = _shape_prior(found.matrix, scale) * (0.1 / 0.01)
         wanted = np.array((1.0, 1.0, 0.0)) * (0.1 / 0.01)
         goal = np.concatenate((off * weight, wanted - prior @ found.matrix.ravel()))
         table = np.vstack((columns * weight[:, None], np.insert(prior, (2, 4), 0.0, axis=1)))
         a = np.linalg.lstsq(table, goal, rcond=None)[0]
-        found = Found(
-            found.matrix + np.array(((a[0], a[1]), (a[3], a[4]))),
-            found.shift + np.array((a[2], a[5])), found.ink, 0.0,
-        )  # fmt: skip
+        matrix, shift = a.reshape(2, 3)[:, :2], a[[2, 5]]
+        found = replace(found, matrix=found.matrix + matrix, shift=found.shift + shift)
         if not 0.8 * scale < math.sqrt(abs(np.linalg.det(found.matrix))) < 1.25 * scale:
-            return Found(start.matrix, start.shift, start.ink, -1.0)
-    return Found(found.matrix, found.shift, found.ink, _covered(found, runs))
+            return replace(start, covered=-1.0)
+    return replace(found, covered=_covered(found, runs))
 
 
 def _covered(found: Found, runs: Sequence[Run]) -> float:
-    """Part of the stations that show a line nearby, less what chance shows a little elsewhere.
-
-    A line is ink that goes on along the ring and points that way; and it must be there on all
-    sides, for stripes of the wood show half of many patterns.
-    """
+    """Part of the stations that show a line nearby, less what chance shows a little elsewhere."""
+    # a line is ink that goes on along the ring and points that way; and it must be there on all
+    # sides, for stripes of the wood show half of many patterns
     span = float(np.hypot(*_places(runs).T).max())
-    c, s = math.cos(0.12), math.sin(0.12)
-    turn = np.array(((c, -s), (s, c)))
-    elsewhere = Found(found.matrix @ turn, found.shift + 0.06 * span, found.ink, 0.0)
-    side = np.concatenate([
-        (np.arctan2(run.normal[:, 1], run.normal[:, 0]) / (0.5 * math.pi) + 4.5).astype(int) % 4
-        for run in runs
-    ])  # fmt: skip
+    matrix, shift = found.matrix @ rotation(0.12), found.shift + 0.06 * span
+    elsewhere = replace(found, matrix=matrix, shift=shift)
+    x, y = np.concatenate([run.normal for run in runs]).T
+    side = (np.arctan2(y, x) / (0.5 * math.pi) + 4.5).astype(int) % 4
     parts = []
     for each in (found, elsewhere):
         seen = np.concatenate([_goes_on(each, run) for run in runs])

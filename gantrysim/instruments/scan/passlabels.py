@@ -18,7 +18,7 @@ import numpy as np
 from gantrysim.instruments.scan.traced import Traced
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line, RingTest
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, gathered
 
 _AT_START = 4.0  # mm behind the start within which two lines that part there must be seen
 _BEFORE = 4.0  # mm before the start from which the line is continued
@@ -54,20 +54,14 @@ def readings_of(
     list of Reading
         For each ring the line of all passes, then those of the passes told apart.
     """
-    rings: dict[tuple[str, int], list[int]] = {}
-    for i, each in enumerate(traced):
-        rings.setdefault(each.run.key, []).append(i)
+    rings = gathered((each.run.key, i) for i, each in enumerate(traced))
     readings = []
     for (shape, ring), members in rings.items():
-        gathered: dict[int, tuple[list[Array], list[Array]]] = {}
-        for i in members:
-            for pass_index, points, u in _split(test, traced[i], xy[i], normals[i]):
-                own = gathered.setdefault(pass_index, ([], []))
-                own[0].append(points)
-                own[1].append(u)
+        parts = (part for i in members for part in _split(test, traced[i], xy[i], normals[i]))
+        passes = gathered((pass_index, (points, u)) for pass_index, points, u in parts)
         size = test.nest(shape).sizes[ring]
-        for pass_index in sorted(gathered):
-            points, us = (np.concatenate(part) for part in gathered[pass_index])
+        for pass_index in sorted(passes):
+            points, us = (np.concatenate(part) for part in zip(*passes[pass_index], strict=True))
             if len(points):
                 readings.append(Reading(Line(shape, ring, size, pass_index, points), us))
     return readings
@@ -82,25 +76,24 @@ def _split(
     single = seen.copy()
     every = 0 if run.passes == 1 else -1
     later: dict[int, bool] = _later_is_outer(test, traced)
-    extra: dict[int, tuple[list[Array], list[float]]] = {every: ([], [])}
+    extra: list[tuple[int, tuple[Array, float]]] = []
     for k, double in traced.doubles.items():
         if not seen[k]:
             continue
         single[k] = False
+        u = max(double.u, float(traced.u[k]))
         at = xy[k] - traced.off[k] * normals[k]
         inner, outer = at + double.inner * normals[k], at + double.outer * normals[k]
         if k in later:
             first, second = (inner, outer) if later[k] else (outer, inner)
-            for pass_index, place in ((0, first), (1, second)):
-                own = extra.setdefault(pass_index, ([], []))
-                own[0].append(place)
-                own[1].append(max(double.u, float(traced.u[k])))
+            extra += [(0, (first, u)), (1, (second, u))]
         elif run.passes == 2:
-            extra[every][0].append(0.5 * (inner + outer))
-            extra[every][1].append(max(double.u, float(traced.u[k])))
+            extra.append((every, (0.5 * (inner + outer), u)))
         # of three passes or more the mean of two lines is not the mean of the passes: left out
     out = [(every, xy[single], traced.u[single])]
-    out += [(p, np.array(xs), np.array(us)) for p, (xs, us) in extra.items() if xs]
+    for pass_index, read in gathered(extra).items():
+        places, us = zip(*read, strict=True)
+        out.append((pass_index, np.array(places), np.array(us)))
     return out
 
 

@@ -29,8 +29,8 @@ from gantrysim.instruments.scan.upright import upright as set_upright
 from gantrysim.instruments.scanner import ScannerError, Separated, separate
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import runs_of
-from gantrysim.pattern.ringtest import Line, RingTest
-from gantrysim.records.arrays import Array
+from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.arrays import Array, gathered, rotation
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
@@ -40,6 +40,9 @@ _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may
 _WHOLE = 0.9  # part of a ring that must be read, or a note says how much was
 _CROSSING = 1.0  # mm: how near another ring hinders reading
 _READING = 0.002  # mm: standard uncertainty of a distance between two traced lines
+
+#: A known length, its standard uncertainty, mm, and the lines between which it was measured.
+Length = tuple[float, float, tuple[Feature, Feature] | None]
 
 
 @checked
@@ -115,7 +118,6 @@ def read_scan(
     test = test_of(test)
     paths = _scans(path)
     spacing = _checked_spacing(spacing)
-    vouched = upright
     known = None
     if length is not None or between is not None:
         known = _known_length(length, between)
@@ -125,7 +127,7 @@ def read_scan(
     for i, each in enumerate(paths):
         say(f"reading {each}")
         picture = open_picture(each, dpi)
-        views.append(_traced(picture, test, strokes, spacing, say, vouched=vouched and i == 0))
+        views.append(_traced(picture, test, strokes, spacing, say, vouched=upright and i == 0))
     told = ScannerError().turned(views[0].turn)
     if len(views) == 2:
         say("comparing the two scans")
@@ -194,16 +196,14 @@ def read_photo(
     """
     test = test_of(test)
     spacing = _checked_spacing(spacing)
-    vouched = upright
     strokes = _polylines(test.extras() if mark is None else mark)
     say = progress if progress is not None else _silent
     say(f"making {path} flat")
     flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
     picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
-    view = _traced(picture, test, strokes, spacing, say, vouched=vouched)
-    view = dataclasses.replace(
-        view, notes=(*view.notes, f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)")
-    )
+    view = _traced(picture, test, strokes, spacing, say, vouched=upright)
+    accurate = f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)"
+    view = dataclasses.replace(view, notes=(*view.notes, accurate))
     told = ScannerError(covariance=flat.scanner_covariance).turned(view.turn)
     readings = readings_of(test, view.traced, view.xy, view.normals)
     return _piece(test, readings, [view], told, None, flat=True)
@@ -244,8 +244,7 @@ class _View:
 
     def lifted(self, places: Array) -> Array:
         """Places on the picture turned back upright about the middle of the rings, mm."""
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        return np.asarray((places - self.found.shift) @ np.array(((c, -s), (s, c))))
+        return np.asarray((places - self.found.shift) @ rotation(self.turn))
 
     @property
     def xy(self) -> list[Array]:
@@ -255,15 +254,19 @@ class _View:
     @property
     def normals(self) -> list[Array]:
         """Directions in which they were read, upright."""
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        turn = np.array(((c, -s), (s, c)))
+        turn = rotation(self.turn)
         return [self.found.across(each.run.normal) @ turn for each in self.traced]
 
 
 def _piece(
-    test: RingTest, readings: list[Reading], views: Sequence[_View], told: ScannerError,
-    known: tuple[float, float, tuple[Feature, Feature] | None] | None, *, flat: bool = False,
-) -> Piece:  # fmt: skip
+    test: RingTest,
+    readings: list[Reading],
+    views: Sequence[_View],
+    told: ScannerError,
+    known: Length | None,
+    *,
+    flat: bool = False,
+) -> Piece:
     """Take out what is known of the scanner, and say what is left unknown."""
     readings = _corrected(readings, told.matrix)
     scale, out = told.matrix, np.array(told.mean)
@@ -277,14 +280,13 @@ def _piece(
         scale, out = scale @ told.matrix, out + told.mean
         told = told.taken_out()
     first = views[0]
-    c, s = math.cos(first.turn), math.sin(first.turn)
     record = ScanRecord(
         files=tuple(dict.fromkeys(view.picture.source for view in views)),
         dpi=first.picture.dpi,
         rows=first.picture.grey.shape[0],
         turn_deg=math.degrees(first.turn),
         dark=first.found.ink.dark,
-        matrix=np.array(((c, -s), (s, c))) @ scale,
+        matrix=rotation(first.turn) @ scale,
         shift=first.found.shift,
         widths=_widths(first.traced),
         picture=first.picture if flat else None,
@@ -304,10 +306,8 @@ def _piece(
 
 
 def _unread(test: RingTest, views: Sequence[_View]) -> tuple[str, ...]:
-    """A sentence that names the rings of which a good part was not read.
-
-    Where another ring passes near, neither is read: that does not count.
-    """
+    """A sentence that names the rings of which a good part was not read."""
+    # where another ring passes near, neither is read: that does not count
     every = runs_of(test, 0.5 * _CROSSING)
     read: dict[tuple[str, int], list[NDArray[np.bool_]]] = {}
     for each in zip(*(view.traced for view in views), strict=True):
@@ -328,9 +328,14 @@ def _unread(test: RingTest, views: Sequence[_View]) -> tuple[str, ...]:
 
 
 def _traced(
-    picture: Picture, test: RingTest, mark: Sequence[Array], spacing: float,
-    say: Callable[[str], None], *, vouched: bool = False,
-) -> _View:  # fmt: skip
+    picture: Picture,
+    test: RingTest,
+    mark: Sequence[Array],
+    spacing: float,
+    say: Callable[[str], None],
+    *,
+    vouched: bool,
+) -> _View:
     found = find_pattern(picture, test, say)
     placed = set_upright(found, test, mark, picture.source, vouched=vouched)
     traced = trace(picture, test, placed.found, spacing, say)
@@ -384,7 +389,7 @@ def _relabelled(view: _View, quarters: int) -> _View:
             u = np.maximum(each.u[low], each.u[(low + 1) % n])
             doubles = {round(k - 0.25 * quarters * n) % n: d for k, d in each.doubles.items()}
         traced.append(Traced(run, off, u, doubles, each.width))
-    return _View(view.picture, found, traced, view.known, view.notes)
+    return dataclasses.replace(view, found=found, traced=traced)
 
 
 def _mean(
@@ -395,44 +400,30 @@ def _mean(
     # the second shows the scanner turned: its error is replaced by that in the first scan
     other = told.turned(turn).matrix
     own = told.matrix
-    c, s = math.cos(-pair.turn), math.sin(-pair.turn)
-    back = np.array(((c, -s), (s, c)))
-    carry = own @ np.linalg.inv(other) @ back
+    carry = own @ np.linalg.inv(other) @ rotation(-pair.turn)
     joined, mixed = [], []
     for a, b, xa, xb in zip(first.traced, second.traced, first.xy, second.xy, strict=True):
         xb = (xb - pair.shift) @ carry.T
         both = np.isfinite(a.off) & np.isfinite(b.off)
         only = ~np.isfinite(a.off) & np.isfinite(b.off)
-        xy = np.where(both[:, None], 0.5 * (xa + xb), np.where(only[:, None], xb, xa))
+        joined.append(np.where(both[:, None], 0.5 * (xa + xb), np.where(only[:, None], xb, xa)))
         u = np.where(both, 0.5 * np.hypot(a.u, b.u), np.where(only, b.u, a.u))
-        off = np.where(only, b.off, a.off)
-        joined.append(xy)
-        mixed.append(Traced(a.run, off, u, a.doubles, a.width))
+        mixed.append(dataclasses.replace(a, off=np.where(only, b.off, a.off), u=u))
     return readings_of(test, mixed, joined, first.normals)
 
 
 def _corrected(readings: Sequence[Reading], matrix: Array) -> list[Reading]:
     """Points with an error S taken out."""
-    back = np.linalg.inv(matrix)
-    out = []
-    for reading in readings:
-        line = reading.line
-        xy = line.xy @ back.T
-        moved = Line(line.shape, line.ring, line.size, line.pass_index, xy)
-        out.append(Reading(moved, reading.u))
-    return out
+    back = np.linalg.inv(matrix).T
+    return [Reading(dataclasses.replace(r.line, xy=r.line.xy @ back), r.u) for r in readings]
 
 
 def _widths(traced: Sequence[Traced]) -> dict[tuple[str, int], float]:
-    rings: dict[tuple[str, int], list[float]] = {}
-    for each in traced:
-        rings.setdefault(each.run.key, []).append(each.width)
+    rings = gathered((each.run.key, each.width) for each in traced)
     return {key: float(np.mean(widths)) for key, widths in rings.items()}
 
 
-def _known_length(
-    length: tuple[float, float] | None, between: tuple[str, str] | None
-) -> tuple[float, float, tuple[Feature, Feature] | None]:
+def _known_length(length: tuple[float, float] | None, between: tuple[str, str] | None) -> Length:
     if length is None:
         raise ValueError(
             "between names two lines, but length, (value, uncertainty) in mm, is absent."

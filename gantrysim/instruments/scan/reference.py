@@ -41,17 +41,13 @@ class Feature:
 def feature(words: str) -> Feature:
     """The feature that words such as "square 18 left" name; ValueError for other words."""
     parts = words.split() if isinstance(words, str) else []
-    if (
-        len(parts) != 3
-        or parts[0] not in SHAPES
-        or not parts[1].isdigit()
-        or parts[2] not in PLACES
-    ):
+    shape, ring, place = parts if len(parts) == 3 else ("", "", "")
+    if shape not in SHAPES or not ring.isdigit() or place not in PLACES:
         raise ValueError(
             f"between must name lines as shape, ring and {listed(list(PLACES))}, as in "
             f"'square 18 left', found {shortened(words)}."
         )
-    return Feature(parts[0], int(parts[1]), parts[2])
+    return Feature(shape, int(ring), place)
 
 
 def reference_length(

@@ -193,10 +193,9 @@ def strip_of(picture: Picture, found: Found, run: Run, way: Array, reach: float)
     across = np.einsum("nmi,ni->nm", apart, normal) + 0.5 * run.bend * along**2
     across = np.where(inside, across, np.inf)
     value = picture.grey.ravel()[where].astype(np.float32)
-    return Strip(
-        run, where.astype(np.int32), across.astype(np.float32), along.astype(np.float32),
-        255.0 - value if found.ink.dark else value, reach,
-    )  # fmt: skip
+    value = 255.0 - value if found.ink.dark else value
+    places = (across.astype(np.float32), along.astype(np.float32))
+    return Strip(run, where.astype(np.int32), *places, value, reach)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ fit to the raw pixels then leaves out what other lines touch.  Profile and place
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,11 +66,7 @@ class Traced:
 
 
 def trace(
-    picture: Picture,
-    test: RingTest,
-    found: Found,
-    spacing: float,
-    say: Callable[[str], None],
+    picture: Picture, test: RingTest, found: Found, spacing: float, say: Callable[[str], None]
 ) -> list[Traced]:
     """Trace all rings of a pattern.
 
@@ -118,34 +114,19 @@ def trace(
     apart = min(0.8, 0.4 * gap)
     traced = []
     for run, fit in zip(runs, fits, strict=True):
-        doubles = {}
+        doubles: dict[int, Double] = {}
         if run.passes > 1:
             suspects = suspected(fit, parts, _BROAD * rough)
-            doubles = {
-                k: double
-                for k in suspects
-                for double in [
-                    _double(picture, found, run, fit, k, parts, profile, usual, owners, apart)
-                ]
-                if double is not None
-            }
+            for k in suspects:
+                cut = slice(k * parts, (k + 1) * parts)
+                stretch = replace(run, place=run.place[cut], normal=run.normal[cut], part=True)
+                way, reach = fit.way[cut], 0.5 * profile.width + apart
+                strip = strip_of(picture, found, stretch, way, reach)
+                double = two_lines(strip, way, owners.free(strip, way), profile, usual, apart)
+                if double is not None:
+                    doubles[k] = double
         traced.append(_grouped(run, fit, parts, together(doubles), profile.width, pitch))
     return traced
-
-
-def _double(
-    picture: Picture, found: Found, run: Run, fit: Fitted, k: int, parts: int, profile: Profile,
-    usual: float, owners: Owners, apart: float,
-) -> Double | None:  # fmt: skip
-    """Two lines at one point of a run, if that is what stands there."""
-    cut = slice(k * parts, (k + 1) * parts)
-    stretch = Run(
-        run.shape, run.ring, run.side, run.size, run.passes, run.place[cut], run.normal[cut],
-        run.step, run.bend, part=True,
-    )  # fmt: skip
-    strip = strip_of(picture, found, stretch, fit.way[cut], 0.5 * profile.width + apart)
-    free = owners.free(strip, fit.way[cut])
-    return two_lines(strip, fit.way[cut], free, profile, usual, apart)
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +162,7 @@ class Owners:
 
 def _grouped(
     run: Run, fit: Fitted, parts: int, doubles: dict[int, Double], width: float, pitch: float
-) -> Traced:  # fmt: skip
+) -> Traced:
     """Average fits over the stations of a point; strays are left out."""
     good = fit.good & ~_strays(fit.way, fit.good, run.closed)
     ratio = _excess(fit, good)
@@ -189,9 +170,9 @@ def _grouped(
     # a step between the parts is real: parts count alike unless they were read far worse
     best = weight.max(axis=1, keepdims=True)
     even = np.where(weight > 0.1 * best, 1.0, 0.0) * (weight > 0)
-    place = (np.arange(parts) - 0.5 * (parts - 1)) * run.step
+    along = (np.arange(parts) - 0.5 * (parts - 1)) * run.step
     count = even.sum(axis=1)
-    lean = (even * place).sum(axis=1) / np.maximum(count, 1)
+    lean = (even * along).sum(axis=1) / np.maximum(count, 1)
     off = (even * fit.way.reshape(-1, parts)).sum(axis=1) / np.maximum(count, 1)
     # what is missing at one end of a step shifts the mean along the line: taken back by the slope
     slope = np.gradient(fit.way, run.step).reshape(-1, parts).mean(axis=1)
@@ -199,10 +180,8 @@ def _grouped(
     variance = (even / np.maximum(weight, 1e-12)).sum(axis=1) / np.maximum(count, 1) ** 2
     u = np.sqrt(variance * ratio + (_SYSTEMATIC * pitch) ** 2)
     off[count < 0.5 * parts] = np.nan
-    merged = Run(
-        run.shape, run.ring, run.side, run.size, run.passes, *_middles(run, parts),
-        run.step * parts, run.bend,
-    )  # fmt: skip
+    place, normal = _middles(run, parts)
+    merged = replace(run, place=place, normal=normal, step=run.step * parts)
     return Traced(merged, off, u, doubles, width)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from gantrysim.instruments.scan.nestfind import Found, told_by_place
 from gantrysim.instruments.stations import pivot_of, runs_of
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.records.arrays import Array
+from gantrysim.records.arrays import Array, points_along, rotation, way_along
 
 _STEP = 0.25  # mm between places of the mark that are looked at
 _BESIDE = 0.4  # mm: how far off its place the mark's ink may lie when an angle is settled finely
@@ -110,25 +110,16 @@ def upright(
         nearby = angle + np.radians(np.arange(-2.0, 2.01, 0.1))
         fine = [_strength(nearest, places, each) for each in nearby]
         angle = float(nearby[int(np.argmax(fine))])
-    turned = nearest.matrix @ _turner(angle)
-    return Upright(Found(turned, nearest.shift, nearest.ink, nearest.covered), True, ())
+    return Upright(replace(nearest, matrix=nearest.matrix @ rotation(angle)), True, ())
 
 
 def _as_it_lies(nearest: Found, sure: bool, free: bool, why: str) -> Upright:
-    return Upright(nearest, sure, () if sure else (_ambiguous(free, why),))
-
-
-def _ambiguous(free: bool, why: str) -> str:
     what = "the turn" if free else "the quarter turn"
-    return (
+    ambiguous = (
         f"{what} is ambiguous, as the scan {why}: "
         "taken as it lies nearest to upright in the picture."
     )
-
-
-def _turner(angle: float) -> Array:
-    c, s = math.cos(angle), math.sin(angle)
-    return np.array(((c, -s), (s, c)))
+    return Upright(nearest, sure, () if sure else (ambiguous,))
 
 
 def _shifts(most: float) -> Array:
@@ -158,22 +149,23 @@ def _within(shape: tuple[int, ...], pitch: Array, xy: Array) -> NDArray[np.bool_
 
 
 def _seen(
-    strongest: NDArray[np.float32], found: Found, places: Array, angle: float, mirror: Array,
+    strongest: NDArray[np.float32],
+    found: Found,
+    places: Array,
+    angle: float,
+    mirror: Array,
     shifts: Array,
-) -> float:  # fmt: skip
+) -> float:
     """Mean strength of the ink where the mark would lie, at the best common shift."""
-    at = (places @ _turner(angle).T @ mirror.T) @ found.matrix.T + found.shift
-    moved = shifts[:, None] + at
-    ink = found.ink
-    strength = np.where(
-        _within(strongest.shape, ink.pitch, moved), strongest[ink.cells(moved)], np.float32(0.0)
-    )
+    moved = shifts[:, None] + found.carry(places @ rotation(angle).T @ mirror.T)
+    inside = _within(strongest.shape, found.ink.pitch, moved)
+    strength = np.where(inside, strongest[found.ink.cells(moved)], np.float32(0.0))
     return float(strength.mean(axis=1).max())
 
 
 def _strength(found: Found, places: Array, angle: float) -> float:
     """Mean strength of the ink where the mark would lie; ink right there counts more."""
-    at = (places @ _turner(angle).T) @ found.matrix.T + found.shift
+    at = found.carry(places @ rotation(angle).T)
     beside = np.arange(-2, 3) * (0.5 * _BESIDE)
     around = np.stack(np.meshgrid(beside, beside), axis=-1).reshape(-1, 2)
     near = 1.0 - 0.25 * np.sum((around / _BESIDE) ** 2, axis=1)
@@ -184,10 +176,7 @@ def _sampled(mark: Sequence[Array]) -> Array:
     """Places at even steps along all polylines, mm."""
     out = []
     for line in mark:
-        way = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
-        n = max(2, math.ceil(way[-1] / _STEP) + 1)
-        at = np.linspace(0.0, way[-1], n)
-        out.append(
-            np.column_stack((np.interp(at, way, line[:, 0]), np.interp(at, way, line[:, 1])))
-        )
+        length = way_along(line)[-1]
+        n = max(2, math.ceil(length / _STEP) + 1)
+        out.append(points_along(line, np.linspace(0.0, length, n)))
     return np.concatenate(out)

@@ -311,10 +311,10 @@ class ReadingSheet(Measurement):
         parts = {field: len(names) for field, names in cls.settings.items()}
         names = [name for own in cls.settings.values() for name in own]
         defaults = dict(zip(names, _flat(usual[field] for field in cls.settings), strict=True))
-        table = read_table(
-            path, [c for c in cls.columns if c not in cls.absent], f"a CSV file of {cls.contents}",
-            optional=tuple(cls.absent), by_hand=cls.by_hand, settings=defaults,
-        )  # fmt: skip
+        wanted = [c for c in cls.columns if c not in cls.absent]
+        cells = {"optional": tuple(cls.absent), "by_hand": cls.by_hand}
+        what = f"a CSV file of {cls.contents}"
+        table = read_table(path, wanted, what, **cells, settings=defaults)
         readings = tuple(cls._readings(table, test))
         numbers = _grouped([table.settings[name] for name in names], parts.values())
         stated = dict(zip(parts, numbers, strict=True))
@@ -579,10 +579,9 @@ def write_sheets(path: AnyPath, sheets: Sequence[Measurement], *, overwrite: boo
         raise ValueError("there is nothing to measure: name a test whose piece is there.")
     first = sheets[0]
     rows = [row for sheet in sheets for row in sheet.template_rows()]
-    text = csv_text(
-        first.instructions or first.remarks, first.stated(), list(rows[0]),
-        [tuple(f"{c:.6g}" if isinstance(c, float) else c for c in row.values()) for row in rows],
-    )  # fmt: skip
+    cells = [[f"{c:.6g}" if isinstance(c, float) else c for c in row.values()] for row in rows]
+    remarks = first.instructions or first.remarks
+    text = csv_text(remarks, first.stated(), list(rows[0]), cells)
     return write_new_text(path, text, overwrite=overwrite)
 
 

@@ -182,9 +182,8 @@ def _extremes(image: Image) -> tuple[float, float]:
     """Darkest and lightest value of a deep picture, but for one in a thousand."""
     width, height = image.size
     rows = range(0, height, max(1, height // 400))
-    values = np.concatenate([
-        np.asarray(image.crop((0, row, width, row + 1)), dtype=np.float32).ravel() for row in rows
-    ])  # fmt: skip
+    lines = [image.crop((0, row, width, row + 1)) for row in rows]
+    values = np.concatenate([np.asarray(line, dtype=np.float32).ravel() for line in lines])
     values = values[np.isfinite(values)]
     if not len(values):
         return 0.0, 1.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -44,8 +44,6 @@ SIZE_TOLERANCE = 0.005  # mm; sizes may be written to 0.01 mm
 SCALE_TOLERANCE = 0.2  # no working machine is this far off; a wrong unit is further off still
 
 _UNITS = {"inches": 1 / 25.4, "cm": 0.1, "m": 1e-3, "µm": 1e3, "1/1000 inch": 1e3 / 25.4}
-
-Integers = NDArray[np.int64]
 
 
 @checked
@@ -175,10 +173,8 @@ class Piece(Measurement):
         for name, column in (("ring", rings), ("pass_index", passes)):
             if column.dtype.kind not in "iu":
                 raise ValueError(f"{source}: {name} must be whole numbers, found {column.dtype}.")
-        return _sorted_piece(
-            test, list(shapes), rings.astype(np.int64), passes.astype(np.int64), None, points,
-            source, lambda i: f"{source}, point {i}",
-        )  # fmt: skip
+        keys = zip(list(shapes), rings.tolist(), passes.tolist(), strict=True)
+        return _sorted_piece(test, keys, None, points, source, lambda i: f"{source}, point {i}")
 
     @property
     def n_points(self) -> int:
@@ -343,11 +339,9 @@ def read_points(
     """
     test = test_of(test)
     what = "a CSV file of measured points"
-    table = read_table(
-        path, COLUMNS, what, optional=(UNCERTAINTY,), by_hand=Piece.by_hand,
-        settings={**scannerlines.SETTINGS, _QUARTER: 1.0},
-        signed=(*scannerlines.SIGNED, _QUARTER),
-    )  # fmt: skip
+    usual, signed = scannerlines.SETTINGS | {_QUARTER: 1.0}, (*scannerlines.SIGNED, _QUARTER)
+    cells = {"optional": (UNCERTAINTY,), "by_hand": Piece.by_hand}
+    table = read_table(path, COLUMNS, what, **cells, settings=usual, signed=signed)
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
         table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
@@ -355,11 +349,11 @@ def read_points(
     wrong = np.flatnonzero((passes < -1) | (passes == 0))
     if len(wrong):
         table.refuse(int(wrong[0]), "pass", "1 or more, or -1 where passes cannot be told apart")
+    numbers = np.where(passes > 0, passes - 1, -1).tolist()
+    rings = table.whole_numbers("ring").tolist()
     return _sorted_piece(
         test,
-        table.words("shape"),
-        table.whole_numbers("ring"),
-        np.where(passes > 0, passes - 1, -1),
+        zip(table.words("shape"), rings, numbers, strict=True),
         table.numbers("size_mm"),
         np.column_stack((table.numbers("x_mm"), table.numbers("y_mm"))),
         str(path),
@@ -387,9 +381,7 @@ def test_of(test: RingTest | AnyPath | None) -> RingTest:
 
 def _sorted_piece(
     test: RingTest,
-    shapes: list[str],
-    rings: Integers,
-    passes: Integers,
+    keys: Iterable[tuple[str, int, int]],
     sizes: Array | None,
     xy: Array,
     source: str,
@@ -402,7 +394,6 @@ def _sorted_piece(
 ) -> Piece:
     """Check every point against the test and gather lines in order of first appearance."""
     drawn = drawn_passes(test)
-    keys = zip(shapes, rings.tolist(), passes.tolist(), strict=True)
     members = gathered((key, i) for i, key in enumerate(keys))
     lines, uncertainty = [], []
     for (shape, ring, pass_index), rows in members.items():
@@ -417,9 +408,14 @@ def _sorted_piece(
         if u is not None:
             uncertainty.append(u[rows])
     piece = Piece(
-        test, tuple(lines), source, scanner=scanner or ScannerError(),
-        uncertainty=tuple(uncertainty), notes=notes, quarter_known=quarter_known,
-    )  # fmt: skip
+        test,
+        tuple(lines),
+        source,
+        scanner=scanner or ScannerError(),
+        uncertainty=tuple(uncertainty),
+        notes=notes,
+        quarter_known=quarter_known,
+    )
     _check_scale(piece)
     return piece
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -113,32 +113,9 @@ def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: n
 
 
 @_kernel
-def _residuals(
-    machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
-    sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
-    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, height: np.ndarray,
-    out: np.ndarray,
-) -> None:  # fmt: skip
-    """Fill measured minus predicted height; the mean over the passes of a group."""
-    for i in range(machine_points.shape[0]):
-        k = group[i]
-        x = machine_points[i, 0] - centre[k, 0]
-        y = machine_points[i, 1] - centre[k, 1]
-        u, h, _ = _height(square[k], size[k], x, y, -1)
-        period = 8.0 * size[k] if square[k] else 2.0 * math.pi
-        total = 0.0
-        for n in range(n_strokes[k]):
-            m = first_stroke[k] + n
-            a, b = stroke_start[m], stroke_start[m + 1]
-            low, t = _bracket(station[a:b], u * sense[k], period)
-            total += share[m] * (height[a + low] + t * (height[a + low + 1] - height[a + low]))
-        out[i] = h - total
-
-
-@_kernel
 def _project(
-    square: bool, sense: float, centre: np.ndarray, sides: np.ndarray, xy: np.ndarray,
-    station: np.ndarray, height: np.ndarray, size: float, moves: np.ndarray, out: np.ndarray,
+    square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
+    xy: np.ndarray, station: np.ndarray, height: np.ndarray, moves: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
     """Change of a burned line's height, at a fixed station, with moves of its samples."""
     n = xy.shape[0]
@@ -162,27 +139,45 @@ def _project(
             out[j, k] = outward - slope * along
 
 
+class _Rings(NamedTuple):
+    """What the kernels know of the measured lines, see `Matched`."""
+
+    group: np.ndarray
+    square: np.ndarray
+    size: np.ndarray
+    sense: np.ndarray
+    centre: np.ndarray
+    first_stroke: np.ndarray
+    n_strokes: np.ndarray
+    share: np.ndarray
+
+
 @_kernel
-def _columns(
-    machine_points: np.ndarray, group: np.ndarray, square: np.ndarray, size: np.ndarray,
-    sense: np.ndarray, centre: np.ndarray, first_stroke: np.ndarray, n_strokes: np.ndarray,
-    share: np.ndarray, stroke_start: np.ndarray, station: np.ndarray, rise: np.ndarray,
+def _read_off(
+    points: np.ndarray,
+    rings: _Rings,
+    stroke_start: np.ndarray,
+    station: np.ndarray,
+    table: np.ndarray,
+    own: np.ndarray,
     out: np.ndarray,
-) -> None:  # fmt: skip
-    """Fill derivatives of the residuals from those of the burned lines' heights."""
-    for i in range(machine_points.shape[0]):
-        g = group[i]
-        x = machine_points[i, 0] - centre[g, 0]
-        y = machine_points[i, 1] - centre[g, 1]
-        u, _, _ = _height(square[g], size[g], x, y, -1)
-        period = 8.0 * size[g] if square[g] else 2.0 * math.pi
-        for n in range(n_strokes[g]):
-            m = first_stroke[g] + n
+) -> None:
+    """Fill the points' own heights, and less what tables of the burned lines say at their stations.
+
+    Of a measured line that shows several passes the mean.
+    """
+    for i in range(points.shape[0]):
+        g = rings.group[i]
+        x, y = points[i, 0] - rings.centre[g, 0], points[i, 1] - rings.centre[g, 1]
+        u, own[i], _ = _height(rings.square[g], rings.size[g], x, y, -1)
+        period = 8.0 * rings.size[g] if rings.square[g] else 2.0 * math.pi
+        for n in range(rings.n_strokes[g]):
+            m = rings.first_stroke[g] + n
             a, b = stroke_start[m], stroke_start[m + 1]
-            low, t = _bracket(station[a:b], u * sense[g], period)
+            low, t = _bracket(station[a:b], u * rings.sense[g], period)
             for k in range(out.shape[1]):
-                step = rise[a + low + 1, k] - rise[a + low, k]
-                out[i, k] -= share[m] * (rise[a + low, k] + t * step)
+                step = table[a + low + 1, k] - table[a + low, k]
+                out[i, k] -= rings.share[m] * (table[a + low, k] + t * step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,9 +223,7 @@ class Matched:
 
     def about(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
-        out = np.empty_like(self.points)
-        _carry_back(self.points, placement, self.pivot, out)
-        return out - self.centre[self.group]
+        return np.asarray(self._carried(placement) - self.centre[self.group])
 
     def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
@@ -258,10 +251,8 @@ class Matched:
         owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
         for n, xy in enumerate(used):
             k, cut = owner[n], slice(start[n], start[n + 1])
-            _trace(
-                self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n],
-                xy, station[cut], height[cut],
-            )  # fmt: skip
+            ring = (self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n])
+            _trace(*ring, xy, station[cut], height[cut])
         return start, station, height
 
     def columns(
@@ -295,30 +286,31 @@ class Matched:
         rise = np.empty((start[-1], width))
         for n, i in enumerate(self.strokes):
             k, cut = owner[n], slice(start[n], start[n + 1])
-            _project(
-                self.square[k], self.sense[k], self.centre[k], self.sides[n], lines[i].xy,
-                station[cut], height[cut], self.size[k], moves[i], rise[cut],
-            )  # fmt: skip
-        machine_points = np.empty_like(self.points)
-        _carry_back(self.points, placement, self.pivot, machine_points)
-        out = np.zeros((len(self.points), width))
-        _columns(
-            machine_points, self.group, self.square, self.size, self.sense, self.centre,
-            self.first_stroke, self.n_strokes, self.share, start, station, rise, out,
-        )  # fmt: skip
-        return out
+            ring = (self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n])
+            _project(*ring, lines[i].xy, station[cut], height[cut], moves[i], rise[cut])
+        return self._read_off(start, station, rise, placement)[1]
 
     def against(
         self, start: np.ndarray, station: np.ndarray, height: np.ndarray, placement: np.ndarray
     ) -> np.ndarray:
         """Residuals against traces already made, for another placement, mm."""
-        machine_points = np.empty_like(self.points)
-        _carry_back(self.points, placement, self.pivot, machine_points)
-        out = np.empty(len(self.points))
-        _residuals(
-            machine_points, self.group, self.square, self.size, self.sense, self.centre,
-            self.first_stroke, self.n_strokes, self.share, start, station, height, out,
-        )  # fmt: skip
+        own, predicted = self._read_off(start, station, height[:, None], placement)
+        return np.asarray(own + predicted[:, 0])
+
+    def _read_off(
+        self, start: np.ndarray, station: np.ndarray, table: np.ndarray, placement: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Heights of the points, and less what tables of the burned lines say there."""
+        rings = _Rings(*(getattr(self, name) for name in _Rings._fields))
+        points = self._carried(placement)
+        own, out = np.empty(len(points)), np.zeros((len(points), table.shape[1]))
+        _read_off(points, rings, start, station, table, own, out)
+        return own, out
+
+    def _carried(self, placement: np.ndarray) -> np.ndarray:
+        """Points in the machine frame, mm."""
+        out = np.empty_like(self.points)
+        _carry_back(self.points, placement, self.pivot, out)
         return out
 
 

@@ -222,10 +222,8 @@ def separate(
     stretch = np.column_stack((0.5 * places[:, 0], -0.5 * places[:, 1]))
     shear = 0.5 * places[:, ::-1]  # the even part of a skew; the rest is a turn
     spun = np.column_stack((-places[:, 1], places[:, 0]))
-    columns = np.column_stack([
-        np.sum(normals * move, axis=1)
-        for move in ((c - 1.0) * stretch - s * shear, s * stretch + (c - 1.0) * shear, spun)
-    ])  # fmt: skip
+    moves = ((c - 1.0) * stretch - s * shear, s * stretch + (c - 1.0) * shear, spun)
+    columns = np.column_stack([np.sum(normals * move, axis=1) for move in moves])
     # difference d and skew k seen in a frame turned by t: d cos 2t + k sin 2t, k cos 2t - d sin 2t
     table = np.column_stack((columns, normals))
     apart = np.sum(normals * (second - first), axis=1)

@@ -85,11 +85,14 @@ def _nuts(side: str) -> Setting:
 
 def _field(words: str, unit: str, low: float, high: float, step: float, *places: str) -> Setting:
     """A number of the machine, the same in every one of the places."""
-    return Setting(
-        words, unit, low, high, step,
-        lambda machine, test: float(machine.value(places[0])),
-        lambda machine, test, value: (machine.set_many(dict.fromkeys(places, value)), test),
-    )  # fmt: skip
+
+    def start(machine: Machine, test: RingTest) -> float:
+        return float(machine.value(places[0]))
+
+    def turn(machine: Machine, test: RingTest, value: float) -> tuple[Machine, RingTest]:
+        return machine.set_many(dict.fromkeys(places, value)), test
+
+    return Setting(words, unit, low, high, step, start, turn)
 
 
 def _turned_start(machine: Machine, test: RingTest, by: float) -> tuple[Machine, RingTest]:

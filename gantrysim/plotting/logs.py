@@ -54,9 +54,10 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
             place = number + 0.5 + 0.06 * turns
             ax.axvline(place, color=look.VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
             words = f"{entry.place or entry.fault} {entry.amount:+.3g} {entry.unit}"
-            style: dict[str, Any] = {"rotation": 90.0, "fontsize": look.SMALL - 1}
+            style: dict[str, Any] = {"rotation": 90.0, "va": "top", "ha": "right"}
             style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}
-            ax.annotate(words, (place, 0.98), (-3.0, 0.0), va="top", ha="right", **style)
+            style |= {"fontsize": look.SMALL - 1, "color": look.INK}
+            ax.annotate(words, (place, 0.98), (-3.0, 0.0), **style)
             turns += 1
     ax.set_ylim(bottom=0.0, top=1.15 * max(*errors, 1.0))
     ax.set_xlim(0.5, max(len(errors), number + 0.5 * bool(turns)) + 0.5)

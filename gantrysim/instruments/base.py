@@ -404,13 +404,13 @@ class ReadingTerm:
         """Whitening of the readings, what they share integrated out."""
         return self.without(np.empty((self.sheet.n_readings, 0)))
 
-    def without(self, terms: np.ndarray) -> Metric:
+    def without(self, terms: Array) -> Metric:
         """As `metric`, with further linear terms, shape (n, k), integrated out."""
         sheet = self.sheet
         alone = np.hypot(sheet.uncertainty, sheet.model_error)
         return Metric.independent(alone, np.hstack([sheet.nuisances, sheet.model_terms, terms]))
 
-    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+    def residual(self, machine: Machine, v: Array) -> Array:
         """Measured minus predicted readings, in the units of the sheet."""
         return np.asarray(self.sheet.values - self.sheet.predict(machine))
 
@@ -420,8 +420,8 @@ class ReadingTerm:
         moved: Sequence[Machine],
         axes: Sequence[str],
         amount: float,
-        v: np.ndarray,
-    ) -> tuple[np.ndarray, np.ndarray]:
+        v: Array,
+    ) -> tuple[Array, Array]:
         """Residual and its Jacobian by differences, see `LikelihoodTerm.linearise`."""
         here = self.sheet.predict(machine)
         columns = np.zeros((here.size, len(moved)))
@@ -431,7 +431,7 @@ class ReadingTerm:
         return self.sheet.values - here, columns
 
     def learned(
-        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
+        self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True
     ) -> ReadingTerm:
         """A handful of readings teaches nothing about its own noise."""
         return self
@@ -465,10 +465,7 @@ class Candidate:
         return None
 
     def term(
-        self,
-        nominal: Machine,
-        machine: Machine,
-        measured: Sequence[tuple[LikelihoodTerm, np.ndarray]],
+        self, nominal: Machine, machine: Machine, measured: Sequence[tuple[LikelihoodTerm, Array]]
     ) -> LikelihoodTerm:
         """Likelihood term of the measurement, read without error on a machine.
 

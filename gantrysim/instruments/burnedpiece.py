@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.discrepancy import basis
@@ -25,6 +26,7 @@ from gantrysim.instruments.residual import Matched, first_placement, match
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
+from gantrysim.records.arrays import Array
 
 if TYPE_CHECKING:
     from gantrysim.instruments.points import Piece
@@ -64,9 +66,9 @@ class BurnedPiece:
     matched: Matched
     bins: Bins
     noise: Noise
-    shared: np.ndarray
-    weight: np.ndarray
-    origin: np.ndarray
+    shared: Array
+    weight: Array
+    origin: Array
     assumptions: Assumptions = USUAL
 
     #: Unknowns of the placement.
@@ -87,7 +89,7 @@ class BurnedPiece:
         """The piece with so many times the discrepancy."""
         return dataclasses.replace(self, shared=factor * self.shared)
 
-    def placement(self, v: np.ndarray) -> np.ndarray:
+    def placement(self, v: Array) -> Array:
         """The placement at its six standard normal unknowns."""
         return placement(self.origin, v, self.piece.scanner, self.assumptions)
 
@@ -96,7 +98,7 @@ class BurnedPiece:
         """Whitening of columns over the bins, the shared discrepancy integrated out."""
         return self.without(np.empty((self.bins.count.size, 0)))
 
-    def without(self, terms: np.ndarray) -> Metric:
+    def without(self, terms: Array) -> Metric:
         """As `metric`, with further linear terms integrated out, such as the placement.
 
         Parameters
@@ -106,7 +108,7 @@ class BurnedPiece:
         """
         return self.noise.metric(self.bins, np.hstack([self.shared, terms]), self.weight)
 
-    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+    def residual(self, machine: Machine, v: Array) -> Array:
         """Distances of the bins from the predicted lines, outward positive, mm."""
         lines = self.forward.lines(self.forward.run(machine))
         return self.bins.mean(self.matched.residuals(lines, self.placement(v)))
@@ -117,8 +119,8 @@ class BurnedPiece:
         moved: Sequence[Machine],
         axes: Sequence[str],
         amount: float,
-        v: np.ndarray,
-    ) -> tuple[np.ndarray, np.ndarray]:
+        v: Array,
+    ) -> tuple[Array, Array]:
         """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the placement comes last."""
         forward, matched = self.forward, self.matched
         run = forward.run(machine)
@@ -138,7 +140,7 @@ class BurnedPiece:
         return self.bins.mean(residual), table
 
     def learned(
-        self, machine: Machine, v: np.ndarray, fitted: Fitted, *, believable: bool = True
+        self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True
     ) -> BurnedPiece:
         """Take noise, bin weights and size of the shared discrepancy from a good fit.
 
@@ -165,7 +167,7 @@ class BurnedPiece:
         size = max(self.assumptions.discrepancy_sizes, key=likelihood)
         return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
 
-    def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def where(self, v: Array) -> tuple[Array, Array]:
         """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""
         about = self.matched.about(self.placement(v))
         place = about + self.matched.centre[self.matched.group]
@@ -173,7 +175,7 @@ class BurnedPiece:
         mean = self.bins.mean_columns
         return mean(place), mean(normal)
 
-    def overlay(self, machine: Machine, v: np.ndarray) -> Overlay:
+    def overlay(self, machine: Machine, v: Array) -> Overlay:
         """Measured points beside the lines of a machine, at the unknowns of the placement."""
         forward, matched, place = self.forward, self.matched, self.placement(v)
         lines = forward.lines(forward.run(machine))
@@ -204,11 +206,8 @@ class BurnedPiece:
 
 
 def placement(
-    origin: np.ndarray,
-    v: np.ndarray,
-    scanner: ScannerError | None = None,
-    assumptions: Assumptions = USUAL,
-) -> np.ndarray:
+    origin: Array, v: Array, scanner: ScannerError | None = None, assumptions: Assumptions = USUAL
+) -> Array:
     """Placement about an origin at six standard normal numbers, see `residual._carry_back`.
 
     The last three are the scanner's: an unchecked one if absent.
@@ -275,7 +274,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     )
 
 
-def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:
+def along_lines(matched: Matched, placement: Array) -> Array:
     """Distance of each point along its line, mm; the sides of a square are kept apart."""
     about = matched.about(placement)
     size = matched.size[matched.group]
@@ -286,7 +285,7 @@ def along_lines(matched: Matched, placement: np.ndarray) -> np.ndarray:
     return np.where(square, side * 4.0 * size + along + 2.0 * size, arc)
 
 
-def sides_of(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def sides_of(x: Array, y: Array) -> tuple[NDArray[np.int64], Array]:
     """Side of a square (0 right, counter-clockwise) and place along it."""
     across = np.abs(x) >= np.abs(y)
     side = np.where(across, np.where(x > 0, 0, 2), np.where(y > 0, 1, 3))
@@ -294,7 +293,7 @@ def sides_of(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return side, along
 
 
-def outward_normals(matched: Matched, about: np.ndarray) -> np.ndarray:
+def outward_normals(matched: Matched, about: Array) -> Array:
     """Outward normals of the commanded lines at points about their centres, shape (n, 2)."""
     side, _ = sides_of(about[:, 0], about[:, 1])
     flat = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
@@ -306,9 +305,9 @@ def shared_discrepancy(
     machine: Machine,
     matched: Matched,
     bins: Bins,
-    placement: np.ndarray,
+    placement: Array,
     assumptions: Assumptions = USUAL,
-) -> np.ndarray:
+) -> Array:
     """Basis of the shared discrepancy over the bins."""
     about = matched.about(placement)
     sense = matched.sense[matched.group]

@@ -27,7 +27,7 @@ from gantrysim.machine import Machine
 from gantrysim.mechanics.planner import plan
 from gantrysim.pattern.ringtest import Line, RingTest, ring_test
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.records.arrays import points_along, way_along
+from gantrysim.records.arrays import Array, points_along, way_along
 from gantrysim.records.doors import checked
 
 #: Distance between the points that a scanner gives along a line, mm.
@@ -56,10 +56,7 @@ class Burning(Candidate):
         return self.commanded
 
     def term(
-        self,
-        nominal: Machine,
-        machine: Machine,
-        measured: Sequence[tuple[LikelihoodTerm, np.ndarray]],
+        self, nominal: Machine, machine: Machine, measured: Sequence[tuple[LikelihoodTerm, Array]]
     ) -> LikelihoodTerm:
         """The piece that a machine would burn; its noise is that of the piece burned last."""
         assert self.commanded is not None

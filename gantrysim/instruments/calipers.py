@@ -35,13 +35,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import ShapeName
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import (
-    finite_number,
-    point,
-    positive,
-    shortened,
-    whole_number,
-)
+from gantrysim.records.checks import finite_number, point, positive, shortened, whole_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 

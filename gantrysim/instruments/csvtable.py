@@ -176,10 +176,7 @@ def _filled(
 
 
 def _stated(
-    path: AnyPath,
-    text: str,
-    usual: Mapping[str, float],
-    signed: Collection[str],
+    path: AnyPath, text: str, usual: Mapping[str, float], signed: Collection[str]
 ) -> dict[str, float]:
     """What comment lines `# name = number` state, over what is usual.
 

@@ -23,13 +23,7 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 
-from gantrysim.instruments.base import (
-    CAUTIONS,
-    Instrument,
-    MachineSheet,
-    Measurement,
-    middle_of,
-)
+from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement, middle_of
 from gantrysim.instruments.push import FIRM
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block

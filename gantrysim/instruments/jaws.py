@@ -22,13 +22,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gantrysim.instruments.base import ReadingTerm
 from gantrysim.instruments.forward import Forward
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import shape_of
-from gantrysim.records.arrays import gathered
+from gantrysim.records.arrays import Array, gathered
 
 if TYPE_CHECKING:
     from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
@@ -47,10 +48,10 @@ class _Outline:
     commanded line between samples, 1/mm.
     """
 
-    xy: np.ndarray
-    step: np.ndarray
-    whole: np.ndarray
-    turn: np.ndarray
+    xy: Array
+    step: Array
+    whole: NDArray[np.bool_]
+    turn: Array
     bend: float
 
     @classmethod
@@ -74,11 +75,11 @@ class _Contacts:
     jaw where the jaw ends there, and 0 where it bears on the line's own highest point.
     """
 
-    way: np.ndarray
-    at: np.ndarray
-    part: np.ndarray
-    height: np.ndarray
-    slope: np.ndarray
+    way: Array
+    at: NDArray[np.int64]
+    part: Array
+    height: Array
+    slope: Array
 
 
 def caliper_values(
@@ -87,7 +88,7 @@ def caliper_values(
     line_width: float | None = None,
     *,
     turn: float = 0.0,
-) -> np.ndarray:
+) -> Array:
     """Predict the readings of a caliper sheet.
 
     Parameters
@@ -125,12 +126,8 @@ def caliper_values(
 
 
 def caliper_jacobian(
-    sheet: CaliperSheet,
-    lines: Sequence[Line],
-    moves: Sequence[np.ndarray],
-    *,
-    turn: float = 0.0,
-) -> np.ndarray:
+    sheet: CaliperSheet, lines: Sequence[Line], moves: Sequence[Array], *, turn: float = 0.0
+) -> Array:
     """Derivatives of the predicted readings with moves of the burned lines.
 
     Parameters
@@ -172,7 +169,7 @@ def caliper_jacobian(
     return out
 
 
-def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0.0) -> np.ndarray:
+def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0.0) -> Array:
     """Derivatives of the predicted readings with the turn of the hand's directions.
 
     Parameters
@@ -220,7 +217,7 @@ class CaliperTerm(ReadingTerm):
     #: The turn of the hand's directions across circles.
     n_nuisance: ClassVar[int] = 1
 
-    def residual(self, machine: Machine, v: np.ndarray) -> np.ndarray:
+    def residual(self, machine: Machine, v: Array) -> Array:
         """Measured minus predicted readings, mm."""
         lines = self.forward.lines(self.forward.run(machine))
         return np.asarray(self.sheet.values - caliper_values(self.sheet, lines, turn=self._turn(v)))
@@ -231,8 +228,8 @@ class CaliperTerm(ReadingTerm):
         moved: Sequence[Machine],
         axes: Sequence[str],
         amount: float,
-        v: np.ndarray,
-    ) -> tuple[np.ndarray, np.ndarray]:
+        v: Array,
+    ) -> tuple[Array, Array]:
         """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the turn comes last."""
         run = self.forward.run(machine)
         lines, turn = self.forward.lines(run), self._turn(v)
@@ -243,7 +240,7 @@ class CaliperTerm(ReadingTerm):
         predicted = caliper_values(self.sheet, lines, turn=turn)
         return self.sheet.values - predicted, -np.concatenate(columns, axis=1)
 
-    def _turn(self, v: np.ndarray) -> float:
+    def _turn(self, v: Array) -> float:
         return math.radians(self.sheet.turn_deg) * float(v[0])
 
 
@@ -290,16 +287,14 @@ def _touch(outline: _Outline, readings: Sequence[CaliperReading], turn: float) -
     return _Contacts(way, at, part, value[jaw, at], slope)
 
 
-def _normals(outline: _Outline) -> np.ndarray:
+def _normals(outline: _Outline) -> Array:
     """Outward normal of each stretch times four times the height of its arc, shape (n - 1, 2)."""
     length = np.hypot(*outline.step.T)
     normal = np.column_stack([outline.step[:, 1], -outline.step[:, 0]])
     return 0.5 * outline.bend * (outline.turn * length)[:, None] * normal
 
 
-def _reached(
-    outline: _Outline, way: np.ndarray, reach: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _reached(outline: _Outline, way: Array, reach: Array) -> tuple[Array, Array]:
     """First and last part of each stretch before each jaw, shape (jaws, n - 1)."""
     shape = (len(way), len(outline.step))
     first, last = np.zeros(shape), np.ones(shape)
@@ -315,7 +310,7 @@ def _reached(
     return first, last
 
 
-def _rises(outline: _Outline, touch: _Contacts, moved: np.ndarray) -> np.ndarray:
+def _rises(outline: _Outline, touch: _Contacts, moved: Array) -> Array:
     """Derivatives of the heights of the contacts, shape (jaws, k)."""
     at, t, way = touch.at, touch.part[:, None, None], touch.way
     here = (1.0 - t) * moved[at] + t * moved[at + 1]
@@ -330,7 +325,7 @@ def _rises(outline: _Outline, touch: _Contacts, moved: np.ndarray) -> np.ndarray
     return rise
 
 
-def _bulge_rises(outline: _Outline, touch: _Contacts, stretch: np.ndarray) -> np.ndarray:
+def _bulge_rises(outline: _Outline, touch: _Contacts, stretch: Array) -> Array:
     """Share of the arcs over the chords: derivative of t (1 - t) s (normal . way) / (2 R)."""
     step, way, turn = outline.step[touch.at], touch.way, outline.turn[touch.at]
     length = np.hypot(*step.T)

@@ -67,10 +67,7 @@ class Picture:
 
 
 def open_picture(
-    path: AnyPath,
-    dpi: float | tuple[float, float] | None = None,
-    *,
-    what: str = "a scan",
+    path: AnyPath, dpi: float | tuple[float, float] | None = None, *, what: str = "a scan"
 ) -> Picture:
     """Read a picture as grey, with its resolution.
 

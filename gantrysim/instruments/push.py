@@ -406,10 +406,7 @@ class PushByHand(Instrument):
 
 @checked
 def read_push(
-    path: AnyPath,
-    *,
-    scale_error: float | None = None,
-    permissible_error: float | None = None,
+    path: AnyPath, *, scale_error: float | None = None, permissible_error: float | None = None
 ) -> PushSheet:
     """Read measured push tests from a CSV file.
 

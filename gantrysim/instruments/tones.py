@@ -296,11 +296,7 @@ def read_tones(path: AnyPath, *, common_error: float | None = None) -> ToneSheet
 
 @checked
 def write_tone_sheet(
-    path: AnyPath,
-    machine: Machine,
-    *,
-    mass: float | None = None,
-    overwrite: bool = False,
+    path: AnyPath, machine: Machine, *, mass: float | None = None, overwrite: bool = False
 ) -> Path:
     """Write an empty sheet for tones of plucked belts; `read_tones` reads it filled in.
 

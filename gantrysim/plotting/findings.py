@@ -193,9 +193,7 @@ def plot_residuals(
 
 @checked
 def plot_probabilities(
-    ax: Axes | None = None,
-    names: Sequence[str] = (),
-    probabilities: Sequence[float] = (),
+    ax: Axes | None = None, names: Sequence[str] = (), probabilities: Sequence[float] = ()
 ) -> Axes:
     """Draw how probable each hypothesis is, as horizontal bars in the order given.
 

@@ -175,8 +175,9 @@ USUAL = {
     "rows": np.zeros((2, 3)), "values": np.zeros(2), "variance": np.ones(2), "pass_index": 0,
     "wheels": MACHINE.left.wheels, "angles": {"front": 9.0, "back": 9.0},
     "reference": gs.instruments.Card(),
-    "machines": [MACHINE], "faults": ["coupler_slip"], "names": ("coupler_slip",), "others": (),
-    "one": "coupler_slip", "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
+    "machines": [MACHINE], "absent": ("belt_x",), "faults": ["coupler_slip"],
+    "names": ("coupler_slip",), "others": (), "one": "coupler_slip",
+    "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
     "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
     "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0), "table": {},
 }  # fmt: skip
@@ -279,6 +280,7 @@ def must_refuse(hint, wrong, is_record):
             "Reference",
             "Lines",
             "Place",
+            "Collection",
         }
     return True
 

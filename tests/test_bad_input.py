@@ -414,7 +414,7 @@ def refusal(sentence):
         (lambda: gs.what_can_be_told(TEST, 7), "machine must be a Machine or None, found 7."),
         (
             lambda: gs.what_can_be_told(TEST, faults="scale_x"),
-            "faults must be a list of texts or None, found 'scale_x'.",
+            "faults must be a list of names of faults or None, found 'scale_x'.",
         ),
         (
             lambda: gs.new_log(5, gs.Machine(), name="Alder"),

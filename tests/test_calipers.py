@@ -347,7 +347,7 @@ def test_missing_file_and_wrong_arguments(tmp_path):
     for name in ("resolution", "repeatability", "permissible_error", "turn_deg"):
         with pytest.raises(ValueError, match=f"{name} must be above zero"):
             gs.read_calipers(path, TEST, **{name: 0.0})
-    with pytest.raises(TypeError, match="line_width must be two numbers"):
+    with pytest.raises(TypeError, match="line_width must be a width and its standard uncertainty"):
         gs.read_calipers(path, TEST, line_width=0.12)
     with pytest.raises(TypeError, match="test must be a RingTest"):
         gs.read_calipers(path, None)

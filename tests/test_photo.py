@@ -471,9 +471,9 @@ def test_wrong_references_end_in_one_sentence(make, words):
 
 
 def test_references_of_other_things_end_in_one_sentence():
-    with pytest.raises(TypeError, match="uncertainty must be two numbers, found"):
+    with pytest.raises(TypeError, match="uncertainty must be two lengths in mm, found"):
         gs.instruments.Card(uncertainty=0.1)
-    with pytest.raises(TypeError, match="corners must be a list of lists of numbers"):
+    with pytest.raises(TypeError, match=r"corners must be four places \(column, row\) in pixels"):
         gs.instruments.Card("corner")
 
 

@@ -255,17 +255,27 @@ LISTS = {
 
 def must_refuse(hint, wrong, is_record):
     """Whether a type hint, read as a text, leaves no doubt that a thing is none of its kind."""
-    words = set(re.findall(r"\w+", str(hint)))
+    words = set(re.findall(r"\w+", re.sub(r'"[^"]*"', "", str(hint))))  # but for sentences
     if "Any" in words or "object" in words:
         return isinstance(wrong, Stranger) and hint != "Mapping[str, Any]"
     if wrong is None:
         return "None" not in words
     if isinstance(wrong, str):
-        return not words & {"str", "Path", "PathLike", "Date", "str_", "ShapeName", "AnyPath"}
+        return not words & {
+            "str",
+            "Path",
+            "PathLike",
+            "Date",
+            "str_",
+            "ShapeName",
+            "AnyPath",
+            "Scans",
+            "WhichWheel",
+        }
     if isinstance(wrong, float):
         return not is_record and "ArrayLike" not in words
     if isinstance(wrong, int):
-        return not words & {"float", "int", "ArrayLike", "Unbounded", "Count"}
+        return not words & {"float", "int", "ArrayLike", "Unbounded", "Count", "WhichWheel"}
     if isinstance(wrong, list) and not wrong:
         return not words & {
             "Sequence",
@@ -280,6 +290,13 @@ def must_refuse(hint, wrong, is_record):
             "Reference",
             "Lines",
             "Place",
+            "Corners",
+            "FaultNames",
+            "LineWidth",
+            "Polylines",
+            "Scans",
+            "Window",
+            "Area",
             "Collection",
         }
     return True

@@ -505,7 +505,9 @@ def test_a_known_length_settles_the_common_scale(tmp_path):
     ):
         with pytest.raises(ValueError, match=words):
             gs.read_scan(paths[0], TEST, **wrong)
-    with pytest.raises(TypeError, match="length must be two numbers or None, found"):
+    with pytest.raises(
+        TypeError, match="length must be a length and its standard uncertainty in mm or None, found"
+    ):
         gs.read_scan(paths[0], TEST, length=35.0)
 
 
@@ -522,12 +524,22 @@ def test_two_scans_without_a_turn_are_refused(tmp_path):
 @pytest.mark.parametrize(
     ("path", "mark", "kind", "words"),
     [
-        (5, None, TypeError, "path must be the path of a file or a list of paths .* found 5"),
-        (None, None, TypeError, "path must be the path of a file or a list"),
+        (
+            5,
+            None,
+            TypeError,
+            "path must be the path of one scan, or of two of the same piece in a list, found 5",
+        ),
+        (None, None, TypeError, "path must be the path of one scan, or of two"),
         (["a.png", 7], None, TypeError, r"path\[1\] must be the path of a file, found 7"),
         ([], None, ValueError, "one scan or two"),
-        ("a.png", 5, TypeError, "mark must be a list of arrays of numbers .* found 5"),
-        ("a.png", "L", TypeError, "mark must be a list of arrays of numbers .* found 'L'"),
+        (
+            "a.png",
+            5,
+            TypeError,
+            r"mark must be a list of polylines in mm, each of shape \(n, 2\) or None, found 5",
+        ),
+        ("a.png", "L", TypeError, "mark must be a list of polylines .* found 'L'"),
         ("a.png", [[(0, 0), (1,)]], ValueError, r"mark\[0\] must be an array with rows of one"),
         ("a.png", [[(0, 0), (1, 1)], 3], ValueError, r"found one of shape \(\)"),
         ("a.png", [[(0, 0), (1, math.nan)]], ValueError, "not finite"),

@@ -22,7 +22,7 @@ from gantrysim.decisions.diagnosis import alike_within
 from gantrysim.decisions.identifiable import Identifiability, Power, Row
 from gantrysim.decisions.information import log_densities, predictive
 from gantrysim.faults import Fault
-from gantrysim.inference.fitting import Estimate, magnitudes, sized
+from gantrysim.inference.fitting import Estimate, FaultNames, magnitudes, sized
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.sampling import COUNT, SEED
@@ -38,7 +38,7 @@ _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
 
 @checked
 def what_can_be_told(
-    test: RingTest, machine: Machine | None = None, *, faults: Sequence[str] | None = None
+    test: RingTest, machine: Machine | None = None, *, faults: FaultNames | None = None
 ) -> Identifiability:
     """Say before anything is burned what a test would tell of a machine.
 

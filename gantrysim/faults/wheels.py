@@ -17,7 +17,7 @@ from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.components import nut_angle, nut_approach
 from gantrysim.machine.handbook import Handbook
-from gantrysim.machine.plates import EndPlate
+from gantrysim.machine.plates import EndPlate, WhichWheel
 from gantrysim.records.checks import check_number, listed, require, word
 from gantrysim.records.doors import checked
 
@@ -39,7 +39,7 @@ class _PlateWheels(Fault):
 
     side: str
     nut_deg: float | None
-    wheel: str | int | None
+    wheel: WhichWheel | None
 
     _ways: ClassVar[Mapping[str, tuple[float, float]]]
     _toward: ClassVar[float]  # 1 where the nuts are turned toward the rail, -1 away from it
@@ -158,7 +158,7 @@ class TightWheels(_PlateWheels):
     extra_force: float | None = None
     nut_deg: float | None = field(default=None, kw_only=True)
     interference: float | None = field(default=None, kw_only=True)
-    wheel: str | int | None = field(default=None, kw_only=True)
+    wheel: WhichWheel | None = field(default=None, kw_only=True)
 
     _ways: ClassVar[Mapping[str, tuple[float, float]]] = {
         "extra_force": (0.0, 1000.0),
@@ -259,7 +259,7 @@ class LooseWheels(_PlateWheels):
     drag_factor: float | None = None
     nut_deg: float | None = field(default=None, kw_only=True)
     gap: float | None = field(default=None, kw_only=True)
-    wheel: str | int | None = field(default=None, kw_only=True)
+    wheel: WhichWheel | None = field(default=None, kw_only=True)
 
     _ways: ClassVar[Mapping[str, tuple[float, float]]] = {
         "clearance": (0.0, 50.0),
@@ -324,20 +324,20 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
     return float(brentq(function, low, high, xtol=1e-14, rtol=1e-14))
 
 
-def _nuts(plate: EndPlate, wheel: str | int | None) -> tuple[int, ...]:
+def _nuts(plate: EndPlate, wheel: WhichWheel | None) -> tuple[int, ...]:
     """Numbers of the wheels whose nuts are meant: one by its place, or all."""
     nuts = plate.nuts if wheel is None else (plate.nut(wheel),)
     require(bool(nuts), "EndPlate", "wheels", plate.wheels, "wheels on eccentric nuts")
     return nuts
 
 
-def _offset(machine: Machine, side: str, wheel: str | int | None) -> float:
+def _offset(machine: Machine, side: str, wheel: WhichWheel | None) -> float:
     """Eccentric offset of the nuts that are meant, mm: the least where they differ."""
     plate: EndPlate = machine.value(side)
     return min(plate.wheels[i].nut_offset for i in _nuts(plate, wheel))
 
 
-def _set_nuts(machine: Machine, side: str, wheel: str | int | None, approach: float) -> EndPlate:
+def _set_nuts(machine: Machine, side: str, wheel: WhichWheel | None, approach: float) -> EndPlate:
     """Return a plate with one nut or all nuts at an approach, mm."""
     plate: EndPlate = machine.value(side)
     return plate.at_approach(dict.fromkeys(_nuts(plate, wheel), approach), span=machine.span)

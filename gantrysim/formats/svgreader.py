@@ -20,7 +20,7 @@ from pathlib import Path
 from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
 from gantrysim.pattern.toolpath import Move, Toolpath
 from gantrysim.records.checks import point, positive
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import placed, read_text
 
 MAX_BYTES = 20_000_000
@@ -51,7 +51,7 @@ _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(
 def read_svg(
     path: str | os.PathLike[str],
     *,
-    corner: tuple[float, float] = (0.0, 0.0),
+    corner: Place = (0.0, 0.0),
     feed: float = 40.0,
     travel_speed: float = 100.0,
     tolerance: float = 0.002,

@@ -7,7 +7,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -23,6 +23,9 @@ from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table, fields_of
+
+#: Type hint of the faults of a hypothesis.
+FaultNames = Annotated[Sequence[str], "a list of names of faults"]
 
 
 @dataclass(frozen=True)
@@ -248,7 +251,7 @@ class Fit:
 
 
 @checked
-def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: Sequence[str] = ()) -> Fit:
+def fit(piece: Measured | Sequence[Measured], machine: Machine, faults: FaultNames = ()) -> Fit:
     """Fit one hypothesis to what was measured on a machine.
 
     Parameters

@@ -15,7 +15,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 
@@ -55,6 +55,8 @@ MODEL = 0.02
 #: Rings that a hand measures if none are named, as parts of the outermost: outermost, one in the
 #: middle, one well inside, where play and friction weigh more than scale does.
 PARTS = (1.0, 0.6, 0.3)
+#: Type hint of the width of a burned line.
+LineWidth = Annotated[tuple[float, float], "a width and its standard uncertainty in mm"]
 SMALLEST = 5.0  # mm, radius or half side: below it jaws find no even hold on a burned line
 
 
@@ -172,7 +174,7 @@ class CaliperSheet(ReadingSheet):
     resolution: float = 0.01
     repeatability: float = 0.02
     permissible_error: float = 0.03
-    line_width: tuple[float, float] = (0.12, 0.05)
+    line_width: LineWidth = (0.12, 0.05)
     turn_deg: float = 1.5
     notes: tuple[str, ...] = ()
 
@@ -365,7 +367,7 @@ def read_calipers(
     resolution: float | None = None,
     repeatability: float | None = None,
     permissible_error: float | None = None,
-    line_width: tuple[float, float] | None = None,
+    line_width: LineWidth | None = None,
     turn_deg: float | None = None,
 ) -> CaliperSheet:
     """Read caliper readings of a burned piece from a CSV file.

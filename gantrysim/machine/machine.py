@@ -17,10 +17,17 @@ import dataclasses
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Protocol
 
 from gantrysim.machine.components import loop_stiffness
-from gantrysim.machine.plates import Carriage, EndPlate, Wheel, four_wheels, turn_nut
+from gantrysim.machine.plates import (
+    Carriage,
+    EndPlate,
+    Wheel,
+    WhichWheel,
+    four_wheels,
+    turn_nut,
+)
 from gantrysim.records.checks import Limited, number, renewed, require, word
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
@@ -439,7 +446,7 @@ class Machine(Limited):
         machine: Machine = _set_many(self, changes)
         return machine
 
-    def turn_nut(self, side: str, wheel: str | int, degrees: float) -> Machine:
+    def turn_nut(self, side: Annotated[str, SIDES], wheel: WhichWheel, degrees: float) -> Machine:
         """Return a copy with one eccentric nut of an end plate turned.
 
         Parameters
@@ -451,7 +458,6 @@ class Machine(Limited):
         degrees : float
             How far from where the nut stands, degrees; positive tightens.
         """
-        require(side in SIDES, "turn_nut", "side", side, "'left' or 'right'")
         return self.set(side, turn_nut(self.value(side), wheel, degrees, span=self.span))
 
     def to_dict(self) -> dict[str, Any]:

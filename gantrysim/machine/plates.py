@@ -13,7 +13,7 @@ import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -28,6 +28,9 @@ from gantrysim.machine.components import (
 )
 from gantrysim.records.checks import Limited, number, renewed, require, within, word
 from gantrysim.records.doors import checked
+
+#: Type hint of the name of a wheel on an eccentric nut.
+WhichWheel = Annotated[str | int, "'front', 'back', 'middle' or the number of a wheel"]
 
 
 @checked
@@ -215,7 +218,7 @@ class EndPlate(Wheeled):
     def from_nuts(
         cls,
         wheels: tuple[Wheel, ...],
-        angles: Mapping[str | int, float],
+        angles: Mapping[WhichWheel, float],
         *,
         span: float,
         **fields: float,
@@ -258,7 +261,7 @@ class EndPlate(Wheeled):
         """Numbers of the wheels on eccentric nuts."""
         return tuple([i for i, w in enumerate(self.wheels) if w.row == "eccentric"])
 
-    def nut(self, place: str | int) -> int:
+    def nut(self, place: WhichWheel) -> int:
         """Number of a wheel on an eccentric nut by its place.
 
         Parameters
@@ -307,7 +310,7 @@ class EndPlate(Wheeled):
             ]
         )
 
-    def nut_degrees(self, place: str | int, *, span: float) -> float:
+    def nut_degrees(self, place: WhichWheel, *, span: float) -> float:
         """Turn of an eccentric nut from first contact, degrees; negative before contact.
 
         Parameters
@@ -325,7 +328,7 @@ class EndPlate(Wheeled):
         i = self.nut(place)
         return nut_angle(self.wheels[i].nut_offset, self.approach(span=span)[i])
 
-    def at_approach(self, approach: Mapping[str | int, float], *, span: float) -> EndPlate:
+    def at_approach(self, approach: Mapping[WhichWheel, float], *, span: float) -> EndPlate:
         """Return the plate with some of its wheels on nuts set otherwise.
 
         Parameters
@@ -403,7 +406,7 @@ class EndPlate(Wheeled):
         return in_series(yaw, self.joint_stiffness * 1e3)
 
 
-def turn_nut(plate: EndPlate, wheel: str | int, degrees: float, *, span: float) -> EndPlate:
+def turn_nut(plate: EndPlate, wheel: WhichWheel, degrees: float, *, span: float) -> EndPlate:
     """Turn one eccentric nut of an end plate.
 
     Parameters

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 _WIDEST = 1600  # pixels of the drawn picture, so that a large page stays quick
 _ROW = 72  # letters a row of the words above
 _MARGIN = 4.0  # mm of wood round the pattern
+#: Type hint of the part of a picture that is shown.
+Window = Annotated[tuple[float, float, float, float], "(left, right, bottom, top) in mm"]
 
 
 @checked
-def plot_scan(
-    piece: Piece, ax: Axes | None = None, *, window: tuple[float, float, float, float] | None = None
-) -> Axes:
+def plot_scan(piece: Piece, ax: Axes | None = None, *, window: Window | None = None) -> Axes:
     """Draw a scan with the points that were read from it.
 
     Parameters

@@ -248,7 +248,7 @@ _PLAIN: dict[Any, Kind] = {
     np.random.Generator: Kind("a random generator of numpy", _is(np.random.Generator)),
 }
 #: The first noun after its article: "a list of numbers" are "lists of numbers".
-_PLURAL = re.compile(r"^(?:an?|the) (?:finite )?((?:whole )?\w+)(.*)$")
+_PLURAL = re.compile(r"^(?:an?|the) (?:finite )?((?:whole )?\w*[^\Ws])s?\b(.*)$")
 _PATH = Kind("the path of a file", _is(str, os.PathLike))
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,6 +30,8 @@ from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath, placed, write_new_file
 from gantrysim.records.table import Table, fields_of
 
+#: Type hint of the part of a photograph where the piece is.
+Area = Annotated[tuple[float, float, float, float], "(left, top, right, bottom) in pixels"]
 _ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
 READING = 0.1
@@ -172,7 +174,7 @@ def flatten_photo(
     *,
     accuracy: float = 0.1,
     pitch: float | None = None,
-    area: tuple[float, float, float, float] | None = None,
+    area: Area | None = None,
 ) -> FlatPicture:
     """Draw a photograph anew on the plane of the piece, by a reference of known size in it.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ from gantrysim.records.doors import checked
 #: What an edge or a line is read wrong by, pixels (judgement): the same all along it, as light, ink
 #: and blur pull it to one side, and on each profile by itself.
 PULL, NOISE = 0.1, 0.05
+#: Type hint of about where the corners of a reference are.
+Corners = Annotated[Sequence[Sequence[float]], "four places (column, row) in pixels"]
 PROFILES = 40  # across each edge of a card
 LEAST_PITCH = 6.0  # pixels from one line to the next, that they can be told apart
 _SMOOTH = 1.2  # pixels
@@ -65,10 +67,10 @@ class Card:
     >>> gs.read_photo("photo.jpg", "test.json", gs.instruments.Card())  # doctest: +SKIP
     """
 
-    corners: Sequence[Sequence[float]] | None = None
+    corners: Corners | None = None
     width: float = 85.60
     height: float = 53.98
-    uncertainty: tuple[float, float] = (0.072, 0.032)
+    uncertainty: Annotated[tuple[float, float], "two lengths in mm"] = (0.072, 0.032)
     raised: float = 0.76
 
     RADIUS = 3.18  # mm, of the corners
@@ -79,7 +81,8 @@ class Card:
         positive(self.width, "width")
         positive(self.height, "height")
         finite_number(self.raised, "raised")
-        _pair(self.uncertainty)
+        for part in self.uncertainty:
+            positive(part, "uncertainty")
         if self.corners is not None:
             object.__setattr__(self, "corners", _places(self.corners, 4, "corners"))
 
@@ -144,7 +147,7 @@ class Grid:
     pitch: float
     columns: int
     rows: int
-    corners: Sequence[Sequence[float]] | None = None
+    corners: Corners | None = None
     uncertainty: float = 0.001
     raised: float = 0.0
 
@@ -223,7 +226,7 @@ class Rule:
 
     pitch: float
     length: float
-    ends: Sequence[Sequence[float]]
+    ends: Annotated[Sequence[Sequence[float]], "two places (column, row) in pixels"]
     uncertainty: float = 2e-4
     raised: float = 0.5
     tilt_deg: float = 3.0
@@ -508,10 +511,3 @@ def _places(value: Any, count: int, name: str) -> tuple[tuple[float, float], ...
     if apart.min() < 4.0:
         raise ValueError(f"{name} must be {count} places apart, found {shortened(value)}.")
     return tuple((float(x), float(y)) for x, y in found)
-
-
-def _pair(value: Any) -> None:
-    if not isinstance(value, tuple) or len(value) != 2:
-        raise ValueError(f"uncertainty must be two lengths in mm, found {shortened(value)}.")
-    for part in value:
-        positive(part, "uncertainty")

@@ -12,12 +12,13 @@ import math
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from gantrysim.instruments.photo.flatten import flatten_photo
+from gantrysim.instruments.photo.flatten import Area, flatten_photo
 from gantrysim.instruments.photo.photomarks import Reference
 from gantrysim.instruments.picture import Picture, open_picture
 from gantrysim.instruments.points import Piece, test_of
@@ -35,6 +36,12 @@ from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 
+#: Type hints of what is read, and of an orientation mark.
+Scans = Annotated[
+    AnyPath | Sequence[AnyPath], "the path of one scan, or of two of the same piece in a list"
+]
+Polylines = Annotated[Sequence[ArrayLike], "a list of polylines in mm, each of shape (n, 2)"]
+
 LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie
 _WHOLE = 0.9  # part of a ring that must be read, or a note says how much was
@@ -47,14 +54,15 @@ Length = tuple[float, float, tuple[Feature, Feature] | None]
 
 @checked
 def read_scan(
-    path: AnyPath | Sequence[AnyPath],
+    path: Scans,
     test: RingTest | AnyPath,
     *,
     dpi: float | tuple[float, float] | None = None,
-    mark: Sequence[ArrayLike] | None = None,
+    mark: Polylines | None = None,
     spacing: float = 1.0,
-    length: tuple[float, float] | None = None,
-    between: tuple[str, str] | None = None,
+    length: Annotated[tuple[float, float], "a length and its standard uncertainty in mm"]
+    | None = None,
+    between: Annotated[tuple[str, str], "two lines such as 'square 18 left'"] | None = None,
     upright: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Piece:
@@ -146,8 +154,8 @@ def read_photo(
     reference: Reference,
     *,
     accuracy: float = 0.1,
-    area: tuple[float, float, float, float] | None = None,
-    mark: Sequence[ArrayLike] | None = None,
+    area: Area | None = None,
+    mark: Polylines | None = None,
     spacing: float = 1.0,
     upright: bool = False,
     progress: Callable[[str], None] | None = None,
@@ -212,10 +220,6 @@ def read_photo(
 def _scans(path: AnyPath | Sequence[AnyPath]) -> list[AnyPath]:
     """One scan, or two."""
     paths = [path] if isinstance(path, str | os.PathLike) else path
-    if not isinstance(paths, Sequence) or not all(isinstance(p, str | os.PathLike) for p in paths):
-        raise ValueError(
-            f"path must name one scan or two of the same piece, found {shortened(path)}."
-        )
     if len(paths) not in (1, 2):
         raise ValueError(f"path must be one scan or two of the same piece, found {len(paths)}.")
     return list(paths)

@@ -305,3 +305,11 @@ def test_missing_files_and_empty_sheets(tmp_path):
     for sheet in (gs.instruments.PushSheet, gs.instruments.ToneSheet):
         with pytest.raises(ValueError, match="holds no readings"):
             sheet((), "nothing")
+
+
+def test_a_fit_of_tones_alone_says_nothing_of_lines() -> None:
+    (left, *_) = gs.instruments.BeltTones().sheets(gs.Machine(), None)
+    found = gs.fit(left, gs.Machine(), ["slack_belt_left"])
+    assert "residual" not in found.report()
+    assert found.to_dict()["rms_mm"] is None
+    json.dumps(found.to_dict(), allow_nan=False)

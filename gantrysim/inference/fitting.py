@@ -225,7 +225,7 @@ class Fit:
         return {
             "faults": [fault.name for fault in self.mode.faults],
             "converged": self.mode.converged,
-            "rms_mm": self.rms,
+            "rms_mm": self.rms if self.problem.burned else None,
             **fields_of(self, "magnitudes", "parameters"),
         }
 
@@ -233,7 +233,8 @@ class Fit:
         """Return the fit as a table of text."""
         faults = ", ".join(fault.name for fault in self.mode.faults) or "healthy"
         state = "converged" if self.mode.converged else "NOT converged"
-        rows = [f"Fit of {faults}: {state}, residual {self.rms * 1e3:.1f} um rms"]
+        residual = f", residual {self.rms * 1e3:.1f} um rms" if self.problem.burned else ""
+        rows = [f"Fit of {faults}: {state}{residual}"]
         rows += [f"  {m}" for m in self.magnitudes.values()]
         rows += [f"    {p}" for p in self.parameters]
         return "\n".join(rows)

@@ -6,7 +6,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from gantrysim.metrology.filtered import FilteredProfile, filtered_profile
 from gantrysim.metrology.passes import PassScatter
@@ -137,7 +137,7 @@ class Measures:
                     found[line.ring, line.pass_index] = filtered_profile(line.xy, cutoff)
         return found
 
-    def side_positions(self, axis: str) -> tuple[Positioning, Positioning]:
+    def side_positions(self, axis: Annotated[str, ("x", "y")]) -> tuple[Positioning, Positioning]:
         """Squares as a positioning test of one axis; see `repeats.side_positions`.
 
         Parameters

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 
@@ -105,11 +105,7 @@ def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ..
 
 
 def side_positions(
-    rows: Sequence[SquareRow],
-    axis: Annotated[str, ("x", "y")],
-    rotation_deg: float,
-    *,
-    reading: float = 0.0,
+    rows: Sequence[SquareRow], axis: str, rotation_deg: float, *, reading: float = 0.0
 ) -> tuple[Positioning, Positioning]:
     """Sides of nested squares as a positioning test of one axis, passes as runs.
 

@@ -383,7 +383,7 @@ def test_what_does_not_show_is_never_a_pass(tight: Finding) -> None:
     assert "predicts" in told.report()
 
 
-def test_a_flat_that_foretells_nothing_costs_the_closing_gap_alone(tight: Finding) -> None:
+def test_a_flat_that_predicts_nothing_costs_the_closing_gap_alone(tight: Finding) -> None:
     flat = WheelFlat("left", pattern={0: np.zeros((1, 2))})
     fit = tight.best.fit
     mode = dataclasses.replace(fit.mode, faults=(flat,))
@@ -402,7 +402,7 @@ def test_a_flat_that_foretells_nothing_costs_the_closing_gap_alone(tight: Findin
     # a form that is too large is found out all the same
     narrow = gs.Tolerance(roundness=0.05, closure=0.5)
     assert gs.accept(piece, narrow, finding=finding).decision == "not yet"
-    # and where another explanation foretells a gap, it counts with its probability
+    # and where another explanation predicts a gap, it counts with its probability
     both = dataclasses.replace(
         tight,
         ranked=(

@@ -37,7 +37,7 @@ def test_every_fault_stands_in_one_row(gallery):
     assert sorted(names) == sorted(gallery.FAULTS)
     kinds = {type(fault) for fault in gallery.FAULTS.values()}
     catalogue = gs.Machine().catalogue()
-    drawn = [f for f in catalogue.modelled if catalogue.foretells((f.name,))]
+    drawn = [f for f in catalogue.modelled if catalogue.predicts((f.name,))]
     assert kinds == {type(fault) for fault in drawn}
 
 

@@ -186,7 +186,7 @@ MADE = {
     "finding": gs.Finding, "burn": gs.Burn, "before": gs.Burn, "after": gs.Burn, "piece": gs.Piece,
     "thing": gs.Burn, "measured": gs.Piece, "verdict": gs.acceptance.Verdict, "log": gs.MachineLog,
     "image": gs.burn.BurnImage, "result": gs.mechanics.PushResult, "burn_or_lines": gs.Burn,
-    "telling": gs.decisions.Identifiability, "other": gs.decisions.Identifiability,
+    "identifiability": gs.decisions.Identifiability, "other": gs.decisions.Identifiability,
     "results": gs.mechanics.PushResult,
     "adjustment": gs.decisions.Change, "sheet": gs.instruments.ToneSheet, "problem": Problem,
     "mode": Mode, "healthy": Mode,

@@ -144,7 +144,7 @@ def accept(
     notes: dict[str, str] = {}
     unknown = 0.0
     if "closure" in tolerance.limits and finding is not None:
-        clear, unknown = _foretelling(finding)
+        clear, unknown = _predictive(finding)
         notes["closure"] = "as the finding predicts it; it does not show in the points"
         if clear:
             only = Tolerance(closure=tolerance.closure, least_size=tolerance.least_size)
@@ -212,7 +212,7 @@ def will_hold(
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
-    clear, unknown = _foretelling(finding)
+    clear, unknown = _predictive(finding)
     if not clear:
         raise ValueError(
             "nothing can be predicted: no explanation of this finding says how the machine draws."
@@ -516,8 +516,8 @@ def _predicted(
     return {name: np.array(values) for name, values in found.items()}
 
 
-def _foretelling(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
-    """Explanations that foretell a burn, with their probability; and that of all others."""
+def _predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
+    """Explanations that predict a burn, with their probability; and that of all others."""
     likely = [h for h in finding.ranked if h.probability > _LIKELY]
     clear = {h: h.probability for h in likely if _predictable(h)}
     return clear, 1.0 - sum(clear.values()) / sum(h.probability for h in likely)
@@ -526,5 +526,5 @@ def _foretelling(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
 def _predictable(hypothesis: Hypothesis) -> bool:
     """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
     fit = hypothesis.fit
-    foretold = fit.problem.catalogue.foretells(hypothesis.faults)
-    return foretold and not any(fault.sought for fault in fit.mode.faults)
+    predicted = fit.problem.catalogue.predicts(hypothesis.faults)
+    return predicted and not any(fault.sought for fault in fit.mode.faults)

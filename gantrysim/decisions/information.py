@@ -27,7 +27,7 @@ _FAINT = 0.01
 
 @dataclass(frozen=True, eq=False)
 class Predictive:
-    """What each explanation foretells of one measurement, in units of its noise.
+    """What each explanation predicts of one measurement, in units of its noise.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ class Predictive:
 def predictive(
     metric: Metric, means: Sequence[np.ndarray], roots: Sequence[np.ndarray]
 ) -> Predictive:
-    """Put what explanations foretell into the few directions in which they differ at all.
+    """Put what explanations predict into the few directions in which they differ at all.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def expected_of_draws(
     prior : ndarray, shape (h,)
         Probabilities of the explanations, summing to 1.
     data : Predictive
-        What they foretell.
+        What they predict.
     slack : ndarray, shape (h, h)
         Difference in log density of two explanations that counts as nothing, nats.
     seed : int

@@ -1,7 +1,7 @@
 """Which measurement to make next: the one expected to tell most about the open question.
 
 The open question is which explanation of a `Finding` is the right one.  Every explanation that
-is still alive foretells every candidate measurement as a Gaussian: its mean from the mode, its
+is still alive predicts every candidate measurement as a Gaussian: its mean from the mode, its
 covariance from what is still uncertain of the machine (shared with what was measured before),
 from the placement and the scanner, the noise, and what the model lacks.  The mutual information
 of explanation and data follows (`gantrysim.decisions.information`).
@@ -277,12 +277,12 @@ class _Question:
     @classmethod
     def of(cls, finding: Finding) -> _Question:
         catalogue = finding.machine.catalogue()
-        if not catalogue.foretells(finding.best.faults):
+        if not catalogue.predicts(finding.best.faults):
             raise ValueError(
                 f"the finding is {finding.best.name}: no test tells more before its cause is found "
                 "and freed; see finding.report()"
             )
-        listed = [h for h in finding.ranked if catalogue.foretells(h.faults)]
+        listed = [h for h in finding.ranked if catalogue.predicts(h.faults)]
         # few rings: a log evidence means a fraction of itself, as in the finding's own groups
         power = 1.0 / finding.assumptions.hint if finding.thin else 1.0
         chances = np.array([max(h.probability, 1e-300) for h in listed]) ** power

@@ -31,7 +31,7 @@ def why_alike(catalogue: Catalogue, one: tuple[str, ...], other: tuple[str, ...]
     str
         A sentence without its full stop, in terms of the mechanism.
     """
-    if not (catalogue.foretells(one) and catalogue.foretells(other)):
+    if not (catalogue.predicts(one) and catalogue.predicts(other)):
         return TORN
     if twins := catalogue.twins(one, other):
         return twins

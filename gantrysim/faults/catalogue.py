@@ -38,7 +38,7 @@ class Catalogue:
     scatter : tuple of Scatter
         How a healthy machine scatters about its description.
     unmodelled : tuple of Unmodelled
-        Explanations that foretell nothing; the first stands for anything not in the list.
+        Explanations that predict nothing; the first stands for anything not in the list.
     healthy, unlisted, pairs : float
         Prior probability of a healthy machine, of something not in the list, and of all pairs of
         faults together; single faults share the rest evenly.  A piece is measured because
@@ -141,8 +141,8 @@ class Catalogue:
         """Name of a fault, with its variant where it has several."""
         return fault.key if len(self.of_name(fault.name)) > 1 else fault.name
 
-    def foretells(self, names: tuple[str, ...]) -> bool:
-        """Whether an explanation, by the names of its faults, foretells anything."""
+    def predicts(self, names: tuple[str, ...]) -> bool:
+        """Whether an explanation, by the names of its faults, predicts anything."""
         return not any(fault.name in names for fault in self.unmodelled)
 
     def twins(self, names: tuple[str, ...], others: tuple[str, ...]) -> str:

@@ -47,7 +47,7 @@ _SHARE = 0.02
 
 @dataclass(frozen=True)
 class Unmodelled(Fault):
-    """An explanation that foretells nothing: it is only weighed against those that do.
+    """An explanation that predicts nothing: it is only weighed against those that do.
 
     Attributes
     ----------
@@ -103,7 +103,7 @@ class LostSteps(Unmodelled):
     >>> fault.words
     'a motor lost steps: parts of the figure stand apart by more than the drive can bend; look first
     for what held it back (wheels far too tight, a jam), then at its current and the speed'
-    >>> gs.Machine().catalogue().foretells((fault.name,))
+    >>> gs.Machine().catalogue().predicts((fault.name,))
     False
     """
 

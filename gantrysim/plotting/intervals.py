@@ -62,12 +62,12 @@ def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.9
 
 
 @checked
-def plot_identifiability(telling: Identifiability, ax: Axes | None = None) -> Axes:
+def plot_identifiability(identifiability: Identifiability, ax: Axes | None = None) -> Axes:
     """Draw how much of what was believed a test would leave open, parameter by parameter.
 
     Parameters
     ----------
-    telling : Identifiability
+    identifiability : Identifiability
         From `gantrysim.what_can_be_told`.
     ax : Axes, optional
         Where to draw; a new figure if absent.
@@ -78,14 +78,14 @@ def plot_identifiability(telling: Identifiability, ax: Axes | None = None) -> Ax
         Width of the expected 95 % interval as a part of the prior's (relative), the healthy
         machine's parameters above, faults below; circles alone and squares alone beside it.
     """
-    rows = telling.rows
+    rows = identifiability.rows
     height = 1.2 + 0.21 * len(rows)
     ax = look.new_axes(1.4 * look.WIDTH, height)[0] if ax is None else ax
     ax = look.chart_axes(ax, height, "95 % interval left, part of the one believed before")
     y = np.arange(len(rows))[::-1]
     ax.barh(y, [row.left for row in rows], height=0.62, color=_BARS)
     handles = [look.stroke(_BARS, "this test", 6)]
-    parts = (("circle", telling.circles, "o"), ("square", telling.squares, "s"))
+    parts = (("circle", identifiability.circles, "o"), ("square", identifiability.squares, "s"))
     for shape, part, marker in parts:
         if part is not None:
             left, colour = [row.left for row in part.rows], look.SHAPE_COLOURS[shape]

@@ -19,6 +19,7 @@ from lifted import lift
 
 import gantrysim as gs
 from gantrysim.faults import Catalogue, Fault
+from gantrysim.inference.discrepancy import lags
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Belt, Contact, CrossShaft, EndPlate
 
@@ -91,6 +92,13 @@ def test_the_free_end_lags_by_its_drag_over_what_holds_the_beam_square() -> None
         assert felt.lag_mean == pytest.approx((3.0 + extra) / held, rel=0.02)
 
 
+def test_what_the_model_lacks_is_judged_by_what_holds_the_free_end() -> None:
+    """A missing belt is no soft belt: its stiffness would make any error of the end believable."""
+    held = MACHINE.left.rack_stiffness + MACHINE.right.rack_stiffness
+    *_, right = lags(MACHINE, np.array([150.0, 200.0]))
+    assert right == pytest.approx(MACHINE.right.friction / held)
+
+
 def test_the_missing_belt_and_shaft_do_nothing() -> None:
     line = gs.simulate(MACHINE, TEST).lines[0].xy
     other = MACHINE.set_many({"belt_right.runout": 0.5, "shaft.slip": 2.0, "shaft.backlash": 0.5})
@@ -152,6 +160,12 @@ def test_hand_instruments_ask_only_for_what_it_has(tmp_path: Path) -> None:
     assert finding.best.faults == ("slack_belt_left",)
 
 
+def test_sliders_turn_only_what_it_has() -> None:
+    sliders = gs.explore(MACHINE, TEST).sliders
+    assert {"belt_tension", "right_nuts"} <= set(sliders)
+    assert "backlash" not in sliders
+
+
 def test_its_log_and_its_file_are_opened_as_such(
     piece: gs.Piece, finding: gs.Finding, tmp_path: Path
 ) -> None:
@@ -168,6 +182,12 @@ def test_its_log_and_its_file_are_opened_as_such(
     file = gs.save_machine(wide, tmp_path / "one.toml")
     assert gs.read_machine(file, architecture=OneSided) == wide
     said(file.read_text())
+    (tmp_path / "label.toml").write_text('[handbook]\nbelt = "2 mm glass"\n')
+    labelled = gs.read_machine(tmp_path / "label.toml", architecture=OneSided)
+    assert labelled.belt_left.ea > 1000.0
+    assert labelled.belt_right == MACHINE.belt_right
+    assert labelled.shaft == MACHINE.shaft
+    said(repr(wide) + wide._repr_html_())
     file.write_text(file.read_text() + "\n[belt_right]\nea = 9000.0\n")
     with pytest.raises(ValueError, match="unknown key 'belt_right'"):
         gs.read_machine(file, architecture=OneSided)

@@ -80,10 +80,18 @@ def basis(
 
 
 def lags(machine: Machine, place: np.ndarray) -> tuple[float, float, float]:
-    """Drag over stiffness of carriage, left and right plate at a place, mm."""
+    """Drag over stiffness of carriage, left and right plate at a place, mm.
+
+    An end plate without a belt is held by what keeps the beam square.
+    """
     x, y = float(place[0]), float(place[1])
+    racking = machine.left.rack_stiffness + machine.right.rack_stiffness
+
+    def held(belt: str) -> float:
+        return racking if belt in machine.absent else machine.value(belt).stiffness(y)
+
     return (
         machine.carriage.friction / machine.belt_x.stiffness(x),
-        machine.left.friction / machine.belt_left.stiffness(y),
-        machine.right.friction / machine.belt_right.stiffness(y),
+        machine.left.friction / held("belt_left"),
+        machine.right.friction / held("belt_right"),
     )

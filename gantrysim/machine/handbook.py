@@ -213,7 +213,8 @@ class Handbook(Limited):
         changes["carriage.wheels"] = self._carriage_wheels(fields)
         length = max(base.carriage.length, self.carriage_base + 2.0 * kind.radius)
         changes["carriage.length"] = length
-        return base.set_many(changes).set_many({f.place: f.value for f in self._drive_figures()})
+        there = (f for f in self._drive_figures() if f.place.partition(".")[0] not in base.absent)
+        return base.set_many(changes).set_many({f.place: f.value for f in there})
 
     def _carriage_wheels(self, fields: dict[str, float]) -> tuple[Wheel, ...]:
         drag = wheel_drag(

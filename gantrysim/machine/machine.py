@@ -469,20 +469,24 @@ class Machine(Limited):
         return (
             f"{type(self).__name__}(span {self.span:g} mm, drag left {self.left.friction:.2f} N, "
             f"right {self.right.friction:.2f} N, carriage {self.carriage.friction:.2f} N, "
-            f"belts EA {self.belt_left.ea:g}/{self.belt_right.ea:g}/{self.belt_x.ea:g} N)"
+            f"belts EA {'/'.join(f'{b.ea:g}' for b in self._driving.values())} N)"
         )
 
     def _repr_html_(self) -> str:
+        belts = self._driving
+        names = " / ".join(belts)
         rows = [
             ("span between rails", f"{self.span:g} mm"),
             ("drag left / right / carriage", " / ".join(f"{p.friction:.2f}" for p in self.plates)),
-            ("belt EA left / right / x", " / ".join(f"{b.ea:.0f}" for b in self.belts) + " N"),
-            ("pretension", " / ".join(f"{b.pretension:.1f}" for b in self.belts) + " N"),
+            (f"belt EA {names}", " / ".join(f"{b.ea:.0f}" for b in belts.values()) + " N"),
+            ("pretension", " / ".join(f"{b.pretension:.1f}" for b in belts.values()) + " N"),
             ("coupler backlash, slip", f"{self.shaft.backlash:.3f}, {self.shaft.slip:.3f} mm"),
             ("out of square", f"{self.square:.3f} mrad"),
             ("scale error x, y", f"{self.scale_x * 100:.3f}, {self.scale_y * 100:.3f} %"),
         ]
-        return Table((), rows, "Machine").html()
+        if "shaft" in self.absent:
+            rows = [row for row in rows if not row[0].startswith("coupler")]
+        return Table((), rows, type(self).__name__).html()
 
     @property
     def plates(self) -> tuple[EndPlate, EndPlate, Carriage]:
@@ -493,6 +497,12 @@ class Machine(Limited):
     def belts(self) -> tuple[Belt, Belt, Belt]:
         """Left, right and X belt."""
         return self.belt_left, self.belt_right, self.belt_x
+
+    @property
+    def _driving(self) -> dict[str, Belt]:
+        """The belts that are there, by name."""
+        named = zip(("left", "right", "x"), self.belts, strict=True)
+        return {name: belt for name, belt in named if f"belt_{name}" not in self.absent}
 
 
 def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:

@@ -54,6 +54,8 @@ class Setting:
         Where it stands, from machine and test.
     turn : callable
         Machine and test with it turned, from machine, test and value.
+    part : str
+        Part of the machine without which there is nothing to turn.
     """
 
     words: str
@@ -63,6 +65,7 @@ class Setting:
     step: float
     start: Callable[[Machine, RingTest], float]
     turn: Callable[[Machine, RingTest, float], tuple[Machine, RingTest]]
+    part: str = ""
 
     def nearest(self, value: float) -> float:
         """The step of the slider nearest to a value."""
@@ -92,7 +95,7 @@ def _field(words: str, unit: str, low: float, high: float, step: float, *places:
     def turn(machine: Machine, test: RingTest, value: float) -> tuple[Machine, RingTest]:
         return machine.set_many(dict.fromkeys(places, value)), test
 
-    return Setting(words, unit, low, high, step, start, turn)
+    return Setting(words, unit, low, high, step, start, turn, places[0].partition(".")[0])
 
 
 def _turned_start(machine: Machine, test: RingTest, by: float) -> tuple[Machine, RingTest]:
@@ -162,6 +165,7 @@ class Explorer:
         self.sliders = {
             name: _slider(widgets, setting, setting.start(machine, test))
             for name, setting in SETTINGS.items()
+            if setting.part not in machine.absent
         }
         # the machine is left as it is where a slider stands at its start
         self._start = {name: slider.value for name, slider in self.sliders.items()}
@@ -192,10 +196,9 @@ class Explorer:
 
     def _simulated(self) -> Burn:
         machine, test = self.machine, self.test
-        for name, setting in SETTINGS.items():
-            value = self.sliders[name].value
-            if value != self._start[name]:
-                machine, test = setting.turn(machine, test, value)
+        for name, slider in self.sliders.items():
+            if slider.value != self._start[name]:
+                machine, test = SETTINGS[name].turn(machine, test, slider.value)
         return simulate(machine, test, feed_forces=True)
 
     def _draw_first(self) -> None:

@@ -76,3 +76,10 @@ def test_compiled_code_on_disk_is_used_again(tmp_path):
         for _ in range(2)
     ]
     assert counts == ["0", "1"]
+
+
+def test_every_kernel_is_compiled_in_one_way():
+    """A kernel that numba alone keeps would run old code after a change in another file."""
+    for file in (ROOT / "gantrysim").rglob("*.py"):
+        if file.name != "compiled.py":
+            assert "njit" not in file.read_text(encoding="utf-8"), file.name

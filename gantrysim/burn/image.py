@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from gantrysim.burn.mark import Exposure, dose_map
 from gantrysim.records.checks import positive
+from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_file
 
@@ -33,8 +33,6 @@ FORMATS = (".png", ".tif", ".tiff")  # they keep every grey level, and the dpi
 _FINEST = 1.4  # spot radii hold this many sampling steps, or the sum over them ripples
 _BAND = 512  # sampling rows that are exposed at a time
 _MARGIN = 4.0  # mm of bare wood round the pattern
-
-_kernel = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @checked
@@ -290,7 +288,7 @@ def mark_image(
     return BurnImage(darkness, dpi, (float(low[0]), float(low[1])), power, radius, wood, bar)
 
 
-@_kernel
+@kernel
 def _develop(
     dose: np.ndarray, log_threshold: float, log_black: float, finer: int, out: np.ndarray
 ) -> None:
@@ -309,7 +307,7 @@ def _develop(
             out[r, c] = np.uint8(scale * total + 0.5)
 
 
-@_kernel
+@kernel
 def _paint(
     darkness: np.ndarray, colours: np.ndarray, left: float, top: float, pixel: float,
     out: np.ndarray,

@@ -20,16 +20,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from gantrysim.mechanics.planner import plan
 from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.records.checks import finite_number
+from gantrysim.records.compiled import kernel
 
 _REACH = 2.2  # spot radii: 1e-5 of a line's dose lies further out
 _EVEN = 0.05  # a segment whose speed changes by less than this part is exposed in one piece
-
-_kernel = njit(cache=True, nogil=True, error_model="numpy")
 
 
 def line_dose(power: float, speed: float, radius: float, offset: float = 0.0) -> float:
@@ -203,7 +201,7 @@ def dose_map(
     return dose
 
 
-@_kernel
+@kernel
 def _expose(
     ends: np.ndarray, length: np.ndarray, speed: np.ndarray, time: np.ndarray,
     near: np.ndarray, rate: float, per_length: float, power: float, radius: float, left: float,
@@ -235,7 +233,7 @@ def _expose(
             )  # fmt: skip
 
 
-@_kernel
+@kernel
 def _time_at(s: float, length: float, v1: float, vp: float, v2: float, rate: float) -> float:
     """Time since the start of a trapezoid when it has come this far, s."""
     up = (vp * vp - v1 * v1) / (2.0 * rate)
@@ -248,7 +246,7 @@ def _time_at(s: float, length: float, v1: float, vp: float, v2: float, rate: flo
     return time
 
 
-@_kernel
+@kernel
 def _splat(
     x0: float, y0: float, x1: float, y1: float, energy: float, w: float,
     left: float, top: float, step: float, dose: np.ndarray,

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from typing import ClassVar, Self
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike
 from scipy.linalg import solve_triangular
 from scipy.ndimage import median_filter
 
 from gantrysim.inference.whitening import Metric
+from gantrysim.records.compiled import kernel
 
 #: Length of line that one bin averages, mm: several grain lengths, a fraction of any feature.
 BIN_LENGTH = 2.5
@@ -113,7 +113,7 @@ def make_bins(
     return Bins(owner=owner, count=count, line=cell_line, gap=gap)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _whiten(
     columns: np.ndarray, count: np.ndarray, gap: np.ndarray,
     point_variance: float, cell_variance: float, smooth_variance: float, length: float,

@@ -13,11 +13,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
+from gantrysim.records.compiled import kernel
 
 COUNT, SEED = 3000, 20
 _SETTLING = 400  # sweeps before the first draw that is kept
@@ -35,18 +35,18 @@ def _curve(parameter: Parameter) -> tuple[int, float]:
     return _EXPONENTIAL, -parameter.spread if parameter.faint > 0.0 else parameter.spread
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _share(u: float) -> float:
     """Part of a standard normal population below u, from -1 to 1."""
     return math.erf(u / math.sqrt(2.0))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _slope(u: float) -> float:
     return math.exp(-0.5 * u * u) * math.sqrt(2.0 / math.pi)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _unknown(v: float, mode: float, curve: int, rate: float) -> tuple[float, float]:
     """Unknown at a value (0 and slope 1 at the mode), and log of its slope; nan beyond bounds."""
     if curve == _LINEAR:
@@ -68,7 +68,7 @@ def _unknown(v: float, mode: float, curve: int, rate: float) -> tuple[float, flo
     return u, 0.5 * (u * u - mode * mode)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _square(matrix: np.ndarray, x: np.ndarray) -> float:
     total = 0.0
     for i in range(x.size):
@@ -79,7 +79,7 @@ def _square(matrix: np.ndarray, x: np.ndarray) -> float:
     return total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sample(
     normals: np.ndarray, evens: np.ndarray, mode: np.ndarray, curve: np.ndarray,
     rate: np.ndarray, misfit: np.ndarray, prior: np.ndarray, pull: np.ndarray,

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import algebraic_circle, shape_of
 from gantrysim.records.arrays import rotation
+from gantrysim.records.compiled import kernel
 
 if TYPE_CHECKING:
     from gantrysim.instruments.points import Piece
@@ -30,10 +30,8 @@ if TYPE_CHECKING:
 CLEAR_OF_CORNERS = 1.5
 CLEAR_OF_START = 1.0
 
-_kernel = njit(cache=True, nogil=True)
 
-
-@_kernel
+@kernel
 def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[float, float, int]:
     """Station and outward height of a point about a ring's centre; the side for a square.
 
@@ -57,7 +55,7 @@ def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[f
     return 2.0 * size * side + along, out - size, side
 
 
-@_kernel
+@kernel
 def _trace(
     square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
     xy: np.ndarray, station: np.ndarray, height: np.ndarray,
@@ -75,7 +73,7 @@ def _trace(
         before = u
 
 
-@_kernel
+@kernel
 def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
     """Sample of a burned line before a station, and the part of the way to the next one.
 
@@ -95,7 +93,7 @@ def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
     return low, ((u - station[low]) / width if width > 0.0 else 0.0)
 
 
-@_kernel
+@kernel
 def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: np.ndarray) -> None:
     """Carry measured points into the machine frame.
 
@@ -112,7 +110,7 @@ def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: n
         out[i, 1] = pivot[1] - s * u + c * v
 
 
-@_kernel
+@kernel
 def _project(
     square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
     xy: np.ndarray, station: np.ndarray, height: np.ndarray, moves: np.ndarray, out: np.ndarray,
@@ -152,7 +150,7 @@ class _Rings(NamedTuple):
     share: np.ndarray
 
 
-@_kernel
+@kernel
 def _read_off(
     points: np.ndarray,
     rings: _Rings,

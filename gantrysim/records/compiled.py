@@ -15,19 +15,18 @@ def kernel(function: Callable[..., Any]) -> Any:
     """Compile a function, keep the code on disk, and let other threads run beside it.
 
     Numba compiles what a kernel calls into the kernel, but makes it anew only when the kernel's
-    own file changes.  Here a change of any file beside it counts.  Where numba keeps its code in
-    another way than it does today, its own rule holds.
+    own file changes.  Here a change of any file of the package that holds kernels counts.  Where
+    numba keeps its code in another way than it does today, its own rule holds.
     """
     compiled = njit(cache=True, nogil=True, error_model="numpy")(function)
     kept: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
     if hasattr(kept, "_source_stamp"):
-        folder = str(Path(function.__code__.co_filename).parent)
-        kept._source_stamp = (kept._source_stamp, _sources(folder))
+        kept._source_stamp = (kept._source_stamp, _sources())
     return compiled
 
 
 @lru_cache
-def _sources(folder: str) -> str:
-    """Digest of the Python files in a folder."""
-    files = sorted(Path(folder).glob("*.py"))
-    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
+def _sources() -> str:
+    """Digest of the files of the package that hold kernels: they name this module."""
+    texts = [file.read_bytes() for file in sorted(Path(__file__).parents[1].rglob("*.py"))]
+    return hashlib.sha256(b"".join(t for t in texts if b"records.compiled" in t)).hexdigest()

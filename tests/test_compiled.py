@@ -83,3 +83,17 @@ def test_every_kernel_is_compiled_in_one_way():
     for file in (ROOT / "gantrysim").rglob("*.py"):
         if file.name != "compiled.py":
             assert "njit" not in file.read_text(encoding="utf-8"), file.name
+
+
+def test_one_process_can_use_what_another_compiled(tmp_path):
+    """Blocks of different sizes are records of different types, met in another order each time.
+
+    The push by hand knows a spring more than the march; kept on disk, code for the one was linked
+    into the other and burned 200 mm off.
+    """
+    cache = {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+    _python("import gantrysim as gs\ngs.push(gs.Machine(), 'left')", **cache)
+    told = _python(CIRCLE + "print(repr(line.xy.tolist()))", **cache)
+    here: dict[str, object] = {}
+    exec(CIRCLE, here)
+    np.testing.assert_allclose(np.array(eval(told)), here["line"].xy, rtol=0.0, atol=1e-12)

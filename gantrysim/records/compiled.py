@@ -8,7 +8,18 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from numba import njit
+from numba import njit, types
+
+
+def _symbol_of_record(record: types.Record) -> tuple[str, tuple[str, ...]]:
+    """Name and parameters of a record's type in the symbols of compiled code."""
+    return "Record", (hashlib.sha256(record.name.encode()).hexdigest()[:16],)
+
+
+# Numba names compiled code for records by the order in which a process met their types.  Kept on
+# disk, such code is linked in a later process with that of another type of the same number, and
+# computes nonsense: here the name follows what the record holds.
+types.Record.mangling_args = property(_symbol_of_record)  # type: ignore[assignment, method-assign]
 
 
 def kernel(function: Callable[..., Any]) -> Any:

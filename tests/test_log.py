@@ -23,6 +23,7 @@ from gantrysim.decisions.diagnosis import Finding, Hypothesis, prior_probability
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.parameters import Belief, Parameter
+from gantrysim.inference.sampling import posterior_draws
 
 mpl.use("Agg")
 TEST = gs.ring_test(spacing=10.0, largest=40.0, centre=(180.0, 150.0), feed=30.0)
@@ -498,6 +499,18 @@ def test_every_fault_can_be_turned(fault: str) -> None:
 # Rounds
 
 
+def width(explanation: Hypothesis) -> float:
+    """Width of the 95 % interval of its only fault's size, from draws enough to compare two (1 %).
+
+    The 3000 draws behind a stated interval leave its width uncertain by 4 %.
+    """
+    problem, mode = explanation.fit.problem, explanation.fit.mode
+    (fault,), (cut,) = mode.faults, problem.fault_cuts(mode.faults)
+    draws = posterior_draws(problem, mode, 40_000, seed=5)
+    low, high = np.quantile([problem.values(fault, u[cut])[0] for u in draws], [0.025, 0.975])
+    return float(high - low)
+
+
 @pytest.mark.slow
 def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
     left = 5.0
@@ -508,9 +521,8 @@ def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
     assert told.best.faults == ("tight_wheels_left",)
     size = told.best.magnitudes["tight_wheels_left"]
     alone = next(h for h in fresh.ranked if h.faults == ("tight_wheels_left",))
-    before = alone.magnitudes["tight_wheels_left"]
     assert size.low <= left <= size.high
-    assert size.high - size.low < 1.1 * (before.high - before.low)
+    assert width(told.best) < 1.1 * width(alone)
     n = len(NAMES)  # what the first round taught of the machine itself is kept
     kept, new = (np.diag(h.fit.mode.covariance)[:n].sum() for h in (told.best, alone))
     assert kept < new

@@ -123,7 +123,7 @@ def test_nothing_or_a_stranger_is_refused_in_one_sentence() -> None:
         gs.diagnose(piece, piece)  # type: ignore[arg-type]
     with pytest.raises(TypeError, match="must be a Belief"):
         gs.diagnose(piece, belief={})  # type: ignore[arg-type]
-    with pytest.raises(TypeError, match="faults must be a list of texts"):
+    with pytest.raises(TypeError, match="faults must be a list of names of faults"):
         gs.fit(piece, gs.Machine(), faults="tight_wheels_left")
     with pytest.raises(ValueError, match="list of different names"):
         gs.fit(piece, gs.Machine(), faults=["scale_x", "scale_x"])

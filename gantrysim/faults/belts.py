@@ -129,6 +129,8 @@ class BeltTension(AdjustingPoint):
         Where plate or carriage stands when it is plucked, mm.
     tension, ea : float
         Tension and tensile stiffness EA of the belt as described, N.
+    partner : str
+        The belt that it pulls beside, in words; empty where there is none.
 
     Notes
     -----
@@ -143,6 +145,7 @@ class BeltTension(AdjustingPoint):
     position: float = 0.0
     tension: float = Belt.pretension
     ea: float = Belt.ea
+    partner: str = ""
 
     unit = "Hz"
     by_reading = True
@@ -158,11 +161,12 @@ class BeltTension(AdjustingPoint):
     def note(self) -> str:
         """Where to pluck and what that takes for granted."""
         axis, part = ("x", "carriage") if self.belt == "x" else ("y", "beam")
+        beside = f": compare with {self.partner} at the same length" if self.partner else ""
         return (
             f"Pluck the {self.length:.0f} mm of belt between motor pulley and clamp, with the "
             f"{part} at {axis} = {self.position:.0f} mm; the tones are for a belt of "
-            f"{self.mass * 1e3:.3g} g/m and a limp string, so a real belt sounds a little higher: "
-            "compare with the partner belt at the same length."
+            f"{self.mass * 1e3:.3g} g/m and a limp string, so a real belt sounds a little "
+            f"higher{beside}."
         )
 
     def stands(self, machine: Machine) -> float:
@@ -215,12 +219,17 @@ def _tension_of(machine: Machine, belt: str, handbook: Handbook, check: str) -> 
     point = BeltTension(
         f"belt {belt}", look=check, minutes=3.0, belt=belt, length=own.near + position,
         mass=span_mass(handbook.belt, handbook.belt_width), position=position,
-        tension=own.pretension, ea=own.ea,
+        tension=own.pretension, ea=own.ea, partner=_partner(belt, machine),
     )  # fmt: skip
-    other = {"left": "the right Y belt", "right": "the left Y belt"}.get(belt, "")
     after = f"pluck it again: {point.stands(machine):.0f} Hz"
-    same = f", and the same as {other} at the same length" if other else ""
+    same = f", and the same as {point.partner} at the same length" if point.partner else ""
     return dataclasses.replace(point, confirm=after + same)
+
+
+def _partner(belt: str, machine: Machine) -> str:
+    """The Y belt of the other side in words; empty where the machine has none."""
+    other = {"left": "right", "right": "left"}.get(belt, "")
+    return f"the {other} Y belt" if other and f"belt_{other}" not in machine.absent else ""
 
 
 def belt_label(belt: str) -> str:

@@ -257,7 +257,8 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
     if own and word(table[own[0]], f"{where}.machine_sha256") != machine_sum(machine):
         raise ValueError(
             f"field '{where}.machine_sha256' does not fit the machine: its description was changed "
-            "after this was learned (begin a new log for it), or it is of another architecture."
+            "after this was learned (begin a new log for it), or it is of another "
+            "architecture (give its class: open_log(path, architecture=...))."
         )
     usual = tuple(s.parameter.name for s in machine.catalogue().scatter)
     named = names(table["scatter"], f"{where}.scatter")

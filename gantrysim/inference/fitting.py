@@ -21,7 +21,7 @@ from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
 from gantrysim.inference.solver import Mode, extend, learn_noise, search
 from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import behind, checked
 from gantrysim.records.table import Table, fields_of
 
 #: Type hint of the faults of a hypothesis.
@@ -78,11 +78,12 @@ def sized(
     assumptions : Assumptions
         How much narrowing counts as identifiable.
     """
-    sizes = [fault.magnitude(*values_at(parameters, x)) for x in draws]
+    magnitude = behind(fault.magnitude)
+    sizes = [magnitude(*values_at(parameters, x)) for x in draws]
     low, high = np.quantile(sizes, [0.025, 0.975])
-    least, most = _prior_range(fault.magnitude, tuple(parameters), len(draws))
+    least, most = _prior_range(magnitude, tuple(parameters), len(draws))
     identifiable = bool(high - low < assumptions.identifiable * (most - least))
-    estimate = float(fault.magnitude(*values_at(parameters, u)))
+    estimate = float(magnitude(*values_at(parameters, u)))
     if not low <= estimate <= high:  # the length of a vector about zero has no size at its mode
         estimate = float(np.median(sizes))
     return Estimate(fault.name, fault.unit, estimate, float(low), float(high), identifiable)

@@ -1,0 +1,220 @@
+"""How often findings are right on machines of an independent simulator, world by world.
+
+    python tests/studies/worlds.py [world ...] [--cases N] [--out worlds.jsonl]
+
+Diagnoses every measured case of each world (processes on all cores; what stands in the output
+file already is not done again) and prints the table of rates with its counts and the reliability of
+what is stated of each adjusting point.  The truth is read only to judge.  Needs the shared worlds
+beside the repository; says so and stops where they are absent.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import os
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.stats import binom
+
+import gantrysim as gs
+
+SHARED = Path(__file__).resolve().parents[3] / "shared"
+#: Below this rms distance between the burn and that of the machine without the fault a fault is
+#: hard or hopeless to see; above the second it should never be missed, um.
+VISIBLE, PLAIN = 10.0, 30.0
+#: The cases were labelled by their own simulator; its names for faults that we name otherwise.
+NAMES = {"frame_out_of_square": "out_of_square", "coupler_backlash_right": "coupler_backlash"}
+#: The machine of the world ``other`` as its owner would describe it.
+OTHER: dict[str, float] = {
+    "span": 520.0, "travel_y": 420.0, "head.beyond": 30.0, "belt_x_offset": 0.0,
+    "beam.mass": 1.8, "beam.inertia": 0.07, "carriage.mass": 0.6,
+    "belt_left.ea": 15000.0, "belt_right.ea": 15000.0, "belt_x.ea": 15000.0,
+    "belt_left.pretension": 35.0, "belt_right.pretension": 35.0, "belt_x.pretension": 35.0,
+    "belt_left.near": 60.0, "belt_right.near": 60.0, "belt_left.loop": 1100.0,
+    "belt_right.loop": 1100.0, "belt_x.loop": 1160.0, "shaft.stiffness": 300.0,
+    "left.rack_stiffness": 14.0, "right.rack_stiffness": 14.0, "left.friction": 5.0,
+    "right.friction": 5.0, "carriage.friction": 3.5, "motor_y.hold_force": 90.0,
+    "motor_x.hold_force": 80.0, "contact.viscous": 12.0,
+}  # fmt: skip
+BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0001)
+
+
+def machine_of(world: str) -> gs.Machine:
+    """The machine that is handed to the library in a world."""
+    return gs.Machine().set_many(OTHER) if world == "other" else gs.Machine()
+
+
+def points_of(finding: gs.Finding) -> dict[str, dict[str, Any]]:
+    """What is stated of each adjusting point: probability; size in the likeliest explanation."""
+    found: dict[str, dict[str, Any]] = {}
+    for h in finding.ranked:
+        for name in h.faults:
+            point = found.setdefault(name, {"p": 0.0})
+            point["p"] += h.probability
+            if name in h.magnitudes and "low" not in point:
+                m = h.magnitudes[name]
+                point |= {"estimate": m.estimate, "low": m.low, "high": m.high}
+    return found
+
+
+def judge(folder: Path, world: str) -> dict[str, Any]:
+    """Diagnose one case and put what is needed for every rate into one row."""
+    truth = json.loads((folder / "truth.json").read_text())
+    test = gs.read_test(folder / "test.json")
+    piece = gs.read_points(folder / "points.csv", test)
+    began = time.perf_counter()
+    finding = gs.diagnose(piece, machine_of(world))
+    seconds = time.perf_counter() - began
+    return {
+        "world": world,
+        "case": folder.name,
+        "real": {NAMES.get(f["kind"], f["kind"]): f["magnitude"] for f in truth["faults"]},
+        "seen": {NAMES.get(k, k): v["rms_um"] for k, v in truth["visible"].items()},
+        "best": sorted(finding.best.faults),
+        "best_p": finding.best.probability,
+        "group": [sorted(f) for f in finding.group],
+        "certain": finding.certain,
+        "ranked": [[sorted(h.faults), h.probability, h.log_evidence] for h in finding.ranked[:8]],
+        "points": points_of(finding),
+        "n": piece.n_points,
+        "seconds": seconds,
+    }
+
+
+def _one(task: tuple[str, str]) -> dict[str, Any]:
+    return judge(Path(task[0]), task[1])
+
+
+def rates(rows: list[dict[str, Any]]) -> dict[str, tuple[float, float]]:
+    """Every rate as (count, of how many)."""
+    singles = [r for r in rows if len(r["real"]) == 1 and min(r["seen"].values()) >= VISIBLE]
+    healthy = [r for r in rows if not r["real"]]
+    pairs = [r for r in rows if len(r["real"]) == 2 and min(r["seen"].values()) >= VISIBLE]
+    stated = [
+        (p["p"], name in r["real"], r["seen"].get(name, 0.0))
+        for r in rows
+        for name, p in r["points"].items()
+        if name not in ("unlisted", "lost_steps")
+    ]
+    sure = [real for p, real, _ in stated if p >= 0.95]
+    half = [(p, real) for p, real, _ in stated if 0.5 <= p < 0.95]
+    plain = [
+        r["points"].get(name, {"p": 0.0})["p"]
+        for r in rows
+        for name, seen in r["seen"].items()
+        if seen >= PLAIN
+    ]
+    held = [
+        r["points"][name]["low"] <= size <= r["points"][name]["high"]
+        for r in rows
+        for name, size in r["real"].items()
+        if r["points"].get(name, {"p": 0.0})["p"] >= 0.5 and "low" in r["points"][name]
+    ]
+    exact = [r["best"] == sorted(r["real"]) for r in singles]
+    grouped = [sorted(r["real"]) in r["group"] for r in singles]
+    both = [all(r["points"].get(n, {"p": 0.0})["p"] >= 0.5 for n in r["real"]) for r in pairs]
+    blamed = [
+        any(p["p"] >= 0.5 for n, p in r["points"].items() if n not in ("unlisted", "lost_steps"))
+        for r in healthy
+    ]
+    return {
+        "visible singles exactly": (sum(exact), len(exact)),
+        "in the group": (sum(grouped), len(grouped)),
+        "healthy blamed (a point >= .5)": (sum(blamed), len(blamed)),
+        "95 % intervals hold": (sum(held), len(held)),
+        "points >= .95 at fault": (sum(sure), len(sure)),
+        "points .5-.95 at fault": (sum(real for _, real in half), len(half)),
+        "  expected of these": (sum(p for p, _ in half), len(half)),
+        "visible >= 30 um, stated < .05": (sum(p < 0.05 for p in plain), len(plain)),
+        "visible pairs, both >= .5": (sum(both), len(both)),
+        "unlisted or lost >= .5": (
+            sum(r["best"] in (["unlisted"], ["lost_steps"]) for r in rows), len(rows)),
+    }  # fmt: skip
+
+
+def table(rows: list[dict[str, Any]]) -> str:
+    """The rates of every world as text."""
+    worlds = list(dict.fromkeys(r["world"] for r in rows))
+    each = {w: rates([r for r in rows if r["world"] == w]) for w in worlds}
+    names = list(next(iter(each.values())))
+    lines = [f"{'':32s}" + "".join(f"{w:>16s}" for w in worlds)]
+    for name in names:
+        cells = [
+            f"{a:g}/{n:g} = {a / n:.2f}" if n else "-" for a, n in (each[w][name] for w in worlds)
+        ]
+        lines.append(f"{name:32s}" + "".join(f"{cell:>16s}" for cell in cells))
+    groups = {
+        w: np.mean([len(r["group"]) for r in rows if r["world"] == w and len(r["real"]) == 1])
+        for w in worlds
+    }
+    seconds = {w: np.median([r["seconds"] for r in rows if r["world"] == w]) for w in worlds}
+    lines.append(f"{'mean group':32s}" + "".join(f"{groups[w]:16.2f}" for w in worlds))
+    lines.append(f"{'median seconds':32s}" + "".join(f"{seconds[w]:16.1f}" for w in worlds))
+    return "\n".join(lines)
+
+
+def reliability(rows: list[dict[str, Any]]) -> str:
+    """Stated probability of adjusting points against how often they were at fault."""
+    stated = np.array([
+        (p["p"], name in r["real"])
+        for r in rows
+        for name, p in r["points"].items()
+        if name not in ("unlisted", "lost_steps")
+    ])  # fmt: skip
+    lines = ["stated            n   expected   at fault   99 % band"]
+    for low, high in itertools.pairwise(BINS):
+        on = stated[(stated[:, 0] >= low) & (stated[:, 0] < high)]
+        if len(on):
+            expected = on[:, 0].sum()
+            band = binom.interval(0.99, len(on), min(max(expected / len(on), 1e-9), 1 - 1e-9))
+            lines.append(
+                f"{low:.2f} .. {min(high, 1.0):.2f} {len(on):6d} {expected:10.1f} "
+                f"{on[:, 1].sum():10.0f}   {band[0]:.0f} .. {band[1]:.0f}"
+            )
+    return "\n".join(lines)
+
+
+def main() -> int:
+    """Run what is asked and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("worlds", nargs="*", help="names of worlds; all and practice if absent")
+    parser.add_argument("--cases", type=int, default=1000, help="at most so many of each world")
+    parser.add_argument("--out", type=Path, default=Path("worlds.jsonl"))
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    given = parser.parse_args()
+    homes = {p.name: p for p in sorted((SHARED / "worlds").glob("*")) if p.is_dir()}
+    homes["practice"] = SHARED / "practice"
+    if not homes["practice"].exists():
+        print(f"no measured worlds at {SHARED}: nothing to study")
+        return 0
+    chosen = given.worlds or list(homes)
+    rows: list[dict[str, Any]] = []
+    if given.out.exists():
+        rows = [json.loads(line) for line in given.out.read_text().splitlines()]
+    done = {(r["world"], r["case"]) for r in rows}
+    tasks = [
+        (str(folder), world)
+        for world in chosen
+        for folder in sorted(homes[world].glob("case-*"))[: given.cases]
+        if (world, folder.name) not in done
+    ]
+    os.environ["OMP_NUM_THREADS"] = "1"
+    with ProcessPoolExecutor(given.jobs) as pool, given.out.open("a") as file:
+        for row in pool.map(_one, tasks):
+            rows.append(row)
+            file.write(json.dumps(row) + "\n")
+            file.flush()
+            print(f"\r{len(rows)} cases", end="", flush=True)
+    rows = [r for r in rows if r["world"] in chosen]
+    print(f"\n{table(rows)}\n\n{reliability(rows)}")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -389,11 +389,8 @@ def _relearned(
     """
     best = max(modes, key=lambda m: m.evidence)
     learned = learn_noise(problem, best)
-    near = [
-        m
-        for m in modes
-        if m.evidence > best.evidence - problem.assumptions.hopeless or not m.faults
-    ]
+    hopeless = best.evidence - problem.assumptions.hopeless
+    near = [m for m in modes if m.evidence > hopeless or not m.faults]
     solved = list(run(lambda m: _again(learned, m), near))
     shift = solved[near.index(best)].evidence - best.evidence
     far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
@@ -415,10 +412,8 @@ def _sought(problem: Problem, mode: Mode) -> list[Mode]:
         placed, tried = fault.placed(problem, mode)
         found = extend(problem, mode, placed)
         paid = math.log(tried)  # the place was chosen among so many
-        if mode.faults:
-            paid += (
-                problem.assumptions.beside
-            )  # a signature can hide in what the model of the other fault lacks
+        if mode.faults:  # a signature can hide in what the model of the other fault lacks
+            paid += problem.assumptions.beside
         modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
     return modes
 

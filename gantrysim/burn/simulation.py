@@ -16,6 +16,7 @@ from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.beside import BESIDE
 from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.checks import trusted
 from gantrysim.records.doors import checked
 
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
@@ -140,11 +141,11 @@ def simulate(
         h = time_step
         if h is None:
             h = default_time_step(machine, np.concatenate([stroke.xy for stroke in rings]))
-        return _in_time(machine, test, strokes, h)
+        return _in_time(machine, test, strokes, command, h)
     motion = plan(test, strokes) if feed_forces else slow(command)
     q_x, _ = march(x_block(machine), motion, 0)
     q_y, _ = march(y_block(machine), motion, 1)
-    drawn = _burned(machine, strokes, spot(machine, q_y, q_x))
+    drawn = _burned(machine, strokes, command, spot(machine, q_y, q_x))
     if isinstance(test, Toolpath):
         return _path_burn(machine, test, drawn, duration=float(motion.dt.sum()))
     return Burn(machine=machine, test=test, **drawn)
@@ -162,13 +163,18 @@ def _path_burn(
 
 
 def _in_time(
-    machine: Machine, test: RingTest | Toolpath, strokes: tuple[Stroke, ...], h: float
+    machine: Machine,
+    test: RingTest | Toolpath,
+    strokes: tuple[Stroke, ...],
+    command: np.ndarray,
+    h: float,
 ) -> TimedBurn | PathBurn:
     """Burn with masses that swing: march in time, read off where the samples are reached."""
     course = timeline(test, strokes)
     x = march_in_time(x_block(machine), course, 0, time_step=h)
     y = march_in_time(y_block(machine), course, 1, time_step=h)
-    drawn, lost = _burned(machine, strokes, spot(machine, y.q, x.q)), (x.lost_cycles, y.lost_cycles)
+    drawn = _burned(machine, strokes, command, spot(machine, y.q, x.q))
+    lost = (x.lost_cycles, y.lost_cycles)
     if isinstance(test, Toolpath):
         return _path_burn(machine, test, drawn, duration=course.duration, lost=lost)
     return TimedBurn(
@@ -212,9 +218,12 @@ class _Lines(TypedDict):
     beside_commanded: tuple[np.ndarray, ...]
 
 
-def _burned(machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray) -> _Lines:
+def _burned(
+    machine: Machine, strokes: tuple[Stroke, ...], command: np.ndarray, burned: np.ndarray
+) -> _Lines:
     """Burned lines and where a faultless machine would draw them, mm."""
-    offset = np.array([machine.head.along, machine.head.beyond])
+    faultless = command + np.array([machine.head.along, machine.head.beyond])
+    burned.flags.writeable = False
     lines: list[Line] = []
     wanted: list[np.ndarray] = []
     first = 0
@@ -222,8 +231,8 @@ def _burned(machine: Machine, strokes: tuple[Stroke, ...], burned: np.ndarray) -
         last = first + len(stroke.xy)
         if stroke.shape != "travel":
             label = (stroke.shape, stroke.ring, stroke.size, stroke.pass_index)
-            lines.append(Line(*label, burned[first:last]))
-            wanted.append(stroke.xy + offset)
+            lines.append(trusted(Line, *label, burned[first:last]))
+            wanted.append(faultless[first:last])
         first = last
     rings = sum(line.shape not in BESIDE for line in lines)
     return _Lines(

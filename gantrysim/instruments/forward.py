@@ -20,6 +20,7 @@ from gantrysim.mechanics.derivatives import replay, spot_changes
 from gantrysim.mechanics.planner import Motion, plan
 from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.records.checks import trusted
 
 #: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
 STEP, MOST_SAMPLES = 1.0, 8000
@@ -102,8 +103,10 @@ class Forward:
     def lines(self, run: Run) -> tuple[Line, ...]:
         """Burned lines of a run, mm."""
         xy = self._places(run.machine, run)
+        xy.flags.writeable = False
         return tuple(
-            Line(*label, xy[cut]) for label, cut in zip(self.labels, self.cuts, strict=True)
+            trusted(Line, *label, xy[cut])
+            for label, cut in zip(self.labels, self.cuts, strict=True)
         )
 
     def jacobian(

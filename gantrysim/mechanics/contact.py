@@ -23,33 +23,36 @@ def stribeck(b: Record, speed: float) -> float:
 
 
 @kernel
-def load_contacts(b: Record, other: float, dt: float) -> None:
-    """Set the drag of every contact, and the quadratic and linear terms of a step.
+def load_contact(b: Record, i: int, other: float, dt: float, origin: float, raised: float) -> None:
+    """Set the drag of one contact, and its quadratic and linear terms of a step.
 
     Parameters
     ----------
     b : record
-        A block posed at its command.  ``raised`` says what part of the extra break-away force
-        each contact still has, see `stribeck`; ``origin`` from where its viscous drag and
-        regularisation count.  Set are ``friction``, ``resist`` and ``pull``.
+        A block posed at its command.  Set are ``friction``, ``resist`` and ``pull``.
+    i : int
+        Of the contact.
     other : float
         Command of the other axis, mm: the carriage's weight moves with it.
     dt : float
         Length of the step, s; 0 where no time passes.
+    origin : float
+        From where its viscous drag and regularisation count, mm.
+    raised : float
+        What part of its extra break-away force it still has, see `stribeck`.
 
     Notes
     -----
     Break-away and racking load are those before the step, which keeps it convex.
     """
-    for i in range(b.q.size):
-        drag = b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other
-        drag *= 1.0 + (b.break_away[i] - 1.0) * b.raised[i]
-        if b.racking[i, 1] > 0.0:
-            force, _ = spring_at(b, int(b.racking[i, 0]))
-            drag += b.racking[i, 1] * abs(force)
-        b.friction[i] = drag
-        resist = b.regularisation[i]
-        if dt > 0.0:
-            resist += b.viscous[i] / dt
-        b.resist[i] = resist
-        b.pull[i] = resist * b.origin[i]
+    drag = b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other
+    drag *= 1.0 + (b.break_away[i] - 1.0) * raised
+    if b.racking[i, 1] > 0.0:
+        force, _ = spring_at(b, int(b.racking[i, 0]))
+        drag += b.racking[i, 1] * abs(force)
+    b.friction[i] = drag
+    resist = b.regularisation[i]
+    if dt > 0.0:
+        resist += b.viscous[i] / dt
+    b.resist[i] = resist
+    b.pull[i] = resist * origin

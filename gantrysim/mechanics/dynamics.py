@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.mechanics.assembly import Block
-from gantrysim.mechanics.contact import load_contacts, stribeck
+from gantrysim.mechanics.contact import load_contact, stribeck
 from gantrysim.mechanics.equilibrium import FORCE_TOLERANCE, Record, elongation, settle
 from gantrysim.mechanics.planner import Timeline, piece_at, place_at
 from gantrysim.mechanics.springs import BELT
@@ -73,9 +73,9 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
         behind = b.ride[i] * (command - start)
         b.origin[i] = b.old_q[i] - behind + reach * (b.q[i] - b.old_q[i] + behind)
         b.z[i] = b.old_z[i] - behind if b.presliding[i] > 0.0 else b.origin[i]
-        b.raised[i] = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
-    load_contacts(b, other, tau)
     for i in range(n):
+        raised = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
+        load_contact(b, i, other, tau, b.origin[i], raised)
         b.pull[i] += _detent(b, i, start, tau * (1.0 + reach))
         for j in range(n):
             mass = b.inertia[0, i, j] + other * (b.inertia[1, i, j] + other * b.inertia[2, i, j])

@@ -22,7 +22,7 @@ import numpy as np
 
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
-from gantrysim.mechanics.contact import load_contacts
+from gantrysim.mechanics.contact import load_contact
 from gantrysim.mechanics.equilibrium import Record, settle
 from gantrysim.mechanics.state import record, slip_screws
 from gantrysim.records.arrays import Array
@@ -444,10 +444,8 @@ def _pull(b: Record, h: Record, place: float, presliding: np.ndarray) -> None:
     """
     for i in range(b.q.size):
         at_rest = b.status[i] == 0
-        b.raised[i] = 1.0 if at_rest else 0.0
         b.presliding[i] = presliding[i] * (b.break_away[i] if at_rest else 1.0)
-        b.origin[i] = b.q[i]
-    load_contacts(b, h.other, 0.0)
+        load_contact(b, i, h.other, 0.0, b.q[i], 1.0 if at_rest else 0.0)
     b.resist[h.pushed] += h.scale
     b.pull[h.pushed] += h.scale * place
 

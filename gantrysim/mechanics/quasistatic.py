@@ -19,7 +19,7 @@ import numpy as np
 
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import Block
-from gantrysim.mechanics.contact import load_contacts, stribeck
+from gantrysim.mechanics.contact import load_contact, stribeck
 from gantrysim.mechanics.equilibrium import FORCE_TOLERANCE, Record, settle
 from gantrysim.mechanics.planner import Motion
 from gantrysim.mechanics.state import pose, record, slip_screws
@@ -47,8 +47,7 @@ def ask(b: Record, command: np.ndarray, t: int) -> None:
     pose(b, command[t, 0])
     raised = stribeck(b, velocity) if dt > 0.0 else 0.0
     for i in range(b.q.size):
-        b.origin[i], b.raised[i] = b.q[i], raised
-    load_contacts(b, other, dt)
+        load_contact(b, i, other, dt, b.q[i], raised)
     if dt > 0.0:
         rush = command[t, 4]
         if jump * velocity < 0.0:
@@ -156,6 +155,8 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     ------
     ValueError
         If one side runs ahead of the other by more than the span.
+    ArithmeticError
+        If a place is not finite (no machine that passes its checks should do this).
 
     Notes
     -----
@@ -171,4 +172,6 @@ def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
         )
     place = np.empty((len(q_y), 2))
     _spots(np.array(spot_geometry(machine)), q_y, q_x, place)
+    if not np.isfinite(place).all():
+        raise ArithmeticError("a step has no finite place; please report the machine description")
     return place

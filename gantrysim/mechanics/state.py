@@ -33,11 +33,10 @@ def layout(n: int, m: int) -> np.dtype[np.void]:
         # where it stands: lags behind the command, and which coordinates follow it
         "q": each, "z": each, "ride": each, "command": (),
         # and how it moves: velocities; the step's start; where drag and inertia count from; speed
-        # foreseen, and what is left of break-away; cycles that a motor has lost, and net; which
-        # way set screws slip
+        # foreseen; cycles that a motor has lost, and net; which way set screws slip
         "v": each, "elongation": every, "old_q": each, "old_z": each, "old_v": each,
         "old_elongation": every, "origin": each, "foreseen": each,
-        "raised": each, "lost": (2,), "slips": every,
+        "lost": (2,), "slips": every,
         # work space: gradient, Newton step and its start, stiffness of each coordinate, force and
         # stiffness of each spring, Hessian; springs that are those of the block it is compared to
         "g": each, "step": each, "start": each, "stiff": each,

@@ -21,10 +21,19 @@ _AXES = np.array(((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)))
 
 def straight(start: Array, end: Array, step: float) -> Array:
     """Points from `start` to `end` at equal steps of at most `step` mm, shape (n, 2), mm."""
-    count = max(1, math.ceil(math.dist(start, end) / step * (1 - 1e-12)))
-    points: Array = start + (np.arange(count + 1) / count)[:, None] * (end - start)
-    points[-1] = end
-    return points
+    return straights(start[None], end[None], step)[0]
+
+
+def straights(starts: Array, ends: Array, step: float) -> list[Array]:
+    """As `straight`, from each start to its end, shape (m, 2) both."""
+    counts = _step_counts(np.hypot(*(ends - starts).T), step)
+    cut = np.cumsum(counts + 1)
+    points = _fill(
+        np.stack([starts, ends], axis=1).reshape(-1, 2),
+        np.repeat(ends, 2, axis=0),
+        np.column_stack([counts, np.ones_like(counts)]).ravel(),
+    )
+    return np.split(points, cut[:-1])
 
 
 def circles_about_origin(

@@ -18,7 +18,6 @@ import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -45,12 +44,20 @@ from gantrysim.pattern.layout import (
     start_angles,
 )
 from gantrysim.pattern.nests import Nest, checked_nests
-from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight, straights
 from gantrysim.pattern.shapes import CIRCLE, SHAPES, SQUARE
 from gantrysim.pattern.strokes import Line, Stroke
 from gantrysim.pattern.words import sentence_of, table_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, listed, one_of, point, positive, whole_number
+from gantrysim.records.checks import (
+    finite_number,
+    listed,
+    one_of,
+    point,
+    positive,
+    trusted,
+    whole_number,
+)
 from gantrysim.records.doors import Count, Place, checked
 from gantrysim.records.files import placed, write_new_text
 
@@ -241,21 +248,27 @@ class RingTest:
         """
         step = positive(step, "step")
         self._refuse_too_many_points(step)
+        sizes = {nest.shape: nest.sizes for nest in self.nests}
         outlines = {nest.shape: nest.outlines(step) for nest in self.nests}
+        rings = [outlines[shape][ring] for shape, ring, _ in self.sequence]
+        starts = np.array([self.start_from, *(xy[-1] for xy in rings[:-1])])
+        ends = np.array([xy[0] for xy in rings])
+        travels = straights(starts, ends, TRAVEL_STEPS * step)
+        away = (starts != ends).any(axis=1)
+        for xy in (*rings, *travels):
+            xy.flags.writeable = False
         drawn: Counter[tuple[str, int]] = Counter()
         strokes: list[Stroke] = []
-        here = np.array(self.start_from)
-        for shape, ring, passes in self.sequence:
-            xy = outlines[shape][ring]
-            if here[0] != xy[0, 0] or here[1] != xy[0, 1]:
-                travel = straight(here, xy[0], TRAVEL_STEPS * step)
-                strokes.append(Stroke("travel", -1, 0.0, -1, travel, self.travel_speed))
-            size = self.nest(shape).sizes[ring]
+        for (shape, ring, passes), xy, travel, leads in zip(
+            self.sequence, rings, travels, away, strict=True
+        ):
+            if leads:
+                strokes.append(trusted(Stroke, "travel", -1, 0.0, -1, travel, self.travel_speed))
+            size = sizes[shape][ring]
             first = drawn[shape, ring]
             drawn[shape, ring] += passes
             for k in range(first, first + passes):
-                strokes.append(Stroke(shape, ring, size, k, xy, self.feed))
-            here = xy[-1]
+                strokes.append(trusted(Stroke, shape, ring, size, k, xy, self.feed))
         return tuple(strokes)
 
     def beside_strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
@@ -285,7 +298,7 @@ class RingTest:
                 if math.dist(here, corners[0]) > 0.0:
                     travel = straight(here, corners[0], TRAVEL_STEPS * step)
                     strokes.append(Stroke("travel", -1, 0.0, -1, travel, self.travel_speed))
-                sides = [straight(a, b, step) for a, b in pairwise(corners)]
+                sides = straights(corners[:-1], corners[1:], step)
                 xy = np.concatenate([sides[0], *(side[1:] for side in sides[1:])])
                 strokes.append(Stroke(shape, number, 0.0, 0, xy, self.feed))
                 here = corners[-1]
@@ -298,7 +311,8 @@ class RingTest:
         return nest.outline(ring, nest.sizes[ring])[-1]
 
     def _refuse_too_many_points(self, step: float) -> None:
-        drawn = [(self.nest(shape).sizes[ring], passes) for shape, ring, passes in self.sequence]
+        sizes = {nest.shape: nest.sizes for nest in self.nests}
+        drawn = [(sizes[shape][ring], passes) for shape, ring, passes in self.sequence]
         kept = [(size, 1) for nest in self.nests for size in nest.sizes]
         points = sum(n * (8 * size / step + MIN_CIRCLE_STEPS) for size, n in drawn + kept)
         if points > MAX_POINTS:

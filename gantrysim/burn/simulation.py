@@ -148,7 +148,7 @@ def simulate(
     drawn = _burned(machine, strokes, command, spot(machine, q_y, q_x))
     if isinstance(test, Toolpath):
         return _path_burn(machine, test, drawn, duration=float(motion.dt.sum()))
-    return Burn(machine=machine, test=test, **drawn)
+    return trusted(Burn, machine, test, *drawn.values())
 
 
 def _path_burn(

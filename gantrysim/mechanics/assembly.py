@@ -16,12 +16,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from gantrysim.machine import Belt, Contact, EndPlate, Machine, Motor
 from gantrysim.mechanics.springs import BELT, SPRING
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import behind
 
 Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
 X_NAMES = ("s", "carriage_yaw", "rotor_x", "lateral")
@@ -117,16 +119,6 @@ class Block:
         return np.array([float(name not in ("carriage_yaw", "lateral")) for name in self.names])
 
     @property
-    def mass(self) -> np.ndarray:
-        """Force on each coordinate per acceleration of the whole axis, N s^2/mm; shape (n,)."""
-        return np.asarray(self.inertia[0] @ self.ride)
-
-    @property
-    def carried(self) -> np.ndarray:
-        """What is added to `mass` per mm of the other axis' command, N s^2/mm^2; shape (n,)."""
-        return np.asarray(self.inertia[1] @ self.ride)
-
-    @property
     def screws(self) -> np.ndarray:
         """1 for the springs that set screws hold, so that they can slip; shape (m,)."""
         return np.asarray((self.hold > 0.0) & (self.cycle == 0.0), dtype=float)
@@ -160,13 +152,12 @@ def _detent(motor: Motor) -> tuple[float, float]:
 
 def _natural(belts: tuple[Belt, ...], place: float, motor: float, mass: float) -> float:
     """Natural angular frequency of an axis on its belts and motor in series, 1/s."""
-    k = sum(belt.stiffness(place) for belt in belts)
+    k = sum(behind(belt.stiffness)(place) for belt in belts)
     k = k * motor / (k + motor)
     return math.sqrt(k / max(mass * _N_PER_KG_MM_S2, 1e-12))
 
 
-@dataclass(frozen=True)
-class _Part:
+class _Part(NamedTuple):
     """One elastic part: what it joins, its law and the rest of its numbers."""
 
     levers: dict[str, float]
@@ -180,8 +171,7 @@ class _Part:
     kind: int = SPRING
 
 
-@dataclass(frozen=True)
-class _Held:
+class _Held(NamedTuple):
     """What holds one coordinate back; the names are those of `Block`."""
 
     friction: float = 0.0
@@ -207,35 +197,25 @@ def _block(
     parts: list[_Part], held: dict[str, _Held], inertia: Array, contact: Contact, natural: float
 ) -> Block:
     """Lay parts and contacts out as arrays; ``natural`` is the axis' angular frequency, 1/s."""
-
-    def each(name: str) -> np.ndarray:
-        return np.array([getattr(part, name) for part in parts])
-
-    def every(name: str) -> np.ndarray:
-        return np.array([getattr(one, name) for one in held.values()])
-
+    levers, laws, damping, rest, follow, hold, cycle, errors, kinds = zip(*parts, strict=True)
+    contacts = dict(
+        zip(_Held._fields, map(np.array, zip(*held.values(), strict=True)), strict=True)
+    )
     return Block(
         names=tuple(held),
-        levers=np.array([[part.levers.get(name, 0.0) for name in held] for part in parts]),
-        kinds=each("kind"),
-        laws=each("law"),
-        rest=each("rest"),
-        follow=each("follow"),
-        friction=every("friction"),
-        presliding=every("presliding"),
-        regularisation=every("regularisation"),
-        racking=every("racking"),
-        viscous=every("viscous"),
+        levers=np.array([[each.get(name, 0.0) for name in held] for each in levers]),
+        kinds=np.array(kinds),
+        laws=np.array(laws),
+        rest=np.array(rest),
+        follow=np.array(follow),
         inertia=inertia,
-        damping=_N_S_PER_M * each("damping"),
-        hold=each("hold"),
-        cycle=each("cycle"),
-        break_away=every("break_away"),
+        damping=_N_S_PER_M * np.array(damping),
+        hold=np.array(hold),
+        cycle=np.array(cycle),
         stribeck_speed=contact.stribeck_speed,
         swing=contact.overshoot * natural,
-        runout=each("errors"),
-        weigh=every("weigh"),
-        detent=every("detent"),
+        runout=np.array(errors),
+        **contacts,
     )
 
 

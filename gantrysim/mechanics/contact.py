@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import math
 
-from gantrysim.mechanics.equilibrium import Record, spring_at
+from gantrysim.mechanics.equilibrium import Record, elongation
+from gantrysim.mechanics.springs import play_law
 from gantrysim.records.compiled import kernel
 
 
@@ -23,7 +24,9 @@ def stribeck(b: Record, speed: float) -> float:
 
 
 @kernel
-def load_contact(b: Record, i: int, other: float, dt: float, origin: float, raised: float) -> None:
+def load_contact(
+    b: Record, i: int, other: float, rate: float, origin: float, raised: float
+) -> None:
     """Set the drag of one contact, and its quadratic and linear terms of a step.
 
     Parameters
@@ -34,8 +37,8 @@ def load_contact(b: Record, i: int, other: float, dt: float, origin: float, rais
         Of the contact.
     other : float
         Command of the other axis, mm: the carriage's weight moves with it.
-    dt : float
-        Length of the step, s; 0 where no time passes.
+    rate : float
+        1 over the length of the step, 1/s; 0 where no time passes.
     origin : float
         From where its viscous drag and regularisation count, mm.
     raised : float
@@ -48,11 +51,9 @@ def load_contact(b: Record, i: int, other: float, dt: float, origin: float, rais
     drag = b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other
     drag *= 1.0 + (b.break_away[i] - 1.0) * raised
     if b.racking[i, 1] > 0.0:
-        force, _ = spring_at(b, int(b.racking[i, 0]))
+        m = int(b.racking[i, 0])
+        force, _ = play_law(b.laws[m, 0], b.laws[m, 1], b.laws[m, 2], elongation(b, m))
         drag += b.racking[i, 1] * abs(force)
     b.friction[i] = drag
-    resist = b.regularisation[i]
-    if dt > 0.0:
-        resist += b.viscous[i] / dt
-    b.resist[i] = resist
-    b.pull[i] = resist * origin
+    b.resist[i] = b.regularisation[i] + b.viscous[i] * rate
+    b.pull[i] = b.resist[i] * origin

@@ -30,8 +30,15 @@ from gantrysim.mechanics.equilibrium import (
     spring_at,
 )
 from gantrysim.mechanics.planner import Motion
-from gantrysim.mechanics.quasistatic import ask, asked, spot, spot_at, spot_geometry
-from gantrysim.mechanics.state import mark_slipping, records, slip
+from gantrysim.mechanics.quasistatic import (
+    ask,
+    load,
+    spot,
+    spot_at,
+    spot_geometry,
+    still_raised,
+)
+from gantrysim.mechanics.state import fall_behind, follow, mark_slipping, records, slip
 from gantrysim.records.arrays import Array
 from gantrysim.records.compiled import kernel
 
@@ -43,7 +50,10 @@ _STEPS = 64  # steps that a block is carried on before the next one: what is kep
 def _kept(n: int, m: int) -> np.dtype[np.void]:
     """What a changed block needs of a settled step of the first, see `state.layout`."""
     each, every = (n,), (m,)
-    fields = {"q": each, "g": each, "hess": (n, n), "force": every, "slips": every}
+    fields: dict[str, tuple[int, ...]] = {
+        "q": each, "g": each, "hess": (n, n), "force": every, "slips": every,
+        "rest": every, "laws": (m, 2), "raised": (), "stribeck_speed": (),
+    }  # fmt: skip
     return np.dtype((np.record, [(name, np.float64, shape) for name, shape in fields.items()]))
 
 
@@ -67,19 +77,21 @@ def _replay(
             factor(b)
             mark_slipping(b)
             _keep(b, kept[t - first])
+            kept[t - first].raised = still_raised(b, command, t)
             grip(b)
             slip(b, b)
         for w in range(of.size):
             c = box[w + 1]
             for t in range(first, last):
-                ask(c, command, t)
+                a = kept[t - first]
+                _ask_beside(a, c, command, t)
                 for i in range(n):
                     c.status[i] = status[t, i]
-                _stray(kept[t - first], b, c)
+                _stray(a, b, c)
                 for i in range(n):
-                    out[t, i, of[w]] = c.q[i] - kept[t - first].q[i]
+                    out[t, i, of[w]] = c.q[i] - a.q[i]
                 grip(c)
-                slip(c, kept[t - first])
+                slip(c, a)
 
 
 @kernel
@@ -91,7 +103,22 @@ def _keep(b: Record, a: Record) -> None:
         for j in range(n):
             a.hess[i, j] = b.hess[i, j]
     for m in range(b.k.size):
-        a.force[m], a.slips[m] = b.force[m], b.slips[m]
+        a.force[m], a.slips[m], a.rest[m] = b.force[m], b.slips[m], b.rest[m]
+        a.laws[m, 0], a.laws[m, 1] = b.laws[m, 0], b.laws[m, 1]
+    a.stribeck_speed = b.stribeck_speed
+
+
+@kernel
+def _ask_beside(a: Record, c: Record, command: Array, t: int) -> None:
+    """Put a step to a changed block; what is alike in it is taken over from the first."""
+    fall_behind(c, command[t, 0])
+    for m in range(c.k.size):
+        if c.alike[m] > 0.0:
+            c.rest[m], c.laws[m, 0], c.laws[m, 1] = a.rest[m], a.laws[m, 0], a.laws[m, 1]
+        else:
+            follow(c, m)
+    same = c.stribeck_speed == a.stribeck_speed
+    load(c, command, t, a.raised if same else still_raised(c, command, t))
 
 
 @kernel
@@ -147,7 +174,7 @@ def replay(
     ndarray, shape (steps, coordinates, len(changed))
         What is added to each coordinate, mm (rad for the carriage's yaw).
     """
-    command = asked(motion, axis)
+    command = motion.asked[axis]
     of = np.flatnonzero([each is not None for each in changed])
     box = records([block, *(each for each in changed if each is not None)], command[0, 0])
     out = np.zeros((*q.shape, len(changed)))

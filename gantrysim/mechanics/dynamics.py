@@ -75,7 +75,7 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
         b.z[i] = b.old_z[i] - behind if b.presliding[i] > 0.0 else b.origin[i]
     for i in range(n):
         raised = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
-        load_contact(b, i, other, tau, b.origin[i], raised)
+        load_contact(b, i, other, 1.0 / tau, b.origin[i], raised)
         b.pull[i] += _detent(b, i, start, tau * (1.0 + reach))
         for j in range(n):
             mass = b.inertia[0, i, j] + other * (b.inertia[1, i, j] + other * b.inertia[2, i, j])

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -71,6 +72,22 @@ class Motion:
     def duration(self) -> float:
         """Time for the whole motion, s."""
         return float(self.dt.sum())
+
+    @cached_property
+    def asked(self) -> tuple[np.ndarray, np.ndarray]:
+        """What is asked of the x and of the y axis at each sample, shape (n, 6) each.
+
+        Command and that of the other axis (mm), 1 over the time since the sample before (1/s; 0
+        where none passes), velocity, acceleration and sudden change of velocity, in mm and s.
+        """
+        rate = np.divide(1.0, self.dt, out=np.zeros_like(self.dt), where=self.dt > 0.0)
+
+        def of(axis: int) -> np.ndarray:
+            own = (self.velocity, self.acceleration, self.jump)
+            places = (self.xy[:, axis], self.xy[:, 1 - axis], rate)
+            return np.column_stack([*places, *(each[:, axis] for each in own)])
+
+        return of(0), of(1)
 
 
 def slow(xy: np.ndarray) -> Motion:

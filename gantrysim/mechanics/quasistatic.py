@@ -26,29 +26,26 @@ from gantrysim.mechanics.state import pose, record, slip_screws
 from gantrysim.records.compiled import kernel
 
 
-def asked(motion: Motion, axis: int) -> np.ndarray:
-    """What a motion asks of one axis at each sample.
-
-    Returns
-    -------
-    ndarray, shape (n, 6)
-        Command and that of the other axis (mm), time since the sample before (s), velocity,
-        acceleration and sudden change of velocity, in mm and s.
-    """
-    own = (motion.velocity, motion.acceleration, motion.jump)
-    places = (motion.xy[:, axis], motion.xy[:, 1 - axis], motion.dt)
-    return np.column_stack([*places, *(each[:, axis] for each in own)])
+@kernel
+def ask(b: Record, command: np.ndarray, t: int) -> None:
+    """Put one step of the slow march to a block: a row of `Motion.asked`."""
+    pose(b, command[t, 0])
+    load(b, command, t, still_raised(b, command, t))
 
 
 @kernel
-def ask(b: Record, command: np.ndarray, t: int) -> None:
-    """Put one step of the slow march to a block: a row of `asked`."""
-    other, dt, velocity, jump = command[t, 1], command[t, 2], command[t, 3], command[t, 5]
-    pose(b, command[t, 0])
-    raised = stribeck(b, velocity) if dt > 0.0 else 0.0
+def still_raised(b: Record, command: np.ndarray, t: int) -> float:
+    """What part of the extra break-away force contacts still have in a step; see `stribeck`."""
+    return stribeck(b, command[t, 3]) if command[t, 2] > 0.0 else 0.0
+
+
+@kernel
+def load(b: Record, command: np.ndarray, t: int, raised: float) -> None:
+    """Set drag and inertia of one step of a block that is posed at its command."""
+    other, rate, velocity, jump = command[t, 1], command[t, 2], command[t, 3], command[t, 5]
     for i in range(b.q.size):
-        load_contact(b, i, other, dt, b.q[i], raised)
-    if dt > 0.0:
+        load_contact(b, i, other, rate, b.q[i], raised)
+    if rate > 0.0:
         rush = command[t, 4]
         if jump * velocity < 0.0:
             rush += b.swing * jump  # peak force of the free swing after a stop
@@ -99,7 +96,7 @@ def march(block: Block, motion: Motion, axis: int) -> tuple[np.ndarray, np.ndarr
     ArithmeticError
         If a step does not settle (no machine that passes its checks should do this).
     """
-    command = asked(motion, axis)
+    command = motion.asked[axis]
     box = record(block, command[0, 0])
     out_q = np.empty((len(command), block.friction.size))
     out_status = np.empty(out_q.shape, dtype=np.int8)

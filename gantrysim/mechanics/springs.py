@@ -49,15 +49,28 @@ def spring_law(
         In N and N/mm (N mm and N mm/rad for a turning spring).
     """
     if kind == SPRING:
-        if e >= b:  # at the edge it is stiff: with no play there is nothing but the edge
-            if 0.0 < c < e - b:
-                return a * c, 0.0
-            return a * (e - b), a
-        if e <= -b:
-            if 0.0 < c < -e - b:
-                return -a * c, 0.0
-            return a * (e + b), a
-        return 0.0, 0.0
+        return play_law(a, b, c, e)
+    return _belt_law(a, b, c, sag, e, play)
+
+
+@kernel
+def play_law(a: float, b: float, c: float, e: float) -> tuple[float, float]:
+    """As `spring_law`, for what is known to be no belt."""
+    if e >= b:  # at the edge it is stiff: with no play there is nothing but the edge
+        if 0.0 < c < e - b:
+            return a * c, 0.0
+        return a * (e - b), a
+    if e <= -b:
+        if 0.0 < c < -e - b:
+            return -a * c, 0.0
+        return a * (e + b), a
+    return 0.0, 0.0
+
+
+@kernel
+def _belt_law(
+    a: float, b: float, c: float, sag: float, e: float, play: float
+) -> tuple[float, float]:
     if play > 0.0:
         if e > play:
             e -= play

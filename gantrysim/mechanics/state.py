@@ -19,7 +19,8 @@ def layout(n: int, m: int) -> np.dtype[np.void]:
     """Fields of the record of a block with n coordinates and m springs."""
     each, every = (n,), (m,)
     fields: dict[str, tuple[int, ...]] = {
-        # what the machine is: see `Block`
+        # what the machine is: see `Block`; the force on each coordinate per acceleration of its
+        # axis is mass + carried * command of the other axis
         "levers": (m, n), "laws0": (m, 6), "rest0": every, "follow": every,
         "runout": (m, 2, 3), "wavy": (), "friction0": each, "weigh": (n, 2),
         "presliding": each, "regularisation": each, "racking": (n, 2),
@@ -61,17 +62,15 @@ def record(block: Block, command: float) -> np.ndarray:
 def records(blocks: Sequence[Block], command: float) -> np.ndarray:
     """Lay blocks with the same coordinates and springs out side by side, see `record`."""
     box = np.zeros(len(blocks), layout(blocks[0].friction.size, blocks[0].kinds.size))
-    for b, block in zip(box, blocks, strict=True):
-        for name in _AS_THEY_ARE:
-            b[name] = getattr(block, name)
-        b["wavy"] = float(np.any(block.runout[:, :, 0] != 0.0))
-        b["screw"] = block.screws
-        b["laws"][:, :3] = block.laws[:, :3]
-        belts = block.kinds == BELT
-        b["laws"][belts, 2:] = block.laws[belts, 3:]
-        b["laws0"], b["rest0"], b["friction0"] = block.laws, block.rest, block.friction
-        b["follow"] = block.follow - block.levers @ b["ride"]
-        b["resist"] = block.regularisation
+    for name, source in _FROM_BLOCK.items():
+        box[name] = [getattr(block, source) for block in blocks]
+    ride, belts = blocks[0].ride, blocks[0].kinds == BELT
+    box["ride"] = ride
+    box["mass"], box["carried"] = (box["inertia"][:, power] @ ride for power in (0, 1))
+    box["wavy"] = (box["runout"][..., 0] != 0.0).any(axis=(1, 2))
+    box["laws"][:, :, :3] = box["laws0"][:, :, :3]
+    box["laws"][:, belts, 2:] = box["laws0"][:, belts, 3:]
+    box["follow"] -= box["levers"] @ ride
     _relax(box, command)
     return box
 
@@ -88,12 +87,18 @@ def relaxed(block: Block, command: float) -> np.ndarray:
     return np.asarray(b["q"] + b["ride"] * command)
 
 
-#: Fields of a record that a `Block` gives as they are.
-_AS_THEY_ARE = (
-    "levers", "kinds", "runout", "presliding", "regularisation", "racking", "viscous", "mass",
-    "weigh", "detent", "carried", "break_away", "stribeck_speed", "swing", "ride", "inertia",
-    "damping", "cycle",
-)  # fmt: skip
+#: Fields of a record that a `Block` gives as they are, and what it calls them.
+_AS_THEY_ARE = """
+    levers kinds runout presliding regularisation racking viscous weigh detent break_away
+    stribeck_speed swing inertia damping cycle follow
+"""
+_FROM_BLOCK = {name: name for name in _AS_THEY_ARE.split()} | {
+    "laws0": "laws",
+    "rest0": "rest",
+    "friction0": "friction",
+    "resist": "regularisation",
+    "screw": "screws",
+}
 
 
 @kernel
@@ -112,21 +117,33 @@ def _relax(box: np.ndarray, command: float) -> None:
 @kernel
 def pose(b: Record, command: float) -> None:
     """Move the command on: what lags falls behind, belt spans and rest elongations follow."""
+    fall_behind(b, command)
+    for m in range(b.k.size):
+        follow(b, m)
+
+
+@kernel
+def fall_behind(b: Record, command: float) -> None:
+    """Let what lags fall behind a command that moves on."""
     for i in range(b.q.size):
         behind = b.ride[i] * (command - b.command)
         b.q[i] -= behind
         b.z[i] -= behind
     b.command = command
-    for m in range(b.k.size):
-        b.rest[m] = b.rest0[m] + b.follow[m] * command
-        if b.wavy > 0.0:
-            for k in range(b.runout.shape[1]):
-                turn = 2.0 * math.pi * b.runout[m, k, 2] * command
-                b.rest[m] += b.runout[m, k, 0] * math.sin(turn + b.runout[m, k, 1])
-        if b.kinds[m] == BELT:
-            first = b.laws0[m, 1] + command
-            b.laws[m, 0] = b.laws0[m, 0] / first
-            b.laws[m, 1] = b.laws0[m, 0] / (b.laws0[m, 2] - first)
+
+
+@kernel
+def follow(b: Record, m: int) -> None:
+    """Set rest elongation and, of a belt, spans of one spring for the command."""
+    b.rest[m] = b.rest0[m] + b.follow[m] * b.command
+    if b.wavy > 0.0:
+        for k in range(b.runout.shape[1]):
+            turn = 2.0 * math.pi * b.runout[m, k, 2] * b.command
+            b.rest[m] += b.runout[m, k, 0] * math.sin(turn + b.runout[m, k, 1])
+    if b.kinds[m] == BELT:
+        first = b.laws0[m, 1] + b.command
+        b.laws[m, 0] = b.laws0[m, 0] / first
+        b.laws[m, 1] = b.laws0[m, 0] / (b.laws0[m, 2] - first)
 
 
 @kernel

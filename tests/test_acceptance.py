@@ -23,7 +23,7 @@ from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults import WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.noise import Bins, Noise
-from gantrysim.instruments.scanner import COMMON, SKEW
+from gantrysim.instruments.scanner import COMMON, SKEW, ScannerError
 from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.noisyrings import NoisyRing, carried_cutoff, worst_roundness
 from gantrysim.metrology.pointnoise import PointNoise
@@ -114,6 +114,35 @@ def test_size_of_one_circle_has_the_closed_form(radius: float) -> None:
     assert verdict.probability == pytest.approx(exact, abs=4.0 * spread + 0.003)
     known = gs.accept(piece, gs.Tolerance(size=limit), draws=2000, scale_uncertainty=1e-4)
     assert known.decision == ("pass" if radius > 40.0 else "cannot tell")  # off by the limit
+
+
+@pytest.mark.parametrize("off", [-1.0, 0.0, 1.5])
+@pytest.mark.parametrize(("sizes", "lie"), [((2e-3, 1e-5), 0.0), ((1e-5, 2e-3), math.pi / 4.0)])
+def test_the_oval_that_a_scanner_reads_is_part_of_the_doubt(
+    sizes: tuple[float, float], lie: float, off: float
+) -> None:
+    """A circle read longer by d along one axis is an oval of R d: normal about the estimate.
+
+    A skew stretches along the diagonal.  Noise of the points is small beside both.
+    """
+    oval, radius = 0.02, 80.0  # the oval of the piece is far larger than the scanner's
+    angle = np.linspace(0.0, 2.0 * np.pi, 360, endpoint=False)
+    reach = radius * (1.0 + 0.5 * oval * np.cos(2.0 * (angle - lie)))
+    xy = reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+    scanner = ScannerError(covariance=np.diag([1e-3, *sizes]) ** 2)
+    test = gs.ring_test(("circle",), spacing=radius, largest=radius, centre=(180.0, 150.0))
+    line = gs.pattern.Line("circle", 0, radius, 0, xy)
+    piece = gs.Piece(test, (line,), "an oval", scanner=scanner)
+    u = radius * max(sizes)
+    verdict = gs.accept(piece, gs.Tolerance(roundness=radius * oval + off * u), draws=4000)
+    (requirement,) = verdict.requirements
+    assert requirement.estimate is not None
+    assert requirement.estimate == pytest.approx(radius * oval, abs=0.3 * u)
+    exact = norm.cdf(requirement.limit, requirement.estimate, u)
+    assert verdict.probability == pytest.approx(exact, abs=0.04)
+    assert requirement.low is not None
+    assert requirement.high is not None
+    assert requirement.high - requirement.low == pytest.approx(3.92 * u, rel=0.06)
 
 
 def test_squareness_of_one_square_has_the_closed_form() -> None:

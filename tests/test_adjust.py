@@ -570,6 +570,27 @@ def test_workmanship_is_that_of_a_hand():
     assert np.mean(tones) == pytest.approx(belt.target, rel=0.01)  # a healthy belt stays tuned
 
 
+def test_what_is_expected_of_a_tuned_belt_is_as_wide_as_an_ear_is_wrong():
+    """A tone read to 3 % (95 %) sets the tension, which goes with its square, to 6 %."""
+    (belt,) = advise(finding(hypothesis(kind("slack_belt_left"), sd=0.01)), draws=4000).adjustments
+    assert belt.expected is not None
+    tension = gs.Machine().belt_left.pretension
+    assert belt.expected.estimate == pytest.approx(tension, rel=0.005)
+    low, high = (tension * (1.0 + sign * TONE_READING) ** 2 for sign in (-1.0, 1.0))
+    assert belt.expected.low == pytest.approx(low, rel=0.008)
+    assert belt.expected.high == pytest.approx(high, rel=0.008)
+
+
+def test_room_of_a_belt_is_that_of_its_tension_against_its_partner():
+    """Tightened it may stop a fifth short or go a quarter beyond, eased the other way round."""
+    point, nominal = point_of("slack_belt_left", gs.Machine(), HB), gs.Machine()
+    short, beyond = point.room(nominal, 1.0)
+    tension = gs.Machine().belt_left.pretension
+    assert point.reads(point.turn(nominal, -short)) == pytest.approx(0.8 * tension)
+    assert point.reads(point.turn(nominal, beyond)) == pytest.approx(1.25 * tension)
+    assert point.room(nominal, -1.0) == pytest.approx((beyond, short))
+
+
 def test_default_nuts_are_said_to_be_so_and_described_ones_are_not():
     told = advise(finding(hypothesis(kind("tight_wheels_left"))), draws=40)
     assert "compare with your nut" in told.report()

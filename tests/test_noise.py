@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
+import pytest
+from lifted import lift
 from scipy.linalg import cholesky, solve_triangular
 
+import gantrysim as gs
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.problem import Problem, prepare
+from gantrysim.inference.solver import learn_noise, solve
 
 RNG_SEED = 7
 
@@ -71,6 +78,31 @@ def test_what_a_fit_has_swallowed_of_the_noise_is_counted() -> None:
     counted = start.learned(measured, line, shared)
     assert blind.smooth < 0.6 * true.smooth  # else nothing is shown
     assert abs(counted.smooth / true.smooth - 1.0) < 0.25
+
+
+def test_a_machine_that_is_known_takes_up_nothing_of_the_noise() -> None:
+    """A belief without doubt leaves the noise of a machine that has nothing unknown about it."""
+    test = gs.ring_test(spacing=7.0, largest=28.0, centre=(150.0, 140.0), passes=1)
+    machine = gs.Machine()
+    changes = {
+        s.places[0]: s.changes(machine, 2.0)[s.places[0]] for s in machine.catalogue().scatter
+    }
+    fresh = prepare(lift(machine.set_many(changes), test, noise=0.004), machine)
+    (_, source), *_ = fresh.burned
+    fresh = dataclasses.replace(fresh, sources=(source.with_discrepancy(1e-3),))
+    n = len(fresh.scatter)
+    sure = dataclasses.replace(fresh, belief=Belief(np.zeros(n), 1e8 * np.eye(n)))
+    fixed = dataclasses.replace(fresh, scatter=(), belief=Belief(np.zeros(0), np.eye(0)))
+
+    def learned(problem: Problem) -> Noise:
+        mode = solve(problem, (), problem.start(()))
+        (_, source), *_ = learn_noise(problem, mode, believable=False).burned
+        return source.noise
+
+    doubtful, known, exact = map(learned, (fresh, sure, fixed))
+    for name in ("grain", "smooth", "length"):
+        assert getattr(known, name) == pytest.approx(getattr(exact, name), rel=0.02, abs=1e-5)
+    assert known.smooth > 2.0 * doubtful.smooth  # else nothing is shown
 
 
 def test_outliers_are_found_and_a_line_that_is_wrong_as_a_whole_is_kept() -> None:

@@ -82,6 +82,17 @@ def test_a_straight_move_is_a_trapezoid_or_a_triangle(length, top):
     )
 
 
+def test_unevenly_sampled_braking_keeps_the_closed_form():
+    """v^2 = 2 a s from the start and to the stop, wherever the samples happen to lie."""
+    a, top = 1000.0, 50.0
+    x = np.array([0.0, 0.1, 0.5, 0.6, 1.4, 20.0, 29.0, 29.1, 29.8, 29.95, 30.0])
+    xy = np.column_stack([x, np.zeros(x.size)])
+    motion = plan(ring_test(acceleration=a), (Stroke("travel", -1, 0.0, -1, xy, top),))
+    free = np.sqrt(2.0 * a * np.minimum(x, 30.0 - x))
+    assert motion.speed == pytest.approx(np.minimum(free, top), rel=1e-12)
+    assert motion.duration == pytest.approx(30.0 / top + top / a, rel=1e-12)
+
+
 def test_a_sampled_motion_is_linear_between_its_samples_and_may_jump():
     line = sampled(np.array([0.0, 0.0, 1.0, 3.0]), np.array([[0, 0], [1, 0], [2, 4], [2, 4]]))
     got = line.places(np.array([0.0, 0.5, 1.0, 2.0, 3.0, 9.0]))

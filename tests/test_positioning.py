@@ -142,6 +142,19 @@ def test_uncertainty_of_the_mean_reversal():
     assert u == pytest.approx(0.01 * (2 / 800) ** 0.5, rel=0.1)
 
 
+def test_a_coarse_reading_is_the_uncertainty_of_runs_that_agree():
+    # as above with s the reading's own: n - 1 degrees of freedom widen it by (n - 1) / (n - 3)
+    same = np.zeros((40, 20))
+    u = positioning(np.arange(40), same, same, reading=0.01).uncertainty(5)["B_mean"][0]
+    assert u == pytest.approx(0.01 * (2 / 800 * 19 / 17) ** 0.5, rel=0.1)
+    # runs that scatter more hold the reading's scatter already
+    up, down = np.random.default_rng(1).normal(0, 0.01, (2, 40, 20))
+    exact, fine = (
+        positioning(np.arange(40), up, down, reading=r).uncertainty(5) for r in (0.0, 1e-4)
+    )
+    assert fine == exact
+
+
 def test_one_approach_only():
     found = positioning(TARGETS, np.array(UP) / 1e3, None)
     assert set(found.values) == {"R_up", "E_up", "A_up"}

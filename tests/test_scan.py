@@ -18,12 +18,13 @@ from drawnscans import Sheet, lines_of, off_lines, save, scan_of
 from PIL import Image
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.spatial import cKDTree
+from scipy.stats import norm
 from shared_data import practice_cases
 
 import gantrysim as gs
 from gantrysim.instruments.picture import open_picture
 from gantrysim.instruments.scan.ridges import contrast_shift, curvature_shift
-from gantrysim.instruments.scanner import ScannerError, separate, unevenness
+from gantrysim.instruments.scanner import ALIKE, UNEVEN, ScannerError, separate, unevenness
 
 SCANS = practice_cases("scan.png")
 TEST = gs.ring_test(spacing=2.5, largest=17.5)
@@ -442,6 +443,15 @@ def linear_part(piece: gs.Piece, lines) -> np.ndarray:
 SCANNER = (1.3e-3, 0.4e-3, -0.7e-3)  # x scale, y scale, skew
 
 
+@pytest.mark.parametrize("spread", [10.0, 40.0, 120.0])
+def test_what_an_uneven_scanner_leaves_unknown_is_the_scatter_of_a_slope(spread):
+    """Least-squares slope of a smooth random error over normal points, by its quadratic form."""
+    n = 1200
+    x = spread * norm.ppf((np.arange(n) + 0.5) / n)
+    alike = np.exp(-0.5 * ((x[:, None] - x) / ALIKE) ** 2)
+    assert unevenness(spread) == pytest.approx(UNEVEN * np.sqrt(x @ alike @ x) / (x @ x), rel=0.005)
+
+
 @pytest.mark.parametrize("turns", [(2.0, 93.0), (-4.0, -92.0)])
 def test_a_quarter_turn_tells_the_scanner_from_the_piece(tmp_path, turns):
     paths = [
@@ -455,9 +465,9 @@ def test_a_quarter_turn_tells_the_scanner_from_the_piece(tmp_path, turns):
     common, d, k = piece.scanner.deviations
     assert common == pytest.approx(1e-3, rel=0.01)  # two turns do not tell it
     # the estimate above is far better than what is stated: this invented scanner is even, and
-    # nobody knows that of a real one
-    assert d == pytest.approx(unevenness(10.0), rel=0.05)
-    assert k == pytest.approx(unevenness(10.0), rel=0.05)
+    # nobody knows that of a real one, of which a small piece sees a smooth error's slope
+    assert d == pytest.approx(UNEVEN / ALIKE, rel=0.05)
+    assert k == pytest.approx(UNEVEN / ALIKE, rel=0.05)
     left = linear_part(piece, LINES)
     assert left[0, 0] - left[1, 1] == pytest.approx(0.0, abs=2e-5)
     assert left[0, 1] + left[1, 0] == pytest.approx(0.0, abs=2e-5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigh_tridiagonal
 
+import gantrysim as gs
 from gantrysim.machine import components as c
 
 LBF = 4.4482216152605  # N
@@ -36,30 +38,42 @@ def test_steps_per_mm(pitch, teeth, steps):  # common practice: 200 steps, 16 mi
     assert c.steps_per_mm(teeth, pitch) == pytest.approx(steps, abs=5e-4)
 
 
-# Belts: specific spring rate C (N) and allowable load (N) of open belts, polyurethane timing-belt
-# catalogue of 2012, sheets T5, AT5, ATL5, and the later leaflet of the 3 mm curvilinear belt.
+# Belts: allowable load (N) of open belts, which their makers set at 0.40 % of strain; polyurethane
+# timing-belt catalogue of 2012, sheets T5, AT5, ATL5, and the later leaflet of the 3 mm curvilinear
+# belt.  Their other column, the specific spring rate, is what the library holds.
 CATALOGUE = [
-    ("3 mm steel", 10, 80_000, 320),
-    ("3 mm steel", 15, 127_500, 510),
-    ("5 mm trapezoid", 10, 90_000, 360),
-    ("5 mm wide tooth", 10, 140_000, 560),
-    ("5 mm wide tooth", 16, 280_000, 1120),
-    ("5 mm linear drive", 10, 275_000, 1100),
+    ("3 mm steel", 10, 320),
+    ("3 mm steel", 15, 510),
+    ("5 mm trapezoid", 10, 360),
+    ("5 mm wide tooth", 10, 560),
+    ("5 mm wide tooth", 16, 1120),
+    ("5 mm linear drive", 10, 1100),
 ]
 
 
-@pytest.mark.parametrize("name, width, rate, allowable", CATALOGUE)
-def test_belt_stiffness_as_in_the_catalogue(name, width, rate, allowable):
-    assert c.belt_ea(name, width) == pytest.approx(rate, rel=1e-12)
-    # two columns of the same sheets agree: the allowable load is 0.40 % of strain
+@pytest.mark.parametrize("name, width, allowable", CATALOGUE)
+def test_belt_stiffness_carries_the_allowable_load_at_its_strain(name, width, allowable):
     assert 0.004 * c.belt_ea(name, width) == pytest.approx(allowable, rel=2e-3)
 
 
-def test_belt_stiffness_between_and_beyond_the_widths():
-    assert c.belt_ea("3 mm steel", 6) == pytest.approx(6 * 8_000)
-    assert c.belt_ea("3 mm steel", 12.5) == pytest.approx(12.5 * 8_250)
-    assert c.belt_ea("3 mm steel", 20) == pytest.approx(20 * 8_500)
-    assert 6_000 <= c.belt_ea("2 mm glass", 6) <= 20_000  # likely range, no published number
+@pytest.mark.parametrize("name", c.BELTS)
+def test_stiffness_of_a_mm_of_width_is_straight_between_the_widths_and_level_beyond(name):
+    def of_a_mm(width: float) -> float:
+        return c.belt_ea(name, width) / width
+
+    widths = [width for width, _ in c.belt_type(name).stiffness]
+    assert of_a_mm(0.6 * widths[0]) == pytest.approx(of_a_mm(widths[0]))
+    assert of_a_mm(2.0 * widths[-1]) == pytest.approx(of_a_mm(widths[-1]))
+    for one, two in itertools.pairwise(widths):
+        between = of_a_mm(one + 0.25 * (two - one))
+        assert between == pytest.approx(0.75 * of_a_mm(one) + 0.25 * of_a_mm(two))
+        assert of_a_mm(one) < between < of_a_mm(two)  # cords near the edges carry less
+
+
+def test_a_glass_belt_may_be_as_soft_and_as_stiff_as_is_likely():
+    low, high = (factor * c.belt_ea("2 mm glass", 6) for factor in c.BELTS["2 mm glass"].ea_spread)
+    assert low == pytest.approx(6_000, rel=0.05)  # likely range, no published number
+    assert high == pytest.approx(20_000, rel=0.05)
 
 
 # Installation tension in N: table in the manual of an acoustic tension meter, section 10.
@@ -94,21 +108,6 @@ def test_pretension_at_which_a_span_empties():
     assert tension - stretch * c.span_stiffness(9e3, second) == pytest.approx(0.0, abs=1e-12)
 
 
-def test_tension_from_frequency():
-    # T = 4 M W S^2 f^2 1e-9 as the manuals print it (g/m per mm, mm, mm, Hz)
-    printed = 4 * 1.4 * 6 * 400**2 * 70**2 * 1e-9
-    assert printed == pytest.approx(26.342, abs=5e-4)
-    mass = c.span_mass("2 mm glass", 6)
-    assert c.span_tension(70, 400, mass) == pytest.approx(printed, rel=1e-12)
-    for tension, length, frequency in [
-        (15.8, 400, 54.21),
-        (26.2, 400, 69.81),
-        (40.0, 400, 86.26),
-        (15.8, 200, 108.42),
-    ]:
-        assert c.span_frequency(tension, length, mass) == pytest.approx(frequency, abs=6e-3)
-
-
 def stiff_string(tension: float, length: float, mass: float, bending: float) -> float:
     """Lowest tone of a hinged string that resists bending, Hz, by finite differences.
 
@@ -122,10 +121,25 @@ def stiff_string(tension: float, length: float, mass: float, bending: float) -> 
     return math.sqrt((tension * string + bending * string**2) / mass) / (2 * math.pi)
 
 
-def test_tone_of_a_string_against_its_eigenvalue_and_the_published_caution():
+@pytest.mark.parametrize(
+    "tension, length", [(15.8, 400.0), (26.2, 400.0), (40.0, 400.0), (15.8, 200.0)]
+)
+@pytest.mark.parametrize("mass", [8.4e-3, 18e-3])
+def test_tone_of_a_span_is_the_eigenvalue_of_a_string(tension, length, mass):
+    tone = stiff_string(tension, length * 1e-3, mass, 0.0)
+    assert c.span_frequency(tension, length, mass) == pytest.approx(tone, rel=1e-6)
+    assert c.span_tension(tone, length, mass) == pytest.approx(tension, rel=2e-6)
+
+
+def test_mass_of_a_span_is_that_of_its_length_and_width():
+    # the manuals print T = 4 M W S^2 f^2 1e-9 with M in g/m per mm of width, W and S in mm
+    unit = c.BELTS["2 mm glass"].unit_mass
+    mass = c.span_mass("2 mm glass", 6)
+    assert c.span_tension(70, 400, mass) == pytest.approx(4 * unit * 6 * 400**2 * 70**2 * 1e-9)
+
+
+def test_a_belt_that_resists_bending_reads_high_as_the_manuals_warn():
     tension, length, mass = 15.8, 400.0, 8.4e-3
-    limp = stiff_string(tension, length * 1e-3, mass, 0.0)
-    assert c.span_frequency(tension, length, mass) == pytest.approx(limp, rel=1e-6)
     tone = stiff_string(tension, length * 1e-3, mass, 2e-3)
     assert c.span_tension(tone, length, mass) > 1.005 * tension  # reads high
     short = stiff_string(tension, 0.2, mass, 2e-3)
@@ -241,13 +255,13 @@ def test_scrub_of_a_groove_against_its_integral():
     assert found == pytest.approx(0.25 * pressed * slide, rel=1e-6)
 
 
-def test_rolling_coefficient_doubles_as_published():
-    # hard acetal rolls, study of 2021: the coefficient doubles from 150 to 350 N
-    kind = c.WHEELS["acetal sealed"]
-    a, b = (
-        c.wheel_drag(p, bearing=0.0, scrub=kind.scrub, exponent=kind.scrub_exponent) / p
-        for p in (150.0, 350.0)
-    )
+@pytest.mark.parametrize("name", [None, *c.WHEELS])
+def test_rolling_coefficient_doubles_as_published(name):
+    # hard acetal rolls, study of 2021: the coefficient doubles from 150 to 350 N; so it does on
+    # every wheel, that of the nominal machine (None) too, once the drag of its bearings is off
+    machine = gs.Machine() if name is None else gs.machine.Handbook(wheel=name).machine()
+    wheel = machine.left.wheels[0]
+    a, b = ((wheel.drag_under(p) - wheel.drag_under(0.0)) / p for p in (150.0, 350.0))
     assert b / a == pytest.approx(2.0, rel=0.03)
 
 

@@ -482,6 +482,40 @@ def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
     assert 0.0 < on_edge.probability < 1.0
 
 
+@pytest.mark.slow
+def test_verdicts_hold_on_a_machine_that_swings() -> None:
+    """The march that predicts is held against the dynamic model: inertia, ringing, dashpots.
+
+    On a measured piece nothing is predicted; between march and dynamics lie some micrometres.
+    """
+    left_out = 5e-3  # mm: march against dynamics on healthy and tight machines, 3..10 um rms
+    machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 6.0))
+    burn = gs.simulate(machine, TEST, inertia=True)
+    piece = lifted.laid(burn.lines, TEST, turn=0.03, shift=(0, 0), every=2, noise=0.015, seed=3)
+    finding = finding_of(piece, ("tight_wheels_left",))
+    job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
+    other = gs.simulate(machine, job, inertia=True)
+    limits = gs.Tolerance(roundness=0.3, size=0.5, squareness=2.0, closure=0.5)
+    for verdict, drawn in (
+        (gs.accept(piece, ALL), burn),
+        (gs.accept(piece, ALL, finding=finding), burn),
+        (gs.will_hold(finding, job, limits, draws=80), other),
+    ):
+        tolerance = verdict.tolerance
+        true = worst_of_lines(drawn.lines, drawn.commanded, drawn.test, tolerance)
+        for r in verdict.requirements:
+            assert r.low is not None
+            assert r.high is not None
+            margin = left_out if r.unit == "mm" else 1e3 * left_out / 20.0
+            if r.name in ("size", "squareness"):  # the worst may have either sign
+                reach = max(abs(r.low), abs(r.high))
+                assert abs(true[r.name]) <= reach + margin, (verdict.source, r.words)
+                continue
+            assert r.low - margin <= true[r.name] <= r.high + margin, (verdict.source, r.words)
+    limit = 0.9 * true["roundness"]  # of the job, which the swinging machine does not keep
+    assert gs.will_hold(finding, job, gs.Tolerance(roundness=limit), draws=80).decision == "not yet"
+
+
 def test_what_nothing_is_known_about_neither_passes_nor_fails() -> None:
     piece = lift(gs.Machine())
     finding = finding_of(piece, (), unlisted=0.2)

@@ -294,12 +294,31 @@ def test_every_kind_of_fault_changes_the_machine_it_is_given() -> None:
         assert math.isfinite(kind.magnitude(*middle))
 
 
+def practice(case: str) -> tuple[gs.Finding, list[dict]]:
+    """Finding on a burn of the independent simulator, and what is true of that machine."""
+    folder = beside(PRACTICE / f"case-{case}")
+    truth = json.loads((folder / "truth.json").read_text())["faults"]
+    piece = gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json"))
+    return gs.diagnose(piece), truth
+
+
+def stated(finding: gs.Finding, name: str) -> float:
+    """Probability of a fault, over all explanations that hold it."""
+    return sum(h.probability for h in finding.ranked if name in h.faults)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("case", ["003", "022"])
 def test_practice_burns_of_the_independent_simulator(case: str) -> None:
-    folder = beside(PRACTICE / f"case-{case}")
-    truth = json.loads((folder / "truth.json").read_text())["faults"][0]
-    finding = gs.diagnose(gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json")))
+    finding, (truth,) = practice(case)
     assert finding.best.faults == (truth["kind"],)
     size = finding.best.magnitudes[truth["kind"]]
     assert size.low <= truth["magnitude"] <= size.high
+
+
+@pytest.mark.slow
+def test_a_healthy_practice_burn_blames_nobody() -> None:
+    finding, truth = practice("002")
+    assert truth == []
+    names = {name for h in finding.ranked for name in h.faults}
+    assert all(stated(finding, name) < 0.5 for name in names)

@@ -26,10 +26,10 @@ import copy
 import hashlib
 import itertools
 import json
+import multiprocessing
 import os
 import random
 import shutil
-import subprocess
 import sys
 import tempfile
 import threading
@@ -40,7 +40,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numba
 import pytest
+import scipy.interpolate
+import scipy.linalg
+import scipy.stats  # noqa: F401 - see `run_tests`
 
 ROOT = Path(__file__).resolve().parents[2]
 #: Packages and modules that are mutated.
@@ -52,6 +56,8 @@ TARGETS = (
 SHOWN = {"__repr__", "_repr_html_", "plot"}
 #: Where the tests write what they run, and of which tree.
 NOTES, OF = "GANTRYSIM_MUTATION_NOTES", "GANTRYSIM_MUTATION_TREE"
+#: Exit code of a run that imported another tree than the copy.
+ELSEWHERE = 99
 COPIED = ("gantrysim", "tests", "examples", "pyproject.toml", "README.md", "DEVELOPERS.md")
 
 
@@ -65,6 +71,7 @@ class Mutant:
     path: str
     function: str
     line: int
+    column: int
     span: tuple[int, int]  # bytes of the file that are replaced
     old: str
     new: str
@@ -72,7 +79,7 @@ class Mutant:
     @property
     def key(self) -> str:
         """Says the change whatever stands around it."""
-        return f"{self.path}:{self.line} {self.function}: {self.old} -> {self.new}"
+        return f"{self.path}:{self.line}:{self.column} {self.function}: {self.old} -> {self.new}"
 
     def applied(self, source: bytes) -> bytes:
         """The source of the file with the change."""
@@ -132,7 +139,8 @@ def mutants_of(path: str, source: str) -> list[Mutant]:
             ends = node.lineno, node.col_offset, node.end_lineno, node.end_col_offset  # type: ignore[attr-defined]
             span = starts[ends[0] - 1] + ends[1], starts[ends[2] - 1] + ends[3]
             old = source.encode()[slice(*span)].decode()
-            found.append(Mutant(path, function, ends[0], span, old, f"({ast.unparse(change)})"))
+            new = f"({ast.unparse(change)})"
+            found.append(Mutant(path, function, *ends[:2], span, old, new))
         for name, value in ast.iter_fields(node):
             if name in ("annotation", "returns", "decorator_list") or isinstance(
                 node, ast.JoinedStr
@@ -231,18 +239,33 @@ def importing(tree: Path) -> list[str]:
     return out
 
 
-def pytest_in(tree: Path, arguments: list[str], limit: float | None, **more: str) -> int | None:
+def run_tests(tree: Path, arguments: list[str], limit: float | None, **more: str) -> int | None:
     """Exit code of a run of pytest on the copy; None where it ran out of time."""
-    paths = os.pathsep.join((str(tree), str(tree / "tests" / "studies")))
-    env = {**os.environ, "PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1", **more}
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider"]
-    try:
-        return subprocess.run(
-            command + arguments, cwd=tree, env=env, timeout=limit, check=False,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        ).returncode  # fmt: skip
-    except subprocess.TimeoutExpired:
+    # a forked process has numba and scipy at hand: importing them takes longer than most tests
+    child = multiprocessing.get_context("fork").Process(target=_run, args=(tree, arguments, more))
+    child.start()
+    child.join(limit)
+    if child.is_alive():
+        child.kill()
+        child.join()
         return None
+    return child.exitcode
+
+
+def _run(tree: Path, arguments: list[str], more: dict[str, str]) -> None:
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
+    os.chdir(tree)
+    os.environ.update(more)
+    numba.config.CACHE_DIR = more.get("NUMBA_CACHE_DIR", "")
+    sys.dont_write_bytecode = True  # a mutant may be as long and as old as the one before
+    sys.path[:0] = [str(tree), str(tree / "tests" / "studies")]
+    code = pytest.main(["-q", "-x", "-n", "0", "-p", "no:cacheprovider", *arguments])
+    import gantrysim
+
+    of_the_copy = Path(gantrysim.__file__).is_relative_to(tree)
+    os._exit(int(code) if of_the_copy else ELSEWHERE)
 
 
 def noted(tree: Path, out: Path, files: list[str]) -> list[dict[str, Any]]:
@@ -257,7 +280,14 @@ def noted(tree: Path, out: Path, files: list[str]) -> list[dict[str, Any]]:
             fresh = tree / "notes.jsonl"
             fresh.unlink(missing_ok=True)
             more = {NOTES: str(fresh), OF: str(tree)}
-            pytest_in(tree, ["-p", "mutations", "--maxfail=1000", file], None, **more)
+            code = run_tests(tree, ["-p", "mutations", "--maxfail=1000", file], None, **more)
+            if code not in (0, 1):  # passed, or some failed
+                why = (
+                    "they imported another tree"
+                    if code == ELSEWHERE
+                    else f"pytest ended with {code}"
+                )
+                raise SystemExit(f"{file} cannot be run on the copy: {why}")
             known[file] = {"notes": file, "digest": digest, "tests": rows(fresh)}
             append(out, known[file])
         found += known[file]["tests"]
@@ -305,11 +335,12 @@ def judge(tree: Path, mutant: Mutant, tests: list[str], limit: float) -> str:
         shutil.rmtree(tree / "compiled", ignore_errors=True)
     file.write_bytes(mutant.applied(before))
     try:
-        code = pytest_in(tree, tests, 3.0 * limit + 120.0, **more)
+        code = run_tests(tree, tests, 3.0 * limit + 120.0, **more)
     finally:
         file.write_bytes(before)
         os.utime(file, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-    return {None: "killed (time)", 0: "survived"}.get(code, "killed")
+    verdicts = {None: "killed (time)", 0: "survived", 1: "killed", 2: "killed"}
+    return verdicts.get(code, "not run")  # a test has another name in this mutant
 
 
 def report(judged: list[tuple[Mutant, str]]) -> None:
@@ -326,8 +357,8 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=40, help="how many mutants")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--limit", type=float, default=60.0, help="seconds of tests a mutant")
-    parser.add_argument("--out", type=Path, default=Path("mutations.jsonl"))
     parser.add_argument("--tests", nargs="*", help="test files, instead of all that import them")
+    parser.add_argument("--out", type=Path, default=Path("mutations.jsonl"))
     given = parser.parse_args()
     out = given.out.resolve()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -14,13 +15,14 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions import words as findingwords
-from gantrysim.faults import Catalogue, Fault
+from gantrysim.decisions.statements import Statement, statements
+from gantrysim.faults import Catalogue
 from gantrysim.inference.assumptions import Assumptions
+from gantrysim.inference.exploration import Explored, explore
 from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.problem import Problem, listed, prepare
-from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
-from gantrysim.inference.terms import DrawnLines
+from gantrysim.inference.solver import Mode, solve
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
@@ -47,7 +49,7 @@ class Hypothesis:
     magnitudes : dict
         By fault name: estimate, low, high (95 %), unit.
     indistinguishable_from : tuple of tuple of str
-        Other explanations that this piece cannot tell from this one.
+        The others of the finding's group, if it belongs to that.
     log_evidence : float
         Relative to the best.
     words : str
@@ -144,19 +146,24 @@ class Finding:
 
     @property
     def group(self) -> tuple[tuple[str, ...], ...]:
-        """The best explanation with all that this piece cannot tell from it."""
+        """The fewest explanations that hold the truth with `Assumptions.credible`, best first."""
         return (self.best.faults, *self.best.indistinguishable_from)
+
+    @functools.cached_property
+    def points(self) -> tuple[Statement, ...]:
+        """What is stated of each adjusting point, likeliest at fault first."""
+        return statements(self.ranked, self.group)
 
     @property
     def certain(self) -> bool:
         """Whether one explanation stands alone.
 
-        Nothing else is as good, its probability is high (`Assumptions.certain`), its magnitude is
-        identifiable, its search settled, the piece shows enough rings, and it is known which way
-        up it was burned.
+        It has the probability of `Assumptions.credible` by itself, its magnitude is identifiable,
+        its search settled, the piece shows enough rings, and it is known which way up it was
+        burned.
         """
         best = self.best
-        alone = not best.indistinguishable_from and best.probability > self.assumptions.certain
+        alone = not best.indistinguishable_from
         sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
         return alone and sized and not self.thin and self.quarter_known
 
@@ -256,6 +263,10 @@ class Finding:
             "certain": self.certain,
             "quarter_known": self.quarter_known,
             "assumptions": self.assumptions.to_dict(),
+            "points": [
+                {**fields_of(point, "name", "probability", "size", "alike")}
+                for point in self.points
+            ],
             "ranked": [
                 {
                     **fields_of(h, "faults", "probability", "log_evidence"),
@@ -341,36 +352,11 @@ def diagnose(
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief, assumptions)
-        assumed = problem.assumptions
-        faults = problem.catalogue.modelled
-        say("healthy machine")
-        healthy = solve(problem, (), problem.start(()), most_steps=assumed.first_steps)
-        problem = learn_noise(problem, healthy)
-        healthy = solve(problem, (), healthy)
-
-        least = [healthy.cost]
-
-        def explain(fault: Fault) -> Mode:
-            say(fault.name)
-            mode = search(problem, (fault,), healthy, give_up=min(least) + 2.0 * assumed.hopeless)
-            least.append(mode.cost)
-            return mode
-
-        modes = [healthy, *pool.map(explain, faults)]
-        say("noise")
-        learned, refined = _relearned(problem, modes, pool.map)
-        say("what the forward model lacks")
-        modes = refined + _sought(learned, refined[0])
-        say("pairs of faults")
-        modes += _pairs(learned, modes, faults, pool.map)
-        if max(modes, key=lambda m: m.evidence) not in refined:
-            # the noise was learned without what now explains best: learn it again, once
-            learned, modes = _relearned(learned, modes, pool.map)
-        say(problem.catalogue.unmodelled[0].name)
-        unlisted = _unlisted(learned, next(m for m in modes if not m.faults))
-    things = listed(measured)
-    slack = assumed.hint if rings_of(things) < assumed.few_rings else 1.0
-    return Finding(things, machine, _rank(learned, modes, unlisted, slack))
+        found = explore(problem, functools.partial(_log_prior, problem), say, pool.map)
+        things = listed(measured)
+        few = rings_of(things) < problem.assumptions.few_rings
+        slack = problem.assumptions.hint if few else 1.0
+        return Finding(things, machine, _rank(found, slack))
 
 
 def rings_of(measured: Sequence[Measurement]) -> int:
@@ -379,137 +365,71 @@ def rings_of(measured: Sequence[Measurement]) -> int:
     return sum(len({(line.shape, line.ring) for line in piece.lines}) for piece in pieces)
 
 
-def _relearned(
-    problem: Problem, modes: list[Mode], run: Callable[..., Any]
-) -> tuple[Problem, list[Mode]]:
-    """Learn the noise from the best mode, and carry all modes over to it.
-
-    Those not far behind the best are solved again, and so is the healthy one; they stand first.
-    The others keep their distance from the best.
-    """
-    best = max(modes, key=lambda m: m.evidence)
-    learned = learn_noise(problem, best)
-    hopeless = best.evidence - problem.assumptions.hopeless
-    near = [m for m in modes if m.evidence > hopeless or not m.faults]
-    solved = list(run(lambda m: _again(learned, m), near))
-    shift = solved[near.index(best)].evidence - best.evidence
-    far = [dataclasses.replace(m, evidence=m.evidence + shift) for m in modes if m not in near]
-    return learned, solved + far
+def _log_prior(problem: Problem, names: Sequence[str]) -> float:
+    """Log prior probability of a set of faults, its variants being alike."""
+    faults = tuple(sorted(names))
+    variants = math.prod(len(problem.catalogue.of_name(name)) for name in faults)
+    return math.log(_prior(faults, problem) / variants)
 
 
-def _again(problem: Problem, mode: Mode) -> Mode:
-    """Solve a mode again under another noise, keeping what its search had to pay."""
-    new = solve(problem, mode.faults, mode)
-    return dataclasses.replace(new, evidence=new.evidence - mode.paid, paid=mode.paid)
-
-
-def _sought(problem: Problem, mode: Mode) -> list[Mode]:
-    """Modes with a fault that the forward model lacks beside what a mode assumes."""
-    modes: list[Mode] = []
-    if not problem.burned:
-        return modes  # it is seen along a line only
-    for fault in problem.catalogue.sought:
-        placed, tried = fault.placed(problem, mode)
-        found = extend(problem, mode, placed)
-        paid = math.log(tried)  # the place was chosen among so many
-        if mode.faults:  # a signature can hide in what the model of the other fault lacks
-            paid += problem.assumptions.beside
-        modes.append(dataclasses.replace(found, evidence=found.evidence - paid, paid=paid))
-    return modes
-
-
-def _pairs(
-    problem: Problem, modes: list[Mode], faults: Sequence[Fault], run: Callable[..., Any]
-) -> list[Mode]:
-    """Modes of the pairs that promise most beside the best single faults."""
-    singles = sorted((m for m in modes if len(m.faults) == 1), key=lambda m: -m.evidence)
-    assumed = problem.assumptions
-    least = singles[0].evidence - assumed.close
-    leaders = [m for m in singles[: assumed.leaders] if m.evidence > least]
-    leaders = [m for m in leaders if m.faults[0].pattern is None]
-    may = problem.catalogue.plausible
-    tasks = [(m, f) for m in leaders for f in faults if may(m.faults[0].name, f.name)]
-    gains = list(run(lambda task: promised_gain(problem, *task), tasks))
-    order = sorted(range(len(tasks)), key=lambda k: -gains[k])
-    chosen: list[tuple[Mode, Fault]] = []
-    seen: set[frozenset[str]] = set()
-    for k in order[: 2 * assumed.most_pairs]:
-        mode, fault = tasks[k]
-        names = frozenset((mode.faults[0].name, fault.name))
-        if gains[k] > assumed.worth and names not in seen and len(chosen) < assumed.most_pairs:
-            seen.add(names)
-            chosen.append(tasks[k])
-    bound = singles[0].cost + assumed.hopeless
-    pairs = list(run(lambda task: extend(problem, *task, give_up=bound), chosen))
-    return pairs + (_sought(problem, leaders[0]) if leaders else [])
-
-
-def _unlisted(problem: Problem, healthy: Mode) -> Mode:
-    """Healthy machine with a much larger discrepancy and a noise of its own."""
-    factor = problem.assumptions.unlisted_factor
-    wide = _with_pieces(problem, lambda _, p: p.with_discrepancy(factor))
-    mode = solve(wide, (), healthy)
-    learned = dict(learn_noise(wide, mode, believable=False).burned)
-    own = _with_pieces(wide, lambda i, p: p.with_noise(learned[i].noise))
-    return max((mode, solve(own, (), mode)), key=lambda m: m.evidence)
-
-
-def _with_pieces(problem: Problem, change: Callable[[int, DrawnLines], DrawnLines]) -> Problem:
-    """A problem with its burned pieces changed."""
-    sources = list(problem.sources)
-    for i, piece in problem.burned:
-        sources[i] = change(i, piece)
-    return dataclasses.replace(problem, sources=tuple(sources))
-
-
-def _silent(_: str) -> None:
-    return None
-
-
-def _rank(
-    problem: Problem, modes: list[Mode], unlisted: Mode, slack: float
-) -> tuple[Hypothesis, ...]:
+def _rank(found: Explored, slack: float) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
-    catalogue = problem.catalogue
-    families: dict[tuple[str, ...], list[tuple[float, Mode]]] = {}
-    for mode in modes:
+    problem, catalogue = found.problem, found.problem.catalogue
+    families: dict[tuple[str, ...], list[tuple[float, Mode, Problem]]] = {}
+    for mode, weighed in zip(found.modes, found.weights, strict=True):
         faults = tuple(sorted(fault.name for fault in mode.faults))
-        variants = math.prod(len(catalogue.of_name(name)) for name in faults)
-        prior = math.log(_prior(faults, problem) / variants)
-        families.setdefault(faults, []).append((mode.evidence + prior, mode))
+        score = weighed.evidence / slack + _log_prior(problem, faults)
+        families.setdefault(faults, []).append((score, mode, weighed.problem))
     anything = catalogue.unmodelled[0]
     odds = math.log(_prior((anything.name,), problem))
-    healthy = next(m for m in modes if not m.faults)
+    healthy = next(m for m in found.modes if not m.faults)
     for fault in catalogue.unmodelled:
         if fault.there(problem, healthy):
-            score = unlisted.evidence + odds + math.log(fault.odds)
-            families[(fault.name,)] = [(score, unlisted)]
-    scores = {f: float(np.logaddexp.reduce([s for s, _ in m])) for f, m in families.items()}
+            score = found.unlisted.evidence / slack + odds + math.log(fault.odds)
+            families[(fault.name,)] = [(score, found.unlisted_mode, found.unlisted.problem)]
+    scores = {f: float(np.logaddexp.reduce([s for s, *_ in m])) for f, m in families.items()}
     total = float(np.logaddexp.reduce(list(scores.values())))
-    evidence = {f: max(m.evidence for _, m in members) for f, members in families.items()}
-    top = max(evidence.values())
+    order = sorted(families, key=lambda f: -scores[f])
+    group = _credible({f: math.exp(scores[f] - total) for f in order}, problem.assumptions.credible)
+    top = scores[order[0]] - _log_prior_of(problem, order[0])
     hypotheses = []
-    for faults, members in families.items():
-        mode = max(members, key=lambda item: item[0])[1]
+    for faults in order:
+        _, mode, own = max(families[faults], key=lambda item: item[0])
         named = mode.faults or tuple(catalogue.named(name) for name in faults)
-        alike = _alike(problem, faults, scores, slack)
-        fit = Fit(problem, mode, problem.machine(mode.faults, mode.u))
         likely = scores[faults] - total > problem.assumptions.unlikely
+        if likely:
+            mode = dataclasses.replace(solve(own, mode.faults, mode), paid=mode.paid)
+        fit = Fit(own, mode, own.machine(mode.faults, mode.u))
         hypotheses.append(
             Hypothesis(
                 faults=faults,
                 probability=math.exp(scores[faults] - total),
-                magnitudes=(
-                    fit.magnitudes if likely else magnitudes(problem, mode, rough_draws(mode))
+                magnitudes=(fit.magnitudes if likely else magnitudes(own, mode, rough_draws(mode))),
+                indistinguishable_from=(
+                    tuple(f for f in group if f != faults) if faults in group else ()
                 ),
-                indistinguishable_from=alike,
-                log_evidence=evidence[faults] - top,
+                log_evidence=scores[faults] - _log_prior_of(problem, faults) - top,
                 words=" and ".join(f.words for f in named) or "nothing is wrong with this machine",
                 check="; ".join(f.check for f in named),
                 fit=fit,
             )
         )
-    return tuple(sorted(hypotheses, key=lambda h: -h.probability))
+    return tuple(hypotheses)
+
+
+def _log_prior_of(problem: Problem, faults: tuple[str, ...]) -> float:
+    return math.log(_prior(faults, problem))
+
+
+def _credible(chances: Mapping[tuple[str, ...], float], level: float) -> tuple[Any, ...]:
+    """The fewest explanations that hold the truth with a probability, likeliest first."""
+    out, covered = [], 0.0
+    for faults, chance in chances.items():
+        out.append(faults)
+        covered += chance
+        if covered >= level:
+            break
+    return tuple(out)
 
 
 def prior_probability(
@@ -532,22 +452,5 @@ def _prior(faults: tuple[str, ...], problem: Problem) -> float:
     return prior_probability(faults, problem.belief, problem.catalogue, problem.assumptions)
 
 
-def _alike(
-    problem: Problem, faults: tuple[str, ...], score: Mapping[tuple[str, ...], float], slack: float
-) -> tuple[tuple[str, ...], ...]:
-    """Explanations that cannot be told from one, likeliest first."""
-    others = sorted((f for f in score if f != faults), key=lambda f: -score[f])
-    apart = {f: abs(score[f] - score[faults]) / slack for f in others}
-    alone = problem.assumptions.alone
-    nearest = min(others, key=lambda f: apart[f], default=None)
-    return tuple(
-        f
-        for f in others
-        if apart[f] < max(alike_within(problem, faults, f), alone if f == nearest else 0.0)
-    )
-
-
-def alike_within(problem: Problem, one: tuple[str, ...], other: tuple[str, ...]) -> float:
-    """How far apart two explanations' log evidence may lie and still mean nothing."""
-    assumed = problem.assumptions
-    return assumed.twins if problem.catalogue.twins(one, other) else assumed.alike
+def _silent(_: str) -> None:
+    return None

@@ -18,7 +18,6 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.blinddirections import blind_directions
-from gantrysim.decisions.diagnosis import alike_within
 from gantrysim.decisions.identifiable import Identifiability, Power, Row
 from gantrysim.decisions.information import log_densities, predictive
 from gantrysim.faults import Fault
@@ -229,7 +228,6 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
     truths = [v.residual for v in views]
     data = predictive(metric, [*means, *truths], roots)
     count = len(views)
-    within = functools.partial(alike_within, problem)
     factors = [np.linalg.cholesky(np.eye(len(r)) + r @ r.T) for r in data.roots]
     rng = np.random.default_rng(_SEED)
     draws = rng.standard_normal((_DRAWS, data.means.shape[1] + n))
@@ -245,7 +243,7 @@ def _powers(problem: Problem, views: Sequence[_View]) -> tuple[Power, ...]:
             for j, other in enumerate(views)
             if j not in (0, k)
             and other.faults[0].name != fault.name
-            and ahead[:, j].mean() < within((fault.name,), (other.faults[0].name,))
+            and ahead[:, j].mean() < problem.assumptions.alike
         ]
         seen = float(np.mean(ahead[:, 0] > problem.assumptions.alike))
         values = values_at(fault.parameters, fault.usual_numbers)

@@ -94,9 +94,7 @@ class Expected:
     pairs: dict[tuple[int, int], tuple[float, float]]
 
 
-def expected_of_draws(
-    prior: np.ndarray, data: Predictive, slack: np.ndarray, seed: int
-) -> Expected:
+def expected_of_draws(prior: np.ndarray, data: Predictive, seed: int) -> Expected:
     """Expected information of a measurement whose explanations are Gaussian.
 
     Parameters
@@ -105,8 +103,6 @@ def expected_of_draws(
         Probabilities of the explanations, summing to 1.
     data : Predictive
         What they predict.
-    slack : ndarray, shape (h, h)
-        Difference in log density of two explanations that counts as nothing, nats.
     seed : int
         Of the draws.
 
@@ -121,10 +117,10 @@ def expected_of_draws(
     samples = [m + draws @ f.T for m, f in zip(data.means, factors, strict=True)]
     log = log_densities(np.concatenate(samples), data.means, factors)
     weight = np.repeat(prior / DRAWS, DRAWS)
-    return _expected(prior, log, weight, slack)
+    return _expected(prior, log, weight)
 
 
-def expected_of_outcomes(prior: np.ndarray, chance: np.ndarray, slack: np.ndarray) -> Expected:
+def expected_of_outcomes(prior: np.ndarray, chance: np.ndarray) -> Expected:
     """Expected information of a check with a few outcomes, exactly.
 
     Parameters
@@ -133,10 +129,8 @@ def expected_of_outcomes(prior: np.ndarray, chance: np.ndarray, slack: np.ndarra
         Probabilities of the explanations.
     chance : ndarray, shape (outcomes, h)
         Probability of each outcome under each explanation, above zero.
-    slack : ndarray, shape (h, h)
-        As in `expected_of_draws`.
     """
-    return _expected(prior, np.log(chance), chance @ prior, slack)
+    return _expected(prior, np.log(chance), chance @ prior)
 
 
 def log_densities(data: np.ndarray, means: np.ndarray, factors: Sequence[np.ndarray]) -> np.ndarray:
@@ -148,26 +142,16 @@ def log_densities(data: np.ndarray, means: np.ndarray, factors: Sequence[np.ndar
     return np.column_stack(columns)
 
 
-def beyond(ratio: np.ndarray, slack: np.ndarray) -> np.ndarray:
-    """Log density ratios with their first ``slack`` nats, on either side, counted as nothing.
-
-    So much can come from what the model lacks: a ratio within it must not move a probability.
-    """
-    return np.asarray(np.sign(ratio) * np.maximum(np.abs(ratio) - slack, 0.0))
-
-
-def _expected(prior: Array, log: Array, weight: Array, slack: Array) -> Expected:
+def _expected(prior: Array, log: Array, weight: Array) -> Expected:
     """Average over data of given weight and log densities (n, h)."""
     before = np.log(prior)
     truth = np.exp(_normalised(log + before))
-    # ratio of every explanation over every other, tempered, and the probabilities from it
-    ratio = beyond(log[:, :, None] - log[:, None, :], slack)
-    claimed = _normalised(before - logsumexp(before - ratio, axis=2))
-    gain = float(weight @ np.sum(truth * (claimed - before), axis=1))
-    right = float(weight @ np.sum(truth * np.exp(claimed), axis=1))
+    gain = float(weight @ np.sum(truth * (np.log(np.maximum(truth, 1e-300)) - before), axis=1))
+    right = float(weight @ np.sum(truth**2, axis=1))
     pairs = {}
     for i, j in itertools.combinations(range(prior.size), 2):
-        first = 1.0 / (1.0 + np.exp(np.minimum(before[j] - before[i] - ratio[:, i, j], 500.0)))
+        ahead = log[:, i] - log[:, j] + before[i] - before[j]
+        first = 1.0 / (1.0 + np.exp(np.minimum(-ahead, 500.0)))
         both = prior[i] + prior[j]
         after = weight @ (truth[:, i] * first + truth[:, j] * (1.0 - first))
         share = weight @ (truth[:, i] + truth[:, j])

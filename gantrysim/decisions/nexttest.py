@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from gantrysim.decisions.diagnosis import Finding, Hypothesis, alike_within
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.information import (
     Expected,
     Predictive,
@@ -271,7 +271,6 @@ class _Question:
     problem: Problem
     chances: np.ndarray
     roots: tuple[np.ndarray, ...]
-    slack: np.ndarray
     size: int | None
 
     @classmethod
@@ -295,11 +294,8 @@ class _Question:
         for h in alive:
             shared = h.fit.mode.u.size - own
             roots.append(np.linalg.cholesky(h.fit.mode.covariance[:shared, :shared]))
-        slack = np.array(
-            [[alike_within(problem, a.faults, b.faults) for b in alive] for a in alive]
-        )
         size = next((k for k, h in enumerate(alive) if h.fit.mode.faults), None)
-        return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), slack, size)
+        return cls(alive, problem, chances[kept] / chances[kept].sum(), tuple(roots), size)
 
     def candidates(self, instruments: Sequence[Instrument]) -> list[Candidate | Look]:
         """What the instruments could be asked, and the checks of what is in question."""
@@ -315,12 +311,11 @@ class _Question:
         if isinstance(candidate, Look):
             there = np.array([candidate.fault in h.faults for h in self.alive])
             hit = np.where(there, candidate.FOUND, candidate.FALSE_ALARM)
-            none = np.zeros_like(self.slack)
-            found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]), none)
+            found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]))
             size_gain = 0.0
         else:
             data = self.predict(candidate)
-            found = expected_of_draws(self.chances, data, self.slack, seed)
+            found = expected_of_draws(self.chances, data, seed)
             size_gain = self._size_gain(data)
         pairs = self._pairs(found)
         return Proposal(

@@ -14,7 +14,7 @@ from gantrysim.faults.base import Fault
 from gantrysim.faults.belts import SlackBelt
 from gantrysim.faults.carriage import LooseCarriage, TightCarriage
 from gantrysim.faults.coupling import CouplerBacklash, CouplerSlip
-from gantrysim.faults.flat import WheelFlat
+from gantrysim.faults.flat import FLANKS, WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.faults.pulley import PulleyRunout
 from gantrysim.faults.scale import ScaleError
@@ -22,7 +22,7 @@ from gantrysim.faults.square import OutOfSquare
 from gantrysim.faults.unmodelled import LostSteps, Unlisted, Unmodelled
 from gantrysim.faults.wheels import LooseWheels, TightWheels
 from gantrysim.inference.parameters import Scatter
-from gantrysim.machine import Machine
+from gantrysim.machine import SIDES, Machine
 from gantrysim.records.doors import checked
 
 
@@ -204,7 +204,6 @@ def two_sided() -> Catalogue:
             PulleyRunout("right", 1.0),
             PulleyRunout(("left", "right"), 1.0),
             PulleyRunout("x", 1.0),
-            WheelFlat("left"),
-            WheelFlat("right"),
+            *(WheelFlat(side, flank=flank) for side in SIDES for flank in FLANKS),
         )
     )

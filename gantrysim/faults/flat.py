@@ -1,8 +1,10 @@
 """A flat on a plate wheel: a local signature once per wheel turn, found by scanning its place.
 
-Where the flat rolls over, the wheel lets go of its load: the plate shifts sideways toward that
-rail and the beam yaws a little.  The signature is linear in its size, so each place along the rail
-is one small linear problem on the residuals of a fit.
+Where the flat rolls over, the wheel lets go of its load: the plate shifts sideways, toward that
+rail or away from it as the wheel runs on one flank of the rail or on the other, and the beam yaws a
+little, one way or the other as the wheel sits at one end of its plate or at the other.  So a burn
+does not tell the side of a flat; it tells where along the rail it is.  The signature is linear in
+its size, so each place along the rail is one small linear problem on the residuals of a fit.
 """
 
 from __future__ import annotations
@@ -40,6 +42,7 @@ FLAT_HEIGHT = 1.18  # of the depth
 #: wheel of the four of one plate lets go, the sideways stiffness of both plates holds against
 #: it, which gives 1/8 for eight equal wheels.
 SHIFT_PER_DEPTH, SHIFT_SPREAD = 1.0 / 8.0, 0.25
+FLANKS = ("outer", "inner")
 _SCAN = 1.0  # mm between the places tried
 #: Depth of a flat that is worth a finding (judgement), its shift per depth, and the yaw that goes
 #: with it, either way.
@@ -67,6 +70,8 @@ class WheelFlat(Fault):
         Sideways shift of the beam over the depth (dimensionless).
     yaw : float
         Yaw where it rolls over, as y_right - y_left, mm.
+    flank : str
+        Flank of the rail that the wheel runs on: ``"outer"`` or ``"inner"``, toward the other rail.
     place_mm : float
         Where along the rail, from 0 to `WHEEL_TURN`, mm; nobody knows yet if absent.
     pattern : mapping of int to ndarray, shape (bins, 2)
@@ -90,6 +95,7 @@ class WheelFlat(Fault):
     depth: float = number(0.18, 0.0, 10.0)
     shift_per_depth: float = SHIFT_PER_DEPTH
     yaw: float = 0.0
+    flank: str = word(*FLANKS, default="outer")
     place_mm: float | None = None
     pattern: Mapping[int, np.ndarray] | None = field(default=None, repr=False, compare=False)
 
@@ -117,6 +123,7 @@ class WheelFlat(Fault):
     drive = said("{self.side}")
 
     name = said("wheel_flat_{self.side}")
+    variant = said("{self.flank}")
     words = said("a wheel of the {self.side} end plate has a flat")
     noun = said("flat on a wheel of the {self.side} plate")
     check = said(
@@ -131,27 +138,27 @@ class WheelFlat(Fault):
 
     def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, int]:
         """Return it at its best place beside a fit without it, and how many places were tried."""
-        pieces = problem.burned
         cuts = problem.nuisance_cuts(mode.u.size)
-        seen = [(i, piece, *piece.where(mode.u[cuts[i]])) for i, piece in pieces]
-        white = {i: piece.metric.columns(mode.residuals[i]) for i, piece in pieces}
         places = np.arange(0.0, WHEEL_TURN, _SCAN)
-        best, kept = -math.inf, self
-        for index, place in enumerate(places):
-            there = dataclasses.replace(self, place_mm=float(place))
-            patterns = {
-                i: there.signature(piece.nominal, spot, normal) for i, piece, spot, normal in seen
-            }
-            hessian, slope = np.eye(2), np.zeros(2)
-            for i, piece in pieces:
-                columns = piece.metric.columns(patterns[i] * np.array([_SIDEWAYS, _YAW]))
-                hessian += piece.metric.product(columns, columns)
-                slope += piece.metric.product(columns, white[i])
-            gain = 0.5 * float(slope @ np.linalg.solve(hessian, slope))
-            if index == 0 or (slope[0] > 0.0 and gain > best):  # a depth has one sign
-                best = gain if slope[0] > 0.0 else -math.inf
-                kept = dataclasses.replace(there, pattern=patterns)
-        return kept, len(places)
+        tried = [dataclasses.replace(self, place_mm=float(place)) for place in places]
+        signatures: list[dict[int, np.ndarray]] = [{} for _ in tried]
+        hessian, slope = np.tile(np.eye(2), (places.size, 1, 1)), np.zeros((places.size, 2))
+        for i, piece in problem.burned:
+            spot, normal = piece.where(mode.u[cuts[i]])
+            for kept, there in zip(signatures, tried, strict=True):
+                kept[i] = there.signature(piece.nominal, spot, normal)
+            table = np.concatenate([kept[i] for kept in signatures], axis=1)
+            scale = np.tile((_SIDEWAYS, _YAW), places.size)
+            columns = piece.metric.columns(table * scale)
+            products = piece.metric.product(columns, columns)
+            pull = piece.metric.product(columns, piece.metric.columns(mode.residuals[i]))
+            for k in range(places.size):
+                own = slice(2 * k, 2 * k + 2)
+                hessian[k] += products[own, own]
+                slope[k] += pull[own]
+        gain = np.sum(slope * np.linalg.solve(hessian, slope[:, :, None])[:, :, 0], axis=1)
+        best = int(np.argmax(np.where(slope[:, 0] > 0.0, gain, -math.inf)))  # a depth has one sign
+        return dataclasses.replace(tried[best], pattern=signatures[best]), len(places)
 
     def shown_on(self, piece: DrawnLines | None) -> WheelFlat:
         """Return it as it shows on another piece, before that is placed.
@@ -183,7 +190,7 @@ class WheelFlat(Fault):
         # a bin averages over its length: along the rail where the line runs along it
         seen = np.sqrt(FLAT_WIDTH**2 + (BIN_LENGTH * normal[:, 0]) ** 2 / 12.0)
         bump = FLAT_HEIGHT * FLAT_WIDTH / seen * np.exp(-0.5 * (off / seen) ** 2)
-        toward = -1.0 if self.side == "left" else 1.0
+        toward = -1.0 if (self.side == "left") == (self.flank == "outer") else 1.0
         sideways = toward * normal[:, 0] * bump
         yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
         return np.column_stack([sideways, yaw * bump])

@@ -26,6 +26,37 @@ def _assume(value: Any, unit: str, reason: str) -> Any:
 _NOISE = Noise()
 
 
+@dataclass(frozen=True)
+class Scales:
+    """How many times their usual size things are that nobody knows beforehand (dimensionless).
+
+    Parameters
+    ----------
+    scatter : float
+        Width of the scatter of healthy machines about their label.
+    reader : float
+        Common scale error of a reader that nobody checked.
+    shape : float
+        Its scale difference.
+    skew : float
+        Its skew.
+    place : float
+        Errors that belong to a place on an axis, and once per turn of its pulley.
+    direction : float
+        Errors that turn over with the direction of motion.
+    corner : float
+        Where a side of a square comes to rest, and how an axis starts again after a reversal.
+    """
+
+    scatter: float = 1.0
+    reader: float = 1.0
+    shape: float = 1.0
+    skew: float = 1.0
+    place: float = 1.0
+    direction: float = 1.0
+    corner: float = 1.0
+
+
 @checked
 @dataclass(frozen=True, kw_only=True)
 class Assumptions:
@@ -48,40 +79,42 @@ class Assumptions:
     even, even_length : float
         Smooth error that belongs to a place on an axis: standard deviation and correlation length,
         mm.
+    straight, straight_length : float
+        Sideways error of an axis that belongs to a place along it, likewise, mm.
     odd_share, odd_least, odd_length : float
-        Error that turns over with the direction of motion: as a part of drag over stiffness, at
-        least so much, mm, and its correlation length, mm.
+        Error that turns over with the direction of motion, and after a reversal: as a part of drag
+        over stiffness, at least so much, mm, and its correlation length, mm.
     corner_rest : float
         Where a side of a square comes to rest after its corner, mm.
     pulley_turn : float
         Once-per-turn error that a sound pulley leaves, mm.
-    discrepancy_sizes : tuple of float
-        Factors on all four of these, of which the residuals choose one.
+    scatter_factors, reader_factors, shape_factors, skew_factors, discrepancy_factors : tuple
+        Factors on the scatter of healthy machines, on the common scale of an unchecked reader, on
+        its scale difference, on its skew, and on each kind of discrepancy; the residuals
+        weigh them, one that is f times off the usual being f times rarer.
     unlisted_factor : float
         How much larger they are where something unlisted is at work.
     least_left : float
         Probability always left for explanations that nobody has named yet.
     given_back : float
         Part of a belief that goes back to what is believed of a fresh machine.
-    alike, alone, twins : float
-        Log Bayes factor below which two explanations are not told apart; which the next one must
-        lie behind for the first to stand alone; and which two that a burn sees as nearly the same
-        thing must differ by.
+    alike : float
+        Log Bayes factor below which two explanations are not told apart before a test is burned.
     few_rings : int
         Fewer rings give hints, not findings.
     hint : float
         Then a difference in log evidence counts for so many times less.
     likelier : float
         Gain in log probability from which an explanation counts as likelier than before.
-    certain : float
-        Probability above which one explanation may stand alone.
+    credible : float
+        Probability of the group of explanations that are not told apart; one alone is certain.
     identifiable : float
         A parameter narrowed to less than this part of its prior width is identifiable.
     beside : float
         Log odds that a signature beside another fault has to overcome on top of its prior.
-    first_steps, leaders, most_pairs : int
-        Steps of the first fit; leading single faults that are extended by a second one; pairs
-        searched.
+    first_steps, most_faults, expansions, most_beside : int
+        Steps of the first fit; most faults of one explanation; sets that are extended; faults
+        tried beside each.
     close, worth, hopeless, unlikely : float
         Log evidence: within which of the best a leader is extended; which a pair must promise;
         behind which an explanation is not refined; below which its size is stated roughly.
@@ -95,14 +128,16 @@ class Assumptions:
     >>> assumed.changed()
     {'placement_shift': 20.0}
     >>> next(row for row in assumed.rows() if row[0] == "huber")
-    ('huber', 3.0, 'standard deviations', '1 in 400 of normal noise (Huber 1964)')
+    ('huber', 3.0, 'standard deviations', '1 in 400 of normal noise (Huber 1964, from memory)')
     """
 
     bin_length: float = _assume(
         BIN_LENGTH, "mm", "several grain lengths, a fraction of any feature"
     )
     outlier: float = _assume(5.0, "standard deviations", "1 in 10^6 of normal noise")
-    huber: float = _assume(3.0, "standard deviations", "1 in 400 of normal noise (Huber 1964)")
+    huber: float = _assume(
+        3.0, "standard deviations", "1 in 400 of normal noise (Huber 1964, from memory)"
+    )
     noise: Noise = _assume(  # noqa: RUF009 - frozen
         _NOISE, "mm", "points of a common scan of a burn on wood: no source"
     )
@@ -114,36 +149,55 @@ class Assumptions:
     placement_shift: float = _assume(10.0, "mm", "a piece laid down by eye")
     even: float = _assume(0.003, "mm", "rail form and belt pitch")
     even_length: float = _assume(12.0, "mm", "rail form is long")
+    straight: float = _assume(0.004, "mm", "rails bow by about 0.01 mm over their length")
+    straight_length: float = _assume(25.0, "mm", "rails are stiff")
     odd_share: float = _assume(0.05, "of the lag", "ripple and dirt, a few per cent of drag each")
     odd_least: float = _assume(0.002, "mm", "the same where drag is small")
     odd_length: float = _assume(6.0, "mm", "dirt on a rail is short")
     corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 um rms")
     pulley_turn: float = _assume(0.004, "mm", "run-out of a machined pulley is of order 0.01 mm")
-    discrepancy_sizes: tuple[float, ...] = _assume(
-        (1.0, 1.5, 2.2, 3.3), "-", "a machine may lack more of the model, none lacks less"
+    scatter_factors: tuple[float, ...] = _assume(
+        (1.0, 1.4, 1.9), "-", "a machine known by its label only may scatter by half and more"
+    )
+    reader_factors: tuple[float, ...] = _assume(
+        (1.0, 3.0, 10.0), "-", "cheap scanners and telephones are off by half a per cent and more"
+    )
+    shape_factors: tuple[float, ...] = _assume(
+        (1.0, 3.0, 8.0), "-", "the same in one direction, and wood that shrank across its grain"
+    )
+    skew_factors: tuple[float, ...] = _assume(
+        (1.0, 3.0), "-", "a carriage that runs out of square by a milliradian"
+    )
+    discrepancy_factors: tuple[float, ...] = _assume(
+        (0.5, 1.0, 2.0, 4.0), "-", "the usual sizes are guesses within a factor"
     )
     unlisted_factor: float = _assume(6.0, "-", "an unknown fault shows like a known one")
     least_left: float = _assume(0.02, "-", "no belief excludes what it did not name")
     given_back: float = _assume(0.1, "-", "a wrong finding can be undone by the next burn")
     alike: float = _assume(3.0, "nats", "20 : 1; less can come from what the model lacks")
-    alone: float = _assume(5.0, "nats", "150 : 1 before somebody turns a nut on it")
-    twins: float = _assume(8.0, "nats", "their difference is a second-order effect")
     few_rings: int = _assume(3, "rings", "fewer do not average a local blemish out")
     hint: float = _assume(4.0, "-", "as the above")
     likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
-    certain: float = _assume(0.9, "-", "one in ten may be wrong before checks by hand")
+    credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
         6.0, "nats", "a signature can hide in what the other fault's model lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
-    leaders: int = _assume(2, "faults", "time")
-    most_pairs: int = _assume(6, "pairs", "time")
+    most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")
+    expansions: int = _assume(6, "sets", "time")
+    most_beside: int = _assume(3, "faults", "time")
     close: float = _assume(8.0, "nats", "a leader further behind is no leader")
     worth: float = _assume(4.0, "nats", "more than a pair's prior costs")
     hopeless: float = _assume(25.0, "nats", "no noise learned anew makes that up")
-    unlikely: float = _assume(-9.0, "nats", "1 in 8000: nobody acts on it")
+    unlikely: float = _assume(-4.6, "nats", "1 in 100: nobody acts on it")
     replaced: float = _assume(0.8, "-", "new parts are sometimes bad too: judgement")
+
+    def factors(self, name: str) -> tuple[float, ...]:
+        """Factors of one field of `Scales`."""
+        own = {"scatter", "reader", "shape", "skew"}
+        found = getattr(self, f"{name if name in own else 'discrepancy'}_factors")
+        return tuple(float(x) for x in found)
 
     @property
     def most_noise(self) -> dict[str, float]:

@@ -4,15 +4,58 @@ A real machine adds smooth errors that belong to places on the machine, not to r
 run-out and rail form (the same whichever way the axis moves), dirt and ripple of the wheels'
 drag (they turn over with the direction of motion).  Each is a random function of the position
 of one axis; being the same for every ring that passes the place, it does not average out over
-thousands of points.
+thousands of points.  A rail that is not straight sets its axis off sideways.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.machine import Machine
+
+#: Kinds of columns: once per pulley turn, corners of squares, even in direction, straightness of
+#: the rails; and of carriage, left and right plate, odd in the direction and after a reversal.
+PULLEY, CORNER, EVEN, STRAIGHT = range(4)
+ODD, AFTER = (4, 5, 6), (7, 8, 9)
+#: Ways of an axis since it reversed at which its error after a reversal is an unknown, mm: between
+#: what presliding and what the windup of a very tight axis take.
+_SINCE = (0.03, 0.08, 0.2, 0.5, 1.3)
+
+
+@dataclass(frozen=True, eq=False)
+class Discrepancy:
+    """Effects on the residual of each unknown of the discrepancy.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (m, k)
+        Effect of 1 mm of each.
+    owner : ndarray of int, shape (k,)
+        Kind of each.
+    """
+
+    columns: np.ndarray
+    owner: np.ndarray
+
+    def sizes(self, machine: Machine, scales: Scales, assumptions: Assumptions) -> np.ndarray:
+        """Prior standard deviation of each on a machine, mm, shape (k,).
+
+        What turns over with the direction of motion and how an axis starts again after a reversal
+        grow with the lag of the part, so with its fault.
+        """
+        odd = [max(assumptions.odd_share * lag, assumptions.odd_least) for lag in lags(machine)]
+        each = [
+            assumptions.pulley_turn * scales.place,
+            assumptions.corner_rest * scales.corner,
+            assumptions.even * scales.place,
+            assumptions.straight * scales.place,
+            *(scales.direction * size for size in odd),
+            *(scales.corner * size for size in odd),
+        ]
+        return np.asarray(each)[self.owner]
 
 
 def _hats(position: np.ndarray, length: float) -> np.ndarray:
@@ -24,15 +67,24 @@ def _hats(position: np.ndarray, length: float) -> np.ndarray:
     return np.clip(1.0 - np.abs(position[:, None] - knots) / spacing, 0.0, 1.0)
 
 
+def _starts(since: np.ndarray) -> np.ndarray:
+    """Piecewise-linear weights over the logarithm of the way since a reversal; none far from it."""
+    knots = np.log(_SINCE)
+    at = np.log(np.maximum(since, _SINCE[0]))[:, None]
+    spacing = np.diff(knots).mean()
+    return np.clip(1.0 - np.abs(at - knots[:-1]) / spacing, 0.0, 1.0)
+
+
 def basis(
     machine: Machine,
     points: np.ndarray,
     normal: np.ndarray,
     moving: np.ndarray,
+    since: np.ndarray,
     square: np.ndarray,
     assumptions: Assumptions = USUAL,
-) -> np.ndarray:
-    """Columns of the shared discrepancy, scaled to unit prior.
+) -> Discrepancy:
+    """Columns of the shared discrepancy.
 
     Parameters
     ----------
@@ -44,15 +96,12 @@ def basis(
         Outward normals of the commanded line there.
     moving : ndarray, shape (n, 2)
         Sign of the last commanded motion of each axis there.
+    since : ndarray, shape (n, 2)
+        Way of each axis since it reversed on a circle, mm.
     square : ndarray, shape (n,)
         1 on squares, 0 on circles.
     assumptions : Assumptions
-        Sizes and lengths of the terms.
-
-    Returns
-    -------
-    ndarray, shape (n, k)
-        Effect on the residual of each unknown at one prior standard deviation, mm.
+        Lengths of the terms.
     """
     share = (points[:, 0] / machine.span)[:, None]
     x, y = normal[:, :1], normal[:, 1:]
@@ -60,31 +109,34 @@ def basis(
     effect_x = x
     effect_left = (1.0 - share) * y - yaw * x
     effect_right = share * y + yaw * x
-    columns = []
+    effects = (effect_x, effect_left, effect_right)
+    parts: list[tuple[int, np.ndarray]] = []
     turn = 2.0 * np.pi / machine.belt_left.pulley_circumference
     for wave in (np.sin, np.cos):
-        y_wave = assumptions.pulley_turn * wave(turn * points[:, 1])[:, None]
-        x_wave = assumptions.pulley_turn * wave(turn * points[:, 0])[:, None]
-        columns += [x_wave * effect_x, y_wave * effect_left, y_wave * effect_right]
-    for effect, outward in ((effect_x, x), (effect_left, y), (effect_right, y)):
+        for effect, axis in zip(effects, (0, 1, 1), strict=True):
+            parts.append((PULLEY, wave(turn * points[:, axis])[:, None] * effect))
+    for effect, outward in zip(effects, (x, y, y), strict=True):
         for side in (1.0, -1.0):
-            columns += [assumptions.corner_rest * square[:, None] * effect * (side * outward > 0.5)]
-    held = lags(machine, np.mean(points, axis=0))
-    effects = (effect_x, effect_left, effect_right)
-    for effect, axis, lag in zip(effects, (0, 1, 1), held, strict=True):
+            parts.append((CORNER, square[:, None] * effect * (side * outward > 0.5)))
+    starts = [_starts(since[:, axis]) * (1.0 - square[:, None]) for axis in (0, 1)]
+    for effect, axis, odd, after in zip(effects, (0, 1, 1), ODD, AFTER, strict=True):
         place, turned = points[:, axis], moving[:, axis : axis + 1]
-        odd = max(assumptions.odd_share * lag, assumptions.odd_least)
-        columns += [assumptions.even * _hats(place, assumptions.even_length) * effect]
-        columns += [odd * _hats(place, assumptions.odd_length) * effect * turned]
-    return np.concatenate(columns, axis=1)
+        parts.append((EVEN, _hats(place, assumptions.even_length) * effect))
+        parts.append((odd, _hats(place, assumptions.odd_length) * effect * turned))
+        for way in (1.0, -1.0):
+            parts.append((after, starts[axis] * effect * (way * turned > 0.0)))
+    for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
+        parts.append((STRAIGHT, _hats(points[:, axis], assumptions.straight_length) * effect))
+    owner = np.concatenate([np.full(part.shape[1], kind) for kind, part in parts])
+    return Discrepancy(np.concatenate([part for _, part in parts], axis=1), owner)
 
 
-def lags(machine: Machine, place: np.ndarray) -> tuple[float, float, float]:
-    """Drag over stiffness of carriage, left and right plate at a place, mm.
+def lags(machine: Machine) -> tuple[float, float, float]:
+    """Drag over stiffness of carriage, left and right plate in the middle of the travel, mm.
 
     An end plate without a belt is held by what keeps the beam square.
     """
-    x, y = float(place[0]), float(place[1])
+    x, y = 0.5 * machine.span, 0.5 * machine.travel_y
     racking = machine.left.rack_stiffness + machine.right.rack_stiffness
 
     def held(belt: str) -> float:

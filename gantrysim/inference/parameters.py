@@ -59,6 +59,16 @@ class Parameter:
             return self.centre * math.exp(self.spread * u)
         return self.centre + self.spread * u
 
+    @property
+    def rate(self) -> float:
+        """Rate of the exponential in u of what acts on a burn; 0 where that is linear in u.
+
+        A burn sees drag and play, and one over what is left of a stiffness or a pretension.
+        """
+        if not self.ratio:
+            return 0.0
+        return -self.spread if self.faint > 0.0 else self.spread
+
     def narrowed(self, mean: float, deviation: float) -> Parameter:
         """The parameter when u is believed to be normal with this mean and deviation."""
         if self.bounded:

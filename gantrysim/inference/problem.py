@@ -10,12 +10,12 @@ from __future__ import annotations
 import functools
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
@@ -42,6 +42,8 @@ class Problem:
         Healthy scatter; that of the machine's catalogue if absent.
     assumptions : Assumptions
         The judgement that the inference rests on.
+    scales : Scales
+        How many times their usual size the widths of the priors are.
     """
 
     nominal: Machine
@@ -49,6 +51,7 @@ class Problem:
     belief: Belief = None  # type: ignore[assignment]  # both are filled in below
     scatter: tuple[Scatter, ...] = None  # type: ignore[assignment]
     assumptions: Assumptions = USUAL
+    scales: Scales = Scales()  # noqa: RUF009 - frozen
 
     def __post_init__(self) -> None:
         if self.scatter is None:
@@ -77,23 +80,30 @@ class Problem:
         return self._with_faults(self._healthy(u), faults, u)
 
     def machines_beside(
-        self, faults: Sequence[FaultModel], u: np.ndarray, amount: float
+        self, faults: Sequence[FaultModel], u: np.ndarray, amount: float, which: Sequence[int]
     ) -> list[Machine]:
-        """The machine with each of its unknowns in turn moved by ``amount``."""
+        """The machine with each of some of its unknowns in turn moved by ``amount``."""
         healthy = self._healthy(u)
         out = []
-        for k, scatter in enumerate(self.scatter):
-            there = scatter.changes(self.nominal, float(u[k]) + amount)
-            out.append(self._with_faults(healthy.set_many(there), faults, u))
-        for k in range(len(self.scatter), u.size - self.n_nuisance):
-            v = u.copy()
-            v[k] += amount
-            out.append(self._with_faults(healthy, faults, v))
+        for k in which:
+            if k < len(self.scatter):
+                there = self.scatter[k].changes(self.nominal, float(u[k]) + amount)
+                out.append(self._with_faults(healthy.set_many(there), faults, u))
+            else:
+                v = u.copy()
+                v[k] += amount
+                out.append(self._with_faults(healthy, faults, v))
         return out
 
     def parameters(self, fault: FaultModel) -> tuple[Parameter, ...]:
         """Parameters of a fault with what is believed of them."""
         return self.belief.sizes.get(fault.key, fault.parameters)
+
+    def rates(self, faults: Sequence[FaultModel]) -> np.ndarray:
+        """`Parameter.rate` of each unknown of the machine."""
+        own = [s.parameter for s in self.scatter]
+        own += [q for fault in faults for q in self.parameters(fault)]
+        return np.array([q.rate for q in own])
 
     def values(self, fault: FaultModel, u: np.ndarray) -> list[float]:
         """Values of a fault's parameters, in their units, at standard normal numbers."""
@@ -119,20 +129,50 @@ class Problem:
         rest = sum(len(k.parameters) for k in faults) + self.n_nuisance
         return np.concatenate([self.belief.mean, np.zeros(rest)])
 
+    def uncertain(self, name: str) -> bool:
+        """Whether nobody knows that field of `Scales`."""
+        if name == "scatter":
+            return self.belief.machine is None  # else earlier burns told it
+        if name not in ("reader", "shape", "skew"):
+            return bool(self.burned)
+        wide = replace(Scales(), **{name: 2.0})
+        return any(source.widths(wide).max(initial=1.0) > 1.0 for source in self.sources)
+
+    def scaled(self, scales: Scales) -> Problem:
+        """The problem with other widths of its priors; the discrepancy is that of its sources."""
+        return replace(self, scales=scales)
+
+    def on(self, machine: Machine, scales: Scales) -> Problem:
+        """The problem with other widths, and with the discrepancy of a machine."""
+        sources = list(self.sources)
+        for i, piece in self.burned:
+            sources[i] = piece.with_discrepancy(machine, scales)
+        return replace(self, sources=tuple(sources), scales=scales)
+
+    def centre(self, size: int) -> np.ndarray:
+        """Prior mean of unknowns."""
+        return np.concatenate([self.belief.mean, np.zeros(size - len(self.scatter))])
+
+    def precision(self, size: int) -> np.ndarray:
+        """Prior precision of unknowns, shape (size, size)."""
+        n = len(self.scatter)
+        width = np.ones(size)
+        width[:n] = [self.scales.scatter if s.parameter.ratio else 1.0 for s in self.scatter]
+        for source, cut in zip(self.sources, self.nuisance_cuts(size), strict=True):
+            width[cut] = source.widths(self.scales)
+        out = np.diag(width**-2.0)
+        out[:n, :n] = self.belief.precision / np.outer(width[:n], width[:n])
+        return out
+
     def half_prior(self, u: np.ndarray) -> float:
         """Half the square of the unknowns' distance from what is believed."""
-        n = len(self.scatter)
-        off = u[:n] - self.belief.mean
-        return 0.5 * (float(off @ self.belief.precision @ off) + float(u[n:] @ u[n:]))
+        off = u - self.centre(u.size)
+        return 0.5 * float(off @ self.precision(u.size) @ off)
 
     def prior(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Second and first derivatives of `half_prior`."""
-        n = len(self.scatter)
-        hessian = np.eye(u.size)
-        hessian[:n, :n] = self.belief.precision
-        off = u.copy()
-        off[:n] -= self.belief.mean
-        return hessian, hessian @ off
+        hessian = self.precision(u.size)
+        return hessian, hessian @ (u - self.centre(u.size))
 
     def _healthy(self, u: np.ndarray) -> Machine:
         changes: dict[str, float] = {}

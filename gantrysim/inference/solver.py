@@ -25,6 +25,8 @@ _FAIR_TRIAL = 4  # steps before an explanation may be given up
 #: A step shorter than this (standard deviations) that gains what it promised within this part
 #: shows that the derivatives still hold; they are not made anew after it.
 _SHORT, _FORETOLD = 0.3, 0.2
+_HARDLY = 0.1  # of that, where damping keeps a step short: it does not get better from here
+_SHRINK = -0.9  # a step leaves at least a tenth of a drag, a play, a softness
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -89,20 +91,26 @@ class Evaluator:
         )
         return misfit + self.problem.half_prior(u)
 
-    def linearise(self, u: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
-        """Residuals of each source and their Jacobians with all unknowns at u."""
+    def linearise(
+        self, u: np.ndarray, which: Sequence[int] | None = None
+    ) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+        """Residuals of each source and their Jacobians at u.
+
+        With all unknowns; or, of the machine's, with some: the other columns are then zero.
+        """
         problem = self.problem
         machine = problem.machine(self.faults, u)
         amounts = {source.amount for source in problem.sources}
-        moved = {a: problem.machines_beside(self.faults, u, a) for a in amounts}
-        shared = u.size - problem.n_nuisance
+        shared = list(range(u.size - problem.n_nuisance)) if which is None else list(which)
+        moved = {a: problem.machines_beside(self.faults, u, a, shared) for a in amounts}
+        axes = [self.axes[k] for k in shared]
         residuals, jacobians = [], []
         for source, cut in zip(problem.sources, problem.nuisance_cuts(u.size), strict=True):
             beside = moved[source.amount]
-            r, own = source.linearise(machine, beside, self.axes, source.amount, u[cut])
+            r, own = source.linearise(machine, beside, axes, source.amount, u[cut])
             jacobian = np.zeros((r.size, u.size))
-            jacobian[:, :shared] = own[:, :shared]
-            jacobian[:, cut] = own[:, shared:]
+            jacobian[:, shared] = own[:, : len(shared)]
+            jacobian[:, cut] = own[:, len(shared) :]
             residuals.append(r)
             jacobians.append(jacobian)
         self._take_patterns(residuals, u)
@@ -214,6 +222,10 @@ def solve(
     own = problem.n_nuisance
     damping = 0.0
     converged = False
+    # steps are straight in what acts on the burn: healthy and faulty drag add up, and a straight
+    # step in their logarithms would leave the valley that their sum makes
+    curved = np.flatnonzero(rate := problem.rates(faults))
+    rates = rate[curved]
     free = np.delete(np.arange(len(start.u if isinstance(start, Mode) else start)), list(held))
     if isinstance(start, Mode):
         u, r, jacobian = start.u.copy(), start.residuals, start.jacobian
@@ -223,14 +235,17 @@ def solve(
     cost = evaluator.cost(u, r)
     hessian, gradient = evaluator.quadratic(u, r, jacobian)
     for turn in range(most_steps):
-        step, promise = _newton_step(hessian, gradient, damping, own, free)
-        if promise < _PROMISE:
-            _, full = _newton_step(hessian, gradient, 0.0, own, free)
-            converged = full < _SETTLED
+        step, full = _newton_step(hessian, gradient, 0.0, own, free)
+        promise = full
+        if damping > 0.0:
+            step, promise = _newton_step(hessian, gradient, damping, own, free)
+        converged = full < _SETTLED
+        if full < _PROMISE or promise < _HARDLY * _PROMISE:
             break
         if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
             break
         trial = u + step
+        trial[curved] = u[curved] + np.log1p(np.maximum(rates * step[curved], _SHRINK)) / rates
         trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
         new_r = evaluator.at(trial)
         new_cost = evaluator.cost(trial, new_r)
@@ -249,6 +264,7 @@ def solve(
     covariance[np.ix_(free, free)] = np.linalg.inv(of_free)
     log_det = sum(source.metric.log_det for source in problem.sources)
     evidence = -cost - 0.5 * float(np.linalg.slogdet(of_free)[1]) - 0.5 * log_det
+    evidence += 0.5 * float(np.linalg.slogdet(problem.precision(u.size)[np.ix_(free, free)])[1])
     return Mode(faults, u, covariance, evidence, cost, r, jacobian, converged)
 
 
@@ -346,7 +362,10 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     faint = [q.faint if q.ratio else 0.0 for q in problem.parameters(extra)]
     u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
     evaluator = Evaluator(problem, faults)
-    residuals, jacobians = evaluator.linearise(u)
+    own = range(n, n + len(faint))
+    residuals, jacobians = evaluator.linearise(u, own)
+    for jacobian, known in zip(jacobians, mode.jacobian, strict=True):
+        jacobian[:, :n] = known[:, :n]  # a faint fault hardly changes what the others do
     cost = evaluator.cost(u, residuals)
     return mode.cost - cost + _whole_gain(*evaluator.quadratic(u, residuals, jacobians))
 

@@ -13,7 +13,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.discrepancy import Discrepancy
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.machine import Machine
@@ -25,6 +26,9 @@ class LikelihoodTerm(Protocol):
     @property
     def n_nuisance(self) -> int:
         """How many unknowns it brings of its own."""
+
+    def widths(self, scales: Scales) -> np.ndarray:
+        """Prior standard deviations of its own unknowns at other sizes, usually 1."""
 
     @property
     def amount(self) -> float:
@@ -108,8 +112,40 @@ class DrawnLines(LikelihoodTerm, Protocol):
     def with_noise(self, noise: Noise) -> DrawnLines:
         """The term with another noise."""
 
-    def with_discrepancy(self, factor: float) -> DrawnLines:
-        """The term with so many times the discrepancy between model and machine."""
+    @property
+    def discrepancy(self) -> Discrepancy:
+        """What the forward model lacks, unit columns."""
+
+    def discrepancy_sizes(self, machine: Machine, scales: Scales) -> np.ndarray:
+        """Standard deviation of each column of the discrepancy on a machine, mm."""
+
+    def with_discrepancy(self, machine: Machine, scales: Scales) -> DrawnLines:
+        """The term with the discrepancy of a machine at other sizes."""
+
+    @property
+    def shared(self) -> np.ndarray:
+        """Discrepancy at one prior standard deviation, mm, shape (m, k)."""
+
+    def robust(self, left: np.ndarray) -> DrawnLines:
+        """The term with less weight for bins that an explanation leaves far off."""
+
+    def sifted(self, explained: Sequence[tuple[Machine, np.ndarray]]) -> DrawnLines:
+        """The term with the points put back that some explanation does not find far off."""
+
+    def whiten(self, table: np.ndarray) -> np.ndarray:
+        """Columns with independent unit noise, nothing integrated out."""
+
+    @property
+    def white_discrepancy(self) -> np.ndarray:
+        """Whitened unit discrepancy."""
+
+    @property
+    def discrepancy_gram(self) -> np.ndarray:
+        """Its products with itself."""
+
+    @property
+    def noise_log_det(self) -> float:
+        """Log determinant of the covariance of the noise alone."""
 
 
 class Measured(Protocol):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import solve_triangular
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,15 +21,15 @@ class Metric:
         Column or table over the measured values -> the same with independent unit noise.
     white : ndarray, shape (m, k)
         Whitened shared terms, each at one prior standard deviation.
-    factor : tuple
-        Cholesky factor of 1 + white' white.
+    factor : ndarray, shape (k, k)
+        Lower Cholesky factor of 1 + white' white.
     log_det : float
         Log determinant of the covariance of noise and shared terms together.
     """
 
     columns: Callable[[np.ndarray], np.ndarray]
     white: np.ndarray
-    factor: Any
+    factor: np.ndarray
     log_det: float
 
     @classmethod
@@ -37,8 +38,8 @@ class Metric:
     ) -> Metric:
         """Make the metric of a noise (its whitening, its log determinant) and shared terms."""
         white = columns(shared)
-        factor = cho_factor(white.T @ white + np.eye(white.shape[1]))
-        log_det += 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+        factor = np.linalg.cholesky(white.T @ white + np.eye(white.shape[1]))
+        log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
         return cls(columns, white, factor, log_det)
 
     @classmethod
@@ -50,9 +51,15 @@ class Metric:
 
         return cls.of(columns, shared, 2.0 * float(np.sum(np.log(uncertainty))))
 
+    @functools.cached_property
+    def _shadow(self) -> np.ndarray:
+        """What makes of whitened columns the part that the shared terms take up, shape (k, m)."""
+        return np.asarray(solve_triangular(self.factor, self.white.T, lower=True))
+
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
-        return a.T @ b - (self.white.T @ a).T @ cho_solve(self.factor, self.white.T @ b)
+        taken = self._shadow @ a
+        return a.T @ b - taken.T @ (taken if b is a else self._shadow @ b)
 
     def half_square(self, residual: np.ndarray) -> float:
         """Half the whitened sum of squares of a residual."""
@@ -61,7 +68,8 @@ class Metric:
 
     def taken_up(self, residual: np.ndarray) -> np.ndarray:
         """Most probable amounts of the shared terms in a residual, in standard deviations."""
-        return np.asarray(cho_solve(self.factor, self.white.T @ self.columns(residual)))
+        taken = self._shadow @ self.columns(residual)
+        return np.asarray(solve_triangular(self.factor, taken, lower=True, trans="T"))
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,7 +22,7 @@ from typing import Any, ClassVar, Self, get_args, get_type_hints
 
 import numpy as np
 
-from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.csvtable import CsvTable, csv_text, read_table
@@ -429,6 +429,10 @@ class ReadingTerm:
             if set(axis) & set(self.sheet.axes):  # of "spot", the place of the head, none
                 columns[:, k] = (here - self.sheet.predict(other)) / amount
         return self.sheet.values - here, columns
+
+    def widths(self, scales: Scales) -> Array:
+        """Prior standard deviations of its own unknowns: 1."""
+        return np.ones(self.n_nuisance)
 
     def learned(
         self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
@@ -16,8 +17,8 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.inference.assumptions import USUAL, Assumptions
-from gantrysim.inference.discrepancy import basis
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.discrepancy import Discrepancy, basis
 from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
@@ -50,8 +51,10 @@ class BurnedPiece:
         Their grouping.
     noise : Noise
         Noise of the bins.
-    shared : ndarray, shape (m, k)
-        Shared discrepancy over the bins at one prior standard deviation, mm.
+    discrepancy : Discrepancy
+        Shared discrepancy over the bins, unit columns.
+    sizes : ndarray, shape (k,)
+        Their prior standard deviations, mm.
     weight : ndarray, shape (m,)
         Weight of each bin, 1 for a good one, less for one that stands off (robust loss).
     origin : ndarray, shape (6,)
@@ -66,7 +69,8 @@ class BurnedPiece:
     matched: Matched
     bins: Bins
     noise: Noise
-    shared: Array
+    discrepancy: Discrepancy
+    sizes: Array
     weight: Array
     origin: Array
     assumptions: Assumptions = USUAL
@@ -85,9 +89,45 @@ class BurnedPiece:
         """The piece with another noise."""
         return dataclasses.replace(self, noise=noise)
 
-    def with_discrepancy(self, factor: float) -> BurnedPiece:
-        """The piece with so many times the discrepancy."""
-        return dataclasses.replace(self, shared=factor * self.shared)
+    def widths(self, scales: Scales) -> Array:
+        """Prior standard deviations of the placement: those of an unchecked reader vary."""
+        scale, shape = self.piece.scanner.unchecked
+        reader = scales.reader if scale else 1.0
+        own = (scales.shape, scales.skew) if shape else (1.0, 1.0)
+        return np.array([1.0, 1.0, 1.0, reader, *own])
+
+    def discrepancy_sizes(self, machine: Machine, scales: Scales) -> Array:
+        """Prior standard deviation of each column of the discrepancy on a machine, mm."""
+        return self.discrepancy.sizes(machine, scales, self.assumptions)
+
+    def with_discrepancy(self, machine: Machine, scales: Scales) -> BurnedPiece:
+        """The piece with the discrepancy of a machine at other sizes."""
+        return dataclasses.replace(self, sizes=self.discrepancy_sizes(machine, scales))
+
+    @property
+    def shared(self) -> Array:
+        """Shared discrepancy over the bins at one prior standard deviation, mm, shape (m, k)."""
+        return self.discrepancy.columns * self.sizes
+
+    def whiten(self, table: Array) -> Array:
+        """Columns over the bins with independent unit noise, nothing integrated out."""
+        white, _ = self.noise.whiten(table, self.bins)
+        return np.asarray((white.T * self.weight).T)
+
+    @functools.cached_property
+    def white_discrepancy(self) -> Array:
+        """Whitened unit discrepancy, shape (m, k)."""
+        return self.whiten(self.discrepancy.columns)
+
+    @functools.cached_property
+    def discrepancy_gram(self) -> Array:
+        """Its products with itself, shape (k, k)."""
+        return np.asarray(self.white_discrepancy.T @ self.white_discrepancy)
+
+    @functools.cached_property
+    def noise_log_det(self) -> float:
+        """Log determinant of the covariance of the noise alone."""
+        return self.noise.whiten(np.zeros(self.bins.count.size), self.bins)[1] + self._paid
 
     def placement(self, v: Array) -> Array:
         """The placement at its six standard normal unknowns."""
@@ -106,12 +146,26 @@ class BurnedPiece:
         terms : ndarray, shape (m, k)
             Each at one prior standard deviation over the bins, mm.
         """
-        return self.noise.metric(self.bins, np.hstack([self.shared, terms]), self.weight)
+        shared = np.hstack([self.shared, terms])
+        metric = self.noise.metric(self.bins, shared, self.weight)
+        return dataclasses.replace(metric, log_det=metric.log_det + self._paid)
+
+    @property
+    def _paid(self) -> float:
+        """What bins of less weight add to the log determinant of the noise."""
+        return -2.0 * float(np.sum(np.log(self.weight)))
 
     def residual(self, machine: Machine, v: Array) -> Array:
-        """Distances of the bins from the predicted lines, outward positive, mm."""
-        lines = self.forward.lines(self.forward.run(machine))
-        return self.bins.mean(self.matched.residuals(lines, self.placement(v)))
+        """Distances of the bins from the predicted lines, outward positive, mm.
+
+        As they are on the piece as read: there the noise stands, whatever the reader's scale.
+        """
+        traces = self.matched.traces(self.forward.lines(self.forward.run(machine)))
+        return self.bins.mean(self._off(traces, self.placement(v)))
+
+    def _off(self, traces: tuple[Array, Array, Array], place: Array) -> Array:
+        """Distances of the points from traces of lines, mm on the piece as read."""
+        return self.matched.against(*traces, place) * _stretch(place)
 
     def linearise(
         self,
@@ -127,14 +181,15 @@ class BurnedPiece:
         lines = forward.lines(run)
         traces = matched.traces(lines)
         place = self.placement(v)
-        residual = matched.against(*traces, place)
+        residual = self._off(traces, place)
         jacobian = forward.jacobian(run, moved, axes, amount)
-        columns = [matched.columns(lines, traces, [jacobian[cut] for cut in forward.cuts], place)]
+        moves = [jacobian[cut] for cut in forward.cuts]
+        columns = [matched.columns(lines, traces, moves, place) * _stretch(place)]
         for k in range(self.n_nuisance):
             other = v.copy()
             small = 1e-4 if k in (1, 2) else 1e-2
             other[k] += small
-            there = matched.against(*traces, self.placement(other))
+            there = self._off(traces, self.placement(other))
             columns.append(((there - residual) / small)[:, None])
         table = self.bins.mean_columns(np.concatenate(columns, axis=1))
         return self.bins.mean(residual), table
@@ -142,30 +197,57 @@ class BurnedPiece:
     def learned(
         self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True
     ) -> BurnedPiece:
-        """Take noise, bin weights and size of the shared discrepancy from a good fit.
+        """Take the noise from a good fit.
 
-        Noise and size are those of the residuals before anything was fitted to them, with all
-        that the fit can take up integrated out.  A bin that stands off by more than three
-        standard deviations weighs less (Huber's weights, frozen so that all hypotheses are
-        compared on the same data).  ``believable`` holds the noise to what a measurement can
-        be blamed for.
+        The noise is that of the residuals before anything was fitted to them, with all that the
+        fit can take up integrated out.  ``believable`` holds it to what a measurement can be blamed
+        for.
         """
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
         most = assumed.most_noise if believable else None
         noise = start.learned(before, self.bins, terms, most=most)
-        left = fitted.residual - self.shared @ self.metric.taken_up(fitted.residual)
-        w, _ = noise.whiten(left, self.bins)
-        weight = np.sqrt(np.minimum(1.0, assumed.huber / np.maximum(np.abs(w), 1e-12)))
-        shared = shared_discrepancy(machine, self.matched, self.bins, self.placement(v), assumed)
+        return dataclasses.replace(self, noise=noise)
 
-        def likelihood(size: float) -> float:
-            metric = noise.metric(self.bins, np.hstack([size * shared, free]), weight)
-            return -metric.half_square(before) - 0.5 * metric.log_det
+    def robust(self, left: Array) -> BurnedPiece:
+        """The piece with less weight for bins that an explanation leaves far off.
 
-        size = max(self.assumptions.discrepancy_sizes, key=likelihood)
-        return dataclasses.replace(self, noise=noise, weight=weight, shared=size * shared)
+        A bin that stands off by more than three standard deviations weighs less (Huber's weights).
+        Every explanation has weights of its own, and pays for them in the likelihood, so that none
+        is judged by what another could not explain.
+
+        Parameters
+        ----------
+        left : ndarray, shape (m,)
+            Residuals of the bins with the discrepancy taken off, mm.
+        """
+        w, _ = self.noise.whiten(left, self.bins)
+        weight = np.sqrt(np.minimum(1.0, self.assumptions.huber / np.maximum(np.abs(w), 1e-12)))
+        return dataclasses.replace(self, weight=weight)
+
+    def sifted(self, explained: Sequence[tuple[Machine, Array]]) -> BurnedPiece:
+        """The piece with the points put back that some explanation does not find far off.
+
+        What stands off its neighbours on a healthy machine may be the step of a faulty one.
+
+        Parameters
+        ----------
+        explained : sequence of (Machine, ndarray)
+            Machines and placements that may be the real ones.
+        """
+        bad = self.bins.owner < 0
+        for machine, v in explained:
+            if not bad.any():
+                return self
+            traces = self.matched.traces(self.forward.lines(self.forward.run(machine)))
+            off = self._off(traces, self.placement(v))
+            bad &= outliers(off, self.matched.group, self.assumptions.outlier)
+        along, length = along_lines(self.matched, self.origin), self.assumptions.bin_length
+        bins = make_bins(along, self.matched.group, bad, length)
+        shared = shared_discrepancy(self.matched, bins, self.origin, self.nominal, self.assumptions)
+        weight = np.ones(bins.count.size)
+        return dataclasses.replace(self, bins=bins, discrepancy=shared, weight=weight)
 
     def where(self, v: Array) -> tuple[Array, Array]:
         """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""
@@ -203,6 +285,11 @@ class BurnedPiece:
                 for sq, r in zip(matched.square, matched.size, strict=True)
             ),
         )
+
+
+def _stretch(place: Array) -> float:
+    """By how much a reader stretches lengths at a placement, in the mean of all directions."""
+    return math.sqrt((1.0 + place[3]) * (1.0 + place[4]))
 
 
 def placement(
@@ -254,6 +341,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
     usual = assumptions.noise
+    shared = shared_discrepancy(matched, bins, origin, nominal, assumptions)
     inside = (bins.owner >= 0) & (bins.count[np.maximum(bins.owner, 0)] > 1)
     point = (
         1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3
@@ -267,7 +355,8 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
         matched=matched,
         bins=bins,
         noise=usual.of_points(max(point, usual.point if piece.uncertainty else 1e-3)),
-        shared=shared_discrepancy(nominal, matched, bins, origin, assumptions),
+        discrepancy=shared,
+        sizes=shared.sizes(nominal, Scales(), assumptions),
         weight=np.ones(bins.count.size),
         origin=origin,
         assumptions=assumptions,
@@ -302,13 +391,13 @@ def outward_normals(matched: Matched, about: Array) -> Array:
 
 
 def shared_discrepancy(
-    machine: Machine,
     matched: Matched,
     bins: Bins,
     placement: Array,
+    machine: Machine,
     assumptions: Assumptions = USUAL,
-) -> Array:
-    """Basis of the shared discrepancy over the bins."""
+) -> Discrepancy:
+    """Shared discrepancy over the bins."""
     about = matched.about(placement)
     sense = matched.sense[matched.group]
     normal = outward_normals(matched, about)
@@ -316,6 +405,8 @@ def shared_discrepancy(
     along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.centre[matched.group]
+    since = matched.size[matched.group][:, None] + about * moving
     on_squares = bins.mean(square[:, 0].astype(float))
     mean = bins.mean_columns
-    return basis(machine, mean(place), mean(normal), mean(moving), on_squares, assumptions)
+    own = (mean(place), mean(normal), mean(moving), mean(since), on_squares)
+    return basis(machine, *own, assumptions)

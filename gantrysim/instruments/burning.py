@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.burn.simulation import check_travel
-from gantrysim.inference.assumptions import USUAL
+from gantrysim.inference.assumptions import USUAL, Scales
 from gantrysim.inference.noise import Noise, make_bins
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement, middle_of
@@ -60,13 +60,11 @@ class Burning(Candidate):
     ) -> LikelihoodTerm:
         """The piece that a machine would burn; its noise is that of the piece burned last."""
         assert self.commanded is not None
-        noise, factor = None, 1.0
-        for piece, v in measured:
+        noise = None
+        for piece, _ in measured:
             if isinstance(piece, BurnedPiece):
-                unit = shared_discrepancy(machine, piece.matched, piece.bins, piece.placement(v))
                 noise = piece.noise
-                factor = float(np.linalg.norm(piece.shared) / np.linalg.norm(unit))
-        return planned_piece(self.commanded, nominal, machine, noise=noise, discrepancy=factor)
+        return planned_piece(self.commanded, nominal, machine, noise=noise)
 
 
 @checked
@@ -134,7 +132,6 @@ def planned_piece(
     machine: Machine | None = None,
     *,
     noise: Noise | None = None,
-    discrepancy: float = 1.0,
 ) -> BurnedPiece:
     """The piece that a machine would burn, read without error, ready to be fitted.
 
@@ -148,8 +145,6 @@ def planned_piece(
         The machine that burns it; the nominal one if absent.
     noise : Noise, optional
         Noise to expect of the measurement; that of a common scan on wood if absent.
-    discrepancy : float
-        Size of what the model lacks, as a factor on `gantrysim.inference.discrepancy`.
 
     Returns
     -------
@@ -185,6 +180,7 @@ def planned_piece(
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
     bins = make_bins(along_lines(matched, origin), matched.group, good, USUAL.bin_length)
+    shared = shared_discrepancy(matched, bins, origin, nominal)
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
@@ -192,7 +188,8 @@ def planned_piece(
         matched=matched,
         bins=bins,
         noise=USUAL.noise if noise is None else noise,
-        shared=discrepancy * shared_discrepancy(machine, matched, bins, origin),
+        discrepancy=shared,
+        sizes=shared.sizes(machine, Scales(), USUAL),
         weight=np.ones(bins.count.size),
         origin=origin,
     )

@@ -23,6 +23,9 @@ from gantrysim.records.doors import checked
 #: (rad).  A flatbed scanner is good to 0.1..0.3 mm over A4 (judgement on published scanner tests).
 COMMON, DIFFERENCE, SKEW = 1.0e-3, 4.0e-4, 3.0e-4
 
+#: A scanner known better than this part of an unchecked one's was checked (judgement).
+_CHECKED = 0.8
+
 #: What is uneven over the glass once scale, difference and skew are taken out: its standard
 #: deviation, mm, and the length over which it stays alike, mm.  20..50 um are left after
 #: calibration (judgement on published scanner tests); smooth over the length of a hand.
@@ -87,6 +90,12 @@ class ScannerError:
         """Standard deviations of common scale, scale difference and skew (rad)."""
         a, b, c = np.sqrt(np.diag(self.covariance)).tolist()
         return a, b, c
+
+    @property
+    def unchecked(self) -> tuple[bool, bool]:
+        """Whether nobody measured its common scale, and its scale difference and skew."""
+        common, difference, skew = self.deviations
+        return common > _CHECKED * COMMON, min(difference, skew) > _CHECKED * SKEW
 
     def told(self, rows: Array, values: Array, variance: Array) -> ScannerError:
         """What is believed after something linear in the three was observed.

@@ -1,0 +1,281 @@
+"""Which sets of faults explain what was measured: a bounded best-first search over sets.
+
+Every fault of the catalogue is tried alone; then the best sets are extended by whatever promises
+most beside them, as long as that may still change what is believed.  The noise is learned from the
+best explanation found so far, so that all are compared on the same data.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.inference.assumptions import Scales
+from gantrysim.inference.problem import Problem
+from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
+from gantrysim.inference.weighing import Weighed, weigh
+
+if TYPE_CHECKING:
+    from gantrysim.faults.base import Fault
+
+#: Single faults tried at once: a later wave is given up by what earlier ones have reached, so the
+#: answer does not depend on the number of threads.
+_WAVE = 6
+#: Scales to begin with, wide enough that a search is not led astray by a reader.
+_FIRST = Scales(reader=3.0, shape=3.0, skew=1.5)
+#: So many of the likeliest single faults may put points back.
+_SIFTED = 6
+#: How often the noise is learned anew from what has become the best explanation.
+_RELEARN = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Explored:
+    """What a search found.
+
+    Parameters
+    ----------
+    problem : Problem
+        With the noise as learned.
+    modes : tuple of Mode
+        One a set of faults and places of them.
+    weights : tuple of Weighed
+        Evidence and likeliest factors of each.
+    unlisted : Weighed
+        The same of "something that is not in the list".
+    unlisted_mode : Mode
+        Its mode: a healthy machine with much larger discrepancy.
+    settled : bool
+        Whether no set that might matter was left unexplored.
+    """
+
+    problem: Problem
+    modes: tuple[Mode, ...]
+    weights: tuple[Weighed, ...]
+    unlisted: Weighed
+    unlisted_mode: Mode
+    settled: bool
+
+
+Run = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """Sets of faults explored so far, weighed under one noise."""
+
+    problem: Problem
+    modes: tuple[Mode, ...]
+    weights: tuple[Weighed, ...]
+    log_prior: Callable[[Sequence[str]], float]
+    run: Run
+
+    @classmethod
+    def of(cls, problem: Problem, modes: Iterable[Mode], log_prior: Any, run: Run) -> _Known:
+        modes = tuple(modes)
+        weights = tuple(run(functools.partial(weigh, problem), modes))
+        return cls(problem, modes, weights, log_prior, run)
+
+    def score(self, k: int) -> float:
+        """Log evidence and prior of one."""
+        names = [fault.name for fault in self.modes[k].faults]
+        return self.weights[k].evidence + self.log_prior(names)
+
+    @property
+    def order(self) -> list[int]:
+        """Likeliest first."""
+        return sorted(range(len(self.modes)), key=lambda k: -self.score(k))
+
+    @property
+    def healthy(self) -> Mode:
+        """Mode of the healthy machine."""
+        return next(mode for mode in self.modes if not mode.faults)
+
+    def joined(self, modes: Iterable[Mode]) -> _Known:
+        """With further modes."""
+        more = _Known.of(self.problem, modes, self.log_prior, self.run)
+        return dataclasses.replace(
+            self, modes=self.modes + more.modes, weights=self.weights + more.weights
+        )
+
+    def relearned(self, *, believable: bool) -> _Known:
+        """Under the noise that the likeliest leaves."""
+        k = self.order[0]
+        there, mode = self.solved(k)
+        learned = learn_noise(there, mode, believable=believable)
+        modes = (*self.modes[:k], mode, *self.modes[k + 1 :])
+        return _Known.of(learned, modes, self.log_prior, self.run)
+
+    def solved(self, k: int) -> tuple[Problem, Mode]:
+        """The problem at the likeliest factors of one, and its mode there."""
+        mode, there = self.modes[k], self.weights[k].problem
+        return there, dataclasses.replace(solve(there, mode.faults, mode), paid=mode.paid)
+
+    def refined(self) -> _Known:
+        """With the likeliest solved at their own factors and weighed again."""
+        order = self.order
+        least = self.score(order[0]) - self.problem.assumptions.close
+        near = [k for k in order if self.score(k) > least]
+        modes, weights = list(self.modes), list(self.weights)
+        found = [mode for _, mode in self.run(self.solved, near)]
+        again = self.run(functools.partial(weigh, self.problem), found)
+        for k, mode, weighed in zip(near, found, again, strict=True):
+            modes[k], weights[k] = mode, weighed
+        return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
+
+
+def explore(
+    problem: Problem,
+    log_prior: Callable[[Sequence[str]], float],
+    say: Callable[[str], None],
+    run: Run,
+) -> Explored:
+    """Search the sets of faults that explain what was measured.
+
+    Parameters
+    ----------
+    problem : Problem
+        Everything measured, with first guesses of the noise.
+    log_prior : callable
+        Log prior probability of a set of faults, by their names.
+    say : callable
+        Called with a line of text as each step begins.
+    run : callable
+        Like `map`; may work in several threads.
+    """
+    assumed = problem.assumptions
+    problem = dataclasses.replace(problem, scales=_FIRST)
+    say("healthy machine")
+    healthy = solve(problem, (), problem.start(()), most_steps=assumed.first_steps)
+    problem = learn_noise(problem, healthy)
+    healthy = solve(problem, (), healthy)
+    modes = [healthy, *_singles(problem, healthy, say, run)]
+    say("noise")
+    problem, modes = _sifted(problem, modes, run)
+    known = _Known.of(problem, modes, log_prior, run).relearned(believable=True)
+    say("what the forward model lacks")
+    known = known.joined(_sought(known.problem, known.healthy, run))
+    known, settled = _extended(known, say)
+    say("noise")
+    for _ in range(_RELEARN):
+        best = known.order[0]
+        known = known.relearned(believable=False)
+        if known.order[0] == best:
+            break
+    known = known.refined()
+    say(problem.catalogue.unmodelled[0].name)
+    mode, unlisted = _unlisted(known.problem, known.healthy)
+    return Explored(known.problem, known.modes, known.weights, unlisted, mode, settled)
+
+
+def _singles(problem: Problem, healthy: Mode, say: Callable[[str], None], run: Run) -> list[Mode]:
+    """Modes of every fault alone."""
+    faults, modes = problem.catalogue.modelled, [healthy]
+    for first in range(0, len(faults), _WAVE):
+        wave = faults[first : first + _WAVE]
+        say(", ".join(fault.key for fault in wave))
+        bound = min(mode.cost for mode in modes) + 2.0 * problem.assumptions.hopeless
+        one = functools.partial(search, problem, healthy=healthy, give_up=bound)
+        modes += run(one, [(fault,) for fault in wave])
+    return modes[1:]
+
+
+def _sifted(problem: Problem, modes: list[Mode], run: Run) -> tuple[Problem, list[Mode]]:
+    """Put back what only a healthy machine finds far off, and carry all modes over."""
+    likeliest = sorted(modes, key=lambda mode: -mode.evidence)[:_SIFTED]
+    sources = list(problem.sources)
+    for i, piece in problem.burned:
+        cuts = [problem.nuisance_cuts(mode.u.size)[i] for mode in likeliest]
+        explained = [
+            (problem.machine(mode.faults, mode.u), mode.u[cut])
+            for mode, cut in zip(likeliest, cuts, strict=True)
+        ]
+        sources[i] = piece.sifted(explained)
+    sifted = dataclasses.replace(problem, sources=tuple(sources))
+    again = functools.partial(_carried, sifted)
+    return sifted, list(run(again, modes))
+
+
+def _carried(problem: Problem, mode: Mode) -> Mode:
+    """A mode among other points, as it stands."""
+    return solve(problem, mode.faults, mode.u, most_steps=0)
+
+
+def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
+    """Modes with a fault that the forward model lacks beside what a mode assumes."""
+    if not problem.burned:
+        return []  # it is seen along a line only
+
+    def extended(fault: Fault) -> Mode:
+        placed, places = fault.placed(problem, mode)
+        paid = math.log(places)  # the place was chosen among so many
+        if mode.faults:  # a signature can hide in what the model of the other fault lacks
+            paid += problem.assumptions.beside
+        return dataclasses.replace(extend(problem, mode, placed), paid=paid)
+
+    return list(run(extended, problem.catalogue.sought))
+
+
+def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
+    """Extend the likeliest sets by what promises most beside them, until that settles."""
+    assumed, catalogue = known.problem.assumptions, known.problem.catalogue
+    tried = {_set_of(mode.faults) for mode in known.modes}
+    expanded: set[frozenset[str]] = {frozenset()}
+    for turn in range(assumed.expansions):
+        order = known.order
+        least = known.score(order[0]) - assumed.close
+        left = [k for k in order if known.score(k) > least and _extensible(known.modes[k], assumed)]
+        left = [k for k in left if _set_of(known.modes[k].faults) not in expanded]
+        if not left:
+            return known, True
+        mode = solve(known.problem, known.modes[left[0]].faults, known.modes[left[0]])
+        names = [fault.name for fault in mode.faults]
+        say(f"beside {' and '.join(names)}")
+        expanded.add(_set_of(mode.faults))
+        beside = [
+            fault
+            for fault in catalogue.modelled
+            if all(catalogue.plausible(name, fault.name) for name in names)
+            and _set_of((*mode.faults, fault)) not in tried
+        ]
+        gains = list(known.run(functools.partial(promised_gain, known.problem, mode), beside))
+        worth = [k for k in np.argsort(gains)[::-1] if gains[k] > assumed.worth]
+        chosen = [beside[k] for k in worth[: assumed.most_beside]]
+        tried |= {_set_of((*mode.faults, fault)) for fault in chosen}
+        bound = mode.cost + assumed.hopeless
+        one = functools.partial(extend, known.problem, mode, give_up=bound)
+        found = list(known.run(one, chosen))
+        if turn == 0:
+            found += _sought(known.problem, mode, known.run)
+        known = known.joined(found)
+    return known, False
+
+
+def _extensible(mode: Mode, assumed: Any) -> bool:
+    return len(mode.faults) < assumed.most_faults and all(f.pattern is None for f in mode.faults)
+
+
+def _set_of(faults: Sequence[Any]) -> frozenset[str]:
+    return frozenset(fault.key for fault in faults)
+
+
+def _unlisted(problem: Problem, healthy: Mode) -> tuple[Mode, Weighed]:
+    """Healthy machine with a much larger discrepancy, and the common noise or one of its own."""
+    assumed = problem.assumptions
+    factors = tuple(assumed.unlisted_factor * x for x in assumed.discrepancy_factors)
+    wide = dataclasses.replace(
+        problem, assumptions=dataclasses.replace(assumed, discrepancy_factors=factors)
+    )
+    common = weigh(wide, healthy)
+    machine = problem.machine((), healthy.u)
+    mode = solve(common.problem, (), healthy)
+    own = learn_noise(wide.on(machine, common.scales), mode, believable=False)
+    alone = weigh(own, solve(own, (), mode))
+    evidence = float(np.logaddexp(common.evidence, alone.evidence)) - math.log(2.0)
+    return mode, Weighed(evidence, common.scales, common.problem)

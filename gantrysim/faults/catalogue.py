@@ -59,9 +59,9 @@ class Catalogue:
     faults: tuple[Fault, ...]
     scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
     unmodelled: tuple[Unmodelled, ...] = (Unlisted(), LostSteps())
-    healthy: float = 0.25
+    healthy: float = 0.2
     unlisted: float = 0.05
-    pairs: float = 0.1
+    pairs: float = 0.15
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "faults", tuple(fault.usual for fault in self.faults))

@@ -51,9 +51,6 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _ratio("viscous drag", "xy", "contact.viscous"),
     _ratio("Stribeck speed", "xy", "contact.stribeck_speed"),
     _ratio("presliding distance", "xy", "contact.presliding_distance"),
-    _ratio("pretension left", "y", "belt_left.pretension"),
-    _ratio("pretension right", "y", "belt_right.pretension"),
-    _ratio("pretension x", "x", "belt_x.pretension"),
     # preloaded wheels in contact drag no more for a racking couple, what one gains its partner
     # loses; wheels that it lifts or that scrub do: 0 to 0.03 N per N (mechanics of the load, no
     # measurement known)

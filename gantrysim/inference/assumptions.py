@@ -91,7 +91,7 @@ class Assumptions:
     scatter_factors, reader_factors, shape_factors, skew_factors, discrepancy_factors : tuple
         Factors on the scatter of healthy machines, on the common scale of an unchecked reader, on
         its scale difference, on its skew, and on each kind of discrepancy; the residuals
-        weigh them, one that is f times off the usual being f times rarer.
+        weigh them, one that is f times off the usual being f**2 times rarer.
     unlisted_factor : float
         How much larger they are where something unlisted is at work.
     least_left : float
@@ -181,14 +181,14 @@ class Assumptions:
     credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
-        6.0, "nats", "a signature can hide in what the other fault's model lacks"
+        2.0, "nats", "a signature can hide in what the other fault's model lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
     most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")
     expansions: int = _assume(6, "sets", "time")
-    most_beside: int = _assume(3, "faults", "time")
+    most_beside: int = _assume(4, "faults", "time")
     close: float = _assume(8.0, "nats", "a leader further behind is no leader")
-    worth: float = _assume(4.0, "nats", "more than a pair's prior costs")
+    worth: float = _assume(2.0, "nats", "less never makes up for what a pair's prior costs")
     hopeless: float = _assume(25.0, "nats", "no noise learned anew makes that up")
     unlikely: float = _assume(-4.6, "nats", "1 in 100: nobody acts on it")
     replaced: float = _assume(0.8, "-", "new parts are sometimes bad too: judgement")

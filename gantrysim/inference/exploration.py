@@ -120,7 +120,7 @@ class _Known:
     def refined(self) -> _Known:
         """With the likeliest solved at their own factors and weighed again."""
         order = self.order
-        least = self.score(order[0]) - self.problem.assumptions.close
+        least = self.score(order[0]) + self.problem.assumptions.unlikely
         near = [k for k in order if self.score(k) > least]
         modes, weights = list(self.modes), list(self.weights)
         found = [mode for _, mode in self.run(self.solved, near)]
@@ -230,11 +230,12 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
     for turn in range(assumed.expansions):
         order = known.order
         least = known.score(order[0]) - assumed.close
-        left = [k for k in order if known.score(k) > least and _extensible(known.modes[k], assumed)]
+        left = [k for k in order if known.score(k) > least]
+        left = [k for k in left if len(known.modes[k].faults) < assumed.most_faults]
         left = [k for k in left if _set_of(known.modes[k].faults) not in expanded]
         if not left:
             return known, True
-        mode = solve(known.problem, known.modes[left[0]].faults, known.modes[left[0]])
+        there, mode = known.solved(left[0])
         names = [fault.name for fault in mode.faults]
         say(f"beside {' and '.join(names)}")
         expanded.add(_set_of(mode.faults))
@@ -244,21 +245,18 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
             if all(catalogue.plausible(name, fault.name) for name in names)
             and _set_of((*mode.faults, fault)) not in tried
         ]
-        gains = list(known.run(functools.partial(promised_gain, known.problem, mode), beside))
+        # with narrow scatter: a wide one has taken up what a further fault would explain
+        narrow = there.scaled(dataclasses.replace(there.scales, scatter=1.0))
+        gains = list(known.run(functools.partial(promised_gain, narrow, mode), beside))
         worth = [k for k in np.argsort(gains)[::-1] if gains[k] > assumed.worth]
         chosen = [beside[k] for k in worth[: assumed.most_beside]]
         tried |= {_set_of((*mode.faults, fault)) for fault in chosen}
-        bound = mode.cost + assumed.hopeless
-        one = functools.partial(extend, known.problem, mode, give_up=bound)
+        one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
         found = list(known.run(one, chosen))
-        if turn == 0:
-            found += _sought(known.problem, mode, known.run)
+        if turn == 0 and not any(fault.sought for fault in mode.faults):
+            found += _sought(there, mode, known.run)
         known = known.joined(found)
     return known, False
-
-
-def _extensible(mode: Mode, assumed: Any) -> bool:
-    return len(mode.faults) < assumed.most_faults and all(f.pattern is None for f in mode.faults)
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

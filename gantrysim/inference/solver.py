@@ -26,6 +26,7 @@ _FAIR_TRIAL = 4  # steps before an explanation may be given up
 #: shows that the derivatives still hold; they are not made anew after it.
 _SHORT, _FORETOLD = 0.3, 0.2
 _HARDLY = 0.1  # of that, where damping keeps a step short: it does not get better from here
+_TIMES_FAINT = 4.0  # a believable fault is so many times one that is hardly there
 _SHRINK = -0.9  # a step leaves at least a tenth of a drag, a play, a softness
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
@@ -341,7 +342,7 @@ def search(
 
 
 def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
-    """How much a further fault promises to explain, from the jacobian at a mode alone.
+    """How much a further fault promises to explain, from its effect when it is faint.
 
     Parameters
     ----------
@@ -350,24 +351,41 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     mode : Mode
         A mode without that fault.
     extra : FaultModel
-        The further fault, tried faintly and as believed.
+        The further fault.
 
     Returns
     -------
     float
-        Promised gain in the log posterior; a cheap screen before `search`.
+        Gain in the log posterior that a quadratic model promises; a cheap screen before `search`.
     """
     faults = (*mode.faults, extra)
     n = mode.u.size - problem.n_nuisance
-    faint = [q.faint if q.ratio else 0.0 for q in problem.parameters(extra)]
-    u = np.concatenate([mode.u[:n], faint, mode.u[n:]])
+    parameters = problem.parameters(extra)
+    absent = np.array([q.faint if q.ratio else 0.0 for q in parameters])
     evaluator = Evaluator(problem, faults)
-    own = range(n, n + len(faint))
-    residuals, jacobians = evaluator.linearise(u, own)
-    for jacobian, known in zip(jacobians, mode.jacobian, strict=True):
-        jacobian[:, :n] = known[:, :n]  # a faint fault hardly changes what the others do
-    cost = evaluator.cost(u, residuals)
-    return mode.cost - cost + _whole_gain(*evaluator.quadratic(u, residuals, jacobians))
+    steps = [absent] if parameters[0].ratio else list(np.eye(absent.size))
+    columns = []
+    for step in steps:
+        there = evaluator.at(np.concatenate([mode.u[:n], step, mode.u[n:]]))
+        columns.append([a - b for a, b in zip(there, mode.residuals, strict=True)])
+    # a ratio has one sign: its amount is counted in how faint it was taken
+    width = _TIMES_FAINT if parameters[0].ratio else 1.0
+    hessian = np.zeros((mode.u.size + len(steps),) * 2)
+    hessian[: mode.u.size, : mode.u.size] = problem.precision(mode.u.size)
+    hessian[mode.u.size :, mode.u.size :] = np.eye(len(steps)) / width**2
+    gradient = np.zeros(len(hessian))
+    for i, source in enumerate(problem.sources):
+        own = np.column_stack([column[i] for column in columns])
+        white = source.metric.columns(np.hstack([mode.jacobian[i], own]))
+        left = source.metric.columns(mode.residuals[i])
+        hessian += source.metric.product(white, white)
+        gradient += source.metric.product(white, left)
+    gradient[: mode.u.size] += problem.prior(mode.u)[1]
+    step = -cho_solve(cho_factor(hessian), gradient)
+    if parameters[0].ratio and step[-1] < 0.0:
+        return 0.0
+    without = hessian[: mode.u.size, : mode.u.size]
+    return -0.5 * float(gradient @ step) - _whole_gain(without, gradient[: mode.u.size])
 
 
 def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = math.inf) -> Mode:

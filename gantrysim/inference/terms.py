@@ -123,8 +123,8 @@ class DrawnLines(LikelihoodTerm, Protocol):
         """The term with the discrepancy of a machine at other sizes."""
 
     @property
-    def shared(self) -> np.ndarray:
-        """Discrepancy at one prior standard deviation, mm, shape (m, k)."""
+    def weight(self) -> np.ndarray:
+        """Weight of each bin, shape (m,)."""
 
     def robust(self, left: np.ndarray) -> DrawnLines:
         """The term with less weight for bins that an explanation leaves far off."""

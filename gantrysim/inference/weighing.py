@@ -22,6 +22,7 @@ from gantrysim.machine import Machine
 
 #: Sweeps over the factors; the likeliest of each has then settled.
 _SWEEPS = 3
+_RARER = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,34 +64,43 @@ class _Quadratic:
     constant: float
 
     @classmethod
-    def of(cls, problem: Problem, mode: Mode) -> _Quadratic:
-        """Gauss and Newton's, from the derivatives kept with the mode."""
+    def of(cls, problem: Problem, mode: Mode, machine: Machine) -> tuple[_Quadratic, Problem]:
+        """Gauss and Newton's, from the derivatives kept with the mode.
+
+        Bins that the mode leaves far off weigh less: with it comes the problem with their weights.
+        """
         n = mode.u.size
         counts = [piece.discrepancy.owner.size for _, piece in problem.burned]
         size = n + sum(counts) + 1
         gram = np.zeros((size, size))
         constant, first = 0.0, n
-        drawn = dict(problem.burned)
+        drawn, sources = dict(problem.burned), list(problem.sources)
+        at = np.array([*range(n), size - 1])
         for i, source in enumerate(problem.sources):
             own = np.column_stack((mode.jacobian[i], mode.residuals[i]))
             if i not in drawn:
-                at = np.array([*range(n), size - 1])
                 white = source.metric.columns(own)
                 gram[np.ix_(at, at)] += source.metric.product(white, white)
                 constant += 0.5 * source.metric.log_det
                 continue
             piece = drawn[i]
-            count = piece.discrepancy.owner.size
-            at = np.array([*range(n), size - 1])
-            shared = np.arange(first, first + count)
+            shared = np.arange(first, first + piece.discrepancy.owner.size)
+            first += shared.size
+            sizes = piece.discrepancy_sizes(machine, problem.scales)
             white, unit = piece.whiten(own), piece.white_discrepancy
-            gram[np.ix_(at, at)] += white.T @ white
-            gram[np.ix_(at, shared)] += white.T @ unit
-            gram[np.ix_(shared, at)] = gram[np.ix_(at, shared)].T
-            gram[np.ix_(shared, shared)] = piece.discrepancy_gram
-            constant += 0.5 * piece.noise_log_det
-            first += count
-        return cls(mode.u, gram, constant)
+            cross, within = unit.T @ white, piece.discrepancy_gram
+            factor = cho_factor(within * np.outer(sizes, sizes) + np.eye(sizes.size))
+            left = white[:, -1] - unit @ (sizes * cho_solve(factor, sizes * cross[:, -1]))
+            sources[i] = robust = piece.robust(left)
+            light = np.flatnonzero(robust.weight < 1.0)
+            less = (1.0 - robust.weight[light] ** 2)[:, None]
+            few, few_unit = white[light], unit[light]
+            gram[np.ix_(at, at)] += white.T @ white - few.T @ (less * few)
+            gram[np.ix_(shared, at)] = cross - few_unit.T @ (less * few)
+            gram[np.ix_(at, shared)] = gram[np.ix_(shared, at)].T
+            gram[np.ix_(shared, shared)] = within - few_unit.T @ (less * few_unit)
+            constant += 0.5 * robust.noise_log_det
+        return cls(mode.u, gram, constant), dataclasses.replace(problem, sources=tuple(sources))
 
     def evidence(self, precision: np.ndarray, centre: np.ndarray, sizes: np.ndarray) -> float:
         """Log evidence with a prior on the unknowns and sizes of the discrepancy, mm."""
@@ -128,14 +138,13 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
 
     Notes
     -----
-    Each factor takes the values of `Assumptions`; one that is f times off the usual is f times
-    rarer.  The integral is the product of the sums along each factor through the likeliest point.
+    Each factor takes the values of `Assumptions`; one that is f times off the usual is f**2
+    times rarer: sizes then have the tails of a Cauchy density.  The integral is the product of the sums along each factor through the likeliest point.
     The posterior at other factors is that of the quadratic model at the mode.
     """
     assumed = problem.assumptions
     machine = problem.machine(mode.faults, mode.u)
-    problem = _robust(problem, mode, machine)
-    quadratic = _Quadratic.of(problem, mode)
+    quadratic, problem = _Quadratic.of(problem, mode, machine)
     grids = {
         f.name: assumed.factors(f.name) if problem.uncertain(f.name) else (1.0,)
         for f in dataclasses.fields(Scales)
@@ -168,18 +177,7 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
     return Weighed(evidence - mode.paid, best, problem.on(machine, best))
 
 
-def _robust(problem: Problem, mode: Mode, machine: Machine) -> Problem:
-    """The problem with the weights of bins that a mode asks for."""
-    problem = problem.on(machine, problem.scales)
-    sources = list(problem.sources)
-    for i, piece in problem.burned:
-        residual = mode.residuals[i]
-        left = residual - piece.shared @ piece.metric.taken_up(residual)
-        sources[i] = piece.robust(left)
-    return dataclasses.replace(problem, sources=tuple(sources))
-
-
 def log_weight(factor: float, grid: tuple[float, ...]) -> float:
-    """Log prior probability of a factor of a grid: one that is f times off is f times rarer."""
-    total = sum(min(x, 1.0 / x) for x in grid)
-    return -abs(math.log(factor)) - math.log(total)
+    """Log prior probability of a factor of a grid: one that is f times off is f**2 times rarer."""
+    total = sum(min(x, 1.0 / x) ** _RARER for x in grid)
+    return -_RARER * abs(math.log(factor)) - math.log(total)

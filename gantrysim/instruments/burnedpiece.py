@@ -220,10 +220,9 @@ class BurnedPiece:
         Parameters
         ----------
         left : ndarray, shape (m,)
-            Residuals of the bins with the discrepancy taken off, mm.
+            Whitened residuals of the bins with the discrepancy taken off.
         """
-        w, _ = self.noise.whiten(left, self.bins)
-        weight = np.sqrt(np.minimum(1.0, self.assumptions.huber / np.maximum(np.abs(w), 1e-12)))
+        weight = np.sqrt(np.minimum(1.0, self.assumptions.huber / np.maximum(np.abs(left), 1e-12)))
         return dataclasses.replace(self, weight=weight)
 
     def sifted(self, explained: Sequence[tuple[Machine, Array]]) -> BurnedPiece:

@@ -138,9 +138,10 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
 
     Notes
     -----
-    Each factor takes the values of `Assumptions`; one that is f times off the usual is f**2
-    times rarer: sizes then have the tails of a Cauchy density.  The integral is the product of the sums along each factor through the likeliest point.
-    The posterior at other factors is that of the quadratic model at the mode.
+    Each factor takes the values of `Assumptions`; one that is f times off the usual is f**2 times
+    rarer: sizes then have the tails of a Cauchy density.  The integral is the product of the sums
+    along each factor through the likeliest point.  The posterior at other factors is that of the
+    quadratic model at the mode.
     """
     assumed = problem.assumptions
     machine = problem.machine(mode.faults, mode.u)

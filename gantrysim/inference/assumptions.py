@@ -91,7 +91,9 @@ class Assumptions:
     scatter_factors, reader_factors, shape_factors, skew_factors, discrepancy_factors : tuple
         Factors on the scatter of healthy machines, on the common scale of an unchecked reader, on
         its scale difference, on its skew, and on each kind of discrepancy; the residuals
-        weigh them, one that is f times off the usual being f**2 times rarer.
+        weigh them.
+    usual_tail, reader_tail : float
+        A factor that is f times off is so many powers of f rarer; the second for scales of readers.
     unlisted_factor : float
         How much larger they are where something unlisted is at work.
     least_left : float
@@ -168,6 +170,8 @@ class Assumptions:
     skew_factors: tuple[float, ...] = _assume(
         (1.0, 3.0), "-", "a carriage that runs out of square by a milliradian"
     )
+    usual_tail: float = _assume(2.0, "-", "the tails of a Cauchy density")
+    reader_tail: float = _assume(1.0, "-", "few check a scanner, and wood moves by .3 %")
     discrepancy_factors: tuple[float, ...] = _assume(
         (0.5, 1.0, 2.0, 4.0), "-", "the usual sizes are guesses within a factor"
     )
@@ -198,6 +202,10 @@ class Assumptions:
         own = {"scatter", "reader", "shape", "skew"}
         found = getattr(self, f"{name if name in own else 'discrepancy'}_factors")
         return tuple(float(x) for x in found)
+
+    def tail(self, name: str) -> float:
+        """How much rarer one field of `Scales` is far off its usual size."""
+        return self.reader_tail if name in ("reader", "shape") else self.usual_tail
 
     @property
     def most_noise(self) -> dict[str, float]:

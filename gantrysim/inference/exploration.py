@@ -252,7 +252,9 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
         chosen = [beside[k] for k in worth[: assumed.most_beside]]
         tried |= {_set_of((*mode.faults, fault)) for fault in chosen}
         one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
-        found = list(known.run(one, chosen))
+        found = [
+            dataclasses.replace(new, paid=new.paid + mode.paid) for new in known.run(one, chosen)
+        ]
         if turn == 0 and not any(fault.sought for fault in mode.faults):
             found += _sought(there, mode, known.run)
         known = known.joined(found)

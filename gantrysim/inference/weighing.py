@@ -22,7 +22,6 @@ from gantrysim.machine import Machine
 
 #: Sweeps over the factors; the likeliest of each has then settled.
 _SWEEPS = 3
-_RARER = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,8 +137,8 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
 
     Notes
     -----
-    Each factor takes the values of `Assumptions`; one that is f times off the usual is f**2 times
-    rarer: sizes then have the tails of a Cauchy density.  The integral is the product of the sums
+    Each factor takes the values of `Assumptions`; one that is f times off the usual is f**tail
+    times rarer: sizes then have heavy tails, those of a Cauchy density for 2.  The integral is the product of the sums
     along each factor through the likeliest point.  The posterior at other factors is that of the
     quadratic model at the mode.
     """
@@ -160,7 +159,8 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
             together = np.concatenate(sizes) if sizes else np.empty(0)
             known[scales] = quadratic.evidence(precision, there.centre(mode.u.size), together)
             known[scales] += sum(
-                log_weight(getattr(scales, name), grid) for name, grid in grids.items()
+                log_weight(getattr(scales, name), grid, assumed.tail(name))
+                for name, grid in grids.items()
             )
         return known[scales]
 
@@ -178,7 +178,7 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
     return Weighed(evidence - mode.paid, best, problem.on(machine, best))
 
 
-def log_weight(factor: float, grid: tuple[float, ...]) -> float:
-    """Log prior probability of a factor of a grid: one that is f times off is f**2 times rarer."""
-    total = sum(min(x, 1.0 / x) ** _RARER for x in grid)
-    return -_RARER * abs(math.log(factor)) - math.log(total)
+def log_weight(factor: float, grid: tuple[float, ...], tail: float) -> float:
+    """Log prior probability of a factor of a grid: one that is f times off is f**tail rarer."""
+    total = sum(min(x, 1.0 / x) ** tail for x in grid)
+    return -tail * abs(math.log(factor)) - math.log(total)

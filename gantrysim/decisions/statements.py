@@ -26,6 +26,8 @@ class Statement:
         Name of its fault, for example ``"tight_wheels_left"``.
     words : str
         The fault in plain words.
+    noun : str
+        What it is an amount of.
     probability : float
         Probability that it is at fault: of all explanations that contain it together.
     size : Estimate or None
@@ -37,6 +39,7 @@ class Statement:
 
     name: str
     words: str
+    noun: str
     probability: float
     size: Estimate | None
     alike: tuple[str, ...]
@@ -76,6 +79,7 @@ def _statement(
     return Statement(
         name=name,
         words=fault.words,
+        noun=fault.noun,
         probability=min(sum(h.probability for h in with_it), 1.0),
         size=_size(name, with_it),
         alike=tuple(sorted(instead)),

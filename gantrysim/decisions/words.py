@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions.reasons import why_alike
 
 if TYPE_CHECKING:
     from gantrysim.decisions.diagnosis import Finding, Hypothesis
+    from gantrysim.decisions.statements import Statement
 
-#: Where nothing was learned, only what is believed at least this much is worth a line.
-_WORTH_A_LINE = 0.1
+#: Only what is believed at least this much is worth a line.
+_WORTH_A_LINE = 0.05
 #: Where it is not known which way up a piece was burned.
 QUARTER = (
     "the quarter turn of the piece is not known: left and right, x and y may be exchanged; "
     "burn the mark or say which way up"
 )
-#: Explanations in the table.
-_ROWS = 8
+#: Points in the report and explanations in the table, at most.
+_ROWS = 7
+#: Points that are named where nothing was learned.
+_STILL = 3
 
 
 def report(finding: Finding) -> list[str]:
@@ -30,34 +34,18 @@ def report(finding: Finding) -> list[str]:
         rows.append(f"{seen} measured: what follows is a hint, not a finding.")
     if not finding.quarter_known:
         rows.append(f"{QUARTER[0].upper()}{QUARTER[1:]}.")
-    shown = [h for h in finding.ranked if h.faults in finding.group]
+    shown = [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
     if not finding.learned:
-        shown = [h for h in shown if h.probability >= _WORTH_A_LINE]
         rows.append(_nothing(finding))
-        rows += [f"Still likeliest: {h.words} (probability {_probability(h)})." for h in shown]
-    elif not best.indistinguishable_from:
+        rows += [f"Still likeliest: {_stated(point)}." for point in shown[:_STILL]]
+    elif finding.certain or not best.faults:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
         rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
+        rows += [f"  - {_stated(point)}" for point in shown if point.name not in best.faults]
+        rows += [f"How big: {_sized(point)}." for point in shown if point.name in best.faults]
     else:
-        rows.append("Finding: this piece cannot tell which of these it is:")
-        for faults in finding.group:
-            h = next(x for x in shown if x.faults == faults)
-            rows.append(f"  - {h.words} (probability {_probability(h)})")
-        catalogue = best.fit.problem.catalogue
-        reasons = dict.fromkeys(
-            why_alike(catalogue, best.faults, f) for f in best.indistinguishable_from
-        )
-        rows.append(f"Why: {'; '.join(reasons)}.")
-    sizes = [m for h in shown for m in h.magnitudes.values()]
-    rows += [
-        f"How big: {m.name} {m.estimate:.3g} {m.unit}, 95 % between {m.low:.3g} and {m.high:.3g}."
-        for m in sizes
-        if m.identifiable
-    ]
-    vague = dict.fromkeys(m.name for m in sizes if not m.identifiable)
-    if vague:
-        rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
-    rows += [f"Check by hand: {h.check}." for h in shown if h.magnitudes]
+        rows += _points(finding, shown)
+    rows += [f"Check by hand: {check}." for check in _checks(finding, shown)]
     rows += _quantities(finding)
     if finding.pieces:
         rows.append(
@@ -69,6 +57,51 @@ def report(finding: Finding) -> list[str]:
         rows.append(f"Assumed otherwise than usual: {'; '.join(said)}.")
     rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
     return rows
+
+
+def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
+    """What is at fault for all that is known, and what may be."""
+    sure = [p for p in shown if p.probability >= finding.assumptions.credible]
+    open_ = [p for p in shown if p not in sure]
+    rows = [f"Finding: {_stated(point)}." for point in sure]
+    sound = sum(h.probability for h in finding.ranked if not h.faults)
+    if open_:
+        lead = "Besides, this piece cannot tell" if sure else "Finding: this piece cannot tell"
+        rows.append(f"{lead} which of these is at fault:")
+        rows += [f"  - {_stated(point)}" for point in open_]
+    if not sure and sound >= _WORTH_A_LINE:
+        rows.append(f"  - nothing is wrong with this machine (probability {sound:.2f})")
+    catalogue, best = finding.best.fit.problem.catalogue, finding.best.faults
+    reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
+    if reasons:
+        rows.append(f"Why: {'; '.join(reasons)}.")
+    if not finding.best.fit.mode.converged:
+        rows.append("The search has not settled: probabilities are rough.")
+    return rows
+
+
+def _stated(point: Statement) -> str:
+    """An adjusting point in a clause: what, how sure, how big."""
+    told = f"{point.words} (probability {said_probability(point.probability)})"
+    return told if point.size is None else f"{told}: {_sized(point)}"
+
+
+def _sized(point: Statement) -> str:
+    """Its size, if that was told."""
+    size = point.size
+    if size is None or not size.identifiable:
+        return f"how big the {point.noun} is cannot be told from this"
+    return (
+        f"{point.noun} {size.estimate:.3g} {size.unit}, "
+        f"95 % between {size.low:.3g} and {size.high:.3g}"
+    )
+
+
+def _checks(finding: Finding, shown: Sequence[Statement]) -> list[str]:
+    """Hand checks of what may be at fault, each once."""
+    catalogue = finding.best.fit.problem.catalogue
+    named = (catalogue.named(point.name) for point in shown)
+    return list(dict.fromkeys(fault.check for fault in named if catalogue.predicts((fault.name,))))
 
 
 def table(finding: Finding) -> str:

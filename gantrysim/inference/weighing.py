@@ -138,9 +138,9 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
     Notes
     -----
     Each factor takes the values of `Assumptions`; one that is f times off the usual is f**tail
-    times rarer: sizes then have heavy tails, those of a Cauchy density for 2.  The integral is the product of the sums
-    along each factor through the likeliest point.  The posterior at other factors is that of the
-    quadratic model at the mode.
+    times rarer: sizes then have heavy tails, those of a Cauchy density for 2.  The integral is the
+    product of the sums along each factor through the likeliest point.  The posterior at other
+    factors is that of the quadratic model at the mode.
     """
     assumed = problem.assumptions
     machine = problem.machine(mode.faults, mode.u)

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from gantrysim.decisions.step import Costs, Step, choose_step
+from gantrysim.decisions.words import said_probability
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
@@ -233,10 +234,18 @@ class HandCheck:
 # Words
 
 
+#: Chances below this are not said.
+_SAID = 0.01
+
+
 def rows_of(adjustment: Adjustment) -> list[str]:
     """Say a step in lines of text, words first."""
     lead = {DO: "Do now", CHECK: "Once the check agrees", LEAVE: "Not worth a turn yet"}
-    rows = [f"{lead[adjustment.action]} ({adjustment.place}): {adjustment.words}."]
+    chance = said_probability(adjustment.probability)
+    rows = [
+        f"{lead[adjustment.action]} ({adjustment.place}, at fault with probability {chance}): "
+        f"{adjustment.words}."
+    ]
     step, unit, point = adjustment.step, adjustment.unit, adjustment.point
     if point.result[0]:
         if not point.by_reading:
@@ -248,10 +257,11 @@ def rows_of(adjustment: Adjustment) -> list[str]:
                 f"  That is {part}: the full step is {_amount(abs(step.full), unit)}, 95 % between "
                 f"{_number(low, unit)} and {_amount(high, unit)}."
             )
-        rows.append(
-            f"  It goes too far with probability {step.overshoot:.2f} (the full step "
-            f"{step.overshoot_full:.2f}) and leaves another round with {step.short:.2f}."
-        )
+        if max(step.overshoot, step.overshoot_full, step.short) >= _SAID:
+            rows.append(
+                f"  It goes too far with probability {step.overshoot:.2f} (the full step "
+                f"{step.overshoot_full:.2f}) and leaves another round with {step.short:.2f}."
+            )
     if adjustment.expected is not None:
         e = adjustment.expected
         rows.append(

@@ -182,6 +182,9 @@ class Advice:
         return f"{table.html()}<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
 
 
+#: Points that are less likely at fault than this are not worth a word, nor more than so many.
+_WORTH_A_WORD, _MOST = 0.05, 7
+
 _COLUMNS = (
     *("fault", "explanation", "probability", "action", "place", "way", "amount", "unit"),
     *("full", "low", "high", "fraction", "short", "overshoot", "overshoot_full"),
@@ -217,8 +220,8 @@ def advise(
     Returns
     -------
     Advice
-        Hand checks, cheapest first, and adjustments for the best explanation and all that the
-        piece cannot tell from it.
+        Hand checks, cheapest first, and one adjustment for each adjusting point that may be at
+        fault.
 
     Raises
     ------
@@ -228,8 +231,8 @@ def advise(
     Notes
     -----
     A fault of probability p is turned at once if turning in vain costs less than the hand check,
-    ``(1 - p) overshoot <= minutes of the check``, if nothing in the group speaks against it, if
-    its search settled, and if the piece shows rings enough for more than a hint.
+    ``(1 - p) overshoot <= minutes of the check``, if p reaches `Assumptions.credible`, if its search
+    settled, and if the piece shows rings enough for more than a hint.
     What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
     the cost of a round.  It is left where curing it gains less than the check costs,
     ``p round < minutes``.
@@ -251,21 +254,19 @@ def advise(
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
     catalogue = finding.machine.catalogue()
-    checks: dict[str, HandCheck] = {}
-    adjustments = []
-    for hypothesis in group:
+    checks, adjustments = [], []
+    for name in _questioned(finding):
+        hypothesis = next(h for h in finding.ranked if name in h.faults)
         made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
-        for name in hypothesis.faults:
-            variants = {f.name: f.variant for f in hypothesis.fit.mode.faults}
-            fault = catalogue.named(name, variants.get(name, ""))
-            point = fault.adjusting_point(finding.machine, handbook)
-            rng = np.random.default_rng(seed + 1)
-            adjustments.append(_adjustment(finding, hypothesis, name, point, made, costs, rng))
-            expect = point.expect(finding.machine, hypothesis.fit.machine)
-            shared = all(name in h.faults for h in group)
-            check = HandCheck(name, point.look, expect, point.minutes, splits=not shared)
-            checks.setdefault(name, check)
-    order = sorted(checks.values(), key=lambda check: (check.minutes, not check.splits))
+        variants = {f.name: f.variant for f in hypothesis.fit.mode.faults}
+        fault = catalogue.named(name, variants.get(name, ""))
+        point = fault.adjusting_point(finding.machine, handbook)
+        rng = np.random.default_rng(seed + 1)
+        adjustments.append(_adjustment(finding, hypothesis, name, point, made, costs, rng))
+        expect = point.expect(finding.machine, hypothesis.fit.machine)
+        open_ = adjustments[-1].probability < finding.assumptions.credible
+        checks.append(HandCheck(name, point.look, expect, point.minutes, splits=open_))
+    order = sorted(checks, key=lambda check: (check.minutes, not check.splits))
     return Advice(
         machine=group[0].fit.machine,
         explanations=tuple((h.faults, h.words, h.probability) for h in group),
@@ -274,6 +275,12 @@ def advise(
         certain=finding.certain,
         costs=costs,
     )
+
+
+def _questioned(finding: Finding) -> list[str]:
+    """The adjusting points that are worth a word: those of the best explanation come first."""
+    others = [p.name for p in finding.points if p.probability >= _WORTH_A_WORD]
+    return list(dict.fromkeys((*finding.best.faults, *others)))[:_MOST]
 
 
 def _adjustment(
@@ -322,13 +329,12 @@ def _action(
     if p * costs.round < minutes:
         return LEAVE
     size = hypothesis.magnitudes.get(name)
-    agreed = all(name in faults for faults in finding.group)
     sized = size is not None and size.identifiable
     settled = hypothesis.fit.mode.converged and not finding.thin and finding.quarter_known
-    sure = settled and (finding.certain or (agreed and len(finding.group) > 1))
+    sure = settled and p >= finding.assumptions.credible
     vain = costs.round if point.forgiving else costs.overshoot
     cheap = point.by_reading or (1.0 - p) * vain <= minutes
-    return DO if agreed and sized and sure and cheap else CHECK
+    return DO if sized and sure and cheap else CHECK
 
 
 def _middle_test(machine: Machine) -> RingTest:
@@ -344,25 +350,18 @@ def _report(advice: Advice) -> list[str]:
     _, words, p = advice.explanations[0]
     rows = [f"Most likely: {words} (probability {said_probability(p)})."]
     others = advice.explanations[1:]
-    if others:
-        rows[0] = "This piece cannot tell which of these it is:"
-        rows += [f"  - {w} (probability {said_probability(q)})" for _, w, q in advice.explanations]
     if not advice.adjustments:
         return [*rows, "Nothing to adjust."]
+    if others and not advice.explanations[0][0]:
+        rows.append("Turn nothing unless a check says otherwise.")
     if advice.checks:
         split = any(check.splits for check in advice.checks)
         lead = "before anything is turned" if split else "to confirm it"
         rows.append(f"Check by hand {lead}, cheapest first:")
     for number, check in enumerate(advice.checks, 1):
         rows.append(f"  {number}. {check.words} ({check.minutes:.0f} min). Expect {check.expect}.")
-    for faults, text, _ in advice.explanations:
-        mine = [a for a in advice.adjustments if a.of == faults]
-        if mine and others:
-            rows.append(f"If {text}:")
-        elif others:
-            rows.append(f"If {text}: turn nothing.")
-        for adjustment in mine:
-            rows += rows_of(adjustment)
+    for adjustment in advice.adjustments:
+        rows += rows_of(adjustment)
     if len(advice.advised) > 1:
         rows.append("Make these steps in this order; one test afterwards shows both.")
     return [*rows, *_cautions(advice)]

@@ -231,8 +231,8 @@ def advise(
     Notes
     -----
     A fault of probability p is turned at once if turning in vain costs less than the hand check,
-    ``(1 - p) overshoot <= minutes of the check``, if p reaches `Assumptions.credible`, if its search
-    settled, and if the piece shows rings enough for more than a hint.
+    ``(1 - p) overshoot <= minutes of the check``, if p reaches `Assumptions.credible`, if its
+    search settled, and if the piece shows rings enough for more than a hint.
     What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
     the cost of a round.  It is left where curing it gains less than the check costs,
     ``p round < minutes``.

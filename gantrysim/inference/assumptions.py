@@ -74,6 +74,10 @@ class Assumptions:
         Noise of the points to begin with.
     most_grain, most_smooth : float
         Most that a measurement can be blamed for, mm.
+    least_smooth : float
+        Least error along a line that stays even where points were read without any, mm.
+    point_spacing : float
+        Points that lie nearer along a line are left out, mm.
     placement_turn, placement_shift : float
         Prior standard deviations of how a piece lies: radians and mm.
     even, even_length : float
@@ -147,6 +151,10 @@ class Assumptions:
         0.015, "mm", "grain and charred edges give 0.02..0.05 mm at single points: no source"
     )
     most_smooth: float = _assume(0.020, "mm", "what exceeds it is the machine's")
+    least_smooth: float = _assume(0.003, "mm", "no model predicts a burned line better")
+    point_spacing: float = _assume(
+        0.6, "mm", "nearer points share their grain and teach nothing more"
+    )
     placement_turn: float = _assume(math.radians(3.0), "rad", "a piece laid down by eye")
     placement_shift: float = _assume(10.0, "mm", "a piece laid down by eye")
     even: float = _assume(0.003, "mm", "rail form and belt pitch")
@@ -206,6 +214,11 @@ class Assumptions:
     def tail(self, name: str) -> float:
         """How much rarer one field of `Scales` is far off its usual size."""
         return self.reader_tail if name in ("reader", "shape") else self.usual_tail
+
+    @property
+    def least_noise(self) -> dict[str, float]:
+        """Least of each field of the noise, mm."""
+        return {"smooth": self.least_smooth}
 
     @property
     def most_noise(self) -> dict[str, float]:

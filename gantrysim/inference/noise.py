@@ -276,6 +276,7 @@ class Noise:
         shared: np.ndarray,
         *,
         most: Mapping[str, float] | None = None,
+        least: Mapping[str, float] | None = None,
     ) -> Self:
         """Fit the noise to residuals of the bins by restricted maximum likelihood.
 
@@ -292,6 +293,8 @@ class Noise:
         most : mapping of str to float, optional
             Most of a field that a measurement can be blamed for, in its unit: what exceeds it is
             the machine's.
+        least : mapping of str to float, optional
+            Least of a field, in its unit: no model predicts better.
 
         Notes
         -----
@@ -304,7 +307,7 @@ class Noise:
             metric = noise.metric(bins, shared)
             return metric.half_square(residual) + 0.5 * metric.log_det
 
-        return self._fitted(misfit, most or {})
+        return self._fitted(misfit, most or {}, least or {})
 
     def learned_by_line(
         self,
@@ -341,9 +344,14 @@ class Noise:
                 square += float(y @ y - taken @ taken)
             return 0.5 * (square + log_det)
 
-        return self._fitted(misfit, most or {})
+        return self._fitted(misfit, most or {}, {})
 
-    def _fitted(self, misfit: Callable[[Noise], float], most: Mapping[str, float]) -> Self:
+    def _fitted(
+        self,
+        misfit: Callable[[Noise], float],
+        most: Mapping[str, float],
+        least: Mapping[str, float],
+    ) -> Self:
         """Noise of least misfit, with the weak priors about this one."""
         from scipy.optimize import minimize
 
@@ -353,13 +361,18 @@ class Noise:
 
         def cost(v: np.ndarray) -> float:
             prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
-            return misfit(self._at(np.exp(v), most)) + 0.5 * prior
+            return misfit(self._at(np.exp(v), most, least)) + 0.5 * prior
 
         best = minimize(cost, centre, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.05})
-        return self._at(np.exp(best.x), most)
+        return self._at(np.exp(best.x), most, least)
 
-    def _at(self, values: np.ndarray, most: Mapping[str, float]) -> Self:
-        """The same noise at other values of what is learned, held to the most of each."""
+    def _at(
+        self, values: np.ndarray, most: Mapping[str, float], least: Mapping[str, float]
+    ) -> Self:
+        """The same noise at other values of what is learned, held to the bounds of each."""
         found = zip(self.learnable, values.tolist(), strict=True)
-        held = {name: min(value, most.get(name, math.inf)) for name, value in found}
+        held = {
+            name: max(min(value, most.get(name, math.inf)), least.get(name, 0.0))
+            for name, value in found
+        }
         return dataclasses.replace(self, **held)

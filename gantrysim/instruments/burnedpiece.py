@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     from gantrysim.instruments.points import Piece
 
 
+#: Least noise of single points that count as measured, mm.
+_LEAST_POINT = 3e-3
+
+
 @dataclass(frozen=True, eq=False)
 class BurnedPiece:
     """A measured piece made ready for fitting.
@@ -207,7 +211,7 @@ class BurnedPiece:
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
         most = assumed.most_noise if believable else None
-        noise = start.learned(before, self.bins, terms, most=most)
+        noise = start.learned(before, self.bins, terms, most=most, least=assumed.least_noise)
         return dataclasses.replace(self, noise=noise)
 
     def robust(self, left: Array) -> BurnedPiece:
@@ -331,7 +335,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     offset = forward.offset
     pivot = pivot_of(piece.test) + offset
     origin = first_placement(piece, pivot, offset)
-    matched = match(piece, forward, origin)
+    matched = match(_thinned(piece, assumptions.point_spacing), forward, origin)
     lines = forward.lines(forward.run(nominal))
     residual = matched.residuals(lines, origin)
     bad = outliers(residual, matched.group, assumptions.outlier)
@@ -353,13 +357,24 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
         forward=forward,
         matched=matched,
         bins=bins,
-        noise=usual.of_points(max(point, usual.point if piece.uncertainty else 1e-3)),
+        noise=usual.of_points(max(point, usual.point if piece.uncertainty else _LEAST_POINT)),
         discrepancy=shared,
         sizes=shared.sizes(nominal, Scales(), assumptions),
         weight=np.ones(bins.count.size),
         origin=origin,
         assumptions=assumptions,
     )
+
+
+def _thinned(piece: Piece, spacing: float) -> Piece:
+    """The piece with so many of the points of each line that they lie this far apart, mm."""
+    lines = []
+    for line in piece.lines:
+        way = np.hypot(*np.diff(line.xy, axis=0).T)
+        near = float(np.median(way)) if way.size else spacing
+        step = max(1, int(spacing / max(near, 1e-9)))
+        lines.append(dataclasses.replace(line, xy=line.xy[::step]))
+    return dataclasses.replace(piece, lines=tuple(lines), uncertainty=())
 
 
 def along_lines(matched: Matched, placement: Array) -> Array:

@@ -28,6 +28,7 @@ from gantrysim.records.arrays import Array
 FLANK = 0.22  # mm of ground beside the line that enter the fit, or three pixels
 _PRIOR = 0.05  # weight of the belief that the ground is even, in pixels
 _LEAST_HEIGHT = 0.35  # of the usual height of the line: less is no line
+_SEEN = 20  # pixels at one distance that are enough for their mean
 _CLEAR = 0.4  # of the knowledge of the place that must be left where other lines cross
 
 
@@ -319,8 +320,10 @@ def profile_of(
         cell = np.rint(off[use]).astype(np.int64)
         total += np.bincount(cell, scaled[use], bins)[:bins]
         count += np.bincount(cell, minlength=bins)[:bins]
-    if (count < 20).any():
+    seen = count >= _SEEN
+    if seen.sum() < 0.5 * bins:
         return None
-    half = total / count
+    # lines along the rows of pixels show the profile at few distances
+    half = np.interp(np.arange(bins), np.flatnonzero(seen), total[seen] / count[seen])
     half -= half[-max(2, bins // 8) :].mean()
     return Profile.of(step, half) if half[0] > 0.2 else None

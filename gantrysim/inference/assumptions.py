@@ -95,14 +95,16 @@ class Assumptions:
     >>> assumed.changed()
     {'placement_shift': 20.0}
     >>> next(row for row in assumed.rows() if row[0] == "huber")
-    ('huber', 3.0, 'standard deviations', '1 in 400 of normal noise (Huber 1964)')
+    ('huber', 3.0, 'standard deviations', '1 in 400 of normal noise (Huber 1964, from memory)')
     """
 
     bin_length: float = _assume(
         BIN_LENGTH, "mm", "several grain lengths, a fraction of any feature"
     )
     outlier: float = _assume(5.0, "standard deviations", "1 in 10^6 of normal noise")
-    huber: float = _assume(3.0, "standard deviations", "1 in 400 of normal noise (Huber 1964)")
+    huber: float = _assume(
+        3.0, "standard deviations", "1 in 400 of normal noise (Huber 1964, from memory)"
+    )
     noise: Noise = _assume(  # noqa: RUF009 - frozen
         _NOISE, "mm", "points of a common scan of a burn on wood: no source"
     )

@@ -278,8 +278,11 @@ class Fault(Limited, Documented):
             raise TypeError(f"{own}: {must_be('parameters', what, parameters)}")
         if self.place and not has_field(self.place):
             raise ValueError(f"{own}: {must_be('place', 'a dotted field of Machine', self.place)}")
-        if not self.sought:
-            self._look_at_block(own)
+        if self.sought:
+            return
+        if not self.place and type(self).apply is Fault.apply:
+            raise _not_given(self, "place or apply")
+        self._look_at_block(own)
 
     def _look_at_block(self, own: str) -> None:
         """Refuse a block that leaves out one which the fault changes: derivatives would be 0."""

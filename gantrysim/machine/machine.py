@@ -371,6 +371,11 @@ class Machine(Limited):
     #: nothing, no fault in the catalogue acts on them, and no instrument asks for them.
     absent: ClassVar[frozenset[str]] = frozenset()
 
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        if "__repr__" not in vars(cls):  # else dataclass makes one of all fields, absent or not
+            cls.__repr__ = cls.__repr__  # type: ignore[method-assign]
+
     def __post_init__(self) -> None:
         super().__post_init__()
         for name in self.absent:

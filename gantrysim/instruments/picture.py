@@ -59,10 +59,8 @@ class Picture:
     def to_pixels(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Column and row of places on the picture; pixel centres are whole numbers.
 
-        Parameters
-        ----------
-        xy : ndarray, shape (..., 2)
-            Places, mm from the lower left corner of the picture, x right and y up.
+        ``xy``: places, mm from the lower left corner of the picture, x right and y up; shape (...,
+        2).
         """
         out = np.asarray(xy) / self.pitch - 0.5
         out[..., 1] = self.grey.shape[0] - 1.0 - out[..., 1]
@@ -74,25 +72,10 @@ def open_picture(
 ) -> Picture:
     """Read a picture as grey, with its resolution.
 
-    Parameters
-    ----------
-    path : path
-        A PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
-    dpi : float or (float, float), optional
-        Pixels an inch, along x and y; what the file says if absent.
-    what : str
-        What is expected, for the sentences.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        With one sentence, for a file that is no such picture or states no resolution.
+    ``path``: a PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
+    ``dpi``: pixels an inch, along x and y; what the file says if absent.  ``what``: what is
+    expected, for the sentences.  FileNotFoundError if there is no such file.  ValueError with one
+    sentence, for a file that is no such picture or states no resolution.
     """
     from PIL import Image, UnidentifiedImageError
 

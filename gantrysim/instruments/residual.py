@@ -226,17 +226,8 @@ class Matched:
     def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
 
-        Parameters
-        ----------
-        lines : tuple of Line
-            Burned lines of the prediction, mm.
-        placement : ndarray, shape (6,)
-            See `gantrysim.inference.problem.Problem.placement`.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Residuals, mm.
+        ``lines``: burned lines of the prediction, mm.  ``placement``: shape (6,); see
+        `gantrysim.inference.problem.Problem.placement`.  Returns: residuals, mm; shape (n,).
         """
         start, station, height = self.traces(lines)
         return self.against(start, station, height, placement)
@@ -262,21 +253,10 @@ class Matched:
     ) -> np.ndarray:
         """Derivatives of the residuals with moves of the burned lines.
 
-        Parameters
-        ----------
-        lines : tuple of Line
-            Burned lines of the prediction, mm.
-        traces : tuple of ndarray
-            Their traces, from `traces`.
-        moves : sequence of ndarray, shape (samples of the line, k, 2)
-            Derivative of each line's places with k unknowns.
-        placement : ndarray, shape (6,)
-            See `gantrysim.inference.problem.Problem.placement`.
-
-        Returns
-        -------
-        ndarray, shape (n, k)
-            Derivatives, mm per unit.
+        ``lines``: burned lines of the prediction, mm.  ``traces``: their traces, from `traces`.
+        ``moves``: derivative of each line's places with k unknowns; shape (samples of the line, k,
+        2).  ``placement``: shape (6,); see `gantrysim.inference.problem.Problem.placement`.
+        Returns: derivatives, mm per unit; shape (n, k).
         """
         start, station, height = traces
         owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
@@ -325,25 +305,10 @@ def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) 
 def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     """Match the points of a piece to the strokes that drew them.
 
-    Parameters
-    ----------
-    piece : Piece
-        Measured lines.
-    forward : Forward
-        The planned test of the piece.
-    placement : ndarray, shape (6,)
-        Placement good to a fraction of a millimetre, used to order the points and to leave
-        out corners and starts.
-
-    Returns
-    -------
-    Matched
-        The match.
-
-    Raises
-    ------
-    ValueError
-        If a measured line belongs to no stroke of the test.
+    ``piece``: measured lines.  ``forward``: the planned test of the piece.  ``placement``:
+    placement good to a fraction of a millimetre, used to order the points and to leave out corners
+    and starts; shape (6,).  Returns: the match.  ValueError if a measured line belongs to no stroke
+    of the test.
     """
     drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
     index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
@@ -423,20 +388,9 @@ def _usable(
 def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.ndarray:
     """Place a piece from the middles of its rings and the sides of its squares alone.
 
-    Parameters
-    ----------
-    piece : Piece
-        Measured lines.
-    pivot, offset : ndarray, shape (2,)
-        Pivot of the placement and head offset, mm.
+    ``piece``: measured lines.  ``pivot``, ``offset``: pivot of the placement and head offset, mm;
+    shape (2,).  Returns: turn and shift; the scanner terms are zero; shape (6,).
 
-    Returns
-    -------
-    ndarray, shape (6,)
-        Turn and shift; the scanner terms are zero.
-
-    Notes
-    -----
     Least squares of commanded against measured centres (circle fits) with the directions of
     square sides: good to the distortion itself, which is all that matching needs.
     """

@@ -46,10 +46,7 @@ def _text(value: Any, depth: int) -> str:
 def content_of(text: str) -> Any:
     """The content of a log's text.
 
-    Raises
-    ------
-    ValueError
-        If it is no JSON, a field stands twice, or a number is none.
+    ValueError if it is no JSON, a field stands twice, or a number is none.
     """
     try:
         return json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)

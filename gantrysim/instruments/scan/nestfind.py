@@ -83,24 +83,10 @@ def find_pattern(
 ) -> Found:
     """Find the rings of a test in a scan, at any turn, dark on light or light on dark.
 
-    Parameters
-    ----------
-    picture : Picture
-        The scan.
-    test : RingTest
-        What was commanded.
-    say : callable, optional
-        Called with a line of text before each step.
-
-    Returns
-    -------
-    Found
-        Turned by less than an eighth of a turn where only quarter turns are in doubt.
-
-    Raises
-    ------
-    ValueError
-        If there is no such pattern, with a word on the resolution where it has another size.
+    ``picture``: the scan.  ``test``: what was commanded.  ``say``: called with a line of text
+    before each step.  Returns: turned by less than an eighth of a turn where only quarter turns are
+    in doubt.  ValueError if there is no such pattern, with a word on the resolution where it has
+    another size.
     """
     tell = say or (lambda words: None)
     tell("looking for lines")
@@ -325,16 +311,8 @@ def _correlate(
 def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0) -> Found:
     """Fit an affine map to the lines near the stations, looking ever nearer.
 
-    Parameters
-    ----------
-    start : Found
-        Where to start.
-    runs : sequence of Run
-        Stations.
-    reach : float
-        How far from a station a line may lie at first, mm.
-    scale : float
-        Expected scale.
+    ``start``: where to start.  ``runs``: stations.  ``reach``: how far from a station a line may
+    lie at first, mm.  ``scale``: expected scale.
     """
     places, normals = _places(runs), np.concatenate([run.normal for run in runs])
     found = start

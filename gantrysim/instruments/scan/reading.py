@@ -369,11 +369,8 @@ def _check_read(picture: Picture, found: Found, traced: Sequence[Traced]) -> Non
 def _resolution(view: _View, test: RingTest, *, settled: bool) -> tuple[str, ...]:
     """What the size of the rings and the file's own mark say against the resolution taken.
 
-    Raises
-    ------
-    ValueError
-        If a resolution was given that the file's mark and the rings both contradict, and no known
-        length settles it.
+    ValueError if a resolution was given that the file's mark and the rings both contradict, and no
+    known length settles it.
     """
     picture = view.picture
     scales = np.linalg.svd(view.found.matrix, compute_uv=False)

@@ -65,23 +65,11 @@ def told_by_length(
 ) -> ScannerError:
     """What is believed of a scanner once a length on the piece is known.
 
-    Parameters
-    ----------
-    told : ScannerError
-        What was believed before, its mean taken out of the points.
-    test : RingTest
-        What was commanded.
-    readings : sequence of Reading
-        Points of the upright piece, mm.
-    known : (float, float, (Feature, Feature) or None)
-        The length, its standard uncertainty, mm, and its ends; left and right of the largest ring
-        if None.
-
-    Raises
-    ------
-    ValueError
-        If the ends do not lie across from each other, one was not traced, or the length disagrees
-        with the scan by more than scanner and reading can make.
+    ``told``: what was believed before, its mean taken out of the points.  ``test``: what was
+    commanded.  ``readings``: points of the upright piece, mm.  ``known``: the length, its standard
+    uncertainty, mm, and its ends; left and right of the largest ring if None.  ValueError if the
+    ends do not lie across from each other, one was not traced, or the length disagrees with the
+    scan by more than scanner and reading can make.
     """
     value, u, ends = known
     if ends is None:

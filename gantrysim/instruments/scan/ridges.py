@@ -35,15 +35,8 @@ _CLEAR = 0.4  # of the knowledge of the place that must be left where other line
 def curvature_shift(radius: float, sigma: float) -> float:
     """Shift of the ridge of a thin ring that is smoothed after it was inked, outward, mm.
 
-    Parameters
-    ----------
-    radius : float
-        Of the ring, mm.
-    sigma : float
-        Standard deviation of the smoothing, mm.
+    ``radius``: of the ring, mm.  ``sigma``: standard deviation of the smoothing, mm.
 
-    Notes
-    -----
     -sigma^2 / (2 R) to the leading order: the wider outer side of the ring is spread thinner.
     """
     return -(sigma**2) / (2.0 * radius)
@@ -52,17 +45,10 @@ def curvature_shift(radius: float, sigma: float) -> float:
 def contrast_shift(half_width: float, sigma: float, level: float) -> float:
     """Shift of the smoothed ridge of a bar between grounds 0 and ``level`` (bar 1), mm.
 
-    Parameters
-    ----------
-    half_width : float
-        Half the width of the bar, mm.
-    sigma : float
-        Standard deviation of the smoothing, mm.
-    level : float
-        Ground on one side, 0 to below 1, as part of the bar's height; it shifts that way.
+    ``half_width``: half the width of the bar, mm.  ``sigma``: standard deviation of the smoothing,
+    mm.  ``level``: ground on one side, 0 to below 1, as part of the bar's height; it shifts that
+    way.
 
-    Notes
-    -----
     -(sigma^2 / 2 w) ln(1 - level), from the zero of the smoothed first derivative (after Steger).
     """
     return -(sigma**2) / (2.0 * half_width) * math.log(1.0 - level)
@@ -231,20 +217,9 @@ def fit_strip(
 ) -> Fitted:
     """Fit the profile along a run.
 
-    Parameters
-    ----------
-    strip : Strip
-        Pixels.
-    way : ndarray, shape (n,)
-        Where to start, mm.
-    profile : Profile
-        Cross-section of the lines.
-    mine : ndarray of bool, shape (n, m)
-        Pixels that no other line touches.
-    usual : float
-        Usual height of the lines, grey levels; 0 where it is not yet known.
-    rounds : int
-        Gauss-Newton steps.
+    ``strip``: pixels.  ``way``: where to start, mm; shape (n,).  ``profile``: cross-section of the
+    lines.  ``mine``: pixels that no other line touches; shape (n, m).  ``usual``: usual height of
+    the lines, grey levels; 0 where it is not yet known.  ``rounds``: Gauss-Newton steps.
     """
     tables = np.column_stack((profile.beside, profile.height, -profile.slope)).astype(np.float32)
     limit = 0.3 * profile.width
@@ -294,12 +269,8 @@ def profile_of(
 ) -> Profile | None:
     """The even profile that all lines share; None where too little was seen.
 
-    Parameters
-    ----------
-    strips, fits, masks : list
-        Pixels, fits, and pixels free of other lines, one each a run.
-    step, reach : float
-        Sampling and half extent of the profile, mm.
+    ``strips``, ``fits``, ``masks``: pixels, fits, and pixels free of other lines, one each a run.
+    ``step``, ``reach``: sampling and half extent of the profile, mm.
     """
     bins = math.ceil(reach / step) + 1
     total, count = np.zeros(bins), np.zeros(bins)

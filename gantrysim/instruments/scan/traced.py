@@ -77,14 +77,8 @@ def trace(
 ) -> list[Traced]:
     """Trace all rings of a pattern.
 
-    Parameters
-    ----------
-    picture, test, found
-        The scan, what was commanded, and where it lies.
-    spacing : float
-        About the distance of points, mm.
-    say : callable
-        Called with a line of text before each step.
+    ``picture``, ``test``, ``found``: the scan, what was commanded, and where it lies.  ``spacing``:
+    about the distance of points, mm.  ``say``: called with a line of text before each step.
     """
     parts = max(1, round(spacing / FINE))
     runs = runs_of(test, spacing / parts, clear=_CORNER, parts=parts)

@@ -316,7 +316,8 @@ def diagnose(
     Raises
     ------
     ValueError
-        If something handed in is of another kind, or the belief is about another machine.
+        If something handed in is of another kind, a piece is handed in twice, or the belief is
+        about another machine.
 
     Notes
     -----
@@ -338,6 +339,7 @@ def diagnose(
     """
     machine = machine if machine is not None else Machine()
     say = progress if progress is not None else _silent
+    _refuse_twice(listed(measured))
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief, assumptions)
@@ -371,6 +373,16 @@ def diagnose(
     things = listed(measured)
     slack = assumed.hint if rings_of(things) < assumed.few_rings else 1.0
     return Finding(things, machine, _rank(learned, modes, unlisted, slack))
+
+
+def _refuse_twice(measured: Sequence[Measurement]) -> None:
+    """Raise ValueError if something is handed in twice, a piece also as another copy."""
+    seen: set[str | int] = set()
+    for thing in measured:
+        same = thing.check_sum if isinstance(thing, Piece) else id(thing)
+        if same in seen:
+            raise ValueError(f"{thing!r} is handed in twice; the same readings count once.")
+        seen.add(same)
 
 
 def rings_of(measured: Sequence[Measurement]) -> int:

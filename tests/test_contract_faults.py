@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -231,7 +232,7 @@ def told_name(walk: Walk) -> str:
 
 
 def test_next_test_weighs_it(walk: Walk) -> None:
-    candidates = [ELSEWHERE, Look.of(walk.fault)]
+    candidates = [ELSEWHERE, Look.of(walk.fault, walk.machine)]
     proposals = gs.next_test(walk.about, candidates=candidates)
     assert len(proposals) == 2
     assert all(math.isfinite(p.worth) and p.worth >= -1e-9 for p in proposals)
@@ -303,6 +304,54 @@ def test_a_catalogue_belongs_to_the_machine() -> None:
     assert total.prior(()) + single + pairs + total.prior(("unlisted",)) == pytest.approx(1.0)
     with pytest.raises(ValueError, match="no fault named 'seizing_bearing'"):
         plain.catalogue().named("seizing_bearing")
+
+
+@pytest.mark.parametrize(
+    ("changes", "kind", "sentence"),
+    [
+        ({"name": Fault.name}, TypeError, "Odd: a fault must give its name, found nothing."),
+        ({"name": 3}, TypeError, "Odd: name must be a text, found 3."),
+        ({"words": None}, TypeError, "Odd: words must be a text, found None."),
+        ({"parameters": ()}, TypeError, "Odd: parameters must be a tuple of Parameter, one or"),
+        ({"parameters": Fault.parameters}, TypeError, "Odd: a fault must give its parameters,"),
+        ({"place": ""}, TypeError, "Odd: a fault must give its place or apply, found nothing."),
+        (
+            {"place": "shaft.drga"},
+            ValueError,
+            "Odd: place must be a dotted field of Machine, found",
+        ),
+        ({"place": "shft.drag"}, ValueError, "Odd: place must be a dotted field of Machine"),
+        ({"block": "z"}, ValueError, "Odd: block must be 'x', 'y', 'xy' or '', found 'z'."),
+        ({"block": "x"}, ValueError, "Odd: block must be one that holds 'y', where it changes a"),
+        ({"name": "tight_carriage"}, ValueError, "of its own: TightCarriage is called so too"),
+        ({"name": "unlisted"}, ValueError, "of its own: Unlisted is called so too"),
+    ],
+)
+def test_a_fault_that_does_not_say_what_it_must_enters_no_catalogue(
+    changes: dict[str, object], kind: type[Exception], sentence: str
+) -> None:
+    @dataclass(frozen=True)
+    class Odd(Fault):
+        drag: float
+        name, words, unit, block, place = "odd", "the shaft drags", "N", "y", "shaft.drag"
+        parameters = (Parameter("drag", "N", 8.0, 0.6, ratio=True),)
+
+    assert gs.Machine().catalogue().extended(Odd(1.0)).named("odd").words == "the shaft drags"
+    for name, value in changes.items():
+        setattr(Odd, name, value)
+    with pytest.raises(kind, match=re.escape(sentence)):
+        gs.Machine().catalogue().extended(Odd(1.0))
+
+
+def test_a_machine_lacks_only_parts_that_there_are() -> None:
+    @dataclass(frozen=True)
+    class Odd(gs.Machine):
+        absent = frozenset({"belt_rigth"})
+
+    with pytest.raises(ValueError, match="Odd: absent must be fields of the machine, found 'belt"):
+        Odd()
+    with pytest.raises(ValueError, match="absent must be fields of Machine, found 'belt_rigth'"):
+        gs.Machine().catalogue().without("belt_rigth")
 
 
 def test_a_log_of_another_architecture_is_opened_as_such(tmp_path: Path) -> None:

@@ -328,7 +328,7 @@ def test_next_test_under_a_budget_and_in_words(finding):
             TEST,
             asked(BeltTones(), "right belt"),
             asked(PushByHand(), "right, motor holding"),
-            Look.of(gs.Machine().catalogue().of_name("coupler_backlash")[0]),
+            Look.of(gs.Machine().catalogue().named("coupler_backlash"), gs.Machine()),
         ],
         minutes=5.0,
         progress=said.append,

@@ -317,6 +317,24 @@ def test_practice_burns_of_the_independent_simulator(case: str) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("case", ["000", "006", "016"])
+def test_practice_burns_that_are_not_easy_keep_the_truth(case: str) -> None:
+    """The first of its kind each: slip that shows by 21 um, a slack belt, a loose carriage.
+
+    A twin may be likely too: the truth is more likely than not and stands in the group, its
+    interval holds the size, and no other fault is stated as sure.
+    """
+    finding, (truth,) = practice(case)
+    kind = truth["kind"]
+    assert stated(finding, kind) > 0.5
+    assert any(kind in faults for faults in finding.group)
+    size = next(h for h in finding.ranked if h.faults == (kind,)).magnitudes[kind]
+    assert size.low <= truth["magnitude"] <= size.high
+    names = {name for h in finding.ranked for name in h.faults} - {kind}
+    assert all(stated(finding, name) < 0.5 for name in names)
+
+
+@pytest.mark.slow
 def test_a_healthy_practice_burn_blames_nobody() -> None:
     finding, truth = practice("002")
     assert truth == []

@@ -122,6 +122,18 @@ def test_its_catalogue_names_only_what_it_has() -> None:
             said(text)
 
 
+def test_what_it_says_of_itself_names_only_what_it_has() -> None:
+    @dataclass(frozen=True)
+    class OneLegged(OneSided):
+        absent = frozenset({"belt_right", "shaft", "right"})
+
+    assert "right" not in repr(OneLegged())
+    table = OneLegged()._repr_html_()
+    assert "drag left / carriage" in table
+    assert "oupler" not in table
+    assert "drag left 3.00 N, right 3.00 N" in repr(MACHINE)
+
+
 def test_a_piece_of_it_is_diagnosed(finding: gs.Finding) -> None:
     assert finding.best.faults == (FAULT.name,)
     size = finding.best.magnitudes[FAULT.name]

@@ -23,25 +23,12 @@ def draw_alike(
 ) -> Array:
     """Draw true values that scatter about what they have in common.
 
-    Parameters
-    ----------
-    columns : ndarray, shape (n, k)
-        What they have in common: ones, and nominal sizes where they may grow with these.
-    values : ndarray, shape (n,)
-        As measured, mm (or any other unit throughout).
-    variance : ndarray, shape (n,)
-        Of the measurement of each, mm^2.
-    draws : int
-        How many.
-    rng : Generator
-        Of the draws.
-
-    Returns
-    -------
-    ndarray, shape (draws, n)
-        mm.  The true scatter is drawn from its posterior over a grid (prior even in its
-        logarithm): measuring noise does not count as scatter, and the largest of many values
-        is not taken for large because of its noise.
+    ``columns``: what they have in common: ones, and nominal sizes where they may grow with these;
+    shape (n, k).  ``values``: as measured, mm (or any other unit throughout); shape (n,).
+    ``variance``: of the measurement of each, mm^2; shape (n,).  ``draws``: how many.  ``rng``: of
+    the draws.  Returns: shape (draws, n); mm.  The true scatter is drawn from its posterior over a
+    grid (prior even in its logarithm): measuring noise does not count as scatter, and the largest
+    of many values is not taken for large because of its noise.
     """
     common = _FLAT**2 * columns @ columns.T
     grid = _SCATTERS

@@ -19,22 +19,10 @@ def worst_of_lines(
 ) -> dict[str, float]:
     """Worst value of each tolerated characteristic over all rings and passes of a burn.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        Burned lines in drawing order, mm.
-    commanded : sequence of ndarray, shape (n, 2)
-        Where their samples would lie on a faultless machine, mm.
-    test : RingTest
-        What was commanded.
-    tolerance : Tolerance
-        What is asked for.
-
-    Returns
-    -------
-    dict
-        By characteristic, in its unit; size and squareness signed.  What the burn does not have
-        is left out.
+    ``lines``: burned lines in drawing order, mm.  ``commanded``: where their samples would lie on a
+    faultless machine, mm; shape (n, 2).  ``test``: what was commanded.  ``tolerance``: what is
+    asked for.  Returns: by characteristic, in its unit; size and squareness signed.  What the burn
+    does not have is left out.
     """
     limits = tolerance.limits
     chosen = [

@@ -121,18 +121,10 @@ class Tolerance:
 def guard_band(standard_uncertainty: float, *, confidence: float = CONFIDENCE) -> float:
     """How far inside its limit a measured value must lie to prove conformity.
 
-    Parameters
-    ----------
-    standard_uncertainty : float
-        Of the measured value, in its unit.
-    confidence : float
-        Probability with which it must be proven.
-
-    Returns
-    -------
-    float
-        In the same unit: 1.645 standard uncertainties at 95 %, for one limit and an uncertainty
-        that is small against the tolerance (ISO 14253-1:2017; from memory).
+    ``standard_uncertainty``: of the measured value, in its unit.  ``confidence``: probability with
+    which it must be proven.  Returns: in the same unit: 1.645 standard uncertainties at 95 %, for
+    one limit and an uncertainty that is small against the tolerance (ISO 14253-1:2017; from
+    memory).
     """
     return float(standard_uncertainty * ndtri(confidence))
 

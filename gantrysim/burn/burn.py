@@ -45,10 +45,7 @@ class Drawn:
 
         Passes count from 1; of a path the chain stands for the ring.
 
-        Raises
-        ------
-        FileExistsError
-            If the file exists and ``overwrite`` is false.
+        FileExistsError if the file exists and ``overwrite`` is false.
         """
         rows = (
             (x.shape, x.ring, x.size, x.pass_index + 1, f"{px:.4f}", f"{py:.4f}")

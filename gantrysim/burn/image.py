@@ -231,30 +231,11 @@ def mark_image(
 ) -> BurnImage:
     """Expose the wood along a path of the spot.
 
-    Parameters
-    ----------
-    path : Exposure
-        From `exposure`.
-    dpi : float
-        Pixels per inch of 25.4 mm.
-    power : float
-        Of the beam, W.
-    spot_radius : float
-        Of the spot at 1/e^2, mm.
-    scaled : bool
-        False for a beam of one power, which chars starts, stops and corners; true for one whose
-        power follows the commanded speed, full at the feed.
-    wood : Wood, optional
-        Doses and colours; a light plywood if absent.
-
-    Returns
-    -------
-    BurnImage
-
-    Raises
-    ------
-    ValueError
-        If a number is not above zero, or the image would have over `MAX_PIXELS` pixels.
+    ``path``: from `exposure`.  ``dpi``: pixels per inch of 25.4 mm.  ``power``: of the beam, W.
+    ``spot_radius``: of the spot at 1/e^2, mm.  ``scaled``: false for a beam of one power, which
+    chars starts, stops and corners; true for one whose power follows the commanded speed, full at
+    the feed.  ``wood``: doses and colours; a light plywood if absent.  ValueError if a number is
+    not above zero, or the image would have over `MAX_PIXELS` pixels.
     """
     dpi, power = positive(dpi, "dpi"), positive(power, "power")
     radius = positive(spot_radius, "spot_radius")

@@ -33,19 +33,9 @@ _EVEN = 0.05  # a segment whose speed changes by less than this part is exposed 
 def line_dose(power: float, speed: float, radius: float, offset: float = 0.0) -> float:
     """Dose beside a long straight line drawn at one speed, J/mm^2.
 
-    Parameters
-    ----------
-    power : float
-        Of the beam, W.
-    speed : float
-        Of the spot, mm/s.
-    radius : float
-        Of the spot at 1/e^2 of its peak intensity, mm.
-    offset : float
-        Distance from the middle of the line, mm.
+    ``power``: of the beam, W.  ``speed``: of the spot, mm/s.  ``radius``: of the spot at 1/e^2 of
+    its peak intensity, mm.  ``offset``: distance from the middle of the line, mm.
 
-    Notes
-    -----
     H(y) = sqrt(2/pi) P / (w v) exp(-2 y^2 / w^2), the Gaussian spot integrated along its path.
     """
     peak = math.sqrt(2.0 / math.pi) * power / (radius * speed)
@@ -55,15 +45,9 @@ def line_dose(power: float, speed: float, radius: float, offset: float = 0.0) ->
 def marked_width(peak: float, threshold: float, radius: float) -> float:
     """Full width over which a Gaussian line exceeds a dose, mm; 0 if it never does.
 
-    Parameters
-    ----------
-    peak, threshold : float
-        Dose in the middle of the line, and least dose that marks, J/mm^2.
-    radius : float
-        Of the spot at 1/e^2, mm.
+    ``peak``, ``threshold``: dose in the middle of the line, and least dose that marks, J/mm^2.
+    ``radius``: of the spot at 1/e^2, mm.
 
-    Notes
-    -----
     w sqrt(2 ln(H0 / Hth)): the width grows with the logarithm of power over speed only.
     """
     return radius * math.sqrt(2.0 * math.log(peak / threshold)) if peak > threshold else 0.0
@@ -100,20 +84,9 @@ class Exposure:
 def exposure(test: RingTest, lines: Sequence[Line], commanded: Sequence[np.ndarray]) -> Exposure:
     """Put the planned time of a test to burned lines.
 
-    Parameters
-    ----------
-    test : RingTest
-        For feed, acceleration and corner rule.
-    lines : sequence of Line
-        Burned lines in drawing order, mm.
-    commanded : sequence of ndarray, shape (n, 2) each
-        Where the same samples were commanded, mm.
-
-    Returns
-    -------
-    Exposure
-        With the speeds of `gantrysim.mechanics.planner.plan`, however slow the burn itself was
-        reckoned.
+    ``test``: for feed, acceleration and corner rule.  ``lines``: burned lines in drawing order, mm.
+    ``commanded``: where the same samples were commanded, mm; shape (n, 2) each.  Returns: with the
+    speeds of `gantrysim.mechanics.planner.plan`, however slow the burn itself was reckoned.
     """
     strokes: list[Stroke] = []
     for line, wanted in zip(lines, commanded, strict=True):
@@ -171,22 +144,10 @@ def dose_map(
 ) -> np.ndarray:
     """Dose on a grid of points, J/mm^2.
 
-    Parameters
-    ----------
-    path : Exposure
-        From `exposure`.
-    left, top : float
-        Upper left corner of the grid, mm; its first point lies half a step inside.
-    step : float
-        From point to point, mm.
-    shape : (int, int)
-        Rows (downward) and columns.
-    power, radius, scaled
-        As in `gantrysim.burn.image.mark_image`; W, mm.
-
-    Returns
-    -------
-    ndarray, shape (rows, columns)
+    ``path``: from `exposure`.  ``left``, ``top``: upper left corner of the grid, mm; its first
+    point lies half a step inside.  ``step``: from point to point, mm.  ``shape``: rows (downward)
+    and columns.  ``power``, ``radius``, ``scaled``: as in `gantrysim.burn.image.mark_image`; W, mm.
+    Returns: shape (rows, columns).
     """
     left, top = finite_number(left, "left"), finite_number(top, "top")
     dose = np.zeros(shape)

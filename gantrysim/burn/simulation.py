@@ -186,19 +186,10 @@ def _in_time(
 def default_time_step(machine: Machine, command: np.ndarray) -> float:
     """Time step that follows the ringing of a machine, s.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine.
-    command : ndarray, shape (n, 2)
-        Where it is sent, mm; its frequencies are taken in the middle of this.
-
-    Returns
-    -------
-    float
-        The period of the fastest part over `STEPS_PER_PERIOD`, but no shorter than
-        `SHORTEST_STEP`: what swings faster than that gets no energy from a commanded motion,
-        and the method (L-stable) carries it in balance.
+    ``command``: where it is sent, mm; its frequencies are taken in the middle of this; shape (n,
+    2).  Returns: the period of the fastest part over `STEPS_PER_PERIOD`, but no shorter than
+    `SHORTEST_STEP`: what swings faster than that gets no energy from a commanded motion, and the
+    method (L-stable) carries it in balance.
     """
     x, y = 0.5 * (command.min(axis=0) + command.max(axis=0))
     fastest = max(
@@ -244,10 +235,7 @@ def _burned(
 def check_travel(machine: Machine, command: np.ndarray, *, what: str = "test") -> None:
     """Refuse a command, called `what` in the sentence, that leaves the machine's travel.
 
-    Raises
-    ------
-    ValueError
-        Naming the axis, the furthest command and the travel, mm.
+    ValueError naming the axis, the furthest command and the travel, mm.
     """
     for axis, name, room in ((0, "x", machine.span), (1, "y", machine.travel_y)):
         low, high = float(command[:, axis].min()), float(command[:, axis].max())

@@ -62,26 +62,10 @@ class Course:
 def course(burn: Burn, shape: str, ring: int, pass_index: int, *, step: float = 0.2) -> Course:
     """Work out how the parts of a machine went while it drew one line of a burn.
 
-    Parameters
-    ----------
-    burn : Burn
-        From `simulate`, with or without the forces of the feed, with or without inertia.
-    shape, ring, pass_index : str, int, int
-        Which line.
-    step : float
-        Largest distance between samples, mm.
+    ``burn``: from `simulate`, with or without the forces of the feed, with or without inertia.
+    ``shape``, ``ring``, ``pass_index``: which line.  ``step``: largest distance between samples,
+    mm.  ValueError if the burn has no such line.
 
-    Returns
-    -------
-    Course
-
-    Raises
-    ------
-    ValueError
-        If the burn has no such line.
-
-    Notes
-    -----
     A burn holds where the spot went, not how the parts moved, so that motion is worked out again,
     in the way that ends where the burn's own line ends.
     """

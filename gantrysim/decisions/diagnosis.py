@@ -327,7 +327,8 @@ def diagnose(
     Raises
     ------
     ValueError
-        If something handed in is of another kind, or the belief is about another machine.
+        If something handed in is of another kind, a piece is handed in twice, or the belief is
+        about another machine.
 
     Notes
     -----
@@ -349,6 +350,7 @@ def diagnose(
     """
     machine = machine if machine is not None else Machine()
     say = progress if progress is not None else _silent
+    _refuse_twice(listed(measured))
     # small matrices in many threads: the linear algebra library must not start its own on top
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief, assumptions)
@@ -357,6 +359,16 @@ def diagnose(
         few = rings_of(things) < problem.assumptions.few_rings
         slack = problem.assumptions.hint if few else 1.0
         return Finding(things, machine, _rank(found, slack))
+
+
+def _refuse_twice(measured: Sequence[Measurement]) -> None:
+    """Raise ValueError if something is handed in twice, a piece also as another copy."""
+    seen: set[str | int] = set()
+    for thing in measured:
+        same = thing.check_sum if isinstance(thing, Piece) else id(thing)
+        if same in seen:
+            raise ValueError(f"{thing!r} is handed in twice; the same readings count once.")
+        seen.add(same)
 
 
 def rings_of(measured: Sequence[Measurement]) -> int:

@@ -30,11 +30,14 @@ from gantrysim.decisions.information import (
     predictive,
 )
 from gantrysim.faults import Fault
+from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator
 from gantrysim.instruments import INSTRUMENTS
 from gantrysim.instruments.base import Candidate, Instrument
 from gantrysim.instruments.burning import PointsOfPiece
+from gantrysim.machine import Machine
+from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import positive, whole_number
 from gantrysim.records.doors import checked
@@ -55,26 +58,27 @@ class Look:
     ----------
     fault, words : str
         The fault and what to do.
-    minutes : float
-        What it costs, minutes (common practice, no source).
+    minutes, found, false_alarm : float
+        What it costs, how often it finds a fault that is there and one that is not: those of the
+        fault's `AdjustingPoint`.
     """
 
     fault: str
     words: str
-    minutes: float = 3.0
+    minutes: float = AdjustingPoint.minutes
+    found: float = AdjustingPoint.found
+    false_alarm: float = AdjustingPoint.false_alarm
 
-    #: How often it finds a fault of usual size, and a fault that is not there (judgement:
-    #: common practice, no source).
-    FOUND, FALSE_ALARM = 0.8, 0.1
     #: What to mind.
     care = "By hand: no job loaded, laser disconnected; re-home afterwards."
     #: No test is burned for it.
     test = None
 
     @classmethod
-    def of(cls, fault: Fault) -> Look:
-        """The check that confirms a fault."""
-        return cls(fault.name, fault.check)
+    def of(cls, fault: Fault, machine: Machine) -> Look:
+        """The check that confirms a fault of a machine as described."""
+        point = fault.adjusting_point(machine, Handbook())
+        return cls(fault.name, fault.check, point.minutes, point.found, point.false_alarm)
 
 
 @checked
@@ -304,13 +308,13 @@ class _Question:
         catalogue = self.problem.catalogue
         suspects = [catalogue.named(name) for name in catalogue.names if name in names]
         found = [c for i in instruments for c in i.candidates(self.problem.nominal, tests)]
-        return [*found, *map(Look.of, suspects)]
+        return [*found, *(Look.of(fault, self.problem.nominal) for fault in suspects)]
 
     def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
         """What a candidate is expected to settle."""
         if isinstance(candidate, Look):
             there = np.array([candidate.fault in h.faults for h in self.alive])
-            hit = np.where(there, candidate.FOUND, candidate.FALSE_ALARM)
+            hit = np.where(there, candidate.found, candidate.false_alarm)
             found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]))
             size_gain = 0.0
         else:

@@ -71,6 +71,11 @@ class AdjustingPoint(Documented):
     confirm: str = ""
     minutes: float = 10.0
 
+    #: How often the hand check before finds a fault of usual size, and one that is not there
+    #: (judgement: common practice, no source).
+    found: ClassVar[float] = 0.8
+    false_alarm: ClassVar[float] = 0.1
+
     unit: ClassVar[str] = "none"
     by_reading: ClassVar[bool] = False
     forgiving: ClassVar[bool] = False

@@ -20,7 +20,8 @@ from gantrysim.inference.parameters import Parameter, values_at
 from gantrysim.inference.terms import DrawnLines
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
-from gantrysim.records.checks import Limited
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.records.checks import Limited, must_be, one_of
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
@@ -38,6 +39,11 @@ _KEPT = 0.1
 #: rail, sets off, scales.
 DRAG, GIVE, PLAY, RATTLE = "drag", "give", "play", "rattle"
 OFFSET, SCALE = "offset", "scale"
+
+#: Blocks of the mechanism that a fault may act on; none for one that only shows as a pattern.
+BLOCKS = ("x", "y", "xy", "")
+#: Faults by class, key and block whose block was found right: assembling machines takes long.
+_COMPARED: set[tuple[type, str, str]] = set()
 
 
 @checked
@@ -97,7 +103,7 @@ class Fault(Limited, Documented):
     @property
     def name(self) -> str:
         """Its name, for example ``"tight_wheels_left"``."""
-        raise NotImplementedError
+        raise _not_given(self, "name")
 
     @property
     def variant(self) -> str:
@@ -117,7 +123,7 @@ class Fault(Limited, Documented):
     @property
     def words(self) -> str:
         """The finding in plain words, a clause without its full stop."""
-        raise NotImplementedError
+        raise _not_given(self, "words")
 
     @property
     def noun(self) -> str:
@@ -148,6 +154,8 @@ class Fault(Limited, Documented):
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
+        if not self.place:
+            raise _not_given(self, "place or apply")
         size = getattr(self, self._sizes[0])
         return machine.set(self.place, machine.value(self.place) + size)
 
@@ -156,7 +164,7 @@ class Fault(Limited, Documented):
     @property
     def parameters(self) -> tuple[Parameter, ...]:
         """Its unknowns with their priors, once it is there."""
-        raise NotImplementedError
+        raise _not_given(self, "parameters")
 
     def at(self, *values: float) -> Self:
         """Return the same fault with other values of its parameters, in their units."""
@@ -248,10 +256,73 @@ class Fault(Limited, Documented):
         """Healthy parameters that a turn leaves as on a machine that nobody has measured."""
         return ()
 
+    def look_over(self) -> None:
+        """Refuse a class that does not say of itself what every fault must say.
+
+        Raises
+        ------
+        TypeError
+            Naming the class and what is missing or of another kind.
+        ValueError
+            Naming the class and what no machine has.
+        """
+        own = type(self).__name__
+        for field in ("name", "words", "unit", "variant", "place"):
+            value = getattr(self, field)
+            if not isinstance(value, str):
+                raise TypeError(f"{own}: {must_be(field, 'a text', value)}")
+        one_of(self.block, BLOCKS, f"{own}: block")
+        parameters = self.parameters
+        if not parameters or not all(isinstance(p, Parameter) for p in parameters):
+            what = "a tuple of Parameter, one or more"
+            raise TypeError(f"{own}: {must_be('parameters', what, parameters)}")
+        if self.place and not has_field(self.place):
+            raise ValueError(f"{own}: {must_be('place', 'a dotted field of Machine', self.place)}")
+        if self.sought:
+            return
+        if not self.place and type(self).apply is Fault.apply:
+            raise _not_given(self, "place or apply")
+        self._look_at_block(own)
+
+    def _look_at_block(self, own: str) -> None:
+        """Refuse a block that leaves out one which the fault changes: derivatives would be 0."""
+        this = type(self), self.key, self.block
+        if this in _COMPARED:
+            return
+        before = Machine()
+        try:
+            after = self.usual.apply(before)
+        except AttributeError:  # a part of another architecture
+            return
+        for block, assembled in (("x", x_block), ("y", y_block)):
+            if block not in self.block and not assembled(before).same(assembled(after)):
+                what = f"one that holds {block!r}, where it changes a part"
+                raise ValueError(f"{own}: {must_be('block', what, self.block)}")
+        _COMPARED.add(this)
+
     @property
     def _sizes(self) -> list[str]:
         """Names of its fields but for those that hold a word, such as which side."""
         return [f.name for f in dataclasses.fields(self) if "words" not in f.metadata]  # type: ignore[arg-type]
+
+
+def _not_given(fault: Fault, field: str) -> TypeError:
+    return TypeError(f"{type(fault).__name__}: a fault must give its {field}, found nothing.")
+
+
+def has_field(place: str) -> bool:
+    """Whether machines, of one architecture at least, have a field of this dotted place."""
+    kinds: list[type] = [Machine]
+    for kind in kinds:
+        kinds += kind.__subclasses__()
+    head = place.partition(".")[0]
+    if head not in Machine.__dataclass_fields__:
+        return any(head in vars(kind).get("__dataclass_fields__", ()) for kind in kinds)
+    try:
+        Machine().value(place)
+    except ValueError:
+        return False
+    return True
 
 
 def below_one(x: float) -> float:

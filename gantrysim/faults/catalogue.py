@@ -10,7 +10,7 @@ import dataclasses
 import functools
 from dataclasses import dataclass
 
-from gantrysim.faults.base import Fault
+from gantrysim.faults.base import Fault, has_field
 from gantrysim.faults.belts import SlackBelt
 from gantrysim.faults.carriage import LooseCarriage, TightCarriage
 from gantrysim.faults.coupling import CouplerBacklash, CouplerSlip
@@ -23,6 +23,7 @@ from gantrysim.faults.unmodelled import LostSteps, Unlisted, Unmodelled
 from gantrysim.faults.wheels import LooseWheels, TightWheels
 from gantrysim.inference.parameters import Scatter
 from gantrysim.machine import SIDES, Machine
+from gantrysim.records.checks import must_be
 from gantrysim.records.doors import checked
 
 
@@ -44,6 +45,12 @@ class Catalogue:
         faults together; single faults share the rest evenly.  A piece is measured because
         something looks wrong (judgement).
 
+    Raises
+    ------
+    TypeError, ValueError
+        If a fault does not say of itself what it must (`Fault.look_over`), or two have one name
+        and variant.
+
     Examples
     --------
     >>> import gantrysim as gs
@@ -64,6 +71,14 @@ class Catalogue:
     pairs: float = 0.15
 
     def __post_init__(self) -> None:
+        taken = {fault.key: type(fault).__name__ for fault in self.unmodelled}
+        for fault in self.faults:
+            fault.look_over()
+            own = type(fault).__name__
+            if fault.key in taken:
+                other = f"of its own: {taken[fault.key]} is called so too"
+                raise ValueError(f"{own}: {must_be('name and variant', other, fault.key)}")
+            taken[fault.key] = own
         object.__setattr__(self, "faults", tuple(fault.usual for fault in self.faults))
 
     def extended(self, *faults: Fault) -> Catalogue:
@@ -77,7 +92,15 @@ class Catalogue:
         ----------
         *absent : str
             Fields of `Machine`, for example ``"belt_right"``.
+
+        Raises
+        ------
+        ValueError
+            If no machine has such a field.
         """
+        for name in absent:
+            if not has_field(name):
+                raise ValueError(must_be("absent", "fields of Machine", name))
         if not absent:
             return self
         places = (

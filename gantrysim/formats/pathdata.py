@@ -75,19 +75,8 @@ class Segment:
 def segments_of(data: str, to: Affine, tolerance: float) -> list[Segment]:
     """Segments of path data after a transform.
 
-    Parameters
-    ----------
-    data : str
-        The attribute `d`.
-    to : Affine
-        From its units to mm.
-    tolerance : float
-        How far chords may leave a curve, mm.
-
-    Raises
-    ------
-    ValueError
-        With what is wrong in the path data.
+    ``data``: the attribute `d`.  ``to``: from its units to mm.  ``tolerance``: how far chords may
+    leave a curve, mm.  ValueError with what is wrong in the path data.
     """
     found: list[Segment] = []
     here = begin = control = 0j

@@ -48,21 +48,9 @@ def write_test_svg(
 ) -> Path:
     """Write what a test commands as an SVG drawing; returns its path.
 
-    Parameters
-    ----------
-    test : RingTest
-        What to draw; commanded carriage positions, mm.
-    path : path
-        Of the file.
-    overwrite : bool
-        Whether a file of that name may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and ``overwrite`` is false.
-    FileNotFoundError
-        If its folder does not exist.
+    ``test``: what to draw; commanded carriage positions, mm.  ``path``: of the file.
+    ``overwrite``: whether a file of that name may be replaced.  FileExistsError if the file exists
+    and ``overwrite`` is false.  FileNotFoundError if its folder does not exist.
     """
     drawing = drawing_of(test)
     page = _Page(reach_of(drawing))
@@ -85,25 +73,11 @@ def write_burn_svg(
 ) -> Path:
     """Write predicted lines over commanded ones as an SVG drawing; returns its path.
 
-    Parameters
-    ----------
-    burn : Burn
-        What to draw; places of the spot, mm.
-    path : path
-        Of the file.
-    magnify : float
-        How many times larger than it is the error is drawn; it is written on the drawing.
-    overwrite : bool
-        Whether a file of that name may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If `magnify` is not above zero.
-    FileExistsError
-        If the file exists and ``overwrite`` is false.
-    FileNotFoundError
-        If its folder does not exist.
+    ``burn``: what to draw; places of the spot, mm.  ``path``: of the file.  ``magnify``: how many
+    times larger than it is the error is drawn; it is written on the drawing.  ``overwrite``:
+    whether a file of that name may be replaced.  ValueError if `magnify` is not above zero.
+    FileExistsError if the file exists and ``overwrite`` is false.  FileNotFoundError if its folder
+    does not exist.
     """
     magnify = positive(magnify, "magnify")
     lines = burn.lines + burn.beside

@@ -19,10 +19,7 @@ _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 def words_of(line: str) -> list[tuple[str, float]]:
     """Letter and number of each word of a line, in order.
 
-    Raises
-    ------
-    ValueError
-        With what is wrong with the line; the caller adds which line it is.
+    ValueError with what is wrong with the line; the caller adds which line it is.
     """
     if len(line) > MAX_LINE:
         raise ValueError(f"has {len(line)} characters, {MAX_LINE} are accepted")

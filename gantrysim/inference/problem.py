@@ -21,6 +21,7 @@ from gantrysim.inference.parameters import Belief, Parameter, Scatter, values_at
 from gantrysim.inference.terms import DrawnLines, LikelihoodTerm, Measured
 from gantrysim.machine import Machine
 from gantrysim.records.arrays import Array
+from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from gantrysim.faults.catalogue import Catalogue
@@ -195,6 +196,7 @@ def _cuts(first: int, counts: Sequence[int]) -> list[slice]:
 M = TypeVar("M", bound=Measured)
 
 
+@checked
 def prepare(
     measured: Measured | Sequence[Measured],
     nominal: Machine,
@@ -222,16 +224,14 @@ def prepare(
     Raises
     ------
     ValueError
-        If an argument is of another kind, there is nothing measured, a test leaves the travel
-        of this machine, a piece shows what its test does not draw, or the belief is about
-        another machine.
+        If there is nothing measured, a test leaves the travel of this machine, a piece shows
+        what its test does not draw, or the belief is about another machine.
     """
     if belief is not None:
         belief.check(nominal)
     assumed = assumptions or USUAL
     sources = tuple(thing.likelihood_term(nominal, assumed) for thing in listed(measured))
-    believed = belief or Belief.fresh(nominal.catalogue().scatter)
-    return Problem(nominal, sources, believed, assumptions=assumed)
+    return Problem(nominal, sources, belief, assumptions=assumed)  # type: ignore[arg-type]
 
 
 def listed(measured: M | Sequence[M]) -> tuple[M, ...]:

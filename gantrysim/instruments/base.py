@@ -473,12 +473,9 @@ class Candidate:
     ) -> LikelihoodTerm:
         """Likelihood term of the measurement, read without error on a machine.
 
-        Parameters
-        ----------
-        nominal, machine : Machine
-            The machine as described, and as it is thought to be.
-        measured : sequence of (LikelihoodTerm, ndarray)
-            What was measured before, with its own unknowns: its noise may be that of the next.
+        ``nominal``, ``machine``: the machine as described, and as it is thought to be.
+        ``measured``: what was measured before, with its own unknowns: its noise may be that of the
+        next.
         """
         assert self.sheet is not None
         return self.sheet.expected(machine).likelihood_term(nominal)

@@ -135,30 +135,12 @@ def planned_piece(
 ) -> BurnedPiece:
     """The piece that a machine would burn, read without error, ready to be fitted.
 
-    Parameters
-    ----------
-    test : RingTest
-        What is to be commanded.
-    nominal : Machine
-        The machine as described.
-    machine : Machine, optional
-        The machine that burns it; the nominal one if absent.
-    noise : Noise, optional
-        Noise to expect of the measurement; that of a common scan on wood if absent.
+    ``test``: what is to be commanded.  ``nominal``: the machine as described.  ``machine``: the
+    machine that burns it; the nominal one if absent.  ``noise``: noise to expect of the
+    measurement; that of a common scan on wood if absent.  Returns: with a point every `SPACING`
+    mm of every line.  All passes of a ring count as told apart; a scan that shows them as one line
+    tells less.  ValueError if the test leaves the travel of this machine.
 
-    Returns
-    -------
-    BurnedPiece
-        With a point every `SPACING` mm of every line.  All passes of a ring count as told
-        apart; a scan that shows them as one line tells less.
-
-    Raises
-    ------
-    ValueError
-        If the test leaves the travel of this machine.
-
-    Notes
-    -----
     Points lie on chords, inside a circle by up to 0.02 mm; that moves what all explanations
     predict alike, and only differences count.
     """
@@ -206,17 +188,9 @@ def burned_length(test: RingTest) -> float:
 def burn_tests(test: RingTest, machine: Machine) -> tuple[RingTest, ...]:
     """Burns to consider after a test: the same again, elsewhere, other shapes, sizes and feeds.
 
-    Parameters
-    ----------
-    test : RingTest
-        The test burned last; its sizes, feed and limits are the starting point.
-    machine : Machine
-        For the travel, mm.
-
-    Returns
-    -------
-    tuple of RingTest
-        About forty, the repeat first, all within the travel.  Most burn about the same length.
+    ``test``: the test burned last; its sizes, feed and limits are the starting point.  ``machine``:
+    for the travel, mm.  Returns: about forty, the repeat first, all within the travel.  Most burn
+    about the same length.
     """
     unique: dict[str, RingTest] = {}
     for candidate in _burns(test, machine):

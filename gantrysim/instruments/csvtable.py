@@ -104,29 +104,13 @@ def read_table(
     columns may stand in any order among others, which are ignored.  Remarks that `note_line` wrote
     come back in `CsvTable.notes`.
 
-    Parameters
-    ----------
-    path : path
-        The file.
-    columns : sequence of str
-        Names of the columns that must be there; a name that ends in _mm demands that unit.
-    what : str
-        The expected content, for the sentence of an error.
-    optional : sequence of str
-        Columns that are read where they stand in the header.
-    by_hand : sequence of str
-        The columns that somebody fills in: rows where all are empty are left out and counted.
-    settings : mapping of str to float, optional
-        What a comment line `# name = number` may state for all rows, and what holds without it.
-    signed : collection of str
-        Settings that may be below zero.
-
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        With one sentence naming the file and the line.
+    ``path``: the file.  ``columns``: names of the columns that must be there; a name that ends in
+    _mm demands that unit.  ``what``: the expected content, for the sentence of an error.
+    ``optional``: columns that are read where they stand in the header.  ``by_hand``: the columns
+    that somebody fills in: rows where all are empty are left out and counted.  ``settings``: what a
+    comment line `# name = number` may state for all rows, and what holds without it.  ``signed``:
+    settings that may be below zero.  FileNotFoundError if there is no such file.  ValueError with
+    one sentence naming the file and the line.
     """
     what = f"{what} with columns {','.join(columns)}"
     _check_bounds(path, what)

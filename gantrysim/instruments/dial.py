@@ -212,21 +212,9 @@ def lost_motion(machine: Machine, at: str, place: tuple[float, float], stroke: f
 
     The slow limit: from rest one stroke below the place to it, on by a stroke, and back.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine, its motors holding.
-    at : str
-        "left", "right" or "carriage".
-    place : (float, float)
-        Commanded place of the carriage, mm.
-    stroke : float
-        How far it is passed, mm.
-
-    Raises
-    ------
-    ValueError
-        If the place lies less than a stroke from the ends of the travel.
+    ``machine``: the machine, its motors holding.  ``at``: "left", "right" or "carriage".
+    ``place``: commanded place of the carriage, mm.  ``stroke``: how far it is passed, mm.
+    ValueError if the place lies less than a stroke from the ends of the travel.
     """
     axis = 0 if at == "carriage" else 1
     middle, room = place[axis], (machine.span, machine.travel_y)[axis]

@@ -114,22 +114,10 @@ class Forward:
     ) -> np.ndarray:
         """Derivatives of the burned places of a run.
 
-        Parameters
-        ----------
-        run : Run
-            The run.
-        moved : sequence of Machine
-            Its machine with each unknown moved by ``amount``.
-        axes : sequence of str
-            For each, the blocks it acts on: ``"x"``, ``"y"``, ``"xy"``, or ``"spot"`` where it
-            moves the spot alone.
-        amount : float
-            Size of the move.
-
-        Returns
-        -------
-        ndarray, shape (samples, len(moved), 2)
-            Change of the spot's place per unit of each unknown, mm.
+        ``moved``: its machine with each unknown moved by ``amount``.  ``axes``: for each, the
+        blocks it acts on: ``"x"``, ``"y"``, ``"xy"``, or ``"spot"`` where it moves the spot alone.
+        ``amount``: size of the move.  Returns: change of the spot's place per unit of each unknown,
+        mm; shape (samples, len(moved), 2).
         """
         acting = list(zip(moved, axes, strict=True))
         x = [x_block(each) if "x" in axis else None for each, axis in acting]
@@ -152,10 +140,7 @@ class Forward:
 def forward_of(test: RingTest, nominal: Machine) -> Forward:
     """Plan a test for many runs of machines about a nominal one.
 
-    Raises
-    ------
-    ValueError
-        If the test leaves the travel of this machine.
+    ValueError if the test leaves the travel of this machine.
     """
     forward = finely_planned(test, nominal)
     if len(forward.motion.xy) > MOST_SAMPLES:

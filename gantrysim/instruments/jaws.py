@@ -91,30 +91,13 @@ def caliper_values(
 ) -> Array:
     """Predict the readings of a caliper sheet.
 
-    Parameters
-    ----------
-    sheet : CaliperSheet
-        What was measured.
-    lines : sequence of Line
-        Burned lines in the machine frame, mm, as `Forward.lines` or `Burn.lines` give them.
-    line_width : float, optional
-        Width of the burned line, mm; what the sheet believes if absent.
-    turn : float
-        How far the hand's directions across circles are turned against the machine's axes,
-        counter-clockwise, rad; the sheet's `turn_spread` says how far that may be.
+    ``sheet``: what was measured.  ``lines``: burned lines in the machine frame, mm, as
+    `Forward.lines` or `Burn.lines` give them.  ``line_width``: width of the burned line, mm; what
+    the sheet believes if absent.  ``turn``: how far the hand's directions across circles are turned
+    against the machine's axes, counter-clockwise, rad; the sheet's `turn_spread` says how far that
+    may be.  Returns: readings, mm; shape (n,).  ValueError if a ring of the sheet is not among the
+    lines.
 
-    Returns
-    -------
-    ndarray, shape (n,)
-        Readings, mm.
-
-    Raises
-    ------
-    ValueError
-        If a ring of the sheet is not among the lines.
-
-    Notes
-    -----
     Between samples of a circle the line bulges over its chord as the commanded arc does, by
     t (1 - t) s^2 / (2 R) outward at the part t of a chord s; so samples of 1 mm are enough.
     """
@@ -130,29 +113,11 @@ def caliper_jacobian(
 ) -> Array:
     """Derivatives of the predicted readings with moves of the burned lines.
 
-    Parameters
-    ----------
-    sheet : CaliperSheet
-        What was measured.
-    lines : sequence of Line
-        Burned lines in the machine frame, mm.
-    moves : sequence of ndarray, shape (samples of the line, k, 2)
-        Derivative of each line's places with k unknowns.
-    turn : float
-        As in `caliper_values`, rad.
+    ``sheet``: what was measured.  ``lines``: burned lines in the machine frame, mm.  ``moves``:
+    derivative of each line's places with k unknowns; shape (samples of the line, k, 2).  ``turn``:
+    as in `caliper_values`, rad.  Returns: derivatives, mm per unit; shape (n, k).  ValueError if a
+    ring of the sheet is not among the lines, or a line and its moves differ in length.
 
-    Returns
-    -------
-    ndarray, shape (n, k)
-        Derivatives, mm per unit.
-
-    Raises
-    ------
-    ValueError
-        If a ring of the sheet is not among the lines, or a line and its moves differ in length.
-
-    Notes
-    -----
     The envelope theorem: where a jaw touches does not move to first order, so the place touched
     carries the whole derivative.  Where two places touch at once the reading has a kink and the
     derivative of one of them is given.
@@ -172,19 +137,8 @@ def caliper_jacobian(
 def turn_jacobian(sheet: CaliperSheet, lines: Sequence[Line], *, turn: float = 0.0) -> Array:
     """Derivatives of the predicted readings with the turn of the hand's directions.
 
-    Parameters
-    ----------
-    sheet : CaliperSheet
-        What was measured.
-    lines : sequence of Line
-        Burned lines in the machine frame, mm.
-    turn : float
-        As in `caliper_values`, rad.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Derivatives, mm/rad; 0 for squares.
+    ``sheet``: what was measured.  ``lines``: burned lines in the machine frame, mm.  ``turn``: as
+    in `caliper_values`, rad.  Returns: derivatives, mm/rad; 0 for squares; shape (n,).
     """
     out = np.zeros(len(sheet.readings))
     for rows, outline, _ in _by_ring(sheet, lines):

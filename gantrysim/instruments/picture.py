@@ -42,11 +42,14 @@ class Picture:
         Pixels an inch of 25.4 mm along columns (x) and rows (y).
     source : str
         The file.
+    marked : (float, float), optional
+        What the file states of its resolution, where it states any.
     """
 
     grey: NDArray[np.uint8]
     dpi: tuple[float, float]
     source: str
+    marked: tuple[float, float] | None = None
 
     @property
     def pitch(self) -> NDArray[np.float64]:
@@ -56,10 +59,8 @@ class Picture:
     def to_pixels(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Column and row of places on the picture; pixel centres are whole numbers.
 
-        Parameters
-        ----------
-        xy : ndarray, shape (..., 2)
-            Places, mm from the lower left corner of the picture, x right and y up.
+        ``xy``: places, mm from the lower left corner of the picture, x right and y up; shape (...,
+        2).
         """
         out = np.asarray(xy) / self.pitch - 0.5
         out[..., 1] = self.grey.shape[0] - 1.0 - out[..., 1]
@@ -71,25 +72,10 @@ def open_picture(
 ) -> Picture:
     """Read a picture as grey, with its resolution.
 
-    Parameters
-    ----------
-    path : path
-        A PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
-    dpi : float or (float, float), optional
-        Pixels an inch, along x and y; what the file says if absent.
-    what : str
-        What is expected, for the sentences.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        With one sentence, for a file that is no such picture or states no resolution.
+    ``path``: a PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
+    ``dpi``: pixels an inch, along x and y; what the file says if absent.  ``what``: what is
+    expected, for the sentences.  FileNotFoundError if there is no such file.  ValueError with one
+    sentence, for a file that is no such picture or states no resolution.
     """
     from PIL import Image, UnidentifiedImageError
 
@@ -120,8 +106,15 @@ def open_picture(
                 raise ValueError(
                     f"{path}: the picture is damaged or cut short ({_words(error)}); save it anew."
                 ) from None
-            found = given or _stated_dpi(path, image)
-    return Picture(grey, found[::-1] if turned and given is None else found, str(path))
+            marked = _marked_dpi(image)
+    if turned and marked is not None:
+        marked = marked[::-1]
+    found = given or marked
+    if found is None:
+        raise ValueError(
+            f"{path}: the file does not state the resolution of the scan; give it, as in dpi=600."
+        )
+    return Picture(grey, found, str(path), marked)
 
 
 def _check_size(path: AnyPath, image: Image) -> None:
@@ -202,15 +195,13 @@ def _given_dpi(dpi: Any) -> tuple[float, float] | None:
     return found
 
 
-def _stated_dpi(path: AnyPath, image: Image) -> tuple[float, float]:
+def _marked_dpi(image: Image) -> tuple[float, float] | None:
     try:
         x, y = (float(value) for value in image.info.get("dpi", (0.0, 0.0)))
     except (TypeError, ValueError, ZeroDivisionError):
-        x = y = 0.0
+        return None
     if not (LEAST_DPI <= x <= MOST_DPI and LEAST_DPI <= y <= MOST_DPI):
-        raise ValueError(
-            f"{path}: the file does not state the resolution of the scan; give it, as in dpi=600."
-        )
+        return None
     return _rounded(x), _rounded(y)
 
 

@@ -8,6 +8,8 @@ from 0; both write -1 where the passes of a ring cannot be told apart.
 from __future__ import annotations
 
 import dataclasses
+import functools
+import hashlib
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -185,6 +187,16 @@ class Piece(Measurement):
     def n_readings(self) -> int:
         """Number of points, as `n_points`."""
         return self.n_points
+
+    @functools.cached_property
+    def check_sum(self) -> str:
+        """SHA-256 over what was measured: shape, ring, size, pass and points of every line."""
+        found = hashlib.sha256()
+        for line in self.lines:
+            head = f"{line.shape},{line.ring},{line.size!r},{line.pass_index}\n"
+            body = "".join(f"{x!r},{y!r}\n" for x, y in line.xy.tolist())
+            found.update((head + body).encode())
+        return found.hexdigest()
 
     @property
     def missing(self) -> tuple[tuple[str, int], ...]:

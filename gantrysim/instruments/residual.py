@@ -8,6 +8,7 @@ distances along the perimeter of a square, so one interpolation serves both shap
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -226,17 +227,8 @@ class Matched:
     def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
 
-        Parameters
-        ----------
-        lines : tuple of Line
-            Burned lines of the prediction, mm.
-        placement : ndarray, shape (6,)
-            See `gantrysim.inference.problem.Problem.placement`.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Residuals, mm.
+        ``lines``: burned lines of the prediction, mm.  ``placement``: shape (6,); see
+        `gantrysim.inference.problem.Problem.placement`.  Returns: residuals, mm; shape (n,).
         """
         start, station, height = self.traces(lines)
         return self.against(start, station, height, placement)
@@ -262,21 +254,10 @@ class Matched:
     ) -> np.ndarray:
         """Derivatives of the residuals with moves of the burned lines.
 
-        Parameters
-        ----------
-        lines : tuple of Line
-            Burned lines of the prediction, mm.
-        traces : tuple of ndarray
-            Their traces, from `traces`.
-        moves : sequence of ndarray, shape (samples of the line, k, 2)
-            Derivative of each line's places with k unknowns.
-        placement : ndarray, shape (6,)
-            See `gantrysim.inference.problem.Problem.placement`.
-
-        Returns
-        -------
-        ndarray, shape (n, k)
-            Derivatives, mm per unit.
+        ``lines``: burned lines of the prediction, mm.  ``traces``: their traces, from `traces`.
+        ``moves``: derivative of each line's places with k unknowns; shape (samples of the line, k,
+        2).  ``placement``: shape (6,); see `gantrysim.inference.problem.Problem.placement`.
+        Returns: derivatives, mm per unit; shape (n, k).
         """
         start, station, height = traces
         owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
@@ -322,76 +303,118 @@ def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) 
     return np.concatenate([side[:1], side]).astype(np.int64)
 
 
+class _Drawn(NamedTuple):
+    """What drew each measured line, see `Matched`."""
+
+    square: np.ndarray
+    size: np.ndarray
+    sense: np.ndarray
+    centre: np.ndarray
+    strokes: np.ndarray
+    first_stroke: np.ndarray
+    n_strokes: np.ndarray
+    share: np.ndarray
+    sides: tuple[np.ndarray, ...]
+    pivot: np.ndarray
+
+
+def _drawn(piece: Piece, forward: Forward) -> _Drawn:
+    """Shape, place and strokes of each measured line of a piece."""
+    drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
+    index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
+    strokes: list[int] = []
+    first: list[int] = []
+    share: list[float] = []
+    sides: list[np.ndarray] = []
+    for line in piece.lines:
+        nest = piece.test.nest(line.shape)
+        square = shape_of(line.shape).has_corners
+        first.append(len(strokes))
+        for pass_index, weight in _passes(line, drawn.get((line.shape, line.ring), 0)):
+            i = index[line.shape, line.ring, pass_index]
+            strokes.append(i)
+            share.append(weight)
+            sides.append(_commanded_sides(forward.motion.xy[forward.cuts[i]], nest.centre, square))
+    nests = [piece.test.nest(line.shape) for line in piece.lines]
+    return _Drawn(
+        square=np.array([shape_of(line.shape).has_corners for line in piece.lines]),
+        size=np.array([line.size for line in piece.lines]),
+        sense=np.array([1.0 if nest.direction == "ccw" else -1.0 for nest in nests]),
+        centre=np.array([nest.centre for nest in nests]) + forward.offset,
+        strokes=np.array(strokes),
+        first_stroke=np.array(first),
+        n_strokes=np.diff([*first, len(strokes)]),
+        share=np.array(share),
+        sides=tuple(sides),
+        pivot=pivot_of(piece.test) + forward.offset,
+    )
+
+
 def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     """Match the points of a piece to the strokes that drew them.
 
+    ``piece``: measured lines.  ``forward``: the planned test of the piece.  ``placement``:
+    placement good to a fraction of a millimetre, used to order the points and to leave out corners
+    and starts; shape (6,).  Returns: the match.  ValueError if a measured line belongs to no stroke
+    of the test.
+    """
+    drawn = _drawn(piece, forward)
+    begins = _begins(drawn.strokes[drawn.first_stroke], forward)
+    kept: list[np.ndarray] = []
+    group: list[np.ndarray] = []
+    for k, line in enumerate(piece.lines):
+        points = np.empty_like(line.xy)
+        _carry_back(line.xy, placement, drawn.pivot, points)
+        about = points - drawn.centre[k]
+        square = np.full(len(about), drawn.square[k])
+        keep = _clear(about, begins[k] - drawn.centre[k], square, np.full(len(about), line.size))
+        order = np.argsort(_stations(bool(drawn.square[k]), line.size, about), kind="stable")
+        chosen = order[keep[order]]
+        kept.append(line.xy[chosen])
+        group.append(np.full(len(chosen), k))
+    found = np.ascontiguousarray(np.concatenate(kept))
+    return Matched(
+        points=found,
+        group=np.concatenate(group).astype(np.int64),
+        dropped=sum(len(line.xy) for line in piece.lines) - len(found),
+        **drawn._asdict(),
+    )
+
+
+def rematched(matched: Matched, points: np.ndarray, piece: Piece, forward: Forward) -> Matched:
+    """Match the points of a piece in the same order to what another test would have drawn.
+
     Parameters
     ----------
+    matched : Matched
+        The match of the piece as it was stated.
+    points : ndarray, shape (n, 2)
+        Its points as the other statement has them, such as turned, mm; no other points are left
+        out, see `clear_of_ends`.
     piece : Piece
-        Measured lines.
+        The same measured lines, line for line, as the other statement has them.
     forward : Forward
-        The planned test of the piece.
-    placement : ndarray, shape (6,)
-        Placement good to a fraction of a millimetre, used to order the points and to leave
-        out corners and starts.
-
-    Returns
-    -------
-    Matched
-        The match.
+        The planned test of that piece.
 
     Raises
     ------
     ValueError
         If a measured line belongs to no stroke of the test.
     """
-    drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
-    index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
-    offset = forward.offset
-    pivot = pivot_of(piece.test) + offset
-    kept: list[np.ndarray] = []
-    group: list[np.ndarray] = []
-    rows: list[tuple[bool, float, int, np.ndarray]] = []
-    strokes: list[int] = []
-    first: list[int] = []
-    share: list[float] = []
-    sides: list[np.ndarray] = []
-    dropped = 0
-    for line in piece.lines:
-        nest = piece.test.nest(line.shape)
-        centre = np.asarray(nest.centre) + offset
-        square = shape_of(line.shape).has_corners
-        points = np.empty_like(line.xy)
-        _carry_back(line.xy, placement, pivot, points)
-        own = _passes(line, drawn.get((line.shape, line.ring), 0))
-        begin = forward.motion.xy[forward.cuts[index[line.shape, line.ring, own[0][0]]]][0]
-        keep, order = _usable(points - centre, begin + offset - centre, square, line.size)
-        dropped += int(len(keep) - keep.sum())
-        chosen = order[keep[order]]
-        kept.append(line.xy[chosen])
-        group.append(np.full(len(chosen), len(rows)))
-        rows.append((square, line.size, 1 if nest.direction == "ccw" else -1, centre))
-        first.append(len(strokes))
-        for pass_index, weight in own:
-            i = index[line.shape, line.ring, pass_index]
-            strokes.append(i)
-            share.append(weight)
-            sides.append(_commanded_sides(forward.motion.xy[forward.cuts[i]], nest.centre, square))
-    return Matched(
-        points=np.ascontiguousarray(np.concatenate(kept)),
-        group=np.concatenate(group).astype(np.int64),
-        square=np.array([r[0] for r in rows]),
-        size=np.array([r[1] for r in rows]),
-        sense=np.array([float(r[2]) for r in rows]),
-        centre=np.array([r[3] for r in rows]),
-        strokes=np.array(strokes),
-        first_stroke=np.array(first),
-        n_strokes=np.diff([*first, len(strokes)]),
-        share=np.array(share),
-        sides=tuple(sides),
-        pivot=pivot,
-        dropped=dropped,
-    )
+    return dataclasses.replace(matched, points=points, **_drawn(piece, forward)._asdict())
+
+
+def clear_of_ends(matched: Matched, forward: Forward, placement: np.ndarray) -> np.ndarray:
+    """Which points are clear of the corners and the start of their ring, shape (n,), bool."""
+    begins = _begins(matched.strokes[matched.first_stroke], forward) - matched.centre
+    k = matched.group
+    return _clear(matched.about(placement), begins[k], matched.square[k], matched.size[k])
+
+
+def _begins(strokes: np.ndarray, forward: Forward) -> np.ndarray:
+    """Where strokes begin, mm, shape (n, 2)."""
+    first = [forward.cuts[i].start for i in strokes]
+    return np.asarray(forward.motion.xy[first] + forward.offset)
 
 
 def _passes(line: Line, drawn: int) -> list[tuple[int, float]]:
@@ -408,35 +431,27 @@ def _passes(line: Line, drawn: int) -> list[tuple[int, float]]:
     return [(0, 1.0 / drawn), (1, (drawn - 1.0) / drawn)]
 
 
-def _usable(
-    about: np.ndarray, begin: np.ndarray, square: bool, size: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Which points of a ring to keep, and their order along it."""
+def _clear(
+    about: np.ndarray, begin: np.ndarray, square: np.ndarray, size: np.ndarray
+) -> np.ndarray:
+    """Which points about the centre of their ring are clear of its start and its corners."""
     away = np.linalg.norm(about - begin, axis=1) > CLEAR_OF_START
-    station = np.array([_height(square, size, x, y, -1)[0] for x, y in about])
-    if square:
-        along = np.minimum(np.abs(about[:, 0]), np.abs(about[:, 1]))
-        away &= along < size - min(CLEAR_OF_CORNERS, 0.4 * size)
-    return away, np.argsort(station, kind="stable")
+    along = np.abs(about).min(axis=1)
+    clear = along < size - np.minimum(CLEAR_OF_CORNERS, 0.4 * size)
+    return np.asarray(away & (clear | ~square))
+
+
+def _stations(square: bool, size: float, about: np.ndarray) -> np.ndarray:
+    """Station of each point about the centre of its ring."""
+    return np.array([_height(square, size, x, y, -1)[0] for x, y in about])
 
 
 def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.ndarray:
     """Place a piece from the middles of its rings and the sides of its squares alone.
 
-    Parameters
-    ----------
-    piece : Piece
-        Measured lines.
-    pivot, offset : ndarray, shape (2,)
-        Pivot of the placement and head offset, mm.
+    ``piece``: measured lines.  ``pivot``, ``offset``: pivot of the placement and head offset, mm;
+    shape (2,).  Returns: turn and shift; the scanner terms are zero; shape (6,).
 
-    Returns
-    -------
-    ndarray, shape (6,)
-        Turn and shift; the scanner terms are zero.
-
-    Notes
-    -----
     Least squares of commanded against measured centres (circle fits) with the directions of
     square sides: good to the distortion itself, which is all that matching needs.
     """

@@ -32,10 +32,7 @@ def lines_of(scanner: ScannerError) -> dict[str, float]:
 def scanner_of(stated: dict[str, float], path: AnyPath) -> ScannerError:
     """The belief that the lines of a file state; an unchecked scanner if there are none.
 
-    Raises
-    ------
-    ValueError
-        Naming the file and the first line that is missing, or what cannot be a covariance.
+    ValueError naming the file and the first line that is missing, or what cannot be a covariance.
     """
     missing = [name for name in SETTINGS if math.isnan(stated[name])]
     if len(missing) == len(SETTINGS):

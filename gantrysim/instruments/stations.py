@@ -71,16 +71,9 @@ def pivot_of(test: RingTest) -> Array:
 def runs_of(test: RingTest, step: float, clear: float = 0.0, parts: int = 1) -> list[Run]:
     """All runs that the test draws.
 
-    Parameters
-    ----------
-    test : RingTest
-        What was commanded.
-    step : float
-        About the distance of stations, mm.
-    clear : float
-        What is left out at either end of a side, mm.
-    parts : int
-        The number of stations of each run is a multiple of it.
+    ``test``: what was commanded.  ``step``: about the distance of stations, mm.  ``clear``: what is
+    left out at either end of a side, mm.  ``parts``: the number of stations of each run is a
+    multiple of it.
     """
     middle = pivot_of(test)
     found = []

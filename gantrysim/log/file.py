@@ -46,10 +46,7 @@ def _text(value: Any, depth: int) -> str:
 def content_of(text: str) -> Any:
     """The content of a log's text.
 
-    Raises
-    ------
-    ValueError
-        If it is no JSON, a field stands twice, or a number is none.
+    ValueError if it is no JSON, a field stands twice, or a number is none.
     """
     try:
         return json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)
@@ -167,20 +164,10 @@ def piece_table(piece: Piece) -> dict[str, Any]:
     return {
         "source": piece.source,
         "n_points": piece.n_points,
-        "sha256": check_sum(piece),
+        "sha256": piece.check_sum,
         "test": piece.test.to_dict(),
         "lines": points,
     }
-
-
-def check_sum(piece: Piece) -> str:
-    """SHA-256 over what was measured: shape, ring, size, pass and points of every line."""
-    found = hashlib.sha256()
-    for line in piece.lines:
-        head = f"{line.shape},{line.ring},{line.size!r},{line.pass_index}\n"
-        body = "".join(f"{x!r},{y!r}\n" for x, y in line.xy.tolist())
-        found.update((head + body).encode())
-    return found.hexdigest()
 
 
 def piece_from(value: Any, where: str) -> Piece:
@@ -201,7 +188,7 @@ def piece_from(value: Any, where: str) -> Piece:
     source = word(table["source"], f"{where}.source")
     with placed(f"field {where!r}"):
         piece = Piece(test, tuple(lines), source)
-    if word(table["sha256"], f"{where}.sha256") != check_sum(piece):
+    if word(table["sha256"], f"{where}.sha256") != piece.check_sum:
         raise ValueError(f"field '{where}.sha256' does not fit the points: they were changed.")
     if table["n_points"] != piece.n_points:
         raise ValueError(

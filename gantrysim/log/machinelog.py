@@ -219,9 +219,9 @@ class MachineLog:
 
     def _refuse_twice(self, pieces: Sequence[Piece]) -> None:
         """Raise ValueError if the points of a piece stand in the log: they are believed once."""
-        known = {logfile.check_sum(p): burn.date for burn in self.burns for p in burn.pieces}
+        known = {p.check_sum: burn.date for burn in self.burns for p in burn.pieces}
         for piece in pieces:
-            points = logfile.check_sum(piece)
+            points = piece.check_sum
             if points in known:
                 when = f" of {known[points]}" if known[points] else ""
                 raise ValueError(

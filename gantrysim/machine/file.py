@@ -294,10 +294,7 @@ def machine_of(content: Mapping[str, Any], architecture: type[Machine] = Machine
 
     `Machine.to_dict` is such content too.
 
-    Raises
-    ------
-    ValueError
-        With one sentence naming the key.
+    ValueError with one sentence naming the key.
     """
     content = dict(content)
     machine = architecture()

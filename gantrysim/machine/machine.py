@@ -24,6 +24,7 @@ from gantrysim.machine.plates import (
     Carriage,
     EndPlate,
     Wheel,
+    Wheeled,
     WhichWheel,
     four_wheels,
     turn_nut,
@@ -370,8 +371,16 @@ class Machine(Limited):
     #: nothing, no fault in the catalogue acts on them, and no instrument asks for them.
     absent: ClassVar[frozenset[str]] = frozenset()
 
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        if "__repr__" not in vars(cls):  # else dataclass makes one of all fields, absent or not
+            cls.__repr__ = cls.__repr__  # type: ignore[method-assign]
+
     def __post_init__(self) -> None:
         super().__post_init__()
+        for name in self.absent:
+            there = name in self.__dataclass_fields__
+            require(there, type(self).__name__, "absent", name, "fields of the machine")
         if not self.belt_inset < self.span / 2.0:
             accepted = f"less than half the span of {self.span:g} mm"
             require(False, "Machine", "belt_inset", self.belt_inset, accepted)
@@ -466,19 +475,20 @@ class Machine(Limited):
         return {name: part for name, part in parts.items() if name not in self.absent}
 
     def __repr__(self) -> str:
+        drags = ", ".join(f"{name} {p.friction:.2f} N" for name, p in self._rolling.items())
         return (
-            f"{type(self).__name__}(span {self.span:g} mm, drag left {self.left.friction:.2f} N, "
-            f"right {self.right.friction:.2f} N, carriage {self.carriage.friction:.2f} N, "
+            f"{type(self).__name__}(span {self.span:g} mm, drag {drags}, "
             f"belts EA {'/'.join(f'{b.ea:g}' for b in self._driving.values())} N)"
         )
 
     def _repr_html_(self) -> str:
-        belts = self._driving
-        names = " / ".join(belts)
+        plates, belts = self._rolling, self._driving
+        drags = " / ".join(f"{p.friction:.2f}" for p in plates.values())
+        stiffness = " / ".join(f"{b.ea:.0f}" for b in belts.values())
         rows = [
             ("span between rails", f"{self.span:g} mm"),
-            ("drag left / right / carriage", " / ".join(f"{p.friction:.2f}" for p in self.plates)),
-            (f"belt EA {names}", " / ".join(f"{b.ea:.0f}" for b in belts.values()) + " N"),
+            (f"drag {' / '.join(plates)}", f"{drags} N"),
+            (f"belt EA {' / '.join(belts)}", f"{stiffness} N"),
             ("pretension", " / ".join(f"{b.pretension:.1f}" for b in belts.values()) + " N"),
             ("coupler backlash, slip", f"{self.shaft.backlash:.3f}, {self.shaft.slip:.3f} mm"),
             ("out of square", f"{self.square:.3f} mrad"),
@@ -497,6 +507,12 @@ class Machine(Limited):
     def belts(self) -> tuple[Belt, Belt, Belt]:
         """Left, right and X belt."""
         return self.belt_left, self.belt_right, self.belt_x
+
+    @property
+    def _rolling(self) -> dict[str, Wheeled]:
+        """The plates and the carriage that are there, by name."""
+        named = zip(("left", "right", "carriage"), self.plates, strict=True)
+        return {name: part for name, part in named if name not in self.absent}
 
     @property
     def _driving(self) -> dict[str, Belt]:

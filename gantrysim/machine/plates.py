@@ -409,26 +409,10 @@ class EndPlate(Wheeled):
 def turn_nut(plate: EndPlate, wheel: WhichWheel, degrees: float, *, span: float) -> EndPlate:
     """Turn one eccentric nut of an end plate.
 
-    Parameters
-    ----------
-    plate : EndPlate
-        The plate.
-    wheel : str or int
-        Which: ``"front"`` (away from home), ``"back"``, ``"middle"`` or its number.
-    degrees : float
-        How far from where it stands, degrees; positive tightens.
-    span : float
-        Distance between the rails, mm.
-
-    Returns
-    -------
-    EndPlate
-        Drag, racking stiffness and play follow from the new loads.
-
-    Raises
-    ------
-    ValueError
-        If the nut would go past its highest or lowest point, 90 degrees from first contact.
+    ``wheel``: which: ``"front"`` (away from home), ``"back"``, ``"middle"`` or its number.
+    ``degrees``: how far from where it stands, degrees; positive tightens.  ``span``: distance
+    between the rails, mm.  Returns: drag, racking stiffness and play follow from the new loads.
+    ValueError if the nut would go past its highest or lowest point, 90 degrees from first contact.
     """
     i = plate.nut(wheel)
     angle = plate.nut_degrees(i, span=span) + degrees

@@ -118,6 +118,10 @@ class Block:
         """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
         return np.array([float(name not in ("carriage_yaw", "lateral")) for name in self.names])
 
+    def same(self, other: Block) -> bool:
+        """Whether another block of such a machine holds the same numbers."""
+        return all(np.array_equal(value, vars(other)[name]) for name, value in vars(self).items())
+
     @property
     def screws(self) -> np.ndarray:
         """1 for the springs that set screws hold, so that they can slip; shape (m,)."""

@@ -29,23 +29,12 @@ def load_contact(
 ) -> None:
     """Set the drag of one contact, and its quadratic and linear terms of a step.
 
-    Parameters
-    ----------
-    b : record
-        A block posed at its command.  Set are ``friction``, ``resist`` and ``pull``.
-    i : int
-        Of the contact.
-    other : float
-        Command of the other axis, mm: the carriage's weight moves with it.
-    rate : float
-        1 over the length of the step, 1/s; 0 where no time passes.
-    origin : float
-        From where its viscous drag and regularisation count, mm.
-    raised : float
-        What part of its extra break-away force it still has, see `stribeck`.
+    ``b``: a block posed at its command.  Set are ``friction``, ``resist`` and ``pull``.  ``i``: of
+    the contact.  ``other``: command of the other axis, mm: the carriage's weight moves with it.
+    ``rate``: 1 over the length of the step, 1/s; 0 where no time passes.  ``origin``: from where
+    its viscous drag and regularisation count, mm.  ``raised``: what part of its extra break-away
+    force it still has, see `stribeck`.
 
-    Notes
-    -----
     Break-away and racking load are those before the step, which keeps it convex.
     """
     drag = b.friction0[i] + b.weigh[i, 0] + b.weigh[i, 1] * other

@@ -220,21 +220,10 @@ def spot_changes(
 ) -> np.ndarray:
     """How far the burning spot of slightly changed machines strays from that of a run.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine that made the run.
-    changed : sequence of Machine
-        The changed ones.
-    q_y, q_x : ndarray, shape (n, 4)
-        Coordinates of the run, mm (rad for the carriage's yaw).
-    d_y, d_x : ndarray, shape (n, 4, len(changed))
-        What `replay` adds to them.
-
-    Returns
-    -------
-    ndarray, shape (n, len(changed), 2)
-        What is added to x and y, mm.
+    ``machine``: the machine that made the run.  ``changed``: the changed ones.  ``q_y``, ``q_x``:
+    coordinates of the run, mm (rad for the carriage's yaw); shape (n, 4).  ``d_y``, ``d_x``: what
+    `replay` adds to them; shape (n, 4, len(changed)).  Returns: what is added to x and y, mm; shape
+    (n, len(changed), 2).
     """
     out = np.empty((len(q_y), len(changed), 2))
     _slopes(np.array(spot_geometry(machine)), q_y, q_x, d_y, d_x, out)

@@ -257,20 +257,9 @@ def _grip_with_motor(b: Record, block: Block) -> None:
 def natural_frequencies(block: Block, command: float, other: float) -> np.ndarray:
     """Natural frequencies of a block with every contact gripped and every play taken up.
 
-    Parameters
-    ----------
-    block : Block
-        From `y_block` or `x_block`.
-    command, other : float
-        Where its own and the other axis stand, mm.
+    ``block``: from `y_block` or `x_block`.  ``command``, ``other``: where its own and the other
+    axis stand, mm.  Returns: ascending, Hz; parts without mass have none.
 
-    Returns
-    -------
-    ndarray
-        Ascending, Hz; parts without mass have none.
-
-    Notes
-    -----
     omega^2 M x = K x; parts without mass are condensed out.  Contacts with a presliding distance
     count with their stiffness; rigid ones, which would hold their coordinate fast, with none.
     """

@@ -100,15 +100,9 @@ def slow(xy: np.ndarray) -> Motion:
 def corner_speed(change: float, turn: float) -> float:
     """Speed through a corner at which the velocity jumps by no more than ``change``, mm/s.
 
-    Parameters
-    ----------
-    change : float
-        Allowed change of the velocity vector, mm/s.
-    turn : float
-        Angle by which the path turns, rad (pi/2 at the corner of a square).
+    ``change``: allowed change of the velocity vector, mm/s.  ``turn``: angle by which the path
+    turns, rad (pi/2 at the corner of a square).
 
-    Notes
-    -----
     The jump at speed v is 2 v sin(turn / 2) (isosceles triangle of the two velocities).
     """
     return change / (2.0 * math.sin(turn / 2.0))
@@ -117,17 +111,10 @@ def corner_speed(change: float, turn: float) -> float:
 def junction_speed(deviation: float, turn: float, acceleration: float) -> float:
     """Speed through a corner on an imagined circle that cuts it, mm/s.
 
-    Parameters
-    ----------
-    deviation : float
-        How far the edge of that circle passes from the corner, mm.
-    turn : float
-        Angle by which the path turns, rad (pi/2 at the corner of a square).
-    acceleration : float
-        Centripetal acceleration allowed on it, mm/s^2.
+    ``deviation``: how far the edge of that circle passes from the corner, mm.  ``turn``: angle by
+    which the path turns, rad (pi/2 at the corner of a square).  ``acceleration``: centripetal
+    acceleration allowed on it, mm/s^2.
 
-    Notes
-    -----
     The circle touches both segments: R = d sin(h) / (1 - sin(h)) with h half the interior
     angle, and v = sqrt(a R) (plane geometry).  A machine that states its corners by such a
     deviation asks for ``corner_speed_change = 2 v sin(turn / 2)`` in a test.
@@ -152,19 +139,9 @@ def segment_time(
 ) -> np.ndarray:
     """Time over segments from one speed to another, s.
 
-    Parameters
-    ----------
-    before, after : ndarray
-        Speeds at both ends, mm/s.
-    length : ndarray
-        Lengths, mm.
-    top : ndarray
-        Highest speed allowed on the way, mm/s.
-    acceleration : float
-        mm/s^2.
+    ``before``, ``after``: speeds at both ends, mm/s.  ``length``: lengths, mm.  ``top``: highest
+    speed allowed on the way, mm/s.  ``acceleration``: mm/s^2.
 
-    Notes
-    -----
     Up to v_p = min(top, sqrt((v1^2 + v2^2)/2 + a S)), cruise, down: the trapezoid of every
     motion text.
     """
@@ -257,20 +234,9 @@ def _half_angle(chord: np.ndarray, bend: np.ndarray) -> np.ndarray:
 def plan(test: Limits, strokes: tuple[Stroke, ...]) -> Motion:
     """Plan the speed along the strokes of a test.
 
-    Parameters
-    ----------
-    test : RingTest or Toolpath
-        For acceleration, centripetal limit and corner rule.
-    strokes : tuple of Stroke
-        From ``test.strokes(step)``.
+    ``test``: for acceleration, centripetal limit and corner rule.  ``strokes``: from
+    ``test.strokes(step)``.  Returns: one sample for each sample of the strokes, in order.
 
-    Returns
-    -------
-    Motion
-        One sample for each sample of the strokes, in order.
-
-    Notes
-    -----
     The machine stops wherever the beam is switched: between a travel move and a ring.
     Passes of one ring follow each other without a stop; a closed curve runs on, a square
     slows to its corner speed.
@@ -349,15 +315,7 @@ class Timeline:
     def places(self, times: np.ndarray) -> np.ndarray:
         """Commanded places at some times.
 
-        Parameters
-        ----------
-        times : ndarray, shape (n,)
-            Ascending, s.
-
-        Returns
-        -------
-        ndarray, shape (n, 2)
-            mm.
+        ``times``: ascending, s; shape (n,).  Returns: mm; shape (n, 2).
         """
         times = np.ascontiguousarray(times, dtype=float)
         return np.column_stack([_places(self.pieces, times, axis) for axis in (0, 1)])
@@ -398,18 +356,9 @@ def _places(pieces: np.ndarray, times: np.ndarray, axis: int) -> np.ndarray:
 def timeline(test: Limits, strokes: tuple[Stroke, ...]) -> Timeline:
     """Plan the motion along the strokes of a test at every instant.
 
-    Parameters
-    ----------
-    test : RingTest or Toolpath
-        For acceleration, centripetal limit and corner rule.
-    strokes : tuple of Stroke
-        From ``test.strokes(step)``.
-
-    Returns
-    -------
-    Timeline
-        The motion of `plan`, with circles as true arcs: chords would shake the machine at
-        speed / step.
+    ``test``: for acceleration, centripetal limit and corner rule.  ``strokes``: from
+    ``test.strokes(step)``.  Returns: the motion of `plan`, with circles as true arcs: chords would
+    shake the machine at speed / step.
     """
     c = _course(test, strokes)
     a = test.acceleration
@@ -439,17 +388,9 @@ def timeline(test: Limits, strokes: tuple[Stroke, ...]) -> Timeline:
 def sampled(times: np.ndarray, xy: np.ndarray) -> Timeline:
     """Return the motion through given places at given times, at constant speed between them.
 
-    Parameters
-    ----------
-    times : ndarray, shape (n,)
-        Ascending from 0, s.  Where two are equal the command jumps.
-    xy : ndarray, shape (n, 2)
-        Places, mm.
-
-    Raises
-    ------
-    ValueError
-        If the times do not ascend from 0 or the shapes do not fit.
+    ``times``: shape (n,); ascending from 0, s.  Where two are equal the command jumps.  ``xy``:
+    places, mm; shape (n, 2).  ValueError if the times do not ascend from 0 or the shapes do not
+    fit.
     """
     times, xy = np.asarray(times, dtype=float), np.asarray(xy, dtype=float)
     if times.ndim != 1 or times.size < 2 or xy.shape != (times.size, 2):

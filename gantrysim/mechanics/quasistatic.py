@@ -136,27 +136,11 @@ def _spots(geometry: np.ndarray, q_y: np.ndarray, q_x: np.ndarray, out: np.ndarr
 def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     """Return the place of the burning spot, exact rigid-body position.
 
-    Parameters
-    ----------
-    machine : Machine
-        For span and head offset.
-    q_y, q_x : ndarray, shape (n, 4) and (n, 4)
-        Coordinates of the two blocks.
+    ``machine``: for span and head offset.  ``q_y``, ``q_x``: coordinates of the two blocks; shape
+    (n, 4) and (n, 4).  Returns: x and y on the bed, mm; shape (n, 2).  ValueError if one side runs
+    ahead of the other by more than the span.  ArithmeticError if a place is not finite (no machine
+    that passes its checks should do this).
 
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        x and y on the bed, mm.
-
-    Raises
-    ------
-    ValueError
-        If one side runs ahead of the other by more than the span.
-    ArithmeticError
-        If a place is not finite (no machine that passes its checks should do this).
-
-    Notes
-    -----
     The beam line runs from (0, y_left) at the yaw angle psi, sin psi = (y_right - y_left) /
     span; the carriage sits s along it and turns by its own yaw against it; the whole beam is
     displaced sideways.

@@ -78,10 +78,7 @@ def records(blocks: Sequence[Block], command: float) -> np.ndarray:
 def relaxed(block: Block, command: float) -> np.ndarray:
     """Coordinates of a block homed at a command (mm): no contact carries a force.
 
-    Returns
-    -------
-    ndarray, shape (coordinates,)
-        mm (rad for the carriage's yaw).
+    Returns: mm (rad for the carriage's yaw); shape (coordinates,).
     """
     b = record(block, command)[0]
     return np.asarray(b["q"] + b["ride"] * command)

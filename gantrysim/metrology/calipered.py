@@ -171,13 +171,8 @@ class CaliperMeasures:
 def measure_calipers(sheet: CaliperSheet) -> CaliperMeasures:
     """Size, ovality, stretch and squareness of every ring of a caliper sheet.
 
-    Parameters
-    ----------
-    sheet : CaliperSheet
-        The readings, mm.
+    ``sheet``: the readings, mm.
 
-    Notes
-    -----
     Generalised least squares under `CaliperSheet.covariance`; on a circle the turn of the hand's
     directions (`CaliperSheet.turn_deg`) mixes stretch and squareness and is in their uncertainty.
     """

@@ -24,10 +24,7 @@ def smallest_circle_round(points: Array) -> tuple[Array, tuple[int, ...]]:
     circle round the (at most four) support points is taken by trying their pairs and triples.
     The radius grows at every exchange, so the search ends, and ends at the one answer.
 
-    Raises
-    ------
-    ValueError
-        If the points lie on a straight line.
+    ValueError if the points lie on a straight line.
     """
     try:
         hull = ConvexHull(points).vertices
@@ -93,10 +90,7 @@ def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int,
     The centre is the vertex of the Voronoi diagram inside the convex hull that is furthest from all
     points; of equal ones, the nearest to the place `near`.
 
-    Raises
-    ------
-    ValueError
-        If the points leave a gap through which the circle grows without limit.
+    ValueError if the points leave a gap through which the circle grows without limit.
     """
     gap = ValueError(
         "the points leave a gap through which an inscribed circle grows without limit; "

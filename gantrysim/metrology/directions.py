@@ -126,17 +126,8 @@ def _cell(value: float, spread: float | PeakToValley | None) -> str:
 def match_directions(ccw: Sense, cw: Sense, seed: int = SEED) -> DirectionTest:
     """Pair the circles of both senses by their commanded radius.
 
-    Parameters
-    ----------
-    ccw, cw : Sense
-        What was measured; lengths in mm.
-    seed : int
-        Of the noise drawn for the intervals.
-
-    Raises
-    ------
-    ValueError
-        If no circle is in both.
+    ``ccw``, ``cw``: what was measured; lengths in mm.  ``seed``: of the noise drawn for the
+    intervals.  ValueError if no circle is in both.
     """
     one, other = ccw.by_radius(), cw.by_radius()
     shared = sorted(one.keys() & other.keys())
@@ -165,16 +156,9 @@ def spread_of_both(
 ) -> Spread:
     """Uncertainty of D, and intervals of G(b), H and F with what noise adds taken off.
 
-    Parameters
-    ----------
-    ring : BothWays
-        As found.
-    paths : sequence of (ndarray, PointNoise, float)
-        Points of each path (mm), their noise, and +1 counter-clockwise or -1 clockwise.
-    rng : Generator
-        Draws the noise of each path on its own, and the reader's scale for all.
-    trials : int
-        Draws.
+    ``ring``: as found.  ``paths``: points of each path (mm), their noise, and +1 counter-clockwise
+    or -1 clockwise.  ``rng``: draws the noise of each path on its own, and the reader's scale for
+    all.  ``trials``: draws.
     """
     circle = ring.circle
     angles = [circle.angles(xy) for xy, _, _ in paths]

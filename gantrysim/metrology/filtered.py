@@ -149,19 +149,10 @@ def even_angles(cutoff: float) -> Array:
 def filter_operator(angle: Array, cutoff: float, at: Array, *, highest: int | None = None) -> Array:
     """Matrix that turns deviations at points into filtered deviations, shape (len(at), n).
 
-    Parameters
-    ----------
-    angle : ndarray, shape (n,)
-        Polar angles of the points, radians.
-    cutoff : float
-        UPR.
-    at : ndarray, shape (m,)
-        Where the filtered profile is wanted, radians.
-    highest : int, optional
-        Highest order fitted, where the points bear fewer than three cut-offs.
+    ``angle``: polar angles of the points, radians; shape (n,).  ``cutoff``: UPR.  ``at``: where the
+    filtered profile is wanted, radians; shape (m,).  ``highest``: highest order fitted, where the
+    points bear fewer than three cut-offs.
 
-    Notes
-    -----
     Waves up to three cut-offs are fitted by least squares with a bending penalty that takes 0.1 %
     from a wave at the cut-off and is put back exactly where points are equally spaced.
     """
@@ -175,17 +166,8 @@ def filter_operator(angle: Array, cutoff: float, at: Array, *, highest: int | No
 def waves_of(angle: Array, deviation: Array, highest: int) -> Array:
     """The waves of a profile up to an order, at its own points.
 
-    Parameters
-    ----------
-    angle, deviation : ndarray, shape (n,)
-        Polar angles (radians) and deviations (mm).
-    highest : int
-        Highest order kept; up to it waves pass whole.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        mm.
+    ``angle``, ``deviation``: polar angles (radians) and deviations (mm); shape (n,).  ``highest``:
+    highest order kept; up to it waves pass whole.  Returns: mm; shape (n,).
     """
     order = np.arange(1, highest + 1)
     fit = _fit_of_waves(angle, order, BENDING * (order / highest) ** 4)

@@ -61,20 +61,10 @@ REFERENCES = ("LS", "MZ")
 def carried_cutoff(cutoff: float, radius: float, angle: Array | None = None) -> float:
     """The cut-off as far as a ring carries it, UPR.
 
-    Parameters
-    ----------
-    cutoff : float
-        Asked for, UPR.
-    radius : float
-        Of the ring, mm: its waves are `SHORTEST_WAVE` long at least.
-    angle : ndarray, shape (n,), optional
-        Polar angles of its points, radians: as many as four even ones to a wave, and no gap wider
-        than half a wave.  Absent for a line that is known everywhere.
-
-    Returns
-    -------
-    float
-        No lower than 2, where a ring shows but its oval.
+    ``cutoff``: asked for, UPR.  ``radius``: of the ring, mm: its waves are `SHORTEST_WAVE` long at
+    least.  ``angle``: shape (n,); polar angles of its points, radians: as many as four even ones to
+    a wave, and no gap wider than half a wave.  Absent for a line that is known everywhere.
+    Returns: no lower than 2, where a ring shows but its oval.
     """
     limits = [cutoff, 2.0 * math.pi * radius / SHORTEST_WAVE]
     if angle is not None:
@@ -159,29 +149,14 @@ def worst_roundness(
 ) -> tuple[PeakToValley, Array]:
     """RONt of the worst of some rings, and draws of what it is without noise.
 
-    Parameters
-    ----------
-    rings : sequence of NoisyRing
-        As measured, mm.
-    noise : Noise
-        How well the points are known; the reader is the same for all rings.
-    rng : Generator
-        Of the noise.
-    reference : str
-        "LS" or "MZ": about the least-squares circle, or within the minimum zone.
-    cutoff : float, optional
-        Filter first, UPR, each ring as far as it carries the cut-off.
-    trials : int
-        Draws of the noise.
-    reader : ndarray, shape (trials, 3), optional
-        Errors of the reader (scale, difference, skew in rad) in each; drawn if absent.
-
-    Returns
-    -------
-    PeakToValley, ndarray of shape (trials,)
-        mm.  A draw is the value less what one drawn noise adds to the shape that the points show,
-        in turn with and without what noise may have left in it (basic bootstrap: A. C. Davison and
-        D. V. Hinkley, Bootstrap Methods, 1997, chapter 5; from memory), 0 at least.
+    ``rings``: as measured, mm.  ``noise``: how well the points are known; the reader is the same
+    for all rings.  ``rng``: of the noise.  ``reference``: "LS" or "MZ": about the least-squares
+    circle, or within the minimum zone.  ``cutoff``: filter first, UPR, each ring as far as it
+    carries the cut-off.  ``trials``: draws of the noise.  ``reader``: errors of the reader (scale,
+    difference, skew in rad) in each; drawn if absent; shape (trials, 3).  Returns: shape (trials,);
+    mm.  A draw is the value less what one drawn noise adds to the shape that the points show, in
+    turn with and without what noise may have left in it (basic bootstrap: A. C. Davison and D. V.
+    Hinkley, Bootstrap Methods, 1997, chapter 5; from memory), 0 at least.
     """
     widths = ring_widths if reference == "LS" else least_zone_widths
     drawn = [ring.errors(noise, trials, rng) for ring in rings]
@@ -249,22 +224,10 @@ def roundness_interval(
 def exact_roundness(xy: Array, size: float, cutoff: float, reference: str) -> tuple[float, float]:
     """Least-squares radius of a line that is known exactly, and RONt after the filter.
 
-    Parameters
-    ----------
-    xy : ndarray, shape (n, 2)
-        Its samples all the way round, mm.
-    size : float
-        Its commanded radius, mm.
-    cutoff : float
-        Of the filter, UPR, lowered to what a ring of that size carries.
-    reference : str
-        "LS" or "MZ".
-
-    Returns
-    -------
-    float, float
-        mm.  Quicker than `filtered_profile`, for thousands of predicted lines: waves by Fourier
-        transform of a periodic cubic spline through the samples.
+    ``xy``: its samples all the way round, mm; shape (n, 2).  ``size``: its commanded radius, mm.
+    ``cutoff``: of the filter, UPR, lowered to what a ring of that size carries.  ``reference``:
+    "LS" or "MZ".  Returns: mm.  Quicker than `filtered_profile`, for thousands of predicted lines:
+    waves by Fourier transform of a periodic cubic spline through the samples.
     """
     xy = xy[:-1] if np.allclose(xy[0], xy[-1], atol=1e-9) else xy
     centre = xy.mean(axis=0)

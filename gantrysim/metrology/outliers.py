@@ -25,26 +25,11 @@ def near_neighbours(
     and of the four behind: so the true shape of a line, steps included, is kept, and only points
     that stand alone go.
 
-    Parameters
-    ----------
-    along : ndarray, shape (n,)
-        Position along the outline, any unit, any order.
-    deviation : ndarray, shape (n,)
-        Deviation across the line, mm.
-    sigmas : float or None
-        Limit; None keeps every point.
-    closed : bool
-        Whether the last position has the first for neighbour.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True for points to keep.  All are kept where there are 2 * 4 points or fewer.
-
-    Raises
-    ------
-    ValueError
-        If `sigmas` is not above zero.
+    ``along``: position along the outline, any unit, any order; shape (n,).  ``deviation``:
+    deviation across the line, mm; shape (n,).  ``sigmas``: limit; None keeps every point.
+    ``closed``: whether the last position has the first for neighbour.  Returns: shape (n,); True
+    for points to keep.  All are kept where there are 2 * 4 points or fewer.  ValueError if `sigmas`
+    is not above zero.
     """
     if sigmas is None:
         return np.ones(len(along), dtype=bool)

@@ -74,19 +74,10 @@ def goes_round(xy: Array) -> bool:
 def outlines_of_ring(lines: Sequence[Line], passes: int) -> list[Line]:
     """Whole outlines that the lines of one ring give, at most one a pass.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        All lines of one shape and ring.
-    passes : int
-        How many passes were drawn.
-
-    Returns
-    -------
-    list of Line
-        A pass told apart on at least a tenth of its outline comes completed with the points that
-        belong to every pass; pass -1 stands for the passes that are not told apart.  Empty if the
-        points do not go round.
+    ``lines``: all lines of one shape and ring.  ``passes``: how many passes were drawn.  Returns: a
+    pass told apart on at least a tenth of its outline comes completed with the points that belong
+    to every pass; pass -1 stands for the passes that are not told apart.  Empty if the points do
+    not go round.
     """
     shared = [line.xy for line in lines if line.pass_index < 0]
     common = np.concatenate(shared) if shared else np.empty((0, 2))
@@ -152,19 +143,10 @@ def pass_scatter(
 ) -> PassScatter | None:
     """How far the passes of one ring lie apart; None where no two are known at one place.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        All lines of one shape and ring, stray points removed.
-    outline : Line
-        A whole outline of that ring.
-    figure : ReferenceCircle or SquareGeometry
-        Its circle or square, from which deviations are taken.
-    passes : int
-        How many passes were drawn.
+    ``lines``: all lines of one shape and ring, stray points removed.  ``outline``: a whole outline
+    of that ring.  ``figure``: its circle or square, from which deviations are taken.  ``passes``:
+    how many passes were drawn.
 
-    Notes
-    -----
     Passes are compared across the line at equal polar angle (circles) or equal position along
     the side (squares, clear of the corners), linearly between neighbouring points.  Our own
     measure: no standard defines it.

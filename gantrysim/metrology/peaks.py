@@ -89,18 +89,9 @@ def under_noise(
 ) -> PeakToValley:
     """Interval of a measure that noise only makes larger; see the module.
 
-    Parameters
-    ----------
-    value : float
-        As found, mm.
-    measure : callable
-        Takes profiles of shape (trials, n) and gives measures of shape (trials,), mm.
-    shape : ndarray, shape (n,)
-        The shape that the points show, mm.
-    errors : ndarray, shape (trials, n)
-        Drawn noise, mm.
-    least : float
-        What the measure cannot fall below.
+    ``value``: as found, mm.  ``measure``: takes profiles of shape (trials, n) and gives measures of
+    shape (trials,), mm.  ``shape``: the shape that the points show, mm; shape (n,).  ``errors``:
+    drawn noise, mm; shape (trials, n).  ``least``: what the measure cannot fall below.
     """
     nothing, smooth = measure(np.stack((np.zeros_like(shape), shape))).tolist()
     alone, added = measure(errors) - nothing, measure(shape + errors) - smooth

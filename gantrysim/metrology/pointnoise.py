@@ -121,20 +121,9 @@ def white_noise_of(along: ArrayLike, deviation: ArrayLike) -> float:
     Each point is compared with the straight line between its two neighbours; a smooth shape drops
     out, and so does what neighbours share.  Robust against single strays.
 
-    Parameters
-    ----------
-    along : array_like, shape (n,)
-        Position along the line, any unit, any order.
-    deviation : array_like, shape (n,)
-        Deviation across the line, mm.
+    ``along``: position along the line, any unit, any order; shape (n,).  ``deviation``: deviation
+    across the line, mm; shape (n,).  Returns: mm; 0 with fewer than 8 points.
 
-    Returns
-    -------
-    float
-        mm; 0 with fewer than 8 points.
-
-    Notes
-    -----
     For white noise s the difference from a share a of one neighbour and 1 - a of the other has
     variance s² (1 + a² + (1 - a)²).
     """

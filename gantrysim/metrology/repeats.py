@@ -82,12 +82,8 @@ class PassDrift:
 def pass_drifts(rows: Sequence[Row], rotation_deg: float) -> tuple[PassDrift, ...]:
     """Drift of every ring with two or more passes that are told apart.
 
-    Parameters
-    ----------
-    rows : sequence of CircleRow or SquareRow
-        Rows of one shape.
-    rotation_deg : float
-        Of the machine's x axis in the frame of the rows, degrees.
+    ``rows``: rows of one shape.  ``rotation_deg``: of the machine's x axis in the frame of the
+    rows, degrees.
     """
     found = []
     for passes in _by_ring(rows):
@@ -115,28 +111,12 @@ def side_positions(
     reach it in the commoner way; the others are left out.  Positions count from the mean centre of
     all squares, as the commanded centre is not marked on a piece.
 
-    Parameters
-    ----------
-    rows : sequence of SquareRow
-        As in `Measures.squares`.
-    axis : str
-        "x" or "y".
-    rotation_deg : float
-        Of the machine's x axis in the frame of the rows, degrees.
-    reading : float
-        Standard uncertainty of one side's position, mm.
-
-    Returns
-    -------
-    Positioning, Positioning
-        Of the positive and of the negative targets: upwards and downwards where the sides were
-        reached from inside, the other way where from outside.
-
-    Raises
-    ------
-    ValueError
-        If fewer than two squares have two or more passes that are told apart, or fewer than two
-        passes reach an end of each in one way.
+    ``rows``: as in `Measures.squares`.  ``axis``: "x" or "y".  ``rotation_deg``: of the machine's x
+    axis in the frame of the rows, degrees.  ``reading``: standard uncertainty of one side's
+    position, mm.  Returns: of the positive and of the negative targets: upwards and downwards where
+    the sides were reached from inside, the other way where from outside.  ValueError if fewer than
+    two squares have two or more passes that are told apart, or fewer than two passes reach an end
+    of each in one way.
     """
     rings = [passes for passes in _by_ring(rows) if len(passes) > 1]
     if len(rings) < 2:
@@ -176,17 +156,10 @@ def side_positions(
 def side_approaches(test: RingTest) -> dict[tuple[int, int], tuple[int, int, int, int]]:
     """How the sides of the squares of a test are reached, as it is drawn.
 
-    Parameters
-    ----------
-    test : RingTest
-        What was commanded.
-
-    Returns
-    -------
-    dict
-        By ring and pass, for the right, top, left and bottom side: 1 where the last move across
-        the side before it was outward, so that it was reached from inside; -1 where inward; 0
-        where parts of the side were reached either way, or nothing moved before.
+    ``test``: what was commanded.  Returns: by ring and pass, for the right, top, left and bottom
+    side: 1 where the last move across the side before it was outward, so that it was reached from
+    inside; -1 where inward; 0 where parts of the side were reached either way, or nothing moved
+    before.
     """
     strokes = test.strokes(APART)
     whole = np.concatenate([stroke.xy for stroke in strokes])

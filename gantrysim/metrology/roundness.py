@@ -320,10 +320,8 @@ def maximum_inscribed_circle(xy: ArrayLike) -> ReferenceCircle:
 def checked_points(xy: ArrayLike, least: int) -> Array:
     """The points as an (n, 2) array.
 
-    Raises
-    ------
-    ValueError
-        If they are not finite pairs, fewer than `least` are different, or they lie on a line.
+    ValueError if they are not finite pairs, fewer than `least` are different, or they lie on a
+    line.
     """
     try:
         points = np.asarray(xy, dtype=np.float64)

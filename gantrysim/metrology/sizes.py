@@ -81,15 +81,9 @@ class SizeFit:
 def fit_sizes(what: str, nominal: ArrayLike, measured: ArrayLike) -> SizeFit | None:
     """Fit measured over nominal sizes; None with fewer than three different nominal sizes.
 
-    Parameters
-    ----------
-    what : str
-        Which size, in words.
-    nominal, measured : array_like, shape (n,)
-        Full sizes (diameters, widths), mm.
+    ``what``: which size, in words.  ``nominal``, ``measured``: full sizes (diameters, widths), mm;
+    shape (n,).
 
-    Notes
-    -----
     Ordinary least squares with independent errors of one size (JCGM 100:2008, H.3).
     """
     x, y = np.asarray(nominal, dtype=np.float64), np.asarray(measured, dtype=np.float64)
@@ -117,21 +111,9 @@ def reversal_diameter(
     whole ring would not see the lost motion at all.  Carrying forward adds about 2 % of the
     difference of the two axes' scale errors to the scale error found from such diameters.
 
-    Parameters
-    ----------
-    xy : ndarray, shape (n, 2)
-        Points all the way round, mm.
-    circle : ReferenceCircle
-        Their LSCI.
-    direction_deg : float
-        Direction of the axis in the frame of the points, degrees.
-    ccw : bool
-        Sense in which the ring was drawn.
-
-    Returns
-    -------
-    float or None
-        mm; None with fewer than four points before either reversal.
+    ``xy``: points all the way round, mm; shape (n, 2).  ``circle``: their LSCI.  ``direction_deg``:
+    direction of the axis in the frame of the points, degrees.  ``ccw``: sense in which the ring was
+    drawn.  Returns: mm; None with fewer than four points before either reversal.
     """
     angle, deviation = circle.angles(xy), circle.deviations(xy)
     diameter = 2 * circle.radius
@@ -149,16 +131,9 @@ def before_reversal(
 ) -> tuple[NDArray[np.bool_], Array]:
     """Which points lie on the approach to a reversal, and the angle of all from it, radians.
 
-    Parameters
-    ----------
-    angle : ndarray, shape (n,)
-        Polar angles of the points, radians.
-    direction_deg : float
-        Direction of the axis, degrees.
-    end : float
-        0 for the end in that direction, pi for the opposite one.
-    ccw : bool
-        Sense in which the ring was drawn.
+    ``angle``: polar angles of the points, radians; shape (n,).  ``direction_deg``: direction of the
+    axis, degrees.  ``end``: 0 for the end in that direction, pi for the opposite one.  ``ccw``:
+    sense in which the ring was drawn.
     """
     ahead = np.mod(np.radians(direction_deg) + end - angle, 2 * np.pi)
     before = ahead if ccw else np.mod(-ahead, 2 * np.pi)

@@ -263,14 +263,10 @@ def square_geometry(
 def outline_position(xy: Array, geometry: SquareGeometry) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Where points lie along and across a fitted square.
 
-    Returns
-    -------
-    along : ndarray, shape (n,)
-        Counter-clockwise way round the square from its lower left corner, mm, 0 to 8 half sides.
-    across : ndarray, shape (n,)
-        Distance from the reference line of the nearest side, mm, outward positive.
-    clear : ndarray of bool, shape (n,)
-        False within the end margin of a corner, where the side is in doubt.
+    Returns along: counter-clockwise way round the square from its lower left corner, mm, 0 to 8
+    half sides; shape (n,).  Returns across: distance from the reference line of the nearest side,
+    mm, outward positive; shape (n,).  Returns clear: false within the end margin of a corner, where
+    the side is in doubt; shape (n,).
     """
     half = geometry.half_side
     angle = math.radians(geometry.rotation_deg)

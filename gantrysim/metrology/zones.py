@@ -55,18 +55,9 @@ def zone_from(points: Array, centre: Array) -> tuple[float, Array, tuple[int, ..
 def least_zone_widths(angle: Array, deviations: Array) -> Array:
     """Width of the minimum zone of many nearly round profiles on the same angles.
 
-    Parameters
-    ----------
-    angle : ndarray, shape (n,)
-        Polar angles, radians.
-    deviations : ndarray, shape (trials, n)
-        Radial deviations, small beside the radius, mm.
-
-    Returns
-    -------
-    ndarray, shape (trials,)
-        mm, to first order in deviation over radius: the linearised problem, solved exactly, each
-        from the contacts of the one before.
+    ``angle``: polar angles, radians; shape (n,).  ``deviations``: radial deviations, small beside
+    the radius, mm; shape (trials, n).  Returns: mm, to first order in deviation over radius: the
+    linearised problem, solved exactly, each from the contacts of the one before; shape (trials,).
     """
     u = np.column_stack((np.cos(angle), np.sin(angle)))
     basis = _spread_contacts(u)

@@ -75,10 +75,7 @@ class Beside:
 def checked_scale(length: object) -> float | None:
     """Length of a scale reference, mm, or None for none.
 
-    Raises
-    ------
-    ValueError
-        If it is no number within `SCALE_RANGE`.
+    ValueError if it is no number within `SCALE_RANGE`.
     """
     if length is None:
         return None
@@ -94,11 +91,8 @@ def checked_scale(length: object) -> float | None:
 def checked_caption(text: object, box: Box) -> str:
     """A caption in capitals.
 
-    Raises
-    ------
-    ValueError
-        If it has a letter that is not in the table, too many lines, or a line too long to stand
-        beside rings in this box.
+    ValueError if it has a letter that is not in the table, too many lines, or a line too long to
+    stand beside rings in this box.
     """
     caption = checked_text(text, "caption")
     if not caption.strip():
@@ -123,16 +117,8 @@ def placed_beside(box: Box, *, mark: bool, scale: float | None, caption: str) ->
     Crosses and caption stand below the rings and left of them; where that side has no room before
     home, above and right of them.
 
-    Parameters
-    ----------
-    box : (left, bottom, right, top)
-        Of the rings, mm.
-    mark : bool
-        Whether an orientation mark is wanted.
-    scale : float or None
-        Length of the scale reference, mm.
-    caption : str
-        As `checked_caption` returns it.
+    ``box``: of the rings, mm.  ``mark``: whether an orientation mark is wanted.  ``scale``: length
+    of the scale reference, mm.  ``caption``: as `checked_caption` returns it.
     """
     left, bottom, right, top = box
     lines = caption.split("\n") if caption else []

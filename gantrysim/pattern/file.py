@@ -43,12 +43,8 @@ BESIDE = {
 def read_content(path: str | os.PathLike[str]) -> Any:
     """The content of a file: TOML where the name ends in .toml, else JSON.
 
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        If it cannot be read; the sentence names the file.
+    FileNotFoundError if there is no such file.  ValueError if it cannot be read; the sentence names
+    the file.
     """
     toml = Path(path).suffix.lower() == ".toml"
     text = read_text(path, "a test description")
@@ -65,10 +61,7 @@ def checked_fields(content: Any) -> dict[str, Any]:
     `line_width`, `sequence` and what is burned beside the rings are left out where the file
     leaves them out; unknown fields are ignored.
 
-    Raises
-    ------
-    ValueError
-        With one sentence naming the field.
+    ValueError with one sentence naming the field.
     """
     table = _table(content, "the file")
     fields: dict[str, Any] = {"nests": _nests(_field(table, "shapes"))}

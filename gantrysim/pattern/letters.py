@@ -82,19 +82,8 @@ def text_width(text: str, height: float) -> float:
 def letter_strokes(text: str, at: tuple[float, float], height: float) -> list[Array]:
     """Strokes that write one line of text.
 
-    Parameters
-    ----------
-    text : str
-        Letters of the table.
-    at : (float, float)
-        Left end of the foot line, mm.
-    height : float
-        Height of the letters, mm.
-
-    Returns
-    -------
-    list of ndarray, shape (n, 2)
-        Corners of each stroke, in writing order, mm.
+    ``text``: letters of the table.  ``at``: left end of the foot line, mm.  ``height``: height of
+    the letters, mm.  Returns: corners of each stroke, in writing order, mm; shape (n, 2).
     """
     square = height / HIGH
     strokes = []

@@ -539,10 +539,7 @@ def read_test(path: str | os.PathLike[str]) -> RingTest:
 def ring_test_of(content: Any) -> RingTest:
     """The test that the content of a test file describes; see `read_test`.
 
-    Raises
-    ------
-    ValueError
-        With one sentence naming the field.
+    ValueError with one sentence naming the field.
     """
     fields = checked_fields(content)
     nests = fields["nests"] = tuple(Nest(**nest) for nest in fields["nests"])

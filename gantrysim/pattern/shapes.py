@@ -91,26 +91,12 @@ class Shape(ABC):
     ) -> list[Array]:
         """Once round each ring, from its start point and back to it.
 
-        Parameters
-        ----------
-        centre : (float, float)
-            Centre, mm.
-        sizes : sequence of float
-            Radii or half sides, mm.
-        start_deg : float
-            The start point lies in this direction from the centre, degrees counter-clockwise
-            from +x.
-        direction : str
-            "ccw" or "cw".
-        step : float
-            Largest step along the outline, mm; circles have at least 48 steps whatever their size.
-
-        Returns
-        -------
-        list of ndarray, shape (n, 2)
-            One for each size, mm; the last point equals the first.  Circles are uniform in angle,
-            and squares along their sides, between knots: the start point and the points where x
-            or y turns back.
+        ``centre``: centre, mm.  ``sizes``: radii or half sides, mm.  ``start_deg``: the start point
+        lies in this direction from the centre, degrees counter-clockwise from +x.  ``direction``:
+        "ccw" or "cw".  ``step``: largest step along the outline, mm; circles have at least 48 steps
+        whatever their size.  Returns: shape (n, 2); One for each size, mm; the last point equals
+        the first.  Circles are uniform in angle, and squares along their sides, between knots: the
+        start point and the points where x or y turns back.
         """
         sign = 1.0 if direction == "ccw" else -1.0
         xy, counts = self._about_origin(np.asarray(sizes, dtype=float), start_deg, sign, step)
@@ -167,13 +153,9 @@ ShapeName = Annotated[str, tuple(SHAPES)]
 def algebraic_circle(xy: Array) -> tuple[Array, float]:
     """Centre and radius (mm) of the circle of least squared algebraic distance.
 
-    Parameters
-    ----------
-    xy : ndarray, shape (n, 2)
-        Places, mm.  All on one spot they give radius 0, on a straight line the least norm.
+    ``xy``: shape (n, 2); places, mm.  All on one spot they give radius 0, on a straight line the
+    least norm.
 
-    Notes
-    -----
     Least x² + y² - 2 a x - 2 b y - c over a, b, c (I. Kasa, IEEE Trans. Instrum. Meas. 25 (1976) 8;
     from memory): no start needed; of a short arc with noise the circle comes out too small.
     """
@@ -191,9 +173,6 @@ def algebraic_circle(xy: Array) -> tuple[Array, float]:
 def shape_of(name: str) -> Shape:
     """The shape of that name.
 
-    Raises
-    ------
-    KeyError
-        If it is not the name of a ring's shape.
+    KeyError if it is not the name of a ring's shape.
     """
     return SHAPES[name]

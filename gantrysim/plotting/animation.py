@@ -50,17 +50,8 @@ class BurnAnimation(FuncAnimation):
     def to_gif(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the pictures as an animated GIF file; returns its path.
 
-        Parameters
-        ----------
-        path : path
-            Of the file.
-        overwrite : bool
-            Whether a file of that name may be replaced.
-
-        Raises
-        ------
-        FileExistsError
-            If the file exists and `overwrite` is false.
+        ``path``: of the file.  ``overwrite``: whether a file of that name may be replaced.
+        FileExistsError if the file exists and `overwrite` is false.
         """
         path = Path(path)
         if path.exists() and not overwrite:

@@ -33,31 +33,11 @@ def plot_derivation(
 ) -> Axes:
     """Draw one result of a derivation over one of its symbols.
 
-    Parameters
-    ----------
-    found : Derivation
-        What was derived.
-    name : str
-        Which result.
-    over : symbol
-        Along the axis; angles are drawn in degrees.
-    low, high : float
-        From where to where, in the unit of the symbol (angles in rad).
-    at : mapping
-        Values of the other symbols, in their units.
-    label : str, optional
-        What is drawn, with its unit; the name of the result if absent.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    ValueError
-        If there is no such result, or a symbol of it has no value.
+    ``found``: what was derived.  ``name``: which result.  ``over``: along the axis; angles are
+    drawn in degrees.  ``low``, ``high``: from where to where, in the unit of the symbol (angles in
+    rad).  ``at``: values of the other symbols, in their units.  ``label``: what is drawn, with its
+    unit; the name of the result if absent.  ValueError if there is no such result, or a symbol of
+    it has no value.
     """
     values = np.linspace(low, high, _POINTS)
     drawn = found.numeric(name, over, *at)(values, *at.values())

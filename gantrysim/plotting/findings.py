@@ -23,22 +23,10 @@ from gantrysim.records.doors import checked
 def plot_finding(finding: Finding) -> Figure:
     """Draw a diagnosis: measured over predicted rings, what is left, and what is believed.
 
-    Parameters
-    ----------
-    finding : Finding
-        From `gantrysim.diagnose`.
-
-    Returns
-    -------
-    Figure
-        Three panels: measured points over the rings predicted by the best explanation, both
-        with the error magnified alike; measured minus predicted of up to four rings (µm); the
-        probabilities of the explanations.
-
-    Raises
-    ------
-    ValueError
-        If it rests on hand readings alone.
+    ``finding``: from `gantrysim.diagnose`.  Returns: three panels: measured points over the rings
+    predicted by the best explanation, both with the error magnified alike; measured minus predicted
+    of up to four rings (µm); the probabilities of the explanations.  ValueError if it rests on hand
+    readings alone.
     """
     if not finding.pieces:
         raise ValueError("this finding has no measured piece to draw; its report() has the words")
@@ -69,10 +57,8 @@ def plot_finding(finding: Finding) -> Figure:
 def finding_axes() -> NDArray[Any]:
     """Three panels for a diagnosis: rings above; residual and probabilities side by side below.
 
-    Returns
-    -------
-    ndarray of Axes, shape (3,)
-        For `plot_measured_over_predicted`, `plot_residuals` and `plot_probabilities`.
+    Returns: for `plot_measured_over_predicted`, `plot_residuals` and `plot_probabilities`; shape
+    (3,).
     """
     import matplotlib.pyplot as plt
 
@@ -96,26 +82,11 @@ def plot_measured_over_predicted(
 ) -> Axes:
     """Draw measured points over predicted rings, both with the error magnified alike.
 
-    Parameters
-    ----------
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    commanded, predicted : sequence of array_like, shape (n, 2)
-        Commanded and predicted places of the spot, sample by sample, machine frame, mm.
-    measured, measured_base : sequence of array_like, shape (m, 2)
-        Measured points carried into the machine frame, and the commanded point nearest to each,
-        mm.
-    magnify : float
-        How many times larger the errors are drawn; see `nice_magnification`.
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    ValueError
-        If two lists do not match, or `magnify` is not above zero.
+    ``commanded``, ``predicted``: commanded and predicted places of the spot, sample by sample,
+    machine frame, mm; shape (n, 2).  ``measured``, ``measured_base``: measured points carried into
+    the machine frame, and the commanded point nearest to each, mm; shape (m, 2).  ``magnify``: how
+    many times larger the errors are drawn; see `nice_magnification`.  ValueError if two lists do
+    not match, or `magnify` is not above zero.
     """
     factor = positive(magnify, "magnify")
     base = [np.asarray(xy, dtype=float) for xy in commanded]
@@ -146,28 +117,11 @@ def plot_residuals(
 ) -> Axes:
     """Draw what a prediction leaves unexplained, measured minus predicted, over the angle.
 
-    Parameters
-    ----------
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    angles_deg : sequence of array_like, shape (n,)
-        Angle of each point from the centre of its ring, degrees counter-clockwise from +x.
-    residuals : sequence of array_like, shape (n,)
-        Measured minus predicted, outward positive, mm.
-    labels : sequence of str
-        Name of each ring.
-    title : str
-        Title of the legend.
-
-    Returns
-    -------
-    Axes
-        Residual in micrometres against degrees, with its root mean square written on it.
-
-    Raises
-    ------
-    ValueError
-        If the three lists differ in length or hold no point.
+    ``angles_deg``: angle of each point from the centre of its ring, degrees counter-clockwise from
+    +x; shape (n,).  ``residuals``: measured minus predicted, outward positive, mm; shape (n,).
+    ``labels``: name of each ring.  ``title``: title of the legend.  Axes: residual in micrometres
+    against degrees, with its root mean square written on it.  ValueError if the three lists differ
+    in length or hold no point.
     """
     if not len(angles_deg) == len(residuals) == len(labels):
         raise ValueError(
@@ -197,24 +151,9 @@ def plot_probabilities(
 ) -> Axes:
     """Draw how probable each hypothesis is, as horizontal bars in the order given.
 
-    Parameters
-    ----------
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    names : sequence of str
-        Hypotheses, best first; underscores are drawn as blanks, " + " breaks the line.
-    probabilities : sequence of float
-        From 0 to 1, one for each name.
-
-    Returns
-    -------
-    Axes
-        Probability in per cent.
-
-    Raises
-    ------
-    ValueError
-        If the lists differ in length, are empty, or a probability is outside 0 to 1.
+    ``names``: hypotheses, best first; underscores are drawn as blanks, " + " breaks the line.
+    ``probabilities``: from 0 to 1, one for each name.  ValueError if the lists differ in length,
+    are empty, or a probability is outside 0 to 1.
     """
     if not names or len(names) != len(probabilities):
         raise ValueError(

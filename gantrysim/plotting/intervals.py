@@ -18,26 +18,10 @@ _BARS = "#c9c9c9"  # quiet bars behind markers
 def plot_profile(profile: Profile, ax: Axes | None = None, *, level: float = 0.95) -> Axes:
     """Draw how the log posterior falls away from the most probable size of a fault.
 
-    Parameters
-    ----------
-    profile : Profile
-        From `Fit.profile`.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    level : float
-        Probability of the interval that is marked.
-
-    Returns
-    -------
-    Axes
-        Drop of the log posterior (dimensionless) over the size in the unit of the fault; the
-        interval as a bar at the drop that bounds it, and dotted the parabola that the normal
-        approximation has, as wide as its own 95 % interval.
-
-    Raises
-    ------
-    ValueError
-        If the sizes tried end inside the interval.
+    ``profile``: from `Fit.profile`.  ``level``: probability of the interval that is marked.  Axes:
+    drop of the log posterior (dimensionless) over the size in the unit of the fault; the interval
+    as a bar at the drop that bounds it, and dotted the parabola that the normal approximation has,
+    as wide as its own 95 % interval.  ValueError if the sizes tried end inside the interval.
     """
     low, high = profile.interval(level)
     size = f"{profile.fault.replace('_', ' ')}, {profile.unit}"

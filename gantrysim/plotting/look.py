@@ -79,10 +79,7 @@ def new_axes(width: float, height: float, columns: int = 1) -> NDArray[Any]:
 def two_axes(axes: Sequence[Axes] | NDArray[Any] | None, bounds: Array, each: str) -> NDArray[Any]:
     """Two Axes side by side: those given, or a new figure for a pattern within bounds, mm.
 
-    Raises
-    ------
-    ValueError
-        If those given are not two, one for each of what is compared.
+    ValueError if those given are not two, one for each of what is compared.
     """
     if axes is None:
         return new_axes(1.75 * WIDTH, 0.88 * height_for(bounds), columns=2)

@@ -26,26 +26,10 @@ _BESIDE = 0.006  # of the range of sizes: shapes and passes of one size stand be
 def plot_measures(measures: Measures, name: str = "RONt_ls_mm", ax: Axes | None = None) -> Axes:
     """Draw one measure of every ring over its commanded size, with its 95 % interval.
 
-    Parameters
-    ----------
-    measures : Measures
-        What to draw.
-    name : str
-        Field of the table of measures, such as "RONt_ls_mm" or "squareness_mrad".
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Open marks are values as found; bars are 95 % intervals (1.96 u, or what is left of a
-        peak-to-valley measure without its noise, which may lie below its mark).  Lengths other
-        than sizes in µm.
-
-    Raises
-    ------
-    ValueError
-        If no ring has a measure of that name.
+    ``name``: field of the table of measures, such as "RONt_ls_mm" or "squareness_mrad".  Axes: open
+    marks are values as found; bars are 95 % intervals (1.96 u, or what is left of a peak-to-valley
+    measure without its noise, which may lie below its mark).  Lengths other than sizes in µm.
+    ValueError if no ring has a measure of that name.
     """
     shown = [q for q in measures.quantities if q.name == name and q.ring >= 0]
     if not shown:
@@ -106,18 +90,8 @@ def _interval(shown: list[Quantity]) -> Array:
 def plot_positioning(test: Positioning, ax: Axes | None = None) -> Axes:
     """Draw mean deviations of both approaches over the targets, with their 2 s.
 
-    Parameters
-    ----------
-    test : Positioning
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Deviation (µm) over target (mm): lines join the means of each approach, the bands are 2 s
-        on either side as ISO 230-2 takes them, dots the runs.
+    Axes: deviation (µm) over target (mm): lines join the means of each approach, the bands are 2 s
+    on either side as ISO 230-2 takes them, dots the runs.
     """
     ax = look.chart_axes(ax, 0.75 * look.WIDTH, "target position, mm", "actual less target, µm")
     ax.axhline(0.0, color=look.FAINT, linewidth=0.6)

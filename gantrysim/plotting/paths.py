@@ -15,20 +15,7 @@ _PATH_ROOM = 0.06  # of the extent of a path: what a ring spacing would be
 
 @checked
 def plot_toolpath(path: Toolpath, ax: Axes | None = None) -> Axes:
-    """Draw a commanded path: lines, travel moves and where it starts.
-
-    Parameters
-    ----------
-    path : Toolpath
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Commanded carriage positions, mm.
-    """
+    """Draw a commanded path: lines, travel moves and where it starts."""
     strokes = path.strokes()
     drawn = [s for s in strokes if s.shape != "travel"]
     bounds = look.bounds_of([s.xy for s in drawn])
@@ -49,24 +36,8 @@ def plot_path_burn(burn: PathBurn, ax: Axes | None = None, *, magnify: float | N
 
     The mean shift of the whole path is left out, because a lifted piece cannot show it.
 
-    Parameters
-    ----------
-    burn : PathBurn
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    magnify : float, optional
-        How many times larger than it is the error is drawn.
-
-    Returns
-    -------
-    Axes
-        Places of the spot, mm.
-
-    Raises
-    ------
-    ValueError
-        If `magnify` is not above zero.
+    ``magnify``: how many times larger than it is the error is drawn.  ValueError if `magnify` is
+    not above zero.
     """
     shift = np.concatenate(burn.errors).mean(axis=0)
     errors = [error - shift for error in burn.errors]

@@ -40,24 +40,9 @@ _ERRORS = {
 def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -> Axes:
     """Draw the points of a piece over the commanded rings, their outward error magnified.
 
-    Parameters
-    ----------
-    piece : Piece
-        What to draw; it is turned and shifted onto its test.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    magnify : float
-        How many times larger than it is the error is drawn.
-
-    Returns
-    -------
-    Axes
-        Machine frame without the offset of the head, mm.
-
-    Raises
-    ------
-    ValueError
-        If `magnify` is not above zero.
+    ``piece``: what to draw; it is turned and shifted onto its test.  ``magnify``: how many times
+    larger than it is the error is drawn.  Axes: machine frame without the offset of the head, mm.
+    ValueError if `magnify` is not above zero.
     """
     factor = positive(magnify, "magnify")
     have = [n for n in piece.test.nests if any(x.shape == n.shape for x in piece.lines)]
@@ -88,20 +73,7 @@ def _magnified(line: Line, factor: float) -> np.ndarray:
 
 @checked
 def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
-    """Draw a photograph made flat, its scale in mm.
-
-    Parameters
-    ----------
-    picture : FlatPicture
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Frame of the reference, mm.
-    """
+    """Draw a photograph made flat, its scale in mm."""
     rows, columns = picture.grey.shape
     half, size = 0.5 * picture.pitch, picture.pitch * np.array([columns, rows])
     low = np.array(picture.origin) - half
@@ -121,18 +93,8 @@ def plot_flat_picture(picture: FlatPicture, ax: Axes | None = None) -> Axes:
 def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
     """Draw how far the readings are off their commanded sizes, with their uncertainty.
 
-    Parameters
-    ----------
-    sheet : CaliperSheet
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Reading less commanded size and the believed line width, over the commanded size, mm;
-        circles by direction, squares by side or diagonal ("up", "down").
+    Axes: reading less commanded size and the believed line width, over the commanded size, mm;
+    circles by direction, squares by side or diagonal ("up", "down").
     """
     height, off_size = 0.75 * look.WIDTH, "off the commanded size, mm"
     ax = look.chart_axes(ax, height, "commanded size, mm", off_size)
@@ -159,18 +121,8 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
 def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
     """Draw stretch and squareness of each ring, with their standard uncertainty.
 
-    Parameters
-    ----------
-    measures : CaliperMeasures
-        What to draw.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-
-    Returns
-    -------
-    Axes
-        Scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
-        commanded size, mm; circles and squares by colour.
+    Axes: scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
+    commanded size, mm; circles and squares by colour.
     """
     ax = look.chart_axes(ax, 0.75 * look.WIDTH, "commanded radius or half side, mm", "error, mm/m")
     ax.axhline(0.0, color=look.FAINT, linewidth=0.6)
@@ -256,18 +208,9 @@ def plot_rows(
 ) -> Axes:
     """Draw readings with their uncertainty, one row each from the top down.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Name of each row.
-    values, spread : sequence of float
-        Readings and their standard uncertainties, in one unit.
-    label : str
-        What is read, with its unit.
-    ax : Axes, optional
-        Where to draw; a new figure if absent.
-    marked : sequence of bool, optional
-        Rows in the second colour; none if absent.
+    ``names``: name of each row.  ``values``, ``spread``: readings and their standard uncertainties,
+    in one unit.  ``label``: what is read, with its unit.  ``marked``: rows in the second colour;
+    none if absent.
     """
     colours = [look.VERMILION if mark else look.BLUE for mark in marked or [False] * len(names)]
     ax = look.chart_axes(ax, 1.0 + 0.26 * len(names), label)

@@ -95,10 +95,7 @@ def centred(source: Burn | Piece | Iterable[Line], shape: str) -> list[Line]:
     A burn is taken less its mean shift; a piece is turned and shifted onto its test; plain lines
     are taken about their common middle.
 
-    Raises
-    ------
-    ValueError
-        If plain lines hold none of this shape.
+    ValueError if plain lines hold none of this shape.
     """
     if isinstance(source, Burn):
         offset = np.array([source.machine.head.along, source.machine.head.beyond])
@@ -125,10 +122,7 @@ def _about(lines: Iterable[Line], shape: str, nests: Sequence[Nest], offset: Arr
 def chosen_rings(lines: list[Line], shape: str, rings: Sequence[int] | None) -> list[int]:
     """Rings to draw: those asked for, or at most `MAX_UNROLLED` from innermost to outermost.
 
-    Raises
-    ------
-    ValueError
-        If there is none, or one asked for is not here.
+    ValueError if there is none, or one asked for is not here.
     """
     have = sorted({line.ring for line in lines if len(line.xy)})
     if not have:

@@ -32,8 +32,24 @@ def kernel(function: Callable[..., Any]) -> Any:
     compiled = njit(cache=True, nogil=True, error_model="numpy")(function)
     kept: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
     if hasattr(kept, "_source_stamp"):
-        kept._source_stamp = (kept._source_stamp, _sources())
+        kept._source_stamp = _Stamp(kept._source_stamp)
     return compiled
+
+
+class _Stamp:
+    """Numba's stamp of a kernel's own file with that of all: read when first asked for.
+
+    Kept on disk, and compared with what is kept there, as a plain tuple.
+    """
+
+    def __init__(self, own: Any) -> None:
+        self.own = own
+
+    def __eq__(self, other: object) -> bool:
+        return other == (self.own, _sources())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return tuple, ([self.own, _sources()],)
 
 
 @lru_cache

@@ -74,10 +74,7 @@ class Kind(NamedTuple):
 def checked(thing: Thing) -> Thing:
     """Let a function, or the constructor and methods of a class, refuse wrong kinds in a sentence.
 
-    Parameters
-    ----------
-    thing : function or class
-        With type hints; a dataclass is decorated after it was made one.
+    ``thing``: with type hints; a dataclass is decorated after it was made one.
     """
     if not inspect.isclass(thing):
         return cast(Thing, _door(thing, thing.__name__, ""))
@@ -262,12 +259,8 @@ _PATH = Kind("the path of a file", _is(str, os.PathLike))
 def kind_of(hint: Any, loose: bool = False) -> Kind | None:
     """What a type hint accepts; None if it accepts everything.
 
-    Parameters
-    ----------
-    hint : type hint
-        Evaluated: a class, a union, a list or mapping of such, an array.
-    loose : bool
-        Whether a number may be NaN or infinite.
+    ``hint``: evaluated: a class, a union, a list or mapping of such, an array.  ``loose``: whether
+    a number may be NaN or infinite.
     """
     if hint is Any or hint is object or hint is inspect.Parameter.empty:
         return None

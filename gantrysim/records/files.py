@@ -14,12 +14,8 @@ AnyPath = str | os.PathLike[str]
 def read_text(path: AnyPath, what: str) -> str:
     """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
 
-    Raises
-    ------
-    FileNotFoundError
-        If there is no such file.
-    ValueError
-        If it is a folder, is empty, or holds no text.
+    FileNotFoundError if there is no such file.  ValueError if it is a folder, is empty, or holds no
+    text.
     """
     file = Path(path)
     if not file.exists():
@@ -55,21 +51,10 @@ def write_new_text(path: AnyPath, text: str, *, overwrite: bool) -> Path:
 def write_new_file(path: AnyPath, write: Callable[[Path], None], *, overwrite: bool) -> Path:
     """Write a file whole or not at all; returns its path.
 
-    Parameters
-    ----------
-    path : path
-        Of the file.
-    write : callable
-        Called with the path of a file beside it, which takes its name once it is whole.
-    overwrite : bool
-        Whether a file that exists may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and `overwrite` is false.
-    FileNotFoundError
-        If its folder does not exist.
+    ``path``: of the file.  ``write``: called with the path of a file beside it, which takes its
+    name once it is whole.  ``overwrite``: whether a file that exists may be replaced.
+    FileExistsError if the file exists and `overwrite` is false.  FileNotFoundError if its folder
+    does not exist.
     """
     file = Path(path)
     if file.exists() and not overwrite:

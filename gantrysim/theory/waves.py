@@ -12,17 +12,9 @@ _Z = sp.Symbol("Z")  # exp(i x)
 def wave_integral(expr: Expr, variable: Expr, low: Expr, high: Expr) -> Expr:
     """Integral of a polynomial in sines and cosines of whole multiples of a variable.
 
-    Parameters
-    ----------
-    expr : sympy expression
-        Such a polynomial.
-    variable : sympy symbol
-        The angle, rad.
-    low, high : sympy expression
-        Between these angles, rad.
+    ``expr``: such a polynomial.  ``variable``: the angle, rad.  ``low``, ``high``: between these
+    angles, rad.
 
-    Notes
-    -----
     With Z = exp(i x) the polynomial is a sum of powers of Z, each of which integrates at once
     (Euler's formulas).  The general integrator of the algebra package finds the same, far
     more slowly.

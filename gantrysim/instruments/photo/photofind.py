@@ -33,17 +33,8 @@ _ALIKE, _ANOTHER = math.radians(6.0), math.radians(25.0)  # directions of one si
 def found_card(grey: NDArray[Any], card: Card) -> Card:
     """The card with its corners found.
 
-    Parameters
-    ----------
-    grey : ndarray, shape (rows, columns)
-        The picture.
-    card : Card
-        Its sizes, mm.
-
-    Raises
-    ------
-    ValueError
-        If nothing in the picture looks like a card, in one sentence.
+    ``grey``: the picture; shape (rows, columns).  ``card``: its sizes, mm.  ValueError if nothing
+    in the picture looks like a card, in one sentence.
     """
     step = max(1, max(grey.shape) // _SMALL)
     rows, columns = (n // step * step for n in grey.shape)
@@ -76,17 +67,8 @@ def found_card(grey: NDArray[Any], card: Card) -> Card:
 def found_grid(grey: NDArray[Any], grid: Grid) -> Grid:
     """The grid with its corners found.
 
-    Parameters
-    ----------
-    grey : ndarray, shape (rows, columns)
-        The picture.
-    grid : Grid
-        Its pitch, mm, and counts.
-
-    Raises
-    ------
-    ValueError
-        If no net of dark lines with such sides is seen, in one sentence.
+    ``grey``: the picture; shape (rows, columns).  ``grid``: its pitch, mm, and counts.  ValueError
+    if no net of dark lines with such sides is seen, in one sentence.
     """
     step = max(1, max(grey.shape) // _FINE)
     rows, columns = (n // step * step for n in grey.shape)

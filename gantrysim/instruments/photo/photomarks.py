@@ -299,23 +299,9 @@ def _rectangle(width: float, height: float) -> Array:
 def sight(grey: NDArray[Any], reference: Reference) -> Plane:
     """Find a reference in a picture and fit the plane to it.
 
-    Parameters
-    ----------
-    grey : ndarray, shape (rows, columns)
-        The picture; row 0 is the top.
-    reference : Card, Grid or Rule
-        With its place about known.
-
-    Returns
-    -------
-    Plane
-        Its sheet frame is that of the reference: origin at its first corner, x along its first
-        side.
-
-    Raises
-    ------
-    ValueError
-        If the lines of the reference are not seen, in one sentence.
+    ``grey``: the picture; row 0 is the top; shape (rows, columns).  ``reference``: with its place
+    about known.  Returns: its sheet frame is that of the reference: origin at its first corner, x
+    along its first side.  ValueError if the lines of the reference are not seen, in one sentence.
     """
     plane = reference.placed(grey)
     known = reference.lines()

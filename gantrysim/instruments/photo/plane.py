@@ -160,10 +160,7 @@ def undistorted(xy: Array, radial: float) -> Array:
 def projective(ideal: Array, sheet: Array) -> Array:
     """Projective map through four pairs of places, as the eight first unknowns.
 
-    Parameters
-    ----------
-    ideal, sheet : ndarray, shape (4, 2)
-        Places in the picture, half diagonals, and on the sheet, mm.
+    ``ideal``, ``sheet``: places in the picture, half diagonals, and on the sheet, mm; shape (4, 2).
     """
     rows = []
     for (u, v), (x, y) in zip(ideal, sheet, strict=True):
@@ -175,12 +172,8 @@ def projective(ideal: Array, sheet: Array) -> Array:
 def first_guess(pixels: Array, sheet: Array, shape: tuple[int, ...]) -> Plane:
     """A map through four pairs of places, of a lens that bends nothing.
 
-    Parameters
-    ----------
-    pixels, sheet : ndarray, shape (4, 2)
-        Column and row in the picture, and place on the sheet, mm.
-    shape : (int, int)
-        Rows and columns of the picture.
+    ``pixels``, ``sheet``: column and row in the picture, and place on the sheet, mm; shape (4, 2).
+    ``shape``: rows and columns of the picture.
     """
     rows, columns = shape
     eight = projective(_ideal(pixels, (rows, columns)), np.asarray(sheet))
@@ -191,21 +184,10 @@ def first_guess(pixels: Array, sheet: Array, shape: tuple[int, ...]) -> Plane:
 def fit_plane(start: Plane, seen: Sightings, *, tilt_deg: float | None = None) -> Plane:
     """Fit the map to sightings of known lines by least squares.
 
-    Parameters
-    ----------
-    start : Plane
-        A first guess.
-    seen : Sightings
-        The sightings.
-    tilt_deg : float, optional
-        Standard deviation of how far the camera is off square to the sheet, degrees.  Given, the
-        map is that of a usual camera at such a tilt, which a reference along one line needs.
-
-    Returns
-    -------
-    Plane
-        With the covariance of its unknowns; the sightings' uncertainties are scaled up where they
-        misfit by more than they say.
+    ``start``: a first guess.  ``tilt_deg``: standard deviation of how far the camera is off square
+    to the sheet, degrees.  Given, the map is that of a usual camera at such a tilt, which a
+    reference along one line needs.  Returns: with the covariance of its unknowns; the sightings'
+    uncertainties are scaled up where they misfit by more than they say.
     """
     shape, unit = start.shape, _unit(start.shape)
     tilt = math.tan(math.radians(ANY_TILT_DEG if tilt_deg is None else tilt_deg))
@@ -262,14 +244,8 @@ def scale_modes(xy: Array) -> Array:
 def worst(covariance: Array, xy: Array, *modes: Array) -> float:
     """Largest standard uncertainty of a place, mm, once it may move in some modes.
 
-    Parameters
-    ----------
-    covariance : ndarray, shape (2n, 2n)
-        Of the places, mm^2.
-    xy : ndarray, shape (n, 2)
-        The places, mm.
-    *modes : ndarray, shape (2n, k)
-        What is fitted and taken off.
+    ``covariance``: of the places, mm^2; shape (2n, 2n).  ``xy``: the places, mm; shape (n, 2).
+    ``modes``: what is fitted and taken off; shape (2n, k).
     """
     basis, _ = np.linalg.qr(np.column_stack(modes))
     keep = np.eye(len(covariance)) - basis @ basis.T

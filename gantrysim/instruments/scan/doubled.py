@@ -47,14 +47,8 @@ class Double:
 def suspected(fit: Fitted, parts: int, rough: float) -> list[int]:
     """Points at which the fit of one line leaves much.
 
-    Parameters
-    ----------
-    fit : Fitted
-        Fits of a run.
-    parts : int
-        Stations that make one point.
-    rough : float
-        Misfit, as part of the height, that is much.
+    ``fit``: fits of a run.  ``parts``: stations that make one point.  ``rough``: misfit, as part of
+    the height, that is much.
     """
     seen = np.isfinite(fit.rough).reshape(-1, parts)
     bad = (np.where(np.isfinite(fit.rough), fit.rough, 0.0) > rough).reshape(-1, parts)
@@ -75,20 +69,10 @@ def two_lines(
 ) -> Double | None:
     """Fit two lines to the pixels of one point; None where one line does as well.
 
-    Parameters
-    ----------
-    strip : Strip
-        Pixels of a short stretch.
-    way : ndarray, shape (n,)
-        Distance of the line followed from its stations, mm.
-    free : ndarray of bool, shape (n, m)
-        Pixels that no other line covers.
-    profile : Profile
-        Cross-section of one line.
-    usual : float
-        Height of a usual line, grey levels.
-    reach : float
-        Most that the two lie apart, mm.
+    ``strip``: pixels of a short stretch.  ``way``: distance of the line followed from its stations,
+    mm; shape (n,).  ``free``: pixels that no other line covers; shape (n, m).  ``profile``:
+    cross-section of one line.  ``usual``: height of a usual line, grey levels.  ``reach``: most
+    that the two lie apart, mm.
     """
     off = strip.off(way)
     edge = min(strip.reach, 0.5 * profile.width + reach)

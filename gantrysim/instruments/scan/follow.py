@@ -29,17 +29,9 @@ _CROSSING = 2.0  # mm: lines that share more than this do not cross but were con
 def follow_all(found: Found, runs: Sequence[Run], reach: float) -> list[Array]:
     """Distance of the line from each station of each run, along the normal, mm.
 
-    Parameters
-    ----------
-    found : Found
-        Where the pattern lies.
-    runs : sequence of Run
-        Their stations, about 0.25 mm apart.
-    reach : float
-        How far from a station a line may lie, mm.
+    ``found``: where the pattern lies.  ``runs``: their stations, about 0.25 mm apart.  ``reach``:
+    how far from a station a line may lie, mm.
 
-    Notes
-    -----
     Two runs that went the same way are followed again, one after the other, away from ink that is
     taken and near to how far the rings beside them are off.
     """
@@ -118,21 +110,10 @@ def follow(
 ) -> Array:
     """Distance of the line from each station of a run, along the normal, mm, shape (n,).
 
-    Parameters
-    ----------
-    found : Found
-        Where the pattern lies.
-    run : Run
-        Its stations, about 0.25 mm apart.
-    reach : float
-        How far from a station the line may lie, mm.
-    taken : Taken, optional
-        Ink of other runs, to be avoided.
-    wanted : ndarray, shape (n,), optional
-        Expected distances, mm; 0 if absent.
+    ``found``: where the pattern lies.  ``run``: its stations, about 0.25 mm apart.  ``reach``: how
+    far from a station the line may lie, mm.  ``taken``: ink of other runs, to be avoided.
+    ``wanted``: expected distances, mm; 0 if absent; shape (n,).
 
-    Notes
-    -----
     Good to a fraction of a pixel of the map where there is a line, and a smooth bridge where there
     is none.
     """

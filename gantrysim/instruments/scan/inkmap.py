@@ -60,12 +60,8 @@ class InkMap:
     def agreement(self, xy: Array, across: Array) -> Array:
         """How well ink near places runs as a line would: 1 along it, 0 from 45 degrees on.
 
-        Parameters
-        ----------
-        xy : ndarray, shape (n, m, 2)
-            Places on the picture, mm.
-        across : ndarray, shape (n, 2)
-            Directions across the line, unit vectors.
+        ``xy``: places on the picture, mm; shape (n, m, 2).  ``across``: directions across the line,
+        unit vectors; shape (n, 2).
         """
         wanted = np.arctan2(across[:, 1], across[:, 0])[:, None]
         return np.maximum(np.cos(2.0 * (self.angle[self.cells(xy)] - wanted)), 0.0)
@@ -81,12 +77,7 @@ class InkMap:
 def ink_maps(picture: Picture, line_width: float) -> tuple[InkMap, InkMap]:
     """Maps of dark and of light lines.
 
-    Parameters
-    ----------
-    picture : Picture
-        The scan.
-    line_width : float
-        Expected width of the lines, mm.
+    ``picture``: the scan.  ``line_width``: expected width of the lines, mm.
     """
     small, pitch = reduced(picture)
     small -= np.float32(small.mean())  # a sampled second derivative leaves a trace of the mean

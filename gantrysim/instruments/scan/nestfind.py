@@ -83,24 +83,10 @@ def find_pattern(
 ) -> Found:
     """Find the rings of a test in a scan, at any turn, dark on light or light on dark.
 
-    Parameters
-    ----------
-    picture : Picture
-        The scan.
-    test : RingTest
-        What was commanded.
-    say : callable, optional
-        Called with a line of text before each step.
-
-    Returns
-    -------
-    Found
-        Turned by less than an eighth of a turn where only quarter turns are in doubt.
-
-    Raises
-    ------
-    ValueError
-        If there is no such pattern, with a word on the resolution where it has another size.
+    ``picture``: the scan.  ``test``: what was commanded.  ``say``: called with a line of text
+    before each step.  Returns: turned by less than an eighth of a turn where only quarter turns are
+    in doubt.  ValueError if there is no such pattern, with a word on the resolution where it has
+    another size.
     """
     tell = say or (lambda words: None)
     tell("looking for lines")
@@ -325,16 +311,8 @@ def _correlate(
 def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0) -> Found:
     """Fit an affine map to the lines near the stations, looking ever nearer.
 
-    Parameters
-    ----------
-    start : Found
-        Where to start.
-    runs : sequence of Run
-        Stations.
-    reach : float
-        How far from a station a line may lie at first, mm.
-    scale : float
-        Expected scale.
+    ``start``: where to start.  ``runs``: stations.  ``reach``: how far from a station a line may
+    lie at first, mm.  ``scale``: expected scale.
     """
     places, normals = _places(runs), np.concatenate([run.normal for run in runs])
     found = start
@@ -343,9 +321,11 @@ def refined(start: Found, runs: Sequence[Run], reach: float, scale: float = 1.0)
         across = found.across(normals)
         along = np.column_stack((places, np.ones(len(places))))
         columns = np.column_stack((across[:, :1] * along, across[:, 1:] * along))
-        # stretch and shear stay small: 1 % at one standard deviation, against 0.1 mm a station
+        # stretch, shear and what a step turns stay small: 1 % at one standard deviation, against
+        # 0.1 mm a station; no station of concentric circles sees a turn, and once they are a
+        # little oval a turn of half a circle would, to first order, undo their stretch
         prior = _shape_prior(found.matrix, scale) * (0.1 / 0.01)
-        wanted = np.array((1.0, 1.0, 0.0)) * (0.1 / 0.01)
+        wanted = np.array((1.0, 1.0, 0.0, 0.0)) * (0.1 / 0.01)
         goal = np.concatenate((off * weight, wanted - prior @ found.matrix.ravel()))
         table = np.vstack((columns * weight[:, None], np.insert(prior, (2, 4), 0.0, axis=1)))
         a = np.linalg.lstsq(table, goal, rcond=None)[0]
@@ -389,11 +369,12 @@ def _goes_on(found: Found, run: Run) -> NDArray[np.bool_]:
 
 
 def _shape_prior(matrix: Array, scale: float) -> Array:
-    """Rows that read stretch and shear off a change of the matrix, in the turned frame."""
+    """Rows that read stretch, shear and turn off a change of the matrix, in the turned frame."""
     turn = math.atan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1])
     c, s = math.cos(turn), math.sin(turn)
-    # R^T M for M as (m00, m01, m10, m11): its diagonal, and the sum off it
-    return np.array(((c, 0.0, s, 0.0), (0.0, -s, 0.0, c), (-s, c, c, s))) / scale
+    # R^T M for M as (m00, m01, m10, m11): its diagonal, the sum off it, the difference off it
+    rows = ((c, 0.0, s, 0.0), (0.0, -s, 0.0, c), (-s, c, c, s), (-s, -c, c, -s))
+    return np.array(rows) / scale
 
 
 def _look(found: Found, places: Array, normals: Array, reach: float) -> tuple[Array, Array, Array]:

@@ -38,21 +38,10 @@ def readings_of(
 ) -> list[Reading]:
     """Name the points of all runs.
 
-    Parameters
-    ----------
-    test : RingTest
-        What was commanded.
-    traced : sequence of Traced
-        Runs, those of one ring together.
-    xy : sequence of ndarray, shape (n, 2)
-        Their points, mm; nan where nothing was read.
-    normals : sequence of ndarray, shape (n, 2)
-        Directions across the lines.
-
-    Returns
-    -------
-    list of Reading
-        For each ring the line of all passes, then those of the passes told apart.
+    ``test``: what was commanded.  ``traced``: runs, those of one ring together.  ``xy``: their
+    points, mm; nan where nothing was read; shape (n, 2).  ``normals``: directions across the lines;
+    shape (n, 2).  Returns: for each ring the line of all passes, then those of the passes told
+    apart.
     """
     rings = gathered((each.run.key, i) for i, each in enumerate(traced))
     readings = []

@@ -24,10 +24,10 @@ from gantrysim.instruments.picture import Picture, open_picture
 from gantrysim.instruments.points import Piece, test_of
 from gantrysim.instruments.scan.nestfind import Found, find_pattern
 from gantrysim.instruments.scan.passlabels import Reading, readings_of
-from gantrysim.instruments.scan.reference import Feature, feature, reference_length
+from gantrysim.instruments.scan.reference import POSSIBLE, Length, feature, told_by_length
 from gantrysim.instruments.scan.traced import Traced, all_points, trace
 from gantrysim.instruments.scan.upright import upright as set_upright
-from gantrysim.instruments.scanner import ScannerError, Separated, separate
+from gantrysim.instruments.scanner import COMMON, ScannerError, Separated, separate
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import runs_of
 from gantrysim.pattern.ringtest import RingTest
@@ -46,10 +46,10 @@ LEAST_SPACING = 0.5  # mm: shorter stretches hold too few pixels
 _QUARTER = math.radians(25.0)  # how far from a quarter turn the second scan may lie
 _WHOLE = 0.9  # part of a ring that must be read, or a note says how much was
 _CROSSING = 1.0  # mm: how near another ring hinders reading
-_READING = 0.002  # mm: standard uncertainty of a distance between two traced lines
-
-#: A known length, its standard uncertainty, mm, and the lines between which it was measured.
-Length = tuple[float, float, tuple[Feature, Feature] | None]
+_LEAST_READ = 0.5  # part of the rings within the picture; less is another test (judgement)
+_ALIKE = 1e-3  # relative: two resolutions that are the same but for rounding
+_OTHER = 0.1  # relative: a file's mark further off than this is a program's, not the scanner's
+_LARGE = 0.2  # mm at the outermost ring: less is what a machine makes
 
 
 @checked
@@ -107,11 +107,17 @@ def read_scan(
     FileNotFoundError
         If there is no such file.
     ValueError
-        With one sentence: no such picture, no resolution, no such rings in it.
+        With one sentence: no such picture, no resolution, no such rings in it, a `dpi` that the
+        file and the rings contradict, a `length` that disagrees with the scan by more than an
+        unchecked scanner and the reading can make.
 
     Notes
     -----
-    The stated uncertainty of a point is that of reading the line.  Grain and frayed edges of the
+    A note says so where the rings are off their commanded size alike in all directions, as a wrong
+    resolution would show them, and where `dpi` is not what the file states.
+
+    The stated uncertainty of a point is that of reading the line; it grows for lines about as
+    narrow as a pixel that run along its rows, as at 150 dpi.  Grain and frayed edges of the
     burn itself, which are alike over a millimetre or two, come on top.
 
     Examples
@@ -137,6 +143,8 @@ def read_scan(
         picture = open_picture(each, dpi)
         views.append(_traced(picture, test, strokes, spacing, say, vouched=upright and i == 0))
     told = ScannerError().turned(views[0].turn)
+    noted = _resolution(views[0], test, settled=known is not None)
+    views[0] = dataclasses.replace(views[0], notes=(*views[0].notes, *noted))
     if len(views) == 2:
         say("comparing the two scans")
         views[1], pair = _paired(views[0], views[1])
@@ -276,10 +284,7 @@ def _piece(
     scale, out = told.matrix, np.array(told.mean)
     told = told.taken_out()
     if known is not None:
-        value, u, ends = known
-        row, seen = reference_length(test, readings, ends, value)
-        variance = (u**2 + _READING**2) / value**2
-        told = told.told(row, np.array([seen / value - 1.0]), np.array([[variance]]))
+        told = told_by_length(told, test, readings, known)
         readings = _corrected(readings, told.matrix)
         scale, out = scale @ told.matrix, out + told.mean
         told = told.taken_out()
@@ -343,7 +348,55 @@ def _traced(
     found = find_pattern(picture, test, say)
     placed = set_upright(found, test, mark, picture.source, vouched=vouched)
     traced = trace(picture, test, placed.found, spacing, say)
+    _check_read(picture, placed.found, traced)
     return _View(picture, placed.found, traced, placed.known, placed.notes)
+
+
+def _check_read(picture: Picture, found: Found, traced: Sequence[Traced]) -> None:
+    """Refuse a scan in which most of the rings within the picture are bare: another test's."""
+    at = picture.to_pixels(np.concatenate([found.carry(each.run.place) for each in traced]))
+    rows, columns = picture.grey.shape
+    inside = ((at >= 0.0) & (at < (columns, rows))).all(axis=1)
+    seen = np.isfinite(np.concatenate([each.off for each in traced]))
+    if not inside.any() or seen[inside].mean() < _LEAST_READ:
+        raise ValueError(
+            f"{picture.source}: a line was read at only {100 * seen[inside].mean():.0f} % of the "
+            "places where the rings of the test would lie in the picture; give the test that was "
+            "burned, and a scan in focus."
+        )
+
+
+def _resolution(view: _View, test: RingTest, *, settled: bool) -> tuple[str, ...]:
+    """What the size of the rings and the file's own mark say against the resolution taken.
+
+    ValueError if a resolution was given that the file's mark and the rings both contradict, and no
+    known length settles it.
+    """
+    picture = view.picture
+    scales = np.linalg.svd(view.found.matrix, compute_uv=False)
+    reach = max(nest.sizes[-1] for nest in test.nests)
+    possible = max(POSSIBLE * COMMON, _LARGE / reach)
+    large, small = scales.max() - 1.0, scales.min() - 1.0
+    taken = float(np.mean(picture.dpi))
+    other = float(np.mean(picture.marked)) if picture.marked is not None else taken
+    apart = other / taken - 1.0
+    size = 0.5 * (large + small)
+    alike = min(large, small) > possible or max(large, small) < -possible
+    if _ALIKE < abs(apart) < _OTHER:
+        # at the file's resolution the rings would be smaller by as much as it is higher
+        if alike and not settled and abs((1.0 + size) / (1.0 + apart) - 1.0) < possible:
+            raise ValueError(
+                f"{picture.source}: dpi is given as {taken:g}, but the file states {other:g}, "
+                f"at which the rings have their commanded size, and at {taken:g} they are "
+                f"{size:+.1%} off; leave dpi out, or give a length that settles it."
+            )
+        return (f"dpi was given as {taken:g}, the file states {other:g}",)
+    if alike and not settled:
+        return (
+            f"the rings are {size:+.1%} off their commanded size in all directions at the "
+            f"{taken:g} dpi taken: a scan of {taken * (1.0 + size):.0f} dpi would look like that",
+        )
+    return ()
 
 
 def _paired(first: _View, second: _View) -> tuple[_View, Separated]:

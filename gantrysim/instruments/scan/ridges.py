@@ -28,21 +28,15 @@ from gantrysim.records.arrays import Array
 FLANK = 0.22  # mm of ground beside the line that enter the fit, or three pixels
 _PRIOR = 0.05  # weight of the belief that the ground is even, in pixels
 _LEAST_HEIGHT = 0.35  # of the usual height of the line: less is no line
+_SEEN = 20  # pixels at one distance that are enough for their mean
 _CLEAR = 0.4  # of the knowledge of the place that must be left where other lines cross
 
 
 def curvature_shift(radius: float, sigma: float) -> float:
     """Shift of the ridge of a thin ring that is smoothed after it was inked, outward, mm.
 
-    Parameters
-    ----------
-    radius : float
-        Of the ring, mm.
-    sigma : float
-        Standard deviation of the smoothing, mm.
+    ``radius``: of the ring, mm.  ``sigma``: standard deviation of the smoothing, mm.
 
-    Notes
-    -----
     -sigma^2 / (2 R) to the leading order: the wider outer side of the ring is spread thinner.
     """
     return -(sigma**2) / (2.0 * radius)
@@ -51,17 +45,10 @@ def curvature_shift(radius: float, sigma: float) -> float:
 def contrast_shift(half_width: float, sigma: float, level: float) -> float:
     """Shift of the smoothed ridge of a bar between grounds 0 and ``level`` (bar 1), mm.
 
-    Parameters
-    ----------
-    half_width : float
-        Half the width of the bar, mm.
-    sigma : float
-        Standard deviation of the smoothing, mm.
-    level : float
-        Ground on one side, 0 to below 1, as part of the bar's height; it shifts that way.
+    ``half_width``: half the width of the bar, mm.  ``sigma``: standard deviation of the smoothing,
+    mm.  ``level``: ground on one side, 0 to below 1, as part of the bar's height; it shifts that
+    way.
 
-    Notes
-    -----
     -(sigma^2 / 2 w) ln(1 - level), from the zero of the smoothed first derivative (after Steger).
     """
     return -(sigma**2) / (2.0 * half_width) * math.log(1.0 - level)
@@ -230,20 +217,9 @@ def fit_strip(
 ) -> Fitted:
     """Fit the profile along a run.
 
-    Parameters
-    ----------
-    strip : Strip
-        Pixels.
-    way : ndarray, shape (n,)
-        Where to start, mm.
-    profile : Profile
-        Cross-section of the lines.
-    mine : ndarray of bool, shape (n, m)
-        Pixels that no other line touches.
-    usual : float
-        Usual height of the lines, grey levels; 0 where it is not yet known.
-    rounds : int
-        Gauss-Newton steps.
+    ``strip``: pixels.  ``way``: where to start, mm; shape (n,).  ``profile``: cross-section of the
+    lines.  ``mine``: pixels that no other line touches; shape (n, m).  ``usual``: usual height of
+    the lines, grey levels; 0 where it is not yet known.  ``rounds``: Gauss-Newton steps.
     """
     tables = np.column_stack((profile.beside, profile.height, -profile.slope)).astype(np.float32)
     limit = 0.3 * profile.width
@@ -293,12 +269,8 @@ def profile_of(
 ) -> Profile | None:
     """The even profile that all lines share; None where too little was seen.
 
-    Parameters
-    ----------
-    strips, fits, masks : list
-        Pixels, fits, and pixels free of other lines, one each a run.
-    step, reach : float
-        Sampling and half extent of the profile, mm.
+    ``strips``, ``fits``, ``masks``: pixels, fits, and pixels free of other lines, one each a run.
+    ``step``, ``reach``: sampling and half extent of the profile, mm.
     """
     bins = math.ceil(reach / step) + 1
     total, count = np.zeros(bins), np.zeros(bins)
@@ -319,8 +291,10 @@ def profile_of(
         cell = np.rint(off[use]).astype(np.int64)
         total += np.bincount(cell, scaled[use], bins)[:bins]
         count += np.bincount(cell, minlength=bins)[:bins]
-    if (count < 20).any():
+    seen = count >= _SEEN
+    if seen.sum() < 0.5 * bins:
         return None
-    half = total / count
+    # lines along the rows of pixels show the profile at few distances
+    half = np.interp(np.arange(bins), np.flatnonzero(seen), total[seen] / count[seen])
     half -= half[-max(2, bins // 8) :].mean()
     return Profile.of(step, half) if half[0] > 0.2 else None

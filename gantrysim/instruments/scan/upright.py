@@ -56,29 +56,12 @@ def upright(
 ) -> Upright:
     """Settle the turn of a pattern.
 
-    Parameters
-    ----------
-    found : Found
-        The pattern, its turn in doubt by quarters (or wholly, for circles alone).
-    test : RingTest
-        What was commanded.
-    mark : sequence of ndarray, shape (n, 2)
-        Polylines of the mark, mm, in the frame of the test.
-    source : str
-        The scan, for the sentence of an error.
-    vouched : bool
-        Someone has said that the pattern lies within 45 degrees of upright: believed where neither
-        nests nor mark tell the turn.  Of circles alone it does not tell the turn.
-
-    Returns
-    -------
-    Upright
-        The pattern, and whether its turn is known.
-
-    Raises
-    ------
-    ValueError
-        If the mark is there, but mirrored.
+    ``found``: the pattern, its turn in doubt by quarters (or wholly, for circles alone).  ``test``:
+    what was commanded.  ``mark``: polylines of the mark, mm, in the frame of the test; shape (n,
+    2).  ``source``: the scan, for the sentence of an error.  ``vouched``: someone has said that the
+    pattern lies within 45 degrees of upright: believed where neither nests nor mark tell the turn.
+    Of circles alone it does not tell the turn.  Returns: the pattern, and whether its turn is
+    known.  ValueError if the mark is there, but mirrored.
     """
     told = told_by_place(test)
     nearest = found if told else found.turned(-round(found.turn / (0.5 * math.pi)))

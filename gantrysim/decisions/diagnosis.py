@@ -15,6 +15,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions import words as findingwords
+from gantrysim.decisions.misstatements import Misstatement, screened
 from gantrysim.decisions.statements import Statement, statements
 from gantrysim.faults import Catalogue
 from gantrysim.inference.assumptions import Assumptions
@@ -28,6 +29,9 @@ from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
+
+#: Explanations that a slip is held against.
+_BESIDE_SLIPS = 2
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -108,6 +112,9 @@ class Finding:
         The machine as described.
     ranked : tuple of Hypothesis
         Explanations, most probable first.
+    slips : tuple of (Misstatement, float)
+        Slips in how the pieces were stated that may be behind it, each with its probability; what
+        they leave is shared by the explanations.
 
     Examples
     --------
@@ -128,6 +135,7 @@ class Finding:
     measured: tuple[Measurement, ...]
     machine: Machine
     ranked: tuple[Hypothesis, ...]
+    slips: tuple[tuple[Misstatement, float], ...] = ()
 
     @property
     def assumptions(self) -> Assumptions:
@@ -159,11 +167,11 @@ class Finding:
         """Whether one explanation stands alone.
 
         It has the probability of `Assumptions.credible` by itself, its magnitude is identifiable,
-        its search settled, the piece shows enough rings, and it is known which way up it was
-        burned.
+        its search settled, the piece shows enough rings, it is known which way up it was burned,
+        and no slip in how it was stated explains as much.
         """
         best = self.best
-        alone = not best.indistinguishable_from
+        alone = best.probability >= self.assumptions.credible
         sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
         return alone and sized and not self.thin and self.quarter_known
 
@@ -355,10 +363,13 @@ def diagnose(
     with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         problem = prepare(measured, machine, belief, assumptions)
         found = explore(problem, functools.partial(_log_prior, problem), say, pool.map)
+        say("how it was stated")
+        slips = _slips(found)
         things = listed(measured)
         few = rings_of(things) < problem.assumptions.few_rings
         slack = problem.assumptions.hint if few else 1.0
-        return Finding(things, machine, _rank(found, slack))
+        left = 1.0 - sum(chance for _, chance in slips)
+        return Finding(things, machine, _rank(found, slack, left), slips)
 
 
 def _refuse_twice(measured: Sequence[Measurement]) -> None:
@@ -384,7 +395,26 @@ def _log_prior(problem: Problem, names: Sequence[str]) -> float:
     return math.log(_prior(faults, problem) / variants)
 
 
-def _rank(found: Explored, slack: float) -> tuple[Hypothesis, ...]:
+def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
+    """Slips in how pieces were stated, with their probabilities."""
+    problem = found.problem
+    if not problem.burned:
+        return ()
+    scores = [
+        weighed.evidence + _log_prior(problem, [fault.name for fault in mode.faults])
+        for mode, weighed in zip(found.modes, found.weights, strict=True)
+    ]
+    there = found.weights[int(np.argmax(scores))].problem
+    likeliest = [found.modes[k] for k in np.argsort(scores)[::-1][:_BESIDE_SLIPS]]
+    healthy = next(mode for mode in found.modes if not mode.faults)
+    modes = [solve(there, mode.faults, mode) for mode in dict.fromkeys((*likeliest, healthy))]
+    slips = screened(there, modes)
+    odds = np.array([slip.log_gain + slip.log_prior for slip in slips])
+    total = float(np.logaddexp.reduce([0.0, *odds]))
+    return tuple((s, math.exp(o - total)) for s, o in zip(slips, odds.tolist(), strict=True))
+
+
+def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
     problem, catalogue = found.problem, found.problem.catalogue
     families: dict[tuple[str, ...], list[tuple[float, Mode, Problem]]] = {}
@@ -400,9 +430,10 @@ def _rank(found: Explored, slack: float) -> tuple[Hypothesis, ...]:
             score = found.unlisted.evidence / slack + odds + math.log(fault.odds)
             families[(fault.name,)] = [(score, found.unlisted_mode, found.unlisted.problem)]
     scores = {f: float(np.logaddexp.reduce([s for s, *_ in m])) for f, m in families.items()}
-    total = float(np.logaddexp.reduce(list(scores.values())))
+    total = float(np.logaddexp.reduce(list(scores.values()))) - math.log(max(left, 1e-12))
     order = sorted(families, key=lambda f: -scores[f])
-    group = _credible({f: math.exp(scores[f] - total) for f in order}, problem.assumptions.credible)
+    chances = {f: math.exp(scores[f] - total) for f in order}
+    group = _credible(chances, left * problem.assumptions.credible)
     top = scores[order[0]] - _log_prior_of(problem, order[0])
     hypotheses = []
     for faults in order:

@@ -18,6 +18,7 @@ from scipy.linalg import cho_factor, cho_solve
 from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.restatements import ODDS, Restatement, RingSeen, restatements
+from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
@@ -265,7 +266,7 @@ def _trial(said: _Stated, slips: Slips) -> _Trial | None:
         term = problem.sources[place]
         assert isinstance(term, BurnedPiece)
         try:
-            pair = _paired(term, slip, machine, best.u[cuts[place]])
+            pair = _paired(term, slip, machine, best.u[cuts[place]], problem.scales)
         except ValueError:
             return None  # the test would leave the travel
         stated[place], restated[place] = pair
@@ -289,7 +290,7 @@ def _with(problem: Problem, terms: Mapping[int, LikelihoodTerm]) -> Problem:
 
 
 def _paired(
-    term: BurnedPiece, slip: Restatement, machine: Machine, v: Array
+    term: BurnedPiece, slip: Restatement, machine: Machine, v: Array, scales: Scales
 ) -> tuple[BurnedPiece, BurnedPiece]:
     """The piece as stated and as restated, on the same points in the same bins."""
     piece = slip.piece
@@ -310,11 +311,7 @@ def _paired(
         clear = clear_of_ends(matched, forward, new.placement(np.zeros(new.n_nuisance)))
         weight = term.weight * (term.bins.mean(~clear * 1.0) == 0.0)
         old, new = replace(term, weight=weight), replace(new, weight=weight)
-    size = np.linalg.norm(term.shared) / np.linalg.norm(_lacking(term, machine, v))
-    return (
-        replace(old, shared=size * _lacking(old, machine, v)),
-        replace(new, shared=size * _lacking(new, machine, 0.0 * v)),
-    )
+    return _lacking(old, machine, v, scales), _lacking(new, machine, 0.0 * v, scales)
 
 
 def _origin(term: BurnedPiece, slip: Restatement, pivot: Array) -> Array:
@@ -326,10 +323,10 @@ def _origin(term: BurnedPiece, slip: Restatement, pivot: Array) -> Array:
     return np.concatenate((np.linalg.det(slip.turn) * turn, slip.turn @ shift, term.origin[3:]))
 
 
-def _lacking(term: BurnedPiece, machine: Machine, v: Array) -> Array:
-    """What the model lacks along the lines of a piece, of the usual size."""
-    place = term.placement(v)
-    return shared_discrepancy(machine, term.matched, term.bins, place, term.assumptions)
+def _lacking(term: BurnedPiece, machine: Machine, v: Array, scales: Scales) -> BurnedPiece:
+    """The piece with what the model of a machine lacks along its lines."""
+    own = (term.matched, term.bins, term.placement(v), term.nominal, term.assumptions)
+    return replace(term, discrepancy=shared_discrepancy(*own)).with_discrepancy(machine, scales)
 
 
 def _rings(term: BurnedPiece) -> dict[tuple[str, int], RingSeen]:
@@ -396,9 +393,8 @@ def _relearned(trial: _Trial, mode: Mode) -> tuple[Problem, Problem]:
         assert isinstance(after, BurnedPiece)
         assert isinstance(term, BurnedPiece)
         weight = np.where(before.weight > 0.0, after.weight, 0.0)
-        grown = np.linalg.norm(after.shared) / np.linalg.norm(before.shared)
         restated[place] = replace(after, weight=weight)
-        stated[place] = replace(term, noise=after.noise, weight=weight, shared=grown * term.shared)
+        stated[place] = replace(term, noise=after.noise, weight=weight)
     return _with(learned, stated), _with(learned, restated)
 
 

@@ -34,6 +34,12 @@ def report(finding: Finding) -> list[str]:
         rows.append(f"{seen} measured: what follows is a hint, not a finding.")
     if not finding.quarter_known:
         rows.append(f"{QUARTER[0].upper()}{QUARTER[1:]}.")
+    rows += [
+        f"Look at this before anything is turned: {slip.words} "
+        f"(probability {said_probability(chance)})."
+        for slip, chance in finding.slips
+        if chance >= _WORTH_A_LINE
+    ]
     shown = [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
     if not finding.learned:
         rows.append(_nothing(finding))

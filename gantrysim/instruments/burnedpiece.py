@@ -157,7 +157,7 @@ class BurnedPiece:
     @property
     def _paid(self) -> float:
         """What bins of less weight add to the log determinant of the noise."""
-        return -2.0 * float(np.sum(np.log(self.weight)))
+        return -2.0 * float(np.sum(np.log(self.weight[self.weight > 0.0])))
 
     def residual(self, machine: Machine, v: Array) -> Array:
         """Distances of the bins from the predicted lines, outward positive, mm.
@@ -227,7 +227,7 @@ class BurnedPiece:
             Whitened residuals of the bins with the discrepancy taken off.
         """
         weight = np.sqrt(np.minimum(1.0, self.assumptions.huber / np.maximum(np.abs(left), 1e-12)))
-        return dataclasses.replace(self, weight=weight)
+        return dataclasses.replace(self, weight=weight * (self.weight > 0.0))
 
     def sifted(self, explained: Sequence[tuple[Machine, Array]]) -> BurnedPiece:
         """The piece with the points put back that some explanation does not find far off.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 from dataclasses import dataclass
 
 from gantrysim.faults.base import Fault, has_field
@@ -40,10 +41,10 @@ class Catalogue:
         How a healthy machine scatters about its description.
     unmodelled : tuple of Unmodelled
         Explanations that predict nothing; the first stands for anything not in the list.
-    healthy, unlisted, pairs : float
-        Prior probability of a healthy machine, of something not in the list, and of all pairs of
-        faults together; single faults share the rest evenly.  A piece is measured because
-        something looks wrong (judgement).
+    healthy, unlisted, pairs, triples : float
+        Prior probability of a healthy machine, of something not in the list, and of all pairs and
+        triples of faults together; single faults share the rest evenly.  A piece is measured
+        because something looks wrong (judgement).
 
     Raises
     ------
@@ -69,6 +70,7 @@ class Catalogue:
     healthy: float = 0.2
     unlisted: float = 0.05
     pairs: float = 0.15
+    triples: float = 0.03
 
     def __post_init__(self) -> None:
         taken = {fault.key: type(fault).__name__ for fault in self.unmodelled}
@@ -188,10 +190,9 @@ class Catalogue:
             return self.healthy
         if names == (self.unmodelled[0].name,):
             return self.unlisted
-        single = len(self.names)
-        if len(names) == 1:
-            return (1.0 - self.healthy - self.unlisted - self.pairs) / single
-        return self.pairs / (single * (single - 1) / 2)
+        alone = 1.0 - self.healthy - self.unlisted - self.pairs - self.triples
+        share = {1: alone, 2: self.pairs, 3: self.triples}
+        return share.get(len(names), 0.0) / math.comb(len(self.names), len(names))
 
 
 def _parts_of(fault: Fault) -> set[str]:

@@ -88,6 +88,8 @@ class Assumptions:
     odd_share, odd_least, odd_length : float
         Error that turns over with the direction of motion, and after a reversal: as a part of drag
         over stiffness, at least so much, mm, and its correlation length, mm.
+    rattle_share : float
+        How a loose carriage lies, bound to the direction of motion: as a part of its gap.
     corner_rest : float
         Where a side of a square comes to rest after its corner, mm.
     pulley_turn : float
@@ -117,7 +119,7 @@ class Assumptions:
     identifiable : float
         A parameter narrowed to less than this part of its prior width is identifiable.
     beside : float
-        Log odds that a signature beside another fault has to overcome on top of its prior.
+        Log odds that each further fault of a set has to overcome on top of its prior.
     first_steps, most_faults, expansions, most_beside : int
         Steps of the first fit; most faults of one explanation; sets that are extended; faults
         tried beside each.
@@ -164,6 +166,9 @@ class Assumptions:
     odd_share: float = _assume(0.05, "of the lag", "ripple and dirt, a few per cent of drag each")
     odd_least: float = _assume(0.002, "mm", "the same where drag is small")
     odd_length: float = _assume(6.0, "mm", "dirt on a rail is short")
+    rattle_share: float = _assume(
+        0.1, "of the gap", "a loose carriage rocks out of the plane, which the model does not have"
+    )
     corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 um rms")
     pulley_turn: float = _assume(0.004, "mm", "run-out of a machined pulley is of order 0.01 mm")
     scatter_factors: tuple[float, ...] = _assume(
@@ -193,7 +198,7 @@ class Assumptions:
     credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
-        2.0, "nats", "a signature can hide in what the other fault's model lacks"
+        2.0, "nats", "a further fault can be what the model of the first one lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
     most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")

@@ -17,12 +17,17 @@ from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.machine import Machine
 
 #: Kinds of columns: once per pulley turn, corners of squares, even in direction, straightness of
-#: the rails; and of carriage, left and right plate, odd in the direction and after a reversal.
+#: the rails; of carriage, left and right plate, odd in the direction and after a reversal; and, on
+#: circles, bound to the direction of motion, which is how a loose carriage lies.
 PULLEY, CORNER, EVEN, STRAIGHT = range(4)
-ODD, AFTER = (4, 5, 6), (7, 8, 9)
+ODD, AFTER, RATTLE = (4, 5, 6), (7, 8, 9), 10
 #: Ways of an axis since it reversed at which its error after a reversal is an unknown, mm: between
 #: what presliding and what the windup of a very tight axis take.
 _SINCE = (0.03, 0.08, 0.2, 0.5, 1.3)
+#: Directions round a circle at which what a loose carriage adds is an unknown.
+_DIRECTIONS = 24
+#: Size of that where nothing is loose, mm.
+_NOTHING = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,16 +49,18 @@ class Discrepancy:
         """Prior standard deviation of each on a machine, mm, shape (k,).
 
         What turns over with the direction of motion and how an axis starts again after a reversal
-        grow with the lag of the part, so with its fault.
+        grow with the lag of the part, so with its fault; how a loose carriage lies with its gap.
         """
+        rattle = assumptions.rattle_share * machine.carriage.gap
         odd = [max(assumptions.odd_share * lag, assumptions.odd_least) for lag in lags(machine)]
         each = [
             assumptions.pulley_turn * scales.place,
-            assumptions.corner_rest * scales.corner,
+            np.hypot(assumptions.corner_rest, rattle) * scales.corner,
             assumptions.even * scales.place,
             assumptions.straight * scales.place,
             *(scales.direction * size for size in odd),
             *(scales.corner * size for size in odd),
+            max(rattle, _NOTHING) * scales.corner,
         ]
         return np.asarray(each)[self.owner]
 
@@ -73,6 +80,13 @@ def _starts(since: np.ndarray) -> np.ndarray:
     at = np.log(np.maximum(since, _SINCE[0]))[:, None]
     spacing = np.diff(knots).mean()
     return np.clip(1.0 - np.abs(at - knots[:-1]) / spacing, 0.0, 1.0)
+
+
+def _round(normal: np.ndarray) -> np.ndarray:
+    """Piecewise-linear weights over the direction of a normal, shape (n, directions)."""
+    turn = np.arctan2(normal[:, 1], normal[:, 0])[:, None] * _DIRECTIONS / (2.0 * np.pi)
+    apart = np.mod(turn - np.arange(_DIRECTIONS), _DIRECTIONS)
+    return np.clip(1.0 - np.minimum(apart, _DIRECTIONS - apart), 0.0, 1.0)
 
 
 def basis(
@@ -127,6 +141,7 @@ def basis(
             parts.append((after, starts[axis] * effect * (way * turned > 0.0)))
     for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
         parts.append((STRAIGHT, _hats(points[:, axis], assumptions.straight_length) * effect))
+    parts.append((RATTLE, _round(normal) * (1.0 - square[:, None])))
     owner = np.concatenate([np.full(part.shape[1], kind) for kind, part in parts])
     return Discrepancy(np.concatenate([part for _, part in parts], axis=1), owner)
 

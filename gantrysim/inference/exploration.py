@@ -216,7 +216,7 @@ def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
         placed, places = fault.placed(problem, mode)
         paid = math.log(places)  # the place was chosen among so many
         if mode.faults:  # a signature can hide in what the model of the other fault lacks
-            paid += problem.assumptions.beside
+            paid += problem.assumptions.beside * len(mode.faults)
         return dataclasses.replace(extend(problem, mode, placed), paid=paid)
 
     return list(run(extended, problem.catalogue.sought))
@@ -229,6 +229,8 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
     expanded: set[frozenset[str]] = {frozenset()}
     for turn in range(assumed.expansions):
         order = known.order
+        # what the forward model lacks is sought beside a set, not extended: its place would stay
+        order = [k for k in order if not any(f.sought for f in known.modes[k].faults)]
         least = known.score(order[0]) - assumed.close
         left = [k for k in order if known.score(k) > least]
         left = [k for k in left if len(known.modes[k].faults) < assumed.most_faults]
@@ -253,9 +255,10 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
         tried |= {_set_of((*mode.faults, fault)) for fault in chosen}
         one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
         found = [
-            dataclasses.replace(new, paid=new.paid + mode.paid) for new in known.run(one, chosen)
+            dataclasses.replace(new, paid=assumed.beside * (len(new.faults) - 1))
+            for new in known.run(one, chosen)
         ]
-        if turn == 0 and not any(fault.sought for fault in mode.faults):
+        if turn == 0:
             found += _sought(there, mode, known.run)
         known = known.joined(found)
     return known, False

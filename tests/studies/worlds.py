@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import binom
+from scipy.stats import beta, binom
 
 import gantrysim as gs
 
@@ -51,15 +51,13 @@ def machine_of(world: str) -> gs.Machine:
 
 
 def points_of(finding: gs.Finding) -> dict[str, dict[str, Any]]:
-    """What is stated of each adjusting point: probability; size in the likeliest explanation."""
+    """What is stated of each adjusting point: probability and size."""
     found: dict[str, dict[str, Any]] = {}
-    for h in finding.ranked:
-        for name in h.faults:
-            point = found.setdefault(name, {"p": 0.0})
-            point["p"] += h.probability
-            if name in h.magnitudes and "low" not in point:
-                m = h.magnitudes[name]
-                point |= {"estimate": m.estimate, "low": m.low, "high": m.high}
+    for point in finding.points:
+        found[point.name] = {"p": point.probability}
+        if point.size is not None:
+            size = point.size
+            found[point.name] |= {"estimate": size.estimate, "low": size.low, "high": size.high}
     return found
 
 
@@ -82,6 +80,7 @@ def judge(folder: Path, world: str) -> dict[str, Any]:
         "certain": finding.certain,
         "ranked": [[sorted(h.faults), h.probability, h.log_evidence] for h in finding.ranked[:8]],
         "points": points_of(finding),
+        "slips": [[slip.kind, chance] for slip, chance in finding.slips],
         "n": piece.n_points,
         "seconds": seconds,
     }
@@ -180,12 +179,48 @@ def reliability(rows: list[dict[str, Any]]) -> str:
     return "\n".join(lines)
 
 
+def draw(rows: list[dict[str, Any]], path: Path) -> None:
+    """Draw the reliability diagram: at fault against stated, with 95 % bands and counts."""
+    import matplotlib.pyplot as plt
+
+    stated = np.array([
+        (p["p"], name in r["real"])
+        for r in rows
+        for name, p in r["points"].items()
+        if name not in ("unlisted", "lost_steps")
+    ])  # fmt: skip
+    figure, ax = plt.subplots(figsize=(5.2, 4.6), layout="constrained")
+    ax.plot((0, 1), (0, 1), color="0.6", lw=1.0, label="as stated")
+    for low, high in itertools.pairwise(BINS):
+        on = stated[(stated[:, 0] >= low) & (stated[:, 0] < high)]
+        if not len(on):
+            continue
+        k, n = int(on[:, 1].sum()), len(on)
+        rate = beta.ppf((0.025, 0.975), (k + 0.5, k + 0.5), (n - k + 0.5, n - k + 0.5))
+        x = on[:, 0].mean()
+        ax.errorbar(x, k / n, [[max(k / n - rate[0], 0)], [max(rate[1] - k / n, 0)]],
+                    fmt="o", color="#0072B2", capsize=3)  # fmt: skip
+        ax.annotate(f"{k} of {n}", (x, k / n), xytext=(8, -12), textcoords="offset points")
+    worlds = list(dict.fromkeys(r["world"] for r in rows))
+    ax.set(
+        xlabel="stated probability that an adjusting point is at fault",
+        ylabel="part that is at fault",
+        title=f"{len(rows)} machines of an independent simulator ({', '.join(worlds)})",
+        xlim=(-0.02, 1.14),
+        ylim=(-0.05, 1.05),
+    )
+    ax.title.set_fontsize(9)
+    figure.savefig(path, dpi=110)
+    print(f"written {path}")
+
+
 def main() -> int:
     """Run what is asked and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("worlds", nargs="*", help="names of worlds; all and practice if absent")
     parser.add_argument("--cases", type=int, default=1000, help="at most so many of each world")
     parser.add_argument("--out", type=Path, default=Path("worlds.jsonl"))
+    parser.add_argument("--picture", type=Path, help="draw the reliability diagram to this file")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     given = parser.parse_args()
     homes = {p.name: p for p in sorted((SHARED / "worlds").glob("*")) if p.is_dir()}
@@ -213,6 +248,8 @@ def main() -> int:
             print(f"\r{len(rows)} cases", end="", flush=True)
     rows = [r for r in rows if r["world"] in chosen]
     print(f"\n{table(rows)}\n\n{reliability(rows)}")
+    if given.picture is not None:
+        draw(rows, given.picture)
     return 0
 
 

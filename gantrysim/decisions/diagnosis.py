@@ -404,9 +404,11 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
         weighed.evidence + _log_prior(problem, [fault.name for fault in mode.faults])
         for mode, weighed in zip(found.modes, found.weights, strict=True)
     ]
+    healthy = next(mode for mode in found.modes if not mode.faults)
+    if scores[found.modes.index(healthy)] > max(scores) - problem.assumptions.alike:
+        return ()  # a healthy machine drew what was stated: a slip would have shown
     there = found.weights[int(np.argmax(scores))].problem
     likeliest = [found.modes[k] for k in np.argsort(scores)[::-1][:_BESIDE_SLIPS]]
-    healthy = next(mode for mode in found.modes if not mode.faults)
     modes = [solve(there, mode.faults, mode) for mode in dict.fromkeys((*likeliest, healthy))]
     slips = screened(there, modes)
     odds = np.array([slip.log_gain + slip.log_prior for slip in slips])

@@ -115,6 +115,8 @@ class Finding:
     slips : tuple of (Misstatement, float)
         Slips in how the pieces were stated that may be behind it, each with its probability; what
         they leave is shared by the explanations.
+    settled : bool
+        Whether every set of faults that may matter was tried with a further one beside it.
 
     Examples
     --------
@@ -136,6 +138,7 @@ class Finding:
     machine: Machine
     ranked: tuple[Hypothesis, ...]
     slips: tuple[tuple[Misstatement, float], ...] = ()
+    settled: bool = True
 
     @property
     def assumptions(self) -> Assumptions:
@@ -369,7 +372,7 @@ def diagnose(
         few = rings_of(things) < problem.assumptions.few_rings
         slack = problem.assumptions.hint if few else 1.0
         left = 1.0 - sum(chance for _, chance in slips)
-        return Finding(things, machine, _rank(found, slack, left), slips)
+        return Finding(things, machine, _rank(found, slack, left), slips, found.settled)
 
 
 def _refuse_twice(measured: Sequence[Measurement]) -> None:

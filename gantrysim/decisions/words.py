@@ -81,8 +81,8 @@ def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
     reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
     if reasons:
         rows.append(f"Why: {'; '.join(reasons)}.")
-    if not finding.best.fit.mode.converged:
-        rows.append("The search has not settled: probabilities are rough.")
+    if not (finding.best.fit.mode.converged and finding.settled):
+        rows.append("Not every set of faults that may matter was tried: probabilities are rough.")
     return rows
 
 

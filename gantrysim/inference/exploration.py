@@ -227,7 +227,8 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
     assumed, catalogue = known.problem.assumptions, known.problem.catalogue
     tried = {_set_of(mode.faults) for mode in known.modes}
     expanded: set[frozenset[str]] = {frozenset()}
-    for turn in range(assumed.expansions):
+    turn = 0
+    while True:
         order = known.order
         # what the forward model lacks is sought beside a set, not extended: its place would stay
         order = [k for k in order if not any(f.sought for f in known.modes[k].faults)]
@@ -235,8 +236,9 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
         left = [k for k in order if known.score(k) > least]
         left = [k for k in left if len(known.modes[k].faults) < assumed.most_faults]
         left = [k for k in left if _set_of(known.modes[k].faults) not in expanded]
-        if not left:
-            return known, True
+        if not left or turn == assumed.expansions:
+            near = known.score(order[0]) - assumed.alike
+            return known, not any(known.score(k) > near for k in left)
         there, mode = known.solved(left[0])
         names = [fault.name for fault in mode.faults]
         say(f"beside {' and '.join(names)}")
@@ -261,7 +263,7 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
         if turn == 0:
             found += _sought(there, mode, known.run)
         known = known.joined(found)
-    return known, False
+        turn += 1
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

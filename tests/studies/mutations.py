@@ -8,7 +8,7 @@ allow; bodies of compiled kernels, annotations and pictures are left out.  Every
 temporary copy of the tree.  There the test files that import one of these modules run once as they
 are, and it is noted which test runs which function (failing tests count for nothing); then each
 mutant meets, quickest first, the tests that run its function, as many as fit into the limit, until
-one fails.  A mutant that its tests cannot finish counts as noticed.
+one fails.  A mutant on which they use up their processor time counts as noticed.
 
 The output file holds a row a mutant and the notes of the tests; what stands there of the same code
 is not done again, so that an interrupted study goes on where it stopped.  A survivor is a gap in
@@ -26,10 +26,13 @@ import copy
 import hashlib
 import itertools
 import json
+import math
 import multiprocessing
 import os
 import random
+import resource
 import shutil
+import signal
 import sys
 import tempfile
 import threading
@@ -198,13 +201,13 @@ class Notes:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> Any:
         self.running = set()
-        began = time.perf_counter()
+        began = time.process_time()
         threading.settrace(self.trace)
         sys.settrace(self.trace)
         done = yield
         sys.settrace(None)
         threading.settrace(None)  # type: ignore[arg-type]
-        seconds = time.perf_counter() - began
+        seconds = time.process_time() - began
         for name in item.fixturenames:
             self.running |= self.shared.get(name, set())
         if item.nodeid not in self.failed:
@@ -242,17 +245,18 @@ def importing(tree: Path) -> list[str]:
 def run_tests(tree: Path, arguments: list[str], limit: float | None, **more: str) -> int | None:
     """Exit code of a run of pytest on the copy; None where it ran out of time."""
     # a forked process has numba and scipy at hand: importing them takes longer than most tests
-    child = multiprocessing.get_context("fork").Process(target=_run, args=(tree, arguments, more))
+    child = multiprocessing.get_context("fork").Process(
+        target=_run, args=(tree, arguments, limit, more)
+    )
     child.start()
-    child.join(limit)
-    if child.is_alive():
-        child.kill()
-        child.join()
-        return None
-    return child.exitcode
+    child.join()
+    return None if child.exitcode == -signal.SIGXCPU else child.exitcode
 
 
-def _run(tree: Path, arguments: list[str], more: dict[str, str]) -> None:
+def _run(tree: Path, arguments: list[str], limit: float | None, more: dict[str, str]) -> None:
+    if limit is not None:  # of the processor: a busy machine notices no mutant
+        seconds = math.ceil(limit)
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
     nothing = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nothing, 1)
     os.dup2(nothing, 2)

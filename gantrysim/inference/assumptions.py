@@ -198,7 +198,7 @@ class Assumptions:
     credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
-        2.0, "nats", "a further fault can be what the model of the first one lacks"
+        3.0, "nats", "a further fault can be what the model of the first one lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
     most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")

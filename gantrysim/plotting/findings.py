@@ -19,13 +19,17 @@ from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
 
+#: Adjusting points in the picture.
+_POINTS = 5
+
+
 @checked
 def plot_finding(finding: Finding) -> Figure:
     """Draw a diagnosis: measured over predicted rings, what is left, and what is believed.
 
     ``finding``: from `gantrysim.diagnose`.  Returns: three panels: measured points over the rings
     predicted by the best explanation, both with the error magnified alike; measured minus predicted
-    of up to four rings (µm); the probabilities of the explanations.  ValueError if it rests on hand
+    of up to four rings (µm); how probably each adjusting point is at fault.  ValueError if it rests on hand
     readings alone.
     """
     if not finding.pieces:
@@ -49,8 +53,11 @@ def plot_finding(finding: Finding) -> Figure:
         residuals=[overlay.residuals[i] for i in shown],
         labels=[overlay.labels[i] for i in shown],
     )
-    likely = finding.ranked[:5]
-    plot_probabilities(axes[2], [h.name for h in likely], [h.probability for h in likely])
+    stated = [(point.name, point.probability) for point in finding.points[:_POINTS]]
+    stated.append(("nothing wrong", sum(h.probability for h in finding.ranked if not h.faults)))
+    stated.sort(key=lambda row: -row[1])
+    plot_probabilities(axes[2], *zip(*stated, strict=True))
+    axes[2].set_title("At fault", color=look.INK)
     return axes[0].figure
 
 

@@ -18,7 +18,6 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
 
-
 #: Adjusting points in the picture.
 _POINTS = 5
 
@@ -29,8 +28,8 @@ def plot_finding(finding: Finding) -> Figure:
 
     ``finding``: from `gantrysim.diagnose`.  Returns: three panels: measured points over the rings
     predicted by the best explanation, both with the error magnified alike; measured minus predicted
-    of up to four rings (µm); how probably each adjusting point is at fault.  ValueError if it rests on hand
-    readings alone.
+    of up to four rings (µm); how probably each adjusting point is at fault.  ValueError if it rests
+    on hand readings alone.
     """
     if not finding.pieces:
         raise ValueError("this finding has no measured piece to draw; its report() has the words")

@@ -15,6 +15,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import must_be
 from gantrysim.records.doors import checked
+from gantrysim.records.progress import counting
 from gantrysim.records.table import Table, fields_of
 
 #: Tasks handed to the executor ahead of the results: keeps every worker busy, and memory flat.
@@ -119,7 +120,8 @@ def simulate_many(
         processes, or one that leads to a cluster.  It is not shut down.  One after another in
         this process if absent.
     progress : callable, optional
-        Called after each machine with the number done and the number of all.
+        Called after each machine with the number done and the number of all; if absent, a terminal
+        or a notebook shows a bar.
     **options
         Passed on to `simulate`, for example ``step`` in mm.
 
@@ -156,14 +158,14 @@ def simulate_many(
     burns: list[Burn | None] = [None] * len(todo)
     failures: list[Failure] = []
     run = _here(todo, test, options) if executor is None else _on(executor, todo, test, options)
-    with closing(run):  # whatever ends the loop, what has not begun is cancelled
+    # whatever ends the loop, what has not begun is cancelled
+    with closing(run), counting("simulate", progress) as count:
         for done, (index, result) in enumerate(run, start=1):
             if isinstance(result, Burn):
                 burns[index] = result
             else:
                 failures.append(Failure(index, todo[index], *result))
-            if progress is not None:
-                progress(done, len(todo))
+            count(done, len(todo))
     return ManyBurns(tuple(burns), tuple(sorted(failures, key=lambda f: f.index)))
 
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
+from gantrysim.burn import Burn
 from gantrysim.decisions import words as findingwords
 from gantrysim.decisions.misstatements import Misstatement, screened
 from gantrysim.decisions.statements import Statement, statements
@@ -22,12 +20,14 @@ from gantrysim.inference.assumptions import Assumptions
 from gantrysim.inference.exploration import Explored, explore
 from gantrysim.inference.fitting import Estimate, Fit, magnitudes, rough_draws
 from gantrysim.inference.parameters import Belief, Parameter
-from gantrysim.inference.problem import Problem, listed, prepare
+from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.solver import Mode, solve
 from gantrysim.instruments.base import Measurement
-from gantrysim.instruments.points import Piece
+from gantrysim.instruments.points import Piece, as_measurements
 from gantrysim.machine import Machine
+from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
+from gantrysim.records.progress import telling
 from gantrysim.records.table import fields_of
 
 #: Explanations that a slip is held against.
@@ -306,7 +306,7 @@ class Finding:
 
 @checked
 def diagnose(
-    measured: Measurement | Sequence[Measurement],
+    measured: Measurement | Burn | Sequence[Measurement | Burn],
     machine: Machine | None = None,
     *,
     belief: Belief | None = None,
@@ -317,8 +317,9 @@ def diagnose(
 
     Parameters
     ----------
-    measured : Piece, CaliperSheet, PushSheet, ToneSheet, or a sequence of them
-        What was measured of the same machine in the same state; all of it enters one posterior.
+    measured : Piece, CaliperSheet, PushSheet, ToneSheet, Burn, or a sequence of them
+        What was measured of the same machine in the same state; all of it enters one posterior.  A
+        simulated burn counts as a piece read without error (`Piece.of_burn`).
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     belief : Belief, optional
@@ -327,7 +328,8 @@ def diagnose(
     assumptions : Assumptions, optional
         The judgement that the inference rests on; the usual one if absent.
     progress : callable, optional
-        Called with a line of text as each explanation is tried.
+        Called with a line of text as each explanation is tried; if absent, a terminal or a notebook
+        shows the line, and nothing is said elsewhere.
 
     Returns
     -------
@@ -337,6 +339,8 @@ def diagnose(
 
     Raises
     ------
+    KeyboardInterrupt
+        When interrupted: the work in all threads stops within a second or two.
     ValueError
         If something handed in is of another kind, a piece is handed in twice, or the belief is
         about another machine.
@@ -360,15 +364,13 @@ def diagnose(
     (Finding(Hypothesis(tight_wheels_left, 1.000, 11... [...] N)), True)
     """
     machine = machine if machine is not None else Machine()
-    say = progress if progress is not None else _silent
-    _refuse_twice(listed(measured))
-    # small matrices in many threads: the linear algebra library must not start its own on top
-    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        problem = prepare(measured, machine, belief, assumptions)
-        found = explore(problem, functools.partial(_log_prior, problem), say, pool.map)
+    things = as_measurements(measured)
+    _refuse_twice(things)
+    with telling("diagnose", progress) as say, crew() as run:
+        problem = prepare(things, machine, belief, assumptions)
+        found = explore(problem, functools.partial(_log_prior, problem), say, run)
         say("how it was stated")
         slips = _slips(found)
-        things = listed(measured)
         few = rings_of(things) < problem.assumptions.few_rings
         slack = problem.assumptions.hint if few else 1.0
         left = 1.0 - sum(chance for _, chance in slips)
@@ -498,7 +500,3 @@ def prior_probability(
 
 def _prior(faults: tuple[str, ...], problem: Problem) -> float:
     return prior_probability(faults, problem.belief, problem.catalogue, problem.assumptions)
-
-
-def _silent(_: str) -> None:
-    return None

@@ -9,13 +9,10 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.blinddirections import blind_directions
 from gantrysim.decisions.identifiable import Identifiability, Power, Row
@@ -30,6 +27,7 @@ from gantrysim.instruments.burning import burned_length, planned_piece
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of
+from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
 
 _DRAWS, _SEED = 400, 5  # of the pieces behind the power to name
@@ -161,10 +159,9 @@ def _view(problem: Problem, faults: tuple[Fault, ...]) -> _View:
 def _tell(test: RingTest, machine: Machine, faults: tuple[Fault, ...]) -> Identifiability:
     problem = Problem(machine, (planned_piece(test, machine),))
     sets: list[tuple[Fault, ...]] = [(), *((fault,) for fault in faults)]
-    # small matrices in many threads: the linear algebra library must not start its own on top
-    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        views = list(pool.map(lambda k: _view(problem, k), sets))
-        rows = list(pool.map(lambda view: _fault_row(problem, view), views[1:]))
+    with crew() as run:
+        views = list(run(lambda k: _view(problem, k), sets))
+        rows = list(run(lambda view: _fault_row(problem, view), views[1:]))
         return Identifiability(
             test=test, machine=machine, rows=(*_healthy_rows(problem, views[0]), *rows),
             blind=_blind(problem, views), power=_powers(problem, views),

@@ -10,12 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.restatements import ODDS, Restatement, RingSeen, restatements
 from gantrysim.inference.assumptions import Scales
@@ -33,8 +31,8 @@ from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import listed
+from gantrysim.records.crew import crew
 
-_THREADS = 2
 #: A slip that promises less than this over the test as stated, nats, is not looked into: its own
 #: odds cost more.
 _WORTH = 3.0
@@ -98,15 +96,15 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
     the better statement, and both are compared on it.  Bins, and points left out, are the same
     for both.
     """
-    with ThreadPoolExecutor(_THREADS) as pool, threadpool_limits(1):
+    with crew() as run:
         said = _Stated.of(problem, modes)
-        trials = list(pool.map(lambda slips: _trial(said, slips), _slips(problem)))
+        trials = list(run(lambda slips: _trial(said, slips), _slips(problem)))
         promising = [trial for trial in trials if trial is not None and trial.promise > _WORTH]
         promising.sort(key=lambda trial: -trial.promise)
         least = promising[0].promise - problem.assumptions.hopeless if promising else 0.0
         near = [trial for trial in promising[:_MOST] if trial.promise > least]
-        found = list(pool.map(lambda trial: _looked_into(said, trial), near))
-        found += pool.map(lambda places: _of_another(said, places), _parted(problem))
+        found = list(run(lambda trial: _looked_into(said, trial), near))
+        found += run(lambda places: _of_another(said, places), _parted(problem))
     return tuple(sorted(found, key=lambda slip: -(slip.log_gain + slip.log_prior)))
 
 

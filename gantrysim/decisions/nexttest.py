@@ -12,14 +12,11 @@ from __future__ import annotations
 import dataclasses
 import html
 import math
-import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.information import (
@@ -40,7 +37,9 @@ from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.checks import positive, whole_number
+from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
+from gantrysim.records.progress import telling
 
 #: An explanation less probable than this is dead, and at most so many are kept.
 ALIVE, MOST_ALIVE = 0.01, 6
@@ -195,7 +194,7 @@ def next_test(
     seed : int
         Of the draws; the same for every candidate, so that they are compared on equal luck.
     progress : callable, optional
-        Called with a line of text as each candidate is tried.
+        Called with a line of text as each candidate is tried; if absent as in `diagnose`.
 
     Returns
     -------
@@ -244,14 +243,13 @@ def next_test(
     if not fitting and minutes is not None:
         raise ValueError(f"none of {len(listed)} candidates fits in {minutes:g} minutes")
 
-    def judge(candidate: Candidate | Look) -> Proposal:
-        if progress is not None:
-            progress(candidate.words)
-        return question.judge(candidate, seed=seed)
+    with telling("next test", progress) as say, crew() as run:
 
-    # numba kernels run in parallel; the linear algebra library must not start threads on top
-    with threadpool_limits(1), ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        found = list(pool.map(judge, fitting))
+        def judge(candidate: Candidate | Look) -> Proposal:
+            say(candidate.words)
+            return question.judge(candidate, seed=seed)
+
+        found = list(run(judge, fitting))
     if minutes is None:
         return tuple(sorted(found, key=lambda p: -p.worth_per_minute))
     return tuple(sorted(found, key=lambda p: -p.worth))

@@ -20,6 +20,7 @@ from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
 from gantrysim.inference.weighing import Weighed, weigh
+from gantrysim.records.crew import Run
 
 if TYPE_CHECKING:
     from gantrysim.faults.base import Fault
@@ -61,9 +62,6 @@ class Explored:
     unlisted: Weighed
     unlisted_mode: Mode
     settled: bool
-
-
-Run = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 
 
 @dataclass(frozen=True, eq=False)

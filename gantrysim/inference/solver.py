@@ -17,6 +17,7 @@ from scipy.linalg import cho_factor, cho_solve
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.whitening import Fitted
+from gantrysim.records.crew import go_on
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
@@ -77,6 +78,7 @@ class Evaluator:
 
     def at(self, u: np.ndarray) -> tuple[np.ndarray, ...]:
         """Residuals of each source at u, mm."""
+        go_on()
         problem = self.problem
         machine = problem.machine(self.faults, u)
         owned = zip(problem.sources, problem.nuisance_cuts(u.size), strict=True)
@@ -99,6 +101,7 @@ class Evaluator:
 
         With all unknowns; or, of the machine's, with some: the other columns are then zero.
         """
+        go_on()
         problem = self.problem
         machine = problem.machine(self.faults, u)
         amounts = {source.amount for source in problem.sources}

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gantrysim.acceptance.tolerance import Verdict
+from gantrysim.burn import Burn
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
@@ -168,7 +169,7 @@ class MachineLog:
         """The first measured piece of each burn."""
         return tuple(burn.pieces[0] for burn in self.burns)
 
-    def diagnose(self, measured: Measurement | Sequence[Measurement]) -> Finding:
+    def diagnose(self, measured: Measurement | Burn | Sequence[Measurement | Burn]) -> Finding:
         """Diagnose what was measured on this machine with what is believed of it."""
         return diagnose(measured, self.machine, belief=self.belief, assumptions=self.assumptions)
 

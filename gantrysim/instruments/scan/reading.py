@@ -35,6 +35,7 @@ from gantrysim.records.arrays import Array, gathered, rotation
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
+from gantrysim.records.progress import telling
 
 #: Type hints of what is read, and of an orientation mark.
 Scans = Annotated[
@@ -93,7 +94,7 @@ def read_scan(
         and without a mark that can be told, left and right, x and y may be exchanged: the piece
         says so (`Piece.quarter_known`) and a diagnosis of it is never certain.
     progress : callable, optional
-        Called with a line of text before each step.
+        Called with a line of text before each step; if absent, a terminal or a notebook shows it.
 
     Returns
     -------
@@ -136,22 +137,22 @@ def read_scan(
     if length is not None or between is not None:
         known = _known_length(length, between)
     strokes = _polylines(test.extras() if mark is None else mark)
-    say = progress if progress is not None else _silent
-    views = []
-    for i, each in enumerate(paths):
-        say(f"reading {each}")
-        picture = open_picture(each, dpi)
-        views.append(_traced(picture, test, strokes, spacing, say, vouched=upright and i == 0))
-    told = ScannerError().turned(views[0].turn)
-    noted = _resolution(views[0], test, settled=known is not None)
-    views[0] = dataclasses.replace(views[0], notes=(*views[0].notes, *noted))
-    if len(views) == 2:
-        say("comparing the two scans")
-        views[1], pair = _paired(views[0], views[1])
-        told = pair.told(told)
-        readings = _mean(test, views[0], views[1], told, pair)
-    else:
-        readings = readings_of(test, views[0].traced, views[0].xy, views[0].normals)
+    with telling("read scan", progress) as say:
+        views = []
+        for i, each in enumerate(paths):
+            say(f"reading {each}")
+            picture = open_picture(each, dpi)
+            views.append(_traced(picture, test, strokes, spacing, say, vouched=upright and i == 0))
+        told = ScannerError().turned(views[0].turn)
+        noted = _resolution(views[0], test, settled=known is not None)
+        views[0] = dataclasses.replace(views[0], notes=(*views[0].notes, *noted))
+        if len(views) == 2:
+            say("comparing the two scans")
+            views[1], pair = _paired(views[0], views[1])
+            told = pair.told(told)
+            readings = _mean(test, views[0], views[1], told, pair)
+        else:
+            readings = readings_of(test, views[0].traced, views[0].xy, views[0].normals)
     return _piece(test, readings, views, told, known)
 
 
@@ -190,7 +191,7 @@ def read_photo(
     upright : bool
         As for `read_scan`.
     progress : callable, optional
-        Called with a line of text before each step.
+        Called with a line of text before each step; if absent, a terminal or a notebook shows it.
 
     Returns
     -------
@@ -213,11 +214,11 @@ def read_photo(
     test = test_of(test)
     spacing = _checked_spacing(spacing)
     strokes = _polylines(test.extras() if mark is None else mark)
-    say = progress if progress is not None else _silent
-    say(f"making {path} flat")
-    flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
-    picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
-    view = _traced(picture, test, strokes, spacing, say, vouched=upright)
+    with telling("read photo", progress) as say:
+        say(f"making {path} flat")
+        flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
+        picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
+        view = _traced(picture, test, strokes, spacing, say, vouched=upright)
     accurate = f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)"
     view = dataclasses.replace(view, notes=(*view.notes, accurate))
     told = ScannerError(covariance=flat.scanner_covariance).turned(view.turn)
@@ -512,7 +513,3 @@ def _polylines(mark: Sequence[ArrayLike]) -> list[Array]:
             raise ValueError(f"{wanted}one that is not finite.")
         lines.append(line)
     return lines
-
-
-def _silent(words: str) -> None:
-    """Say nothing."""

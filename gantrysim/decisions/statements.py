@@ -44,6 +44,11 @@ class Statement:
     size: Estimate | None
     alike: tuple[str, ...]
 
+    @property
+    def sized(self) -> bool:
+        """Whether its size was told."""
+        return self.size is not None and self.size.identifiable
+
     def __repr__(self) -> str:
         size = self.size
         told = (

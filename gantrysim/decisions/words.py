@@ -48,9 +48,13 @@ def report(finding: Finding) -> list[str]:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
         rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
         rows += [f"  - {_stated(point)}" for point in shown if point.name not in best.faults]
-        rows += [f"How big: {_sized(point)}." for point in shown if point.name in best.faults]
+        sized = (point for point in shown if point.name in best.faults and point.sized)
+        rows += [f"How big: {_sized(point)}." for point in sized]
     else:
         rows += _points(finding, shown)
+    vague = [point.noun for point in shown if point.size is not None and not point.sized]
+    if vague:
+        rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
     rows += [f"Check by hand: {check}." for check in _checks(finding, shown)]
     rows += _quantities(finding)
     if finding.pieces:
@@ -69,7 +73,9 @@ def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
     """What is at fault for all that is known, and what may be."""
     sure = [p for p in shown if p.probability >= finding.assumptions.credible]
     open_ = [p for p in shown if p not in sure]
-    rows = [f"Finding: {_stated(point)}." for point in sure]
+    firm = not finding.thin and finding.quarter_known
+    lead = "Finding" if firm else "Cannot tell for sure; most likely"
+    rows = [f"{lead}: {_stated(point)}." for point in sure]
     sound = sum(h.probability for h in finding.ranked if not h.faults)
     if open_:
         lead = "Besides, this piece cannot tell" if sure else "Finding: this piece cannot tell"
@@ -89,14 +95,13 @@ def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
 def _stated(point: Statement) -> str:
     """An adjusting point in a clause: what, how sure, how big."""
     told = f"{point.words} (probability {said_probability(point.probability)})"
-    return told if point.size is None else f"{told}: {_sized(point)}"
+    return f"{told}: {_sized(point)}" if point.sized else told
 
 
 def _sized(point: Statement) -> str:
-    """Its size, if that was told."""
+    """Its size, that was told."""
     size = point.size
-    if size is None or not size.identifiable:
-        return f"how big the {point.noun} is cannot be told from this"
+    assert size is not None
     return (
         f"{point.noun} {size.estimate:.3g} {size.unit}, "
         f"95 % between {size.low:.3g} and {size.high:.3g}"

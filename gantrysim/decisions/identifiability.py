@@ -74,11 +74,11 @@ def what_can_be_told(
     >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
     >>> told = gs.what_can_be_told(test, faults=["tight_wheels_left"])
     >>> told
-    Identifiability(1 of 20 parameters identifiable, 1 of 1 faults told from healthy, 17 blind
+    Identifiability(3 of 23 parameters identifiable, 1 of 1 faults told from healthy, 20 blind
     directions)
     >>> told.power[0]
     Power(fault='tight_wheels_left', words="the left end plate's wheels are too tight on their
-    rail", unit='N', size=9.0, seen=0.99..., confused_with=())
+    rail", unit='N', size=9.0, seen=1.0, confused_with=())
     """
     machine = Machine() if machine is None else machine
     catalogue = machine.catalogue()

@@ -61,7 +61,7 @@ class Catalogue:
     >>> catalogue.named("coupler_slip").words
     'a set screw let the cross shaft slip: one side stands ahead of the other'
     >>> round(catalogue.prior(("coupler_slip",)), 3)
-    0.033
+    0.032
     """
 
     faults: tuple[Fault, ...]

@@ -128,7 +128,7 @@ def read_scan(
     >>> picture = gs.simulate(gs.Machine(), test).image(dpi=300)  # stands in for a scanner
     >>> path = picture.save("scan.png")
     >>> gs.read_scan("scan.png", test)
-    Piece('scan.png', 288 points on 3 of 3 rings)
+    Piece('scan.png', 285 points on 3 of 3 rings)
     """
     test = test_of(test)
     paths = _scans(path)

@@ -203,7 +203,7 @@ class Assumptions:
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
     most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")
     expansions: int = _assume(4, "sets", "time")
-    most_beside: int = _assume(4, "faults", "time")
+    most_beside: int = _assume(3, "faults", "time")
     close: float = _assume(8.0, "nats", "a leader further behind is no leader")
     worth: float = _assume(2.0, "nats", "less never makes up for what a pair's prior costs")
     hopeless: float = _assume(25.0, "nats", "no noise learned anew makes that up")

@@ -331,16 +331,16 @@ def search(
     Mode
         The mode; where the cost may have a kink between several starts, the best of all.
     """
-    evaluator = Evaluator(problem, faults)
     modes: list[Mode] = []
     for begin in itertools.product(*(fault.starts for fault in faults)):
         starts = [_place_faults(problem, faults, problem.start(()), begin, faint=False)]
         if healthy is not None:
+            # a healthy machine that took up what a fault does may lie in a valley of its own
             starts.append(_place_faults(problem, faults, healthy.u, begin, faint=True))
-        costs = [evaluator.cost(u, evaluator.at(u)) for u in starts]
-        if modes:  # another start must promise to do better than the first
-            give_up = min(give_up, min(mode.cost for mode in modes))
-        modes.append(solve(problem, faults, starts[int(np.argmin(costs))], give_up=give_up))
+        for start in starts:
+            if modes:  # another start must promise to do better than the first
+                give_up = min(give_up, min(mode.cost for mode in modes))
+            modes.append(solve(problem, faults, start, give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 
 
@@ -396,8 +396,14 @@ def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = 
     faults = (*mode.faults, extra)
     n = mode.u.size - problem.n_nuisance
     rest = np.zeros(len(extra.parameters) - 1)
-    starts = [np.concatenate([mode.u[:n], [x], rest, mode.u[n:]]) for x in extra.starts]
-    modes = [solve(problem, faults, u, give_up=give_up) for u in starts]
+    # what the mode took up for want of the fault is given back, or kept
+    usual = np.concatenate([problem.belief.mean, mode.u[len(problem.scatter) : n]])
+    modes: list[Mode] = []
+    for x, machine in itertools.product(extra.starts, (usual, mode.u[:n])):
+        if modes:
+            give_up = min(give_up, min(m.cost for m in modes))
+        start = np.concatenate([machine, [x], rest, mode.u[n:]])
+        modes.append(solve(problem, faults, start, give_up=give_up))
     return max(modes, key=lambda m: m.evidence)
 
 

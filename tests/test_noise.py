@@ -89,7 +89,8 @@ def test_a_machine_that_is_known_takes_up_nothing_of_the_noise() -> None:
     }
     fresh = prepare(lift(machine.set_many(changes), test, noise=0.004), machine)
     (_, source), *_ = fresh.burned
-    fresh = dataclasses.replace(fresh, sources=(source.with_discrepancy(1e-3),))
+    source = dataclasses.replace(source, sizes=1e-3 * source.sizes)
+    fresh = dataclasses.replace(fresh, sources=(source,))
     n = len(fresh.scatter)
     sure = dataclasses.replace(fresh, belief=Belief(np.zeros(n), 1e8 * np.eye(n)))
     fixed = dataclasses.replace(fresh, scatter=(), belief=Belief(np.zeros(0), np.eye(0)))

@@ -232,7 +232,7 @@ def test_power_names_twins_and_misses_what_does_not_show():
     power = {p.fault: p for p in telling.power}
     assert power["tight_wheels_left"].seen > 0.95
     assert power["tight_wheels_left"].size == pytest.approx(9.0)
-    assert "coupler_slip" in power["out_of_square"].confused_with
+    assert "out_of_square" in power["coupler_slip"].confused_with
     assert power["loose_wheels_right"].seen < 0.5
     assert telling.row("loose_wheels_left").left == pytest.approx(1.0, abs=0.15)
 

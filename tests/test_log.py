@@ -212,7 +212,7 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("machine", "spam", value=430.0), "unknown key 'spam'; did you mean 'span'"),
         (put("machine", "span", value="wide"), "span must be a finite number"),
         (put("belief", "mean", 3, value="x"), r"belief.mean\[3\]' must be a finite number"),
-        (put("belief", "mean", value=[0.0]), "'belief.mean' must have 19 numbers, found 1"),
+        (put("belief", "mean", value=[0.0]), "'belief.mean' must have 22 numbers, found 1"),
         (put("belief", "precision", 0, 0, value=-5.0), "symmetric and positive definite"),
         (put("belief", "scatter", 0, value="drag"), "the log is of another version"),
         (put("belief", "weights", 0, "probability", value=1.5), "must be from 0 to 1"),

@@ -93,7 +93,9 @@ def test_a_machine_that_is_known_takes_up_nothing_of_the_noise() -> None:
     fresh = dataclasses.replace(fresh, sources=(source,))
     n = len(fresh.scatter)
     sure = dataclasses.replace(fresh, belief=Belief(np.zeros(n), 1e8 * np.eye(n)))
-    fixed = dataclasses.replace(fresh, scatter=(), belief=Belief(np.zeros(0), np.eye(0)))
+    middle = fresh.machine((), np.zeros(n))  # load drag lies on one side of the description
+    nothing = Belief(np.zeros(0), np.eye(0))
+    fixed = dataclasses.replace(fresh, nominal=middle, scatter=(), belief=nothing)
 
     def learned(problem: Problem) -> Noise:
         mode = solve(problem, (), problem.start(()))

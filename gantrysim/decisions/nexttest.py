@@ -212,9 +212,9 @@ def next_test(
     The gain is the mutual information between what would be measured and the explanations; what the
     model lacks enters with its usual sizes, as in a diagnosis.  "Something not in this list"
     predicts nothing and is left out of the question.  Checks by hand look at the part itself, with
-    stated error rates.  The discrepancy of the next piece counts as independent of the last one's, as it does in a
-    diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
-    repeat is rather too high.
+    stated error rates.  The discrepancy of the next piece counts as independent of the last one's,
+    as it does in a diagnosis of both; at the same place on the bed it would be the same, so the
+    gain of an exact repeat is rather too high.
 
     Examples
     --------

@@ -16,6 +16,7 @@ from gantrysim.inference.discrepancy import (
     EVEN,
     ODD,
     PULLEY,
+    RATTLE,
     STRAIGHT,
     Discrepancy,
     basis,
@@ -128,7 +129,7 @@ def test_each_factor_moves_its_own_kinds_and_no_other() -> None:
     moved = {
         "place": (PULLEY, EVEN, STRAIGHT),
         "direction": ODD,
-        "corner": (CORNER, *AFTER),
+        "corner": (CORNER, *AFTER, RATTLE),
         "scatter": (),
         "reader": (),
         "shape": (),
@@ -178,3 +179,21 @@ def test_corners_belong_to_squares() -> None:
         assert spread(side, (CORNER,)) == pytest.approx(USUAL.corner_rest)
     own = right.owner == CORNER
     assert not np.any(right.columns[:, own] * left.columns[:, own])
+
+
+def test_how_a_loose_carriage_lies_is_bound_to_the_direction_of_its_motion() -> None:
+    """It grows with the gap, is there on circles only, and is nothing where nothing is loose."""
+    loose = gs.faults.LooseCarriage(0.3).apply(MACHINE)
+    circle, square = columns((0.6, 0.8)), columns((0.6, 0.8), square=1.0)
+    tight_fit = spread(circle, (RATTLE,)).max()
+    assert tight_fit < 1e-5
+    assert spread(square, (RATTLE,), loose).max() == 0.0
+    size = USUAL.rattle_share * loose.carriage.gap
+    assert 0.3 * size < spread(circle, (RATTLE,), loose).max() < 1.001 * size
+    looser = gs.faults.LooseCarriage(0.6).apply(MACHINE)
+    ratio = spread(circle, (RATTLE,), looser).max() / spread(circle, (RATTLE,), loose).max()
+    assert ratio == pytest.approx(looser.carriage.gap / loose.carriage.gap)
+    # another direction of motion is another unknown
+    aside = columns((-0.8, 0.6))
+    own = circle.owner == RATTLE
+    assert np.abs(circle.columns[:, own] * aside.columns[:, own]).max() < 1e-9

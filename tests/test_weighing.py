@@ -251,8 +251,8 @@ def test_sifting_puts_back_the_steps_of_a_tight_machine() -> None:
     assert np.sum(sifted.bins.owner < 0) < 0.5 * stray
     assert sifted.discrepancy.columns.shape[0] == sifted.bins.count.size == sifted.weight.size
     assert sifted.shared.shape == sifted.discrepancy.columns.shape
-    kinds = [term.sizes[term.discrepancy.owner == k][0] for k in range(10)]
-    assert sifted.sizes == pytest.approx(np.array(kinds)[sifted.discrepancy.owner])
+    usual = sifted.discrepancy.sizes(MACHINE, Scales(), USUAL)
+    assert sifted.sizes == pytest.approx(usual)
     # nothing is thrown out that a healthy machine kept
     assert not np.any((term.bins.owner >= 0) & (sifted.bins.owner < 0))
 
@@ -309,6 +309,24 @@ def test_steps_follow_the_valley_of_healthy_and_faulty_drag() -> None:
         assert found.converged
         assert found.cost == pytest.approx(best.cost, abs=0.05)
         assert found.u[[drag, n]] == pytest.approx(best.u[[drag, n]], abs=0.15)
+
+
+def test_a_search_is_not_led_astray_by_a_healthy_machine_that_cannot_be() -> None:
+    """A healthy mode that puts the drag on the other side lies in another valley than the fault."""
+    test = gs.ring_test(spacing=8.0, largest=24.0, centre=(215.0, 200.0), passes=1, feed=30.0)
+    machine = MACHINE.with_faults(gs.faults.TightWheels("left", 16.4))
+    problem = prepare(lift(machine, test, noise=0.01, seed=3), MACHINE)
+    faults = MACHINE.catalogue().of_name("tight_wheels_left")
+    healthy = problem.start(())
+    healthy[[s.parameter.name for s in problem.scatter].index("drag right")] = 7.6
+    astray = solve(problem, (), healthy)
+    best = search(problem, faults)
+    assert search(problem, faults, astray).evidence > best.evidence - 0.1
+    from_there = np.insert(astray.u, len(problem.scatter), faults[0].parameters[0].faint)
+    assert solve(problem, faults, from_there).evidence < best.evidence - 20.0  # else no trap
+    assert faults[0].parameters[0].value(best.u[len(problem.scatter)]) == pytest.approx(
+        16.4, rel=0.1
+    )
 
 
 @pytest.mark.parametrize(

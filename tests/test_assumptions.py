@@ -6,7 +6,7 @@ import pytest
 from lifted import lift
 
 import gantrysim as gs
-from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.problem import prepare
 
 
@@ -23,7 +23,8 @@ def test_every_assumption_has_a_unit_a_reason_and_a_line_in_the_docstring():
         ({"alike": -1.0}, "alike must not be negative"),
         ({"huber": float("nan")}, "huber must be a finite number"),
         ({"few_rings": 2.5}, "few_rings must be a whole number"),
-        ({"discrepancy_sizes": ()}, "discrepancy_sizes must hold a number"),
+        ({"discrepancy_factors": ()}, "discrepancy_factors must hold a number"),
+        ({"reader_factors": (1.0, -3.0)}, "reader_factors must"),
         ({"doubt": 1.0}, "an assumption must be"),
     ],
 )
@@ -34,9 +35,9 @@ def test_a_wrong_one_is_refused_in_a_sentence(change, sentence):
 
 def test_only_what_is_not_usual_is_written():
     assert USUAL.changed() == {}
-    other = dataclasses.replace(USUAL, alike=4.0, discrepancy_sizes=(1.0, 2.0))
-    assert other.changed() == {"alike": 4.0, "discrepancy_sizes": (1.0, 2.0)}
-    assert Assumptions.of_changes({"alike": 4.0, "discrepancy_sizes": [1.0, 2.0]}) == other
+    other = dataclasses.replace(USUAL, alike=4.0, discrepancy_factors=(1.0, 2.0))
+    assert other.changed() == {"alike": 4.0, "discrepancy_factors": (1.0, 2.0)}
+    assert Assumptions.of_changes({"alike": 4.0, "discrepancy_factors": [1.0, 2.0]}) == other
 
 
 def test_the_log_keeps_them(tmp_path):
@@ -66,3 +67,16 @@ def test_they_reach_noise_discrepancy_and_placement():
     turn = dataclasses.replace(USUAL, pulley_turn=0.008)
     (twice,) = prepare(piece, machine, assumptions=turn).sources
     assert twice.shared[:, :6] == pytest.approx(2.0 * usual.shared[:, :6])
+    assert twice.shared[:, 6:] == pytest.approx(usual.shared[:, 6:])
+
+
+def test_every_factor_has_its_grid_with_the_usual_in_it():
+    """The factor one must be on every grid: a search for the likeliest begins there."""
+    for field in dataclasses.fields(Scales):
+        grid = USUAL.factors(field.name)
+        assert 1.0 in grid
+        assert list(grid) == sorted(grid)
+    own = dataclasses.replace(USUAL, scatter_factors=(1.0, 5.0), discrepancy_factors=(1.0, 7.0))
+    assert own.factors("scatter") == (1.0, 5.0)
+    assert own.factors("place") == own.factors("corner") == (1.0, 7.0)
+    assert own.factors("skew") == USUAL.skew_factors

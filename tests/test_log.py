@@ -20,7 +20,7 @@ from scipy.stats import norm
 import gantrysim as gs
 from gantrysim.decisions.afterturn import after_turn, remaining
 from gantrysim.decisions.diagnosis import Finding, Hypothesis, prior_probability
-from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.faults.healthy import HEALTHY_SCATTER, LATER
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.inference.sampling import posterior_draws
@@ -212,7 +212,7 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("machine", "spam", value=430.0), "unknown key 'spam'; did you mean 'span'"),
         (put("machine", "span", value="wide"), "span must be a finite number"),
         (put("belief", "mean", 3, value="x"), r"belief.mean\[3\]' must be a finite number"),
-        (put("belief", "mean", value=[0.0]), "'belief.mean' must have 19 numbers, found 1"),
+        (put("belief", "mean", value=[0.0]), "'belief.mean' must have 22 numbers, found 1"),
         (put("belief", "precision", 0, 0, value=-5.0), "symmetric and positive definite"),
         (put("belief", "scatter", 0, value="drag"), "the log is of another version"),
         (put("belief", "weights", 0, "probability", value=1.5), "must be from 0 to 1"),
@@ -327,12 +327,25 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     del old["belief"]["machine_sha256"]
     scatter = old["belief"]["scatter"]
     scatter[scatter.index("carriage yaw stiffness")] = "rock stiffness"
+    young = [scatter.index(name) for name in LATER]
+    old["belief"]["scatter"] = [name for name in scatter if name not in LATER]
+    old["belief"]["mean"] = np.delete(old["belief"]["mean"], young).tolist()
+    precision = np.delete(np.delete(old["belief"]["precision"], young, 0), young, 1)
+    old["belief"]["precision"] = precision.tolist()
+    assert old["belief"]["sizes"]  # else nothing is shown
+    for quantities in old["belief"]["sizes"].values():
+        for quantity in quantities:
+            quantity["bounded"] = False
     for entry in old["history"]:
         entry.pop("readings", None)
     path = tmp_path / "old.json"
     path.write_text(json.dumps(old), encoding="utf-8")
     log = gs.open_log(path)
     assert log.belief.machine == log.machine == gs.Machine()
+    kept = np.delete(np.arange(len(scatter)), young)
+    assert np.array_equal(log.belief.precision[np.ix_(kept, kept)], precision)
+    assert np.array_equal(log.belief.precision[young], np.eye(len(scatter))[young])
+    assert log.belief.mean[young] == pytest.approx(0.0)
     assert log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0)).entries
     assert json.loads(path.read_text(encoding="utf-8"))["version"] == 2
     assert gs.open_log(path).burns[0].pieces[0].n_points == log.pieces[0].n_points

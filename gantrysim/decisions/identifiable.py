@@ -67,7 +67,7 @@ class Power:
     seen : float
         Probability that its log evidence beats that of a healthy machine by more than 3.
     confused_with : tuple of str
-        Faults whose expected log evidence lies less than 3 (8 for twins) behind its own.
+        Faults whose expected log evidence lies less than 3 behind its own.
     """
 
     fault: str

@@ -209,14 +209,12 @@ def next_test(
 
     Notes
     -----
-    A difference in log evidence of less than 3 nats (8 between twins) can come from what the
-    model lacks; in every log density ratio that much counts as nothing.  This makes gains
-    smaller than the mutual information, and zero where two explanations predict nearly the
-    same.  "Something not in this list" predicts nothing and is left out of the question.
-    Checks by hand look at the part itself: their ratio counts in full, with stated error rates.
-    The discrepancy of the next piece counts as independent of the last one's, as it does in a
-    diagnosis of both; at the same place on the bed it would be the same, so the gain of an exact
-    repeat is rather too high.
+    The gain is the mutual information between what would be measured and the explanations; what the
+    model lacks enters with its usual sizes, as in a diagnosis.  "Something not in this list"
+    predicts nothing and is left out of the question.  Checks by hand look at the part itself, with
+    stated error rates.  The discrepancy of the next piece counts as independent of the last one's,
+    as it does in a diagnosis of both; at the same place on the bed it would be the same, so the
+    gain of an exact repeat is rather too high.
 
     Examples
     --------
@@ -265,8 +263,7 @@ class _Question:
     """The explanations still alive, with what is known of the machine under each.
 
     ``chances`` are their probabilities; ``roots`` square roots of the posterior covariance of
-    the machine's unknowns; ``slack`` what counts as nothing between two of them, nats; ``size``
-    which explanation's magnitude is of interest.
+    the machine's unknowns; ``size`` which explanation's magnitude is of interest.
     """
 
     alive: tuple[Hypothesis, ...]

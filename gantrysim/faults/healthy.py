@@ -64,6 +64,8 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
 )
 #: What parameters were called up to version 0.1, and what they are called now: old logs still open.
 FORMER = {"rock stiffness": "carriage yaw stiffness"}
+#: What a log may not know yet.
+LATER = ("Stribeck speed", "presliding distance", "load drag")
 
 
 def healthy_drag(nominal: Machine, part: str) -> float:

@@ -302,7 +302,7 @@ def _best(problem: Problem, families: Sequence[Sequence[FaultModel]]) -> Mode:
     modelled = [family for family in families if not family[0].sought]
     modes = [search(problem, faults) for faults in itertools.product(*modelled)]
     mode = max(modes, key=lambda m: m.evidence)
-    for fault, *_ in (family for family in families if family[0].sought):
-        placed, _ = fault.placed(problem, mode)
-        mode = extend(problem, mode, placed)
+    for family in (family for family in families if family[0].sought):
+        found = [extend(problem, mode, fault.placed(problem, mode)[0]) for fault in family]
+        mode = max(found, key=lambda m: m.evidence)
     return mode

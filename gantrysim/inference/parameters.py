@@ -30,14 +30,10 @@ class Parameter:
     centre : float
         Median of the prior.
     spread : float
-        Standard deviation: of the logarithm if ``ratio``, else of the value; half the width
-        of the interval if ``bounded``.
+        Standard deviation: of the logarithm if ``ratio``, else of the value.
     ratio : bool
         Whether the value is centre * exp(spread * u) (always one sign) or
         centre + spread * u.
-    bounded : bool
-        Whether the value is spread evenly over centre * (1 +- spread) and never leaves it:
-        centre * (1 + spread (2 Phi(u) - 1)).
     faint : float
         For a ratio: u at which the fault that it belongs to is hardly there (a play is small
         then, the stiffness left to a slack belt is large).
@@ -48,13 +44,10 @@ class Parameter:
     centre: float
     spread: float
     ratio: bool = False
-    bounded: bool = False
     faint: float = -2.0
 
     def value(self, u: float) -> float:
         """Value at a standard normal number."""
-        if self.bounded:
-            return self.centre * (1.0 + self.spread * math.erf(u / math.sqrt(2.0)))
         if self.ratio:
             return self.centre * math.exp(self.spread * u)
         return self.centre + self.spread * u
@@ -71,8 +64,6 @@ class Parameter:
 
     def narrowed(self, mean: float, deviation: float) -> Parameter:
         """The parameter when u is believed to be normal with this mean and deviation."""
-        if self.bounded:
-            raise ValueError(f"{self.name} is bounded: a normal belief of it cannot be given anew")
         return replace(self, centre=self.value(mean), spread=self.spread * deviation)
 
 

@@ -1,8 +1,8 @@
 """Draws from the posterior of one hypothesis, curved where the unknowns' scales are curved.
 
 Laplace's normal approximation lives in the standard normal unknowns u.  What a burn answers to,
-nearly in proportion, are the values behind them (a drag in N, a stiffness within its bounds, the
-inverse of a stiffness that a fault has lowered), and those are curved functions of u.  Here the
+nearly in proportion, are the values behind them (a drag in N, the inverse of a stiffness that a
+fault has lowered), and those are curved functions of u.  Here the
 misfit is taken as quadratic in these values about the mode, the prior stays exact, and draws are
 made by elliptical slice sampling (Murray, Adams and MacKay, AISTATS 2010) about a normal in the
 values (Nishihara, Murray and Adams, JMLR 15 (2014) 2087).  No burn is run.
@@ -14,7 +14,6 @@ import math
 
 import numpy as np
 
-from gantrysim.inference.parameters import Parameter
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.records.compiled import kernel
@@ -22,50 +21,18 @@ from gantrysim.records.compiled import kernel
 COUNT, SEED = 3000, 20
 _SETTLING = 400  # sweeps before the first draw that is kept
 _THIN = 5  # sweeps between two draws that are kept
-_LINEAR, _EXPONENTIAL, _BOUNDED = 0, 1, 2
 _TOLD = 0.6  # variance: what is left wider than this is drawn as the normal that it is
 
 
-def _curve(parameter: Parameter) -> tuple[int, float]:
-    """Kind of curve of a parameter, and the rate of its exponential."""
-    if parameter.bounded:
-        return _BOUNDED, 0.0
-    if not parameter.ratio:
-        return _LINEAR, 0.0
-    return _EXPONENTIAL, -parameter.spread if parameter.faint > 0.0 else parameter.spread
-
-
 @kernel
-def _share(u: float) -> float:
-    """Part of a standard normal population below u, from -1 to 1."""
-    return math.erf(u / math.sqrt(2.0))
-
-
-@kernel
-def _slope(u: float) -> float:
-    return math.exp(-0.5 * u * u) * math.sqrt(2.0 / math.pi)
-
-
-@kernel
-def _unknown(v: float, mode: float, curve: int, rate: float) -> tuple[float, float]:
-    """Unknown at a value (0 and slope 1 at the mode), and log of its slope; nan beyond bounds."""
-    if curve == _LINEAR:
+def _unknown(v: float, mode: float, rate: float) -> tuple[float, float]:
+    """Unknown at a value (0 and slope 1 at the mode), and log of its slope; nan where none is."""
+    if rate == 0.0:
         return mode + v, 0.0
-    if curve == _EXPONENTIAL:
-        grown = 1.0 + rate * v
-        if grown <= 0.0:
-            return math.nan, 0.0
-        return mode + math.log(grown) / rate, -math.log(grown)
-    share = _share(mode) + v * _slope(mode)
-    if abs(share) >= 1.0 - 1e-9:
+    grown = 1.0 + rate * v
+    if grown <= 0.0:
         return math.nan, 0.0
-    u = 0.0  # Newton's steps from the middle never overshoot: the share flattens outward
-    for _ in range(60):
-        step = (share - _share(u)) / _slope(u)
-        u += step
-        if abs(step) < 1e-9:
-            break
-    return u, 0.5 * (u * u - mode * mode)
+    return mode + math.log(grown) / rate, -math.log(grown)
 
 
 @kernel
@@ -81,8 +48,8 @@ def _square(matrix: np.ndarray, x: np.ndarray) -> float:
 
 @kernel
 def _sample(
-    normals: np.ndarray, evens: np.ndarray, mode: np.ndarray, curve: np.ndarray,
-    rate: np.ndarray, misfit: np.ndarray, prior: np.ndarray, pull: np.ndarray,
+    normals: np.ndarray, evens: np.ndarray, mode: np.ndarray, rate: np.ndarray,
+    misfit: np.ndarray, prior: np.ndarray, pull: np.ndarray,
     middle: np.ndarray, root: np.ndarray, precision: np.ndarray,
     settling: int, thin: int, out: np.ndarray,
 ) -> None:  # fmt: skip
@@ -103,7 +70,7 @@ def _sample(
             for i in range(n):
                 away[i] = here[i] * c + side[i] * s
                 trial[i] = middle[i] + away[i]
-                u[i], steep = _unknown(trial[i], mode[i], curve[i], rate[i])
+                u[i], steep = _unknown(trial[i], mode[i], rate[i])
                 if math.isnan(u[i]):
                     inside = False
                     break
@@ -149,16 +116,13 @@ def posterior_draws(
     ndarray, shape (count, n)
         Unknowns u, standard normal numbers; neighbours are a little correlated.
     """
-    parameters = [s.parameter for s in problem.scatter]
-    parameters += [q for fault in mode.faults for q in problem.parameters(fault)]
     n = mode.u.size
-    curve, rate = np.zeros(n, dtype=np.int64), np.zeros(n)
-    for i, parameter in enumerate(parameters):
-        if parameter.bounded or mode.covariance[i, i] < _TOLD:
-            curve[i], rate[i] = _curve(parameter)
+    rate = np.zeros(n)
+    own = problem.rates(mode.faults)
+    rate[: own.size] = np.where(np.diag(mode.covariance)[: own.size] < _TOLD, own, 0.0)
     prior, pull = problem.prior(mode.u)
     misfit = np.linalg.inv(mode.covariance) - prior
-    centre, width = _prior_normal(mode.u, curve, rate, prior, pull)
+    centre, width = _prior_normal(rate, prior, pull)
     precision = misfit + np.diag(width**-2.0)
     covariance = np.linalg.inv(precision)
     middle = covariance @ (pull + centre / width**2)
@@ -166,22 +130,19 @@ def posterior_draws(
     sweeps = _SETTLING + count * _THIN
     out = np.empty((count, n))
     _sample(
-        rng.standard_normal((sweeps, n)), rng.random(sweeps * 8), mode.u, curve, rate, misfit,
+        rng.standard_normal((sweeps, n)), rng.random(sweeps * 8), mode.u, rate, misfit,
         prior, pull, middle, np.linalg.cholesky(covariance), precision, _SETTLING, _THIN, out,
     )  # fmt: skip
     return out
 
 
 def _prior_normal(
-    mode: np.ndarray, curve: np.ndarray, rate: np.ndarray, prior: np.ndarray, pull: np.ndarray
+    rate: np.ndarray, prior: np.ndarray, pull: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Centre and width of a normal that stands for the prior of each value by itself."""
     width = 1.0 / np.sqrt(np.diag(prior))
     centre = -np.linalg.solve(prior, pull)
-    for i in np.flatnonzero(curve == _BOUNDED):
-        slope = _slope(mode[i])
-        centre[i], width[i] = -_share(mode[i]) / slope, 1.0 / (math.sqrt(3.0) * slope)
-    for i in np.flatnonzero(curve == _EXPONENTIAL):
+    for i in np.flatnonzero(rate):
         grown = math.exp(rate[i] * centre[i])
         centre[i], width[i] = (grown - 1.0) / rate[i], grown * width[i]
     return centre, width

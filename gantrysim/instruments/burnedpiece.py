@@ -205,14 +205,14 @@ class BurnedPiece:
 
         The noise is that of the residuals before anything was fitted to them, with all that the
         fit can take up integrated out.  ``believable`` holds it to what a measurement can be blamed
-        for.
+        for.  Weights are those of an explanation under another noise: all bins count in full again.
         """
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
         most = assumed.most_noise if believable else None
         noise = start.learned(before, self.bins, terms, most=most, least=assumed.least_noise)
-        return dataclasses.replace(self, noise=noise)
+        return dataclasses.replace(self, noise=noise, weight=np.sign(self.weight))
 
     def robust(self, left: Array) -> BurnedPiece:
         """The piece with less weight for bins that an explanation leaves far off.
@@ -249,8 +249,10 @@ class BurnedPiece:
         along, length = along_lines(self.matched, self.origin), self.assumptions.bin_length
         bins = make_bins(along, self.matched.group, bad, length)
         shared = shared_discrepancy(self.matched, bins, self.origin, self.nominal, self.assumptions)
+        each = dict(zip(self.discrepancy.owner.tolist(), self.sizes.tolist(), strict=True))
+        sizes = np.array([each[kind] for kind in shared.owner.tolist()])
         weight = np.ones(bins.count.size)
-        return dataclasses.replace(self, bins=bins, discrepancy=shared, weight=weight)
+        return dataclasses.replace(self, bins=bins, discrepancy=shared, sizes=sizes, weight=weight)
 
     def where(self, v: Array) -> tuple[Array, Array]:
         """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from gantrysim.faults.healthy import FORMER
+from gantrysim.faults.healthy import FORMER, LATER
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
@@ -248,12 +248,12 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
             "architecture (give its class: open_log(path, architecture=...))."
         )
     usual = tuple(s.parameter.name for s in machine.catalogue().scatter)
-    named = names(table["scatter"], f"{where}.scatter")
-    if tuple(FORMER.get(name, name) for name in named) != usual:
+    named = [FORMER.get(name, name) for name in names(table["scatter"], f"{where}.scatter")]
+    if named != [name for name in usual if name not in LATER or name in named]:
         raise ValueError(
             f"field '{where}.scatter' must name {', '.join(usual)}: the log is of another version."
         )
-    n = len(usual)
+    n = len(named)
     mean = np.array(numbers(table["mean"], f"{where}.mean", n))
     rows = row(table["precision"], f"{where}.precision")
     if len(rows) != n:
@@ -264,6 +264,10 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
     symmetric = bool(np.abs(precision - precision.T).max() <= 1e-6 * largest)
     if not symmetric or float(np.linalg.eigvalsh(precision)[0]) <= 0.0:
         raise ValueError(f"field '{where}.precision' must be symmetric and positive definite.")
+    # an older log says nothing of what it does not name
+    place = [usual.index(name) for name in named]
+    fresh = Belief.fresh(machine.catalogue().scatter)
+    fresh.mean[place], fresh.precision[np.ix_(place, place)] = mean, precision
     weights: dict[tuple[str, ...], float] = {}
     for k, entry in enumerate(row(table["weights"], f"{where}.weights")):
         at = f"{where}.weights[{k}]"
@@ -282,23 +286,23 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
         )
         for key, entry in table["sizes"].items()
     }
-    return Belief(mean, precision, weights, sizes, machine)
+    return Belief(fresh.mean, fresh.precision, weights, sizes, machine)
 
 
 def _quantity(value: Any, where: str) -> Parameter:
-    table = fields(value, where, tuple(f.name for f in dataclasses.fields(Parameter)))
-    for name in ("ratio", "bounded"):
-        if not isinstance(table[name], bool):
-            found = shortened(table[name])
-            raise ValueError(f"field '{where}.{name}' must be true or false, found {found}.")
+    own = tuple(f.name for f in dataclasses.fields(Parameter))
+    if isinstance(value, dict) and value.get("bounded") is False:  # an older log says so of each
+        value = {name: entry for name, entry in value.items() if name != "bounded"}
+    table = fields(value, where, own)
     ratio = table["ratio"]
+    if not isinstance(ratio, bool):
+        raise ValueError(f"field '{where}.ratio' must be true or false, found {shortened(ratio)}.")
     return Parameter(
         word(table["name"], f"{where}.name"),
         word(table["unit"], f"{where}.unit"),
         number(table["centre"], f"{where}.centre", least=1e-300 if ratio else -math.inf),
         number(table["spread"], f"{where}.spread", least=1e-300),
         ratio,
-        table["bounded"],
         number(table["faint"], f"{where}.faint"),
     )
 

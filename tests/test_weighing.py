@@ -1,0 +1,366 @@
+"""Evidence with sizes that nobody knows marginalised, against dense linear algebra."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+
+import numpy as np
+import pytest
+from lifted import lift
+from scipy.integrate import quad
+from scipy.stats import multivariate_normal, norm
+
+import gantrysim as gs
+from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.noise import Bins, Noise, make_bins
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.problem import Problem, prepare
+from gantrysim.inference.solver import (
+    Mode,
+    extend,
+    learn_noise,
+    promised_gain,
+    search,
+    solve,
+)
+from gantrysim.inference.weighing import Weighed, log_weight, weigh
+from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
+
+MACHINE = gs.Machine()
+SMALL = gs.ring_test(("circle", "square"), spacing=12.0, largest=24.0, centre=(150.0, 140.0))
+TEST = gs.ring_test(spacing=7.0, largest=35.0, centre=(150.0, 140.0), feed=30.0)
+#: No factor but the usual one.
+FIXED = dict.fromkeys(
+    ("scatter_factors", "reader_factors", "shape_factors", "skew_factors", "discrepancy_factors"),
+    (1.0,),
+)
+KEPT = ("drag left", "drag carriage", "squareness", "scale x")
+
+
+def problem_of(
+    piece: gs.Piece, names: tuple[str, ...] = KEPT, assumptions: Assumptions = USUAL
+) -> Problem:
+    """A piece of the nominal machine of which only some of the healthy scatter is unknown."""
+    kept = tuple(s for s in HEALTHY_SCATTER if s.parameter.name in names)
+    full = prepare(piece, MACHINE, assumptions=assumptions)
+    return dataclasses.replace(full, scatter=kept, belief=Belief.fresh(kept))
+
+
+@pytest.fixture(scope="module")
+def spoiled() -> gs.Piece:
+    """A burn with tight left wheels, three places of which carry soot."""
+    tight = MACHINE.with_faults(gs.faults.TightWheels("left", 5.0))
+    piece = lift(tight, SMALL, noise=0.012)
+    line = piece.lines[2]
+    xy = line.xy.copy()
+    for first in (20, 60, 90):  # over several bins: no single point stands off its neighbours
+        xy[first : first + 12, 0] += 0.12
+    return dataclasses.replace(
+        piece, lines=(*piece.lines[:2], dataclasses.replace(line, xy=xy), *piece.lines[3:])
+    )
+
+
+def noise_covariance(noise: Noise, bins: Bins) -> np.ndarray:
+    """White noise of the points, grain of the bins, and what is smooth along each line."""
+    place = np.zeros(bins.count.size)
+    for k in range(1, place.size):
+        place[k] = 0.0 if math.isinf(bins.gap[k]) else place[k - 1] + bins.gap[k]
+    apart = np.abs(place[:, None] - place)
+    same = bins.line[:, None] == bins.line
+    smooth = noise.smooth**2 * np.exp(-apart / noise.length) * same
+    return smooth + np.diag(noise.point**2 / bins.count + noise.grain**2)
+
+
+def dense_evidence(problem: Problem, mode: Mode, piece: BurnedPiece, scales: Scales) -> float:
+    """Log density of the residuals of the linear model at no unknown, all of them together."""
+    u, n = mode.u, len(problem.scatter)
+    machine = problem.machine(mode.faults, u)
+    (residual,), (jacobian,) = mode.residuals, mode.jacobian
+    width = np.ones(u.size)
+    width[:n] = [scales.scatter if s.parameter.ratio else 1.0 for s in problem.scatter]
+    width[-3:] = scales.reader, scales.shape, scales.skew
+    root = np.linalg.cholesky(noise_covariance(piece.noise, piece.bins)) / piece.weight
+    sizes = piece.discrepancy.sizes(machine, scales, problem.assumptions)
+    covariance = root @ root.T
+    covariance += (piece.discrepancy.columns * sizes**2) @ piece.discrepancy.columns.T
+    covariance += (jacobian * width**2) @ jacobian.T
+    own = multivariate_normal(cov=covariance).logpdf(residual - jacobian @ u)
+    return own + 0.5 * residual.size * math.log(2.0 * math.pi)
+
+
+def weighed_piece(weighed: Weighed) -> BurnedPiece:
+    (_, piece), *_ = weighed.problem.burned
+    assert isinstance(piece, BurnedPiece)
+    return piece
+
+
+@pytest.fixture(scope="module")
+def modes(spoiled: gs.Piece) -> tuple[Problem, tuple[Mode, ...]]:
+    """A healthy machine and the right explanation, under the usual noise."""
+    problem = problem_of(spoiled)
+    healthy = solve(problem, (), problem.start(()))
+    return problem, (healthy, search(problem, MACHINE.catalogue().of_name("tight_wheels_left")))
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["healthy", "tight"])
+def test_evidence_is_the_density_of_what_was_measured(
+    modes: tuple[Problem, tuple[Mode, ...]], which: int
+) -> None:
+    """Of the linear Gaussian model: every unknown and every size in one dense covariance."""
+    problem, found = modes
+    mode = found[which]
+    fixed = dataclasses.replace(problem, assumptions=dataclasses.replace(USUAL, **FIXED))
+    weighed = weigh(fixed, mode)
+    piece = weighed_piece(weighed)
+    assert weighed.scales == Scales()
+    assert 3 <= np.sum(piece.weight < 1.0) < 0.2 * piece.weight.size  # else nothing is shown
+    assert weighed.evidence == pytest.approx(dense_evidence(fixed, mode, piece, Scales()), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("factors", "name"),
+    [
+        ("scatter_factors", "scatter"),
+        ("reader_factors", "reader"),
+        ("shape_factors", "shape"),
+        ("skew_factors", "skew"),
+    ],
+)
+def test_a_factor_is_summed_over_with_its_prior(
+    modes: tuple[Problem, tuple[Mode, ...]], factors: str, name: str
+) -> None:
+    problem, (_, mode) = modes
+    own = dataclasses.replace(USUAL, **(FIXED | {factors: (1.0, 2.0, 5.0)}))
+    weighed = weigh(dataclasses.replace(problem, assumptions=own), mode)
+    piece = weighed_piece(weighed)
+    parts = {x: math.exp(-own.tail(name) * math.log(x)) for x in (1.0, 2.0, 5.0)}
+    lines = {
+        x: math.log(share / sum(parts.values()))
+        + dense_evidence(problem, mode, piece, Scales(**{name: x}))
+        for x, share in parts.items()
+    }
+    assert max(lines.values()) - min(lines.values()) > 0.1  # else nothing is shown
+    assert weighed.evidence == pytest.approx(np.logaddexp.reduce(list(lines.values())), abs=1e-5)
+    assert getattr(weighed.scales, name) == max(lines, key=lambda x: lines[x])
+
+
+def test_the_product_of_sums_is_near_the_sum_over_all_factors(
+    modes: tuple[Problem, tuple[Mode, ...]],
+) -> None:
+    """Place, direction and corner together: 4 x 4 x 4 sizes, each by dense linear algebra."""
+    problem, (_, mode) = modes
+    own = dataclasses.replace(USUAL, **(FIXED | {"discrepancy_factors": (0.5, 1.0, 2.0, 4.0)}))
+    weighed = weigh(dataclasses.replace(problem, assumptions=own), mode)
+    piece, grid = weighed_piece(weighed), own.discrepancy_factors
+    scores = [
+        dense_evidence(problem, mode, piece, Scales(place=a, direction=b, corner=c))
+        + sum(log_weight(x, grid, own.tail("place")) for x in (a, b, c))
+        for a, b, c in itertools.product(grid, repeat=3)
+    ]
+    assert weighed.evidence == pytest.approx(np.logaddexp.reduce(scores), abs=0.3)
+    assert weighed.evidence > max(scores)
+
+
+def test_prior_of_a_factor_sums_to_one_and_falls_off_either_way() -> None:
+    for grid in ((1.0,), (0.5, 1.0, 2.0, 4.0), (1.0, 3.0, 10.0)):
+        for tail in (1.0, 2.0):
+            chances = [math.exp(log_weight(x, grid, tail)) for x in grid]
+            assert sum(chances) == pytest.approx(1.0)
+    grid = (0.5, 1.0, 2.0, 4.0)
+    half, one, two, four = (math.exp(log_weight(x, grid, 2.0)) for x in grid)
+    assert half == pytest.approx(two)
+    assert one / two == pytest.approx(4.0)
+    assert two / four == pytest.approx(4.0)
+
+
+def test_what_a_search_paid_comes_off_the_evidence(
+    modes: tuple[Problem, tuple[Mode, ...]],
+) -> None:
+    problem, (healthy, _) = modes
+    dear = dataclasses.replace(healthy, paid=2.5)
+    assert weigh(problem, dear).evidence == pytest.approx(weigh(problem, healthy).evidence - 2.5)
+
+
+def test_robust_weights_are_paid_for() -> None:
+    """A bin of less weight is one of a wider density: over all that it may read that is one."""
+    piece = lift(MACHINE, SMALL, noise=0.012)
+    problem = problem_of(piece)
+    (_, term), *_ = problem.burned
+    assert isinstance(term, BurnedPiece)
+
+    def density(off: float) -> float:
+        left = np.zeros(term.bins.count.size)
+        left[0] = off
+        robust = term.robust(left)
+        log_det = robust.noise_log_det - term.noise_log_det
+        return math.exp(-0.5 * ((robust.weight[0] * off) ** 2 + log_det)) / math.sqrt(2 * math.pi)
+
+    inside, tail = quad(density, -3.0, 3.0)[0], quad(density, 3.0, 300.0)[0]
+    assert inside + 2.0 * tail == pytest.approx(1.0, abs=0.01)
+    assert tail > 1.5 * norm.sf(3.0)  # heavier than the normal tail
+    assert density(9.0) > 1e4 * norm.pdf(9.0)
+
+
+def test_noise_learned_anew_takes_no_explanations_weights_along(
+    modes: tuple[Problem, tuple[Mode, ...]],
+) -> None:
+    """What the likeliest explanation leaves far off must not count less for all others."""
+    problem, (healthy, tight) = modes
+    weighed = weigh(problem, healthy)
+    assert weighed_piece(weighed).weight.min() < 0.9  # else nothing is shown
+    again = dataclasses.replace(learn_noise(weighed.problem, healthy), scales=problem.scales)
+    (_, piece), *_ = again.burned
+    assert np.all(piece.weight == 1.0)
+    (_, fresh), *_ = problem.burned
+    source = fresh.with_noise(piece.noise)
+    alone = weigh(dataclasses.replace(problem, sources=(source,)), tight)
+    assert weigh(again, tight).evidence == pytest.approx(alone.evidence, abs=0.01)
+
+
+def test_bins_that_are_held_out_stay_out(modes: tuple[Problem, tuple[Mode, ...]]) -> None:
+    problem, (healthy, _) = modes
+    (_, term), *_ = problem.burned
+    weight = np.ones(term.bins.count.size)
+    weight[::7] = 0.0
+    held = dataclasses.replace(problem, sources=(dataclasses.replace(term, weight=weight),))
+    (_, learned), *_ = learn_noise(held, healthy).burned
+    assert np.array_equal(learned.weight, weight)
+    weighed = weigh(held, healthy)
+    assert np.all(weighed_piece(weighed).weight[::7] == 0.0)
+
+
+# Points put back
+
+
+def test_sifting_puts_back_the_steps_of_a_tight_machine() -> None:
+    """A carriage that lets go with a jump stands off a healthy machine, not off a tight one."""
+    tight = MACHINE.with_faults(gs.faults.TightCarriage(60.0))
+    piece = lift(tight, TEST, noise=0.001, turn=0.0, shift=(0.0, 0.0))
+    (term,) = prepare(piece, MACHINE).sources
+    assert isinstance(term, BurnedPiece)
+    stray = int(np.sum(term.bins.owner < 0))
+    assert stray > 10  # else nothing is shown
+    problem = problem_of(piece)
+    mode = search(problem, MACHINE.catalogue().of_name("tight_carriage"))
+    own = problem.nuisance_cuts(mode.u.size)[0]
+    explained = (problem.machine(mode.faults, mode.u), mode.u[own])
+    sifted = term.sifted([explained])
+    assert np.sum(sifted.bins.owner < 0) < 0.5 * stray
+    assert sifted.discrepancy.columns.shape[0] == sifted.bins.count.size == sifted.weight.size
+    assert sifted.shared.shape == sifted.discrepancy.columns.shape
+    usual = sifted.discrepancy.sizes(MACHINE, Scales(), USUAL)
+    assert sifted.sizes == pytest.approx(usual)
+    # nothing is thrown out that a healthy machine kept
+    assert not np.any((term.bins.owner >= 0) & (sifted.bins.owner < 0))
+
+
+def test_points_put_back_at_the_edge_bring_their_places_along() -> None:
+    """The discrepancy reaches as far as the points do: with unknowns and sizes of its own."""
+    (term,) = prepare(lift(MACHINE, SMALL, noise=0.004), MACHINE).sources
+    assert isinstance(term, BurnedPiece)
+    far = term.matched.about(term.origin)[:, 1] > 8.0
+    along, length = along_lines(term.matched, term.origin), USUAL.bin_length
+    bins = make_bins(along, term.matched.group, far, length)
+    shared = shared_discrepancy(term.matched, bins, term.origin, MACHINE)
+    sizes = shared.sizes(MACHINE, Scales(), USUAL)
+    ones = np.ones(bins.count.size)
+    short = dataclasses.replace(term, bins=bins, discrepancy=shared, sizes=sizes, weight=ones)
+    whole = short.sifted([(MACHINE, np.zeros(term.n_nuisance))])
+    assert whole.sizes.size > short.sizes.size  # else nothing is shown
+    assert whole.shared == pytest.approx(term.shared)
+
+
+def test_sifting_keeps_out_what_no_explanation_explains() -> None:
+    piece = lift(MACHINE, SMALL, noise=0.012)
+    line = piece.lines[0]
+    xy = line.xy.copy()
+    xy[::12] *= 1.0 + 0.4 / line.size
+    spoiled = dataclasses.replace(piece, lines=(dataclasses.replace(line, xy=xy), *piece.lines[1:]))
+    (term,) = prepare(spoiled, MACHINE).sources
+    stray = term.bins.owner < 0
+    assert stray.sum() >= 4
+    healthy = (MACHINE, np.zeros(term.n_nuisance))
+    tight = (MACHINE.with_faults(gs.faults.TightWheels("left", 9.0)), np.zeros(term.n_nuisance))
+    assert np.sum(term.sifted([healthy, tight]).bins.owner < 0) > 0.5 * stray.sum()
+
+
+# Steps and screens
+
+
+def test_steps_follow_the_valley_of_healthy_and_faulty_drag() -> None:
+    """Only their sum shows: from far off, along the valley, the mode is that from the truth."""
+    machine = MACHINE.with_faults(gs.faults.TightWheels("left", 12.0))
+    problem = problem_of(lift(machine, TEST, noise=0.01))
+    faults = MACHINE.catalogue().of_name("tight_wheels_left")
+    (parameter,) = faults[0].parameters
+    n = len(problem.scatter)
+    drag = [s.parameter.name for s in problem.scatter].index("drag left")
+    truth = problem.start(faults)
+    truth[n] = math.log(12.0 / parameter.centre) / parameter.spread
+    best = solve(problem, faults, truth)
+    assert best.converged
+    for healthy, faulty in ((0.0, parameter.faint), (3.0, -3.0), (-3.0, 2.5)):
+        bad = problem.start(faults)
+        bad[drag], bad[n] = healthy, faulty
+        found = solve(problem, faults, bad)
+        assert found.converged
+        assert found.cost == pytest.approx(best.cost, abs=0.05)
+        assert found.u[[drag, n]] == pytest.approx(best.u[[drag, n]], abs=0.15)
+
+
+def test_a_search_is_not_led_astray_by_a_healthy_machine_that_cannot_be() -> None:
+    """A healthy mode that puts the drag on the other side lies in another valley than the fault."""
+    test = gs.ring_test(spacing=8.0, largest=24.0, centre=(215.0, 200.0), passes=1, feed=30.0)
+    machine = MACHINE.with_faults(gs.faults.TightWheels("left", 16.4))
+    problem = prepare(lift(machine, test, noise=0.01, seed=3), MACHINE)
+    faults = MACHINE.catalogue().of_name("tight_wheels_left")
+    healthy = problem.start(())
+    healthy[[s.parameter.name for s in problem.scatter].index("drag right")] = 7.6
+    astray = solve(problem, (), healthy)
+    best = search(problem, faults)
+    assert search(problem, faults, astray).evidence > best.evidence - 0.1
+    from_there = np.insert(astray.u, len(problem.scatter), faults[0].parameters[0].faint)
+    assert solve(problem, faults, from_there).evidence < best.evidence - 20.0  # else no trap
+    assert faults[0].parameters[0].value(best.u[len(problem.scatter)]) == pytest.approx(
+        16.4, rel=0.1
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (gs.faults.TightCarriage(9.0), gs.faults.OutOfSquare(3.0)),
+        (gs.faults.ScaleError("x", 0.006), gs.faults.TightWheels("right", 6.0)),
+        (gs.faults.TightWheels("left", 9.0), gs.faults.CouplerBacklash(0.25)),
+    ],
+)
+def test_a_further_fault_that_is_there_promises_most(
+    first: gs.faults.Fault, second: gs.faults.Fault
+) -> None:
+    """Beside the first one, the second promises more than is worth a search; no other as much."""
+    piece = lift(MACHINE.with_faults(first, second), TEST, noise=0.01)
+    problem = problem_of(piece, (*KEPT, "drag right", "scale y", "belt left EA"))
+    catalogue = MACHINE.catalogue()
+    mode = search(problem, catalogue.of_name(first.name))
+    problem = learn_noise(problem, mode)
+    mode = solve(problem, mode.faults, mode)
+    gains = {
+        fault.key: promised_gain(problem, mode, fault)
+        for fault in catalogue.modelled
+        if catalogue.plausible(first.name, fault.name)
+    }
+    assert min(gains.values()) > -1e-6
+    there = max(gains[fault.key] for fault in catalogue.of_name(second.name))
+    assert there > 2.0 * USUAL.worth
+    twins = {second.name, *second.twins, second.opposite}
+    unlike = [
+        gain for key, gain in gains.items() if not any(t and key.startswith(t) for t in twins)
+    ]
+    assert there > max(unlike)
+    # and the screen is no more than a fraction off what the search then finds
+    extra = max(catalogue.of_name(second.name), key=lambda fault: gains[fault.key])
+    both = extend(problem, mode, extra)
+    assert both.evidence - mode.evidence > 0.5 * there

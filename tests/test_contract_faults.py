@@ -35,7 +35,7 @@ ELSEWHERE = gs.ring_test(spacing=8.0, largest=24.0, centre=(120.0, 90.0), passes
 NOISE = 0.01
 #: Probability from which on a fault of its usual size counts as seen by this small test, and
 #: those that are not.
-SEEN = 0.27
+SEEN = 0.4
 FAINT = {"loose_wheels_left", "loose_wheels_right", "coupler_slip", "weak_motor"}
 
 
@@ -252,7 +252,7 @@ def test_advice_and_log_take_it_on(walk: Walk, tmp_path: Path) -> None:
     healthy = 1.0 if walk.fault.sense < 0 else 0.0
     for step in (turn, gs.decisions.Change(walk.fault.name, walk.size - healthy)):
         after = log.adjusted(step)
-        assert after.belief.weights.get(names, 0.0) < 0.7 * first
+        assert after.belief.weights.get(names, 0.0) < 0.75 * first
         assert 0.0 < sum(after.belief.weights.values()) <= 1.0 + 1e-9
         assert np.all(np.linalg.eigvalsh(after.belief.precision) > 0.0)
         assert after.entries[-1].fault == walk.fault.name
@@ -301,7 +301,8 @@ def test_a_catalogue_belongs_to_the_machine() -> None:
     single = sum(total.prior((name,)) for name in total.names)
     names = total.names
     pairs = sum(total.prior((a, b)) for k, a in enumerate(names) for b in names[k + 1 :])
-    assert total.prior(()) + single + pairs + total.prior(("unlisted",)) == pytest.approx(1.0)
+    whole = total.prior(()) + single + pairs + total.triples + total.prior(("unlisted",))
+    assert whole == pytest.approx(1.0)
     with pytest.raises(ValueError, match="no fault named 'seizing_bearing'"):
         plain.catalogue().named("seizing_bearing")
 

@@ -348,7 +348,8 @@ def diagnose(
     Notes
     -----
     Evidence by Laplace's method on a common noise model that is learned from the residuals of
-    the best explanation, so that no explanation is punished for another's misfit.
+    the best explanation, so that no explanation is punished for another's misfit; sizes that nobody
+    knows beforehand are marginalised for each (`gantrysim.inference.weighing`).
 
     Examples
     --------

@@ -127,5 +127,5 @@ def test_nothing_or_a_stranger_is_refused_in_one_sentence() -> None:
         gs.fit(piece, gs.Machine(), faults="tight_wheels_left")
     with pytest.raises(ValueError, match="list of different names"):
         gs.fit(piece, gs.Machine(), faults=["scale_x", "scale_x"])
-    with pytest.raises(TypeError, match="must be a Measurement or a list of Measurements, found"):
+    with pytest.raises(TypeError, match="must be a Measurement or a Burn or a list of Meas"):
         gs.diagnose(TEST)  # type: ignore[arg-type]

@@ -417,7 +417,8 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     likeliest = [found.modes[k] for k in np.argsort(scores)[::-1][:_BESIDE_SLIPS]]
     modes = [solve(there, mode.faults, mode) for mode in dict.fromkeys((*likeliest, healthy))]
     slips = screened(there, modes)
-    odds = np.array([slip.log_gain + slip.log_prior for slip in slips])
+    least = problem.assumptions.restated
+    odds = np.array([slip.log_gain + slip.log_prior - least for slip in slips])
     total = float(np.logaddexp.reduce([0.0, *odds]))
     return tuple((s, math.exp(o - total)) for s, o in zip(slips, odds.tolist(), strict=True))
 

@@ -102,6 +102,8 @@ class Assumptions:
         A factor that is f times off is so many powers of f rarer; the second for scales of readers.
     unlisted_factor : float
         How much larger they are where something unlisted is at work.
+    restated : float
+        Log evidence that a slip in how a piece was stated has to overcome on top of its prior.
     least_left : float
         Probability always left for explanations that nobody has named yet.
     given_back : float
@@ -189,6 +191,9 @@ class Assumptions:
         (0.5, 1.0, 2.0, 4.0), "-", "the usual sizes are guesses within a factor"
     )
     unlisted_factor: float = _assume(6.0, "-", "an unknown fault shows like a known one")
+    restated: float = _assume(
+        10.0, "nats", "real slips gain tens to thousands; less can be what the model lacks"
+    )
     least_left: float = _assume(0.02, "-", "no belief excludes what it did not name")
     given_back: float = _assume(0.1, "-", "a wrong finding can be undone by the next burn")
     alike: float = _assume(3.0, "nats", "20 : 1; less can come from what the model lacks")

@@ -56,6 +56,9 @@ class Straight:
         slopes = np.zeros((self.readings.size, len(moved)))
         return self.residual(machine, v), np.hstack([slopes, -self.columns])
 
+    def widths(self, scales):
+        return np.ones(self.n_nuisance)
+
     def learned(self, machine, v, residual, *, believable=True):
         return self
 

@@ -299,7 +299,7 @@ def _noise(piece: Piece, machine: Machine | None, finding: Finding | None) -> No
     burned = prepare_piece(piece, machine if machine is not None else Machine())
     nowhere = np.zeros(burned.n_nuisance)
     residual = burned.residual(burned.nominal, nowhere)
-    most = burned.assumptions.most_noise
+    most = burned.assumptions.most_noise()
     return burned.noise.learned_by_line(residual, burned.bins, _smooth_lines(burned), most=most)
 
 

@@ -74,6 +74,8 @@ class Assumptions:
         Noise of the points to begin with.
     most_grain, most_smooth : float
         Most that a measurement can be blamed for, mm.
+    roughest : float
+        Most of each that a measurement can be blamed for once a good explanation is known, mm.
     least_smooth : float
         Least error along a line that stays even where points were read without any, mm.
     point_spacing : float
@@ -155,6 +157,9 @@ class Assumptions:
         0.015, "mm", "grain and charred edges give 0.02..0.05 mm at single points: no source"
     )
     most_smooth: float = _assume(0.020, "mm", "what exceeds it is the machine's")
+    roughest: float = _assume(
+        0.06, "mm", "charred edges on rough wood; what is worse is no measurement's: no source"
+    )
     least_smooth: float = _assume(0.003, "mm", "no model predicts a burned line better")
     point_spacing: float = _assume(
         0.6, "mm", "nearer points share their grain and teach nothing more"
@@ -230,9 +235,13 @@ class Assumptions:
         """Least of each field of the noise, mm."""
         return {"smooth": self.least_smooth}
 
-    @property
-    def most_noise(self) -> dict[str, float]:
-        """Most of each field of the noise that a measurement can be blamed for, mm."""
+    def most_noise(self, *, believable: bool = True) -> dict[str, float]:
+        """Most of each field of the noise that a measurement can be blamed for, mm.
+
+        ``believable``: of a usual piece; else of the roughest.
+        """
+        if not believable:
+            return {"grain": self.roughest, "smooth": self.roughest}
         return {"grain": self.most_grain, "smooth": self.most_smooth}
 
     def to_dict(self) -> dict[str, Any]:

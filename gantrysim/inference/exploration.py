@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 _WAVE = 6
 #: Scales to begin with, wide enough that a search is not led astray by a reader.
 _FIRST = Scales(reader=3.0, shape=3.0, skew=1.5)
+#: Noise that something which is not in the list may look like, mm: any.
+_ANY = 10.0
 #: So many of the likeliest single faults may put points back.
 _SIFTED = 6
 #: How often the noise is learned anew from what has become the best explanation.
@@ -272,9 +274,11 @@ def _unlisted(problem: Problem, healthy: Mode) -> tuple[Mode, Weighed]:
     """Healthy machine with a much larger discrepancy, and the common noise or one of its own."""
     assumed = problem.assumptions
     factors = tuple(assumed.unlisted_factor * x for x in assumed.discrepancy_factors)
-    wide = dataclasses.replace(
-        problem, assumptions=dataclasses.replace(assumed, discrepancy_factors=factors)
-    )
+    free = dataclasses.replace(assumed, discrepancy_factors=factors, roughest=_ANY)
+    sources = list(problem.sources)
+    for i, piece in problem.burned:
+        sources[i] = piece.assuming(free)
+    wide = dataclasses.replace(problem, assumptions=free, sources=tuple(sources))
     common = weigh(wide, healthy)
     machine = problem.machine((), healthy.u)
     mode = solve(common.problem, (), healthy)

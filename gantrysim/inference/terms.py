@@ -119,6 +119,9 @@ class DrawnLines(LikelihoodTerm, Protocol):
     def discrepancy_sizes(self, machine: Machine, scales: Scales) -> np.ndarray:
         """Standard deviation of each column of the discrepancy on a machine, mm."""
 
+    def assuming(self, assumptions: Assumptions) -> DrawnLines:
+        """The term under another judgement."""
+
     def with_discrepancy(self, machine: Machine, scales: Scales) -> DrawnLines:
         """The term with the discrepancy of a machine at other sizes."""
 

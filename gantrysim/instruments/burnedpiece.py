@@ -104,6 +104,10 @@ class BurnedPiece:
         """Prior standard deviation of each column of the discrepancy on a machine, mm."""
         return self.discrepancy.sizes(machine, scales, self.assumptions)
 
+    def assuming(self, assumptions: Assumptions) -> BurnedPiece:
+        """The piece under another judgement; bins and discrepancy stay."""
+        return dataclasses.replace(self, assumptions=assumptions)
+
     def with_discrepancy(self, machine: Machine, scales: Scales) -> BurnedPiece:
         """The piece with the discrepancy of a machine at other sizes."""
         return dataclasses.replace(self, sizes=self.discrepancy_sizes(machine, scales))
@@ -204,13 +208,13 @@ class BurnedPiece:
         """Take the noise from a good fit.
 
         The noise is that of the residuals before anything was fitted to them, with all that the
-        fit can take up integrated out.  ``believable`` holds it to what a measurement can be blamed
-        for.  Weights are those of an explanation under another noise: all bins count in full again.
+        fit can take up integrated out.  It is held to what a measurement can be blamed for: a
+        ``believable`` one of a usual piece, else the roughest.  Weights are those of an explanation under another noise: all bins count in full again.
         """
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
-        most = assumed.most_noise if believable else None
+        most = assumed.most_noise(believable=believable)
         noise = start.learned(before, self.bins, terms, most=most, least=assumed.least_noise)
         return dataclasses.replace(self, noise=noise, weight=np.sign(self.weight))
 

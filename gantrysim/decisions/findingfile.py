@@ -305,12 +305,16 @@ class _Reader:
         sources = tuple(self.term(k, x, f"{where}.terms[{k}]") for k, x in enumerate(terms))
         problem = dataclasses.replace(self.base, sources=sources, scales=scales)
         mode = self.mode(problem, table, where)
+        faults = names(table["faults"], f"{where}.faults")
+        others = [(fault.name,) for fault in self.base.catalogue.unmodelled]
+        if sorted(faults) != sorted(f.name for f in mode.faults) and faults not in others:
+            raise ValueError(f"field '{where}.faults' must name what was fitted.")
         with placed(f"field '{where}.unknowns'"):
             machine = problem.machine(mode.faults, mode.u)
         at = f"{where}.indistinguishable_from"
         others = row(table["indistinguishable_from"], at)
         return Hypothesis(
-            faults=names(table["faults"], f"{where}.faults"),
+            faults=faults,
             probability=number(table["probability"], f"{where}.probability", least=0.0, most=1.0),
             magnitudes=_magnitudes(table["magnitudes"], f"{where}.magnitudes"),
             indistinguishable_from=tuple(names(x, f"{at}[{k}]") for k, x in enumerate(others)),
@@ -433,6 +437,8 @@ def _covariance(value: Any, where: str, size: int) -> np.ndarray:
     found = np.zeros((size, size))
     for k, entry in enumerate(rows):
         found[k, : k + 1] = found[: k + 1, k] = numbers(entry, f"{where}[{k}]", k + 1)
+    if np.abs(found).max(initial=0.0) > _FAR**2:
+        raise ValueError(f"field {where!r} must hold numbers of at most {_FAR**2:g}.")
     if not float(np.linalg.eigvalsh(found)[0]) > 0.0:  # nor is NaN
         raise ValueError(f"field {where!r} must be positive definite.")
     return found

@@ -145,7 +145,7 @@ def piece_from(value: Any, where: str) -> Piece:
 
 def _scanner(value: Any, where: str) -> ScannerError:
     stated = fields(value, where, tuple(scannerlines.SETTINGS))
-    told = {name: number(x, f"{where}.{name}") for name, x in stated.items()}
+    told = {name: number(x, f"{where}.{name}", least=-1.0, most=1.0) for name, x in stated.items()}
     return scannerlines.scanner_of(told, f"field {where!r}")
 
 

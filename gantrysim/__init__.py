@@ -14,7 +14,14 @@ from typing import Any
 
 from gantrysim.acceptance import Tolerance, accept, will_hold
 from gantrysim.burn import Burn, simulate, simulate_many
-from gantrysim.decisions import Finding, advise, diagnose, next_test, what_can_be_told
+from gantrysim.decisions import (
+    Finding,
+    advise,
+    diagnose,
+    next_test,
+    read_finding,
+    what_can_be_told,
+)
 from gantrysim.formats import read_motion_code, read_svg, write_motion_code
 from gantrysim.inference import fit
 from gantrysim.instruments import (
@@ -60,6 +67,7 @@ __all__ = [
     "fit",
     "diagnose",
     "Finding",
+    "read_finding",
     "what_can_be_told",
     "next_test",
     "advise",

@@ -200,8 +200,8 @@ def drop(*keys: Any) -> Callable[[Any], None]:
     ("change", "words"),
     [
         (put("format", value="something else"), "'format' must be"),
-        (put("version", value=7), "'version' must be 1 or 2, found 7"),
-        (put("version", value=True), "'version' must be 1 or 2, found True"),
+        (put("version", value=7), "'version' must be 1 or 2 or 3, found 7"),
+        (put("version", value=True), "'version' must be 1 or 2 or 3, found True"),
         (put("version", value=1), "'belief.machine_sha256' is unknown"),
         (drop("belief", "machine_sha256"), "'belief.machine_sha256' is missing"),
         (put("machine", "span", value=500.0), "begin a new log"),
@@ -214,7 +214,7 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("belief", "mean", 3, value="x"), r"belief.mean\[3\]' must be a finite number"),
         (put("belief", "mean", value=[0.0]), "'belief.mean' must have 22 numbers, found 1"),
         (put("belief", "precision", 0, 0, value=-5.0), "symmetric and positive definite"),
-        (put("belief", "scatter", 0, value="drag"), "the log is of another version"),
+        (put("belief", "scatter", 0, value="drag"), "it is of another version"),
         (put("belief", "weights", 0, "probability", value=1.5), "must be from 0 to 1"),
         (put("belief", "sizes", "tight_wheels_left", 0, "spread", value=0.0), "spread' must be"),
         (put("belief", "sizes", "tight_wheels_left", 0, "ratio", value=1), "true or false"),
@@ -337,7 +337,11 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
         for quantity in quantities:
             quantity["bounded"] = False
     for entry in old["history"]:
-        entry.pop("readings", None)
+        for name in ("readings", "whole"):
+            entry.pop(name, None)
+        for piece in entry.get("pieces", ()):
+            for name in ("notes", "scanner", "quarter_known"):
+                del piece[name]
     path = tmp_path / "old.json"
     path.write_text(json.dumps(old), encoding="utf-8")
     log = gs.open_log(path)
@@ -347,8 +351,41 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     assert np.array_equal(log.belief.precision[young], np.eye(len(scatter))[young])
     assert log.belief.mean[young] == pytest.approx(0.0)
     assert log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0)).entries
-    assert json.loads(path.read_text(encoding="utf-8"))["version"] == 2
+    assert json.loads(path.read_text(encoding="utf-8"))["version"] == 3
     assert gs.open_log(path).burns[0].pieces[0].n_points == log.pieces[0].n_points
+
+
+def test_a_log_gives_the_whole_finding_back(
+    full: gs.MachineLog, tight: Finding, better: Finding
+) -> None:
+    for k, finding in enumerate((tight, better)):
+        again = full.finding(k)
+        assert again.to_dict() == finding.to_dict()
+        assert again.report() == finding.report()
+        assert again.pieces == (full.burns[k].pieces[0],)
+    assert full.finding().to_dict() == better.to_dict()
+    with pytest.raises(ValueError, match="must be one of 2 burns, found 2"):
+        full.finding(2)
+
+
+def test_of_a_former_log_only_a_summary_is_there(full: gs.MachineLog) -> None:
+    old = dataclasses.replace(full.burns[0], whole=None)
+    log = dataclasses.replace(full, entries=(old, *full.entries[1:]))
+    with pytest.raises(ValueError, match="only what the report"):
+        log.finding(0)
+
+
+def test_a_spoiled_whole_finding_is_refused_when_it_is_asked_for(
+    full: gs.MachineLog, tmp_path: Path
+) -> None:
+    path = tmp_path / "birch.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    content["history"][0]["whole"]["explanations"][0]["unknowns"].pop()
+    path.write_text(json.dumps(content), encoding="utf-8")
+    log = gs.open_log(path)
+    with pytest.raises(ValueError, match=r"birch.json: field 'whole.explanations\[0\].unknowns'"):
+        log.finding(0)
+    assert log.finding(1).best.faults == ("tight_wheels_left",)
 
 
 # Whose belief

@@ -104,7 +104,9 @@ def test_measurement_cannot_stand_alone():
 @pytest.mark.parametrize("wrong", ["points.csv", 3.0, TEST, gs.Machine()])
 def test_other_things_end_in_one_sentence(wrong):
     for of in (gs.diagnose, lambda t: gs.fit(t, gs.Machine())):
-        with pytest.raises(TypeError, match=r"must be a [Mm]easurement or a list of .*, found"):
+        with pytest.raises(
+            TypeError, match=r"must be a [Mm]easurement( or a Burn)? or a list of .*, found"
+        ):
             of(wrong)
     with pytest.raises(TypeError, match="must be anything with lines and the test that commanded"):
         gs.measure(wrong)

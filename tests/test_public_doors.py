@@ -196,6 +196,7 @@ SPECIAL = {
     ("EndPlate.nut", "place"): "front", ("EndPlate.nut_degrees", "place"): "front",
     ("Telling.row", "name"): "coupler_slip", ("save_machine", "path"): "there.toml",
     ("Machine.with_faults", "faults"): faults()[0],
+    ("WheelFlat.placed_at", "place"): 10.0, ("WheelFlat.placed_at", "u"): np.zeros(60),
 }  # fmt: skip
 #: Classes that are made by functions of their own, and hold what these give.
 ABSTRACT = {"Fault", "Instrument", "MachineSheet", "Measurement", "ReadingSheet"}

@@ -4,6 +4,7 @@ from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.advice import Advice, advise
 from gantrysim.decisions.afterturn import Change
 from gantrysim.decisions.diagnosis import Finding, Hypothesis, diagnose
+from gantrysim.decisions.findingfile import read_finding
 from gantrysim.decisions.identifiability import what_can_be_told
 from gantrysim.decisions.identifiable import Identifiability
 from gantrysim.decisions.nexttest import Look, Proposal, next_test
@@ -22,5 +23,6 @@ __all__ = [
     "advise",
     "diagnose",
     "next_test",
+    "read_finding",
     "what_can_be_told",
 ]

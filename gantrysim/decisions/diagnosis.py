@@ -7,6 +7,7 @@ import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from gantrysim.instruments.points import Piece, as_measurements
 from gantrysim.machine import Machine
 from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath
 from gantrysim.records.progress import telling
 from gantrysim.records.table import fields_of
 
@@ -287,6 +289,29 @@ class Finding:
                 for h in self.ranked
             ],
         }
+
+    def save(self, path: AnyPath, *, overwrite: bool = False) -> Path:
+        """Save everything that was found (JSON), for `gantrysim.read_finding`; returns the path.
+
+        Parameters
+        ----------
+        path : path
+            Where to.
+        overwrite : bool
+            Whether an existing file may be replaced.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        FileNotFoundError
+            If its folder does not exist.
+        ValueError
+            If something measured is neither a piece nor a sheet of readings.
+        """
+        from gantrysim.decisions.findingfile import save_finding  # it is built upon findings
+
+        return save_finding(self, path, overwrite=overwrite)
 
     def plot(self) -> Figure:
         """Draw measured and predicted rings, residuals and probabilities in one figure."""

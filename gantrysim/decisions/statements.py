@@ -95,7 +95,7 @@ def _size(name: str, with_it: Sequence[Hypothesis]) -> Estimate | None:
     """Size over all explanations that have the fault, each by its probability."""
     best = with_it[0].magnitudes.get(name)
     shares = [h.probability for h in with_it if h.probability > _MATTERS * with_it[0].probability]
-    if best is None or len(shares) == 1:
+    if best is None or len(shares) <= 1:  # none where all of them are impossible
         return best
     sizes, weights = [], []
     for h, share in zip(with_it, shares, strict=False):

@@ -203,6 +203,15 @@ class Fault(Limited, Documented):
         """Return it at its best place beside a fit, and among how many places that was chosen."""
         return self, 1
 
+    @property
+    def found_at(self) -> float | None:
+        """The place at which it was found, where one number says it: what a kept finding keeps."""
+        return None
+
+    def placed_at(self, place: float, problem: Problem, u: np.ndarray) -> Fault:
+        """Return it at a place that was found before, as it shows at the unknowns of a problem."""
+        return self
+
     def shown_on(self, piece: DrawnLines | None) -> Fault:
         """Return it as it shows on other lines, the only source; None: there are none."""
         return self

@@ -160,6 +160,18 @@ class WheelFlat(Fault):
         best = int(np.argmax(np.where(slope[:, 0] > 0.0, gain, -math.inf)))  # a depth has one sign
         return dataclasses.replace(tried[best], pattern=signatures[best]), len(places)
 
+    found_at = property(lambda self: self.place_mm)
+
+    def placed_at(self, place: float, problem: Problem, u: np.ndarray) -> WheelFlat:
+        """Return it at a place along the rail, mm, that was found before."""
+        there = dataclasses.replace(self, place_mm=place)
+        cuts = problem.nuisance_cuts(u.size)
+        pattern = {
+            i: there.signature(piece.nominal, *piece.where(u[cuts[i]]))
+            for i, piece in problem.burned
+        }
+        return dataclasses.replace(there, pattern=pattern)
+
     def shown_on(self, piece: DrawnLines | None) -> WheelFlat:
         """Return it as it shows on another piece, before that is placed.
 

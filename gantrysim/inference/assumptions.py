@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gantrysim.inference.noise import BIN_LENGTH, Noise
-from gantrysim.records.checks import finite_number, of_kind, one_of, whole_number
+from gantrysim.records.checks import finite_number, not_negative, of_kind, one_of, whole_number
 from gantrysim.records.doors import checked
 
 
@@ -277,7 +277,9 @@ class Assumptions:
         }
         if "noise" in values:
             fields = dict(values["noise"])
-            values["noise"] = _model_of(fields.pop("model", Noise.__name__))(**fields)
+            model = _model_of(fields.pop("model", Noise.__name__))
+            not_negative("noise", **fields)
+            values["noise"] = model(**fields)
         return cls(**values)
 
     def rows(self) -> list[tuple[str, Any, str, str]]:

@@ -285,4 +285,6 @@ def _unlisted(problem: Problem, healthy: Mode) -> tuple[Mode, Weighed]:
     own = learn_noise(wide.on(machine, common.scales), mode, believable=False)
     alone = weigh(own, solve(own, (), mode))
     evidence = float(np.logaddexp(common.evidence, alone.evidence)) - math.log(2.0)
-    return mode, Weighed(evidence, common.scales, common.problem)
+    # wide on purpose here; what a finding rests on is what was assumed
+    stated = dataclasses.replace(common.problem, assumptions=assumed)
+    return mode, Weighed(evidence, common.scales, stated)

@@ -50,5 +50,7 @@ class FaultModel(Protocol):
     def apply(self, machine: Machine) -> Machine: ...  # noqa: D102
     def magnitude(self, *values: float) -> float: ...  # noqa: D102
     def coefficients(self, *values: float) -> Sequence[float]: ...  # noqa: D102
+    @property
+    def found_at(self) -> float | None: ...  # noqa: D102
     def placed(self, problem: Problem, mode: Mode) -> tuple[FaultModel, int]: ...  # noqa: D102
     def shown_on(self, piece: DrawnLines | None) -> FaultModel: ...  # noqa: D102

@@ -265,7 +265,8 @@ def solve(
             damping = max(4.0 * damping, 0.05)
     covariance = np.zeros_like(hessian)
     of_free = hessian[np.ix_(free, free)]
-    covariance[np.ix_(free, free)] = np.linalg.inv(of_free)
+    inverse = np.linalg.inv(of_free)
+    covariance[np.ix_(free, free)] = 0.5 * (inverse + inverse.T)  # one half of it says all
     log_det = sum(source.metric.log_det for source in problem.sources)
     evidence = -cost - 0.5 * float(np.linalg.slogdet(of_free)[1]) - 0.5 * log_det
     evidence += 0.5 * float(np.linalg.slogdet(problem.precision(u.size)[np.ix_(free, free)])[1])

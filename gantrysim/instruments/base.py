@@ -329,8 +329,7 @@ class ReadingSheet(Measurement):
         """The rows of a table as readings; ValueError names the line of one that is refused."""
         read = {str: table.words, int: table.whole_numbers, float: table.numbers}
         fields = _fields(cls.reading)
-        kinds = zip(cls.columns, [kind for _, own in fields for kind in own], strict=True)
-        there = [(name, kind) for name, kind in kinds if name in table.columns]
+        there = [(name, kind) for name, kind in cls.kinds().items() if name in table.columns]
         cells = {name: np.asarray(read[kind](name)).tolist() for name, kind in there}
         for i in range(len(table)):
             row = {name: column[i] for name, column in cells.items()}
@@ -339,6 +338,24 @@ class ReadingSheet(Measurement):
             with placed(table.place(i)):
                 reading = cls.reading(*_grouped(flat, [len(own) for _, own in fields]))
             yield cls.accepted(reading, test, table.place(i))
+
+    @classmethod
+    def kinds(cls) -> dict[str, type]:
+        """Kind of the cells of each column: `str`, `int` or `float`."""
+        flat = (kind for _, own in _fields(cls.reading) for kind in own)
+        return dict(zip(cls.columns, flat, strict=True))
+
+    @classmethod
+    def of_rows(
+        cls, rows: Iterable[Sequence[Any]], stated: Mapping[str, float], **own: Any
+    ) -> Self:
+        """The sheet whose `rows` and `stated` these are; `own` are its other fields."""
+        sizes = [len(kinds) for _, kinds in _fields(cls.reading)]
+        readings = tuple(cls.reading(*_grouped(row, sizes)) for row in rows)
+        flat = [stated[name] for names in cls.settings.values() for name in names]
+        parts = _grouped(flat, (len(names) for names in cls.settings.values()))
+        stated_fields = dict(zip(cls.settings, parts, strict=True))
+        return cls(readings=readings, **stated_fields, **own)  # type: ignore[call-arg]
 
     @classmethod
     def accepted(cls, reading: Any, test: RingTest | None, place: str) -> Any:

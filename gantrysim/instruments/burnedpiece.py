@@ -250,6 +250,10 @@ class BurnedPiece:
             traces = self.matched.traces(self.forward.lines(self.forward.run(machine)))
             off = self._off(traces, self.placement(v))
             bad &= outliers(off, self.matched.group, self.assumptions.outlier)
+        return self.without_points(bad)
+
+    def without_points(self, bad: NDArray[np.bool_]) -> BurnedPiece:
+        """The piece with other points left out, and all bins of full weight again."""
         along, length = along_lines(self.matched, self.origin), self.assumptions.bin_length
         bins = make_bins(along, self.matched.group, bad, length)
         shared = shared_discrepancy(self.matched, bins, self.origin, self.nominal, self.assumptions)

@@ -18,16 +18,20 @@ import numpy as np
 
 from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.burn import Burn
+from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
+from gantrysim.decisions.findingfile import finding_from, finding_table
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
-from gantrysim.instruments.base import Measurement
+from gantrysim.instruments import INSTRUMENTS, measurementfile
+from gantrysim.instruments.base import Instrument, Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
+from gantrysim.records import jsontext
 from gantrysim.records.checks import finite_number, must_be, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
@@ -60,6 +64,9 @@ class Burned:
     readings : tuple of str
         Sheets of readings by hand that entered the finding beside the pieces: kind, source and
         number of readings.  What they taught is in the belief.
+    whole : mapping or None
+        The whole finding but for its pieces, as `MachineLog.finding` restores it; None where the
+        log is older, or something measured cannot be kept.
     """
 
     date: str
@@ -68,6 +75,7 @@ class Burned:
     error: float
     finding: Mapping[str, Any]
     readings: tuple[str, ...] = ()
+    whole: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -215,8 +223,33 @@ class MachineLog:
             )
         self._refuse_twice(finding.pieces)
         sheets = tuple(repr(x) for x in finding.measured if not isinstance(x, Piece))
-        found = (finding.pieces, _error(finding), _summary(finding), sheets)
+        found = (finding.pieces, _error(finding), _summary(finding), sheets, _whole(finding))
         return self._with(Burned(_date(date), _note(note), *found), finding.belief())
+
+    def finding(
+        self, burn: int = -1, *, instruments: Sequence[Instrument] = INSTRUMENTS
+    ) -> Finding:
+        """Return the whole finding of a burn, as it was; nothing is searched or fitted again.
+
+        Parameters
+        ----------
+        burn : int
+            Which of `burns`; the last one if absent.
+        instruments : sequence of Instrument
+            Those that it was measured with; all built-in ones if absent.
+
+        Raises
+        ------
+        ValueError
+            If there is no such burn, or the log kept a summary of its finding only.
+        """
+        if not -len(self.burns) <= burn < len(self.burns):
+            raise ValueError(f"burn must be one of {len(self.burns)} burns, found {burn}.")
+        kept = self.burns[burn]
+        if kept.whole is None:
+            raise ValueError("the log kept of this burn only what the report of its finding says.")
+        with placed(self.path or self.name):
+            return finding_from(kept.whole, "whole", type(self.machine), instruments, kept.pieces)
 
     def _refuse_twice(self, pieces: Sequence[Piece]) -> None:
         """Raise ValueError if the points of a piece stand in the log: they are believed once."""
@@ -281,7 +314,7 @@ class MachineLog:
         ValueError
             If it is no verdict, or the file was changed by somebody else.
         """
-        entry = Accepted(_date(date), _note(note), logfile.plain(verdict.to_dict(), "verdict"))
+        entry = Accepted(_date(date), _note(note), jsontext.plain(verdict.to_dict(), "verdict"))
         return self._with(entry, self.belief)
 
     def _with(self, entry: Entry, belief: Belief) -> MachineLog:
@@ -296,7 +329,7 @@ class MachineLog:
         return log._saved(self.path, overwrite=True)
 
     def _saved(self, path: Path, *, overwrite: bool) -> MachineLog:
-        text = logfile.text_of(self.to_dict())
+        text = jsontext.text_of(self.to_dict())
         write_new_text(path, text, overwrite=overwrite)
         return replace(self, path=path, _stamp=_stamp_of(text))
 
@@ -307,8 +340,8 @@ class MachineLog:
             "format": logfile.FORMAT,
             "version": logfile.VERSION,
             "name": self.name,
-            "machine": logfile.plain(self.machine.to_dict(), "machine"),
-            "belief": logfile.belief_table(self.belief, self.machine),
+            "machine": jsontext.plain(self.machine.to_dict(), "machine"),
+            "belief": belieffile.belief_table(self.belief, self.machine),
             "history": [_table(entry) for entry in self.entries],
         } | ({"assumptions": changed} if changed else {})
 
@@ -432,7 +465,7 @@ def open_log(path: str | os.PathLike[str], *, architecture: type[Machine] = Mach
     """
     text = read_text(path, "a machine log")
     with placed(path):
-        log = _log_of(logfile.content_of(text), architecture)
+        log = _log_of(jsontext.content_of(text), architecture)
     return replace(log, path=Path(path), _stamp=_stamp_of(text))
 
 
@@ -448,20 +481,24 @@ def _log_of(content: Any, architecture: type[Machine]) -> MachineLog:
         raise ValueError(f"field 'version' must be {accepted}, found {shortened(version)}.")
     names = ("format", "version", "name", "machine", "belief", "history", "assumptions")
     content = {"assumptions": {}} | content
-    table = logfile.fields(content, "log", names)
-    history = logfile.row(table["history"], "history")
-    machine = logfile.machine_from(table["machine"], "machine", architecture)
+    table = jsontext.fields(content, "log", names)
+    history = jsontext.row(table["history"], "history")
+    machine = belieffile.machine_from(table["machine"], "machine", architecture)
     return MachineLog(
-        logfile.word(table["name"], "name"),
+        jsontext.word(table["name"], "name"),
         machine,
-        logfile.belief_from(table["belief"], "belief", machine, int(version)),
+        belieffile.belief_from(table["belief"], "belief", machine, int(version)),
         tuple(_entry(entry, f"history[{k}]", int(version)) for k, entry in enumerate(history)),
         assumptions=Assumptions.of_changes(table["assumptions"]),
     )
 
 
-_BURNED = ("kind", "date", "note", "error_mm", "finding", "pieces", "readings")
-_BURNED_ONCE = _BURNED[:-1]  # version 1 kept no word of readings by hand
+#: Version 1 kept no word of readings by hand, version 2 no whole findings.
+_BURNED = {
+    1: ("kind", "date", "note", "error_mm", "finding", "pieces"),
+    2: ("kind", "date", "note", "error_mm", "finding", "pieces", "readings"),
+    3: ("kind", "date", "note", "error_mm", "finding", "pieces", "readings", "whole"),
+}
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
@@ -474,41 +511,45 @@ def _entry(value: Any, where: str, version: int) -> Entry:
         accepted = ", ".join(logfile.KINDS)
         found = shortened(kind)
         raise ValueError(f"field '{where}.kind' must be one of {accepted}, found {found}.")
-    burned = _BURNED if version > 1 else _BURNED_ONCE
-    names = {"burned": burned, "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
-    table = logfile.fields(value, where, names)
+    names = {"burned": _BURNED[version], "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
+    table = jsontext.fields(value, where, names)
     when = logfile.date(table["date"], f"{where}.date")
-    note = logfile.word(table["note"], f"{where}.note")
+    note = jsontext.word(table["note"], f"{where}.note")
     if kind == "adjusted":
         fault, place, way, unit = (
-            logfile.word(table[name], f"{where}.{name}")
+            jsontext.word(table[name], f"{where}.{name}")
             for name in ("fault", "place", "way", "unit")
         )
-        amount = logfile.number(table["amount"], f"{where}.amount")
+        amount = jsontext.number(table["amount"], f"{where}.amount")
         return Adjusted(when, note, fault, place, way, amount, unit)
     if kind == "accepted":
-        verdict = logfile.fields(table["verdict"], f"{where}.verdict", _VERDICT)
-        logfile.word(verdict["decision"], f"{where}.verdict.decision")
-        logfile.number(verdict["probability"], f"{where}.verdict.probability", least=0.0, most=1.0)
+        verdict = jsontext.fields(table["verdict"], f"{where}.verdict", _VERDICT)
+        jsontext.word(verdict["decision"], f"{where}.verdict.decision")
+        jsontext.number(verdict["probability"], f"{where}.verdict.probability", least=0.0, most=1.0)
         return Accepted(when, note, verdict)
-    finding = logfile.fields(table["finding"], f"{where}.finding", _FINDING)
-    ranked = logfile.row(finding["ranked"], f"{where}.finding.ranked")
+    finding = jsontext.fields(table["finding"], f"{where}.finding", _FINDING)
+    ranked = jsontext.row(finding["ranked"], f"{where}.finding.ranked")
     if not ranked:
         raise ValueError(f"field '{where}.finding.ranked' must name an explanation, found none.")
     for k, explanation in enumerate(ranked):
         at = f"{where}.finding.ranked[{k}]"
-        told = logfile.fields(
+        told = jsontext.fields(
             explanation, at, ("faults", "probability", "magnitudes", "indistinguishable_from")
         )
-        logfile.names(told["faults"], f"{at}.faults")
-        logfile.number(told["probability"], f"{at}.probability", least=0.0, most=1.0)
-    pieces = logfile.row(table["pieces"], f"{where}.pieces")
+        jsontext.names(told["faults"], f"{at}.faults")
+        jsontext.number(told["probability"], f"{at}.probability", least=0.0, most=1.0)
+    pieces = jsontext.row(table["pieces"], f"{where}.pieces")
     if not pieces:
         raise ValueError(f"field '{where}.pieces' must hold a piece, found none.")
-    read = tuple(logfile.piece_from(p, f"{where}.pieces[{k}]") for k, p in enumerate(pieces))
-    error = logfile.number(table["error_mm"], f"{where}.error_mm", least=0.0)
-    readings = logfile.names(table.get("readings", []), f"{where}.readings")
-    return Burned(when, note, read, error, finding, readings)
+    read = tuple(
+        measurementfile.piece_from(p, f"{where}.pieces[{k}]") for k, p in enumerate(pieces)
+    )
+    error = jsontext.number(table["error_mm"], f"{where}.error_mm", least=0.0)
+    readings = jsontext.names(table.get("readings", []), f"{where}.readings")
+    whole = table.get("whole")
+    if whole is not None:
+        whole = jsontext.named(whole, f"{where}.whole")
+    return Burned(when, note, read, error, finding, readings, whole)
 
 
 # Writing
@@ -522,8 +563,9 @@ def _table(entry: Entry) -> dict[str, Any]:
             "note": entry.note,
             "error_mm": entry.error,
             "finding": dict(entry.finding),
-            "pieces": [logfile.piece_table(piece) for piece in entry.pieces],
+            "pieces": [measurementfile.piece_table(piece) for piece in entry.pieces],
             "readings": list(entry.readings),
+            "whole": None if entry.whole is None else dict(entry.whole),
         }
     if isinstance(entry, Adjusted):
         return {"kind": "adjusted", **vars(entry)}
@@ -540,8 +582,16 @@ def _summary(finding: Finding) -> dict[str, Any]:
         if k == 0 or h["probability"] > _LEAST_KEPT
     ]
     content = {"words": finding.report(), "certain": finding.certain, "ranked": ranked}
-    summary: dict[str, Any] = logfile.plain(content, "finding")
+    summary: dict[str, Any] = jsontext.plain(content, "finding")
     return summary
+
+
+def _whole(finding: Finding) -> dict[str, Any] | None:
+    """The whole finding, its pieces kept beside it; None where it cannot be kept."""
+    try:
+        return finding_table(finding, pieces=False)
+    except ValueError:
+        return None
 
 
 def _error(finding: Finding) -> float:
@@ -584,7 +634,7 @@ def _date(value: Date) -> str:
 
 
 def _note(value: Any) -> str:
-    return logfile.word(value, "note")
+    return jsontext.word(value, "note")
 
 
 def _stamp_of(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,11 +12,11 @@ from pathlib import Path
 AnyPath = str | os.PathLike[str]
 
 
-def read_text(path: AnyPath, what: str) -> str:
+def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
     """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
 
-    FileNotFoundError if there is no such file.  ValueError if it is a folder, is empty, or holds no
-    text.
+    ``most``: bytes; a larger file is refused before it is read.  FileNotFoundError if there is no
+    such file.  ValueError if it is a folder, is empty, is too large, or holds no text.
     """
     file = Path(path)
     if not file.exists():
@@ -24,6 +25,11 @@ def read_text(path: AnyPath, what: str) -> str:
         raise ValueError(f"{path}: this is a folder; {what} is expected.")
     if not file.is_file():  # a pipe or a device might never end
         raise ValueError(f"{path}: this is no plain file; {what} is expected.")
+    if file.stat().st_size > most:
+        raise ValueError(
+            f"{path}: {file.stat().st_size / 1e6:.0f} MB are too much; {what}, at most "
+            f"{most / 1e6:.0f} MB, is expected."
+        )
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:

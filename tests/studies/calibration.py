@@ -9,8 +9,9 @@ read.  Machine k is drawn with the seed sequence (2024, k): the same study gives
 Everything is drawn from what `gantrysim.inference` believes: the explanation (healthy or one fault,
 by prior probability; flats, pairs and what is not in the list are left out, and so are lost steps,
 which the inverse does not model), the healthy scatter, the sizes of the fault, the shared
-discrepancy, the noise at its usual values, the placement with the scanner's errors.  So this
-checks the computation, and not whether the model is that of a real machine; for that see
+discrepancy, the noise, the placement with the scanner's errors.  All factors on sizes
+(`gantrysim.inference.assumptions.Scales`) and the noise have their usual values.  So this checks
+the computation, and not whether the model is that of a real machine; for that see
 `practice_cases.py`.
 
 Sources: simulation-based calibration, S. Talts et al., "Validating Bayesian Inference Algorithms
@@ -39,6 +40,7 @@ import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.faults import Fault
 from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.inference.assumptions import USUAL, Scales
 from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
@@ -141,8 +143,9 @@ def _discrepancy(
     """Shared discrepancy of the points, mm."""
     n = len(matched.group)
     each = Bins(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
-    columns = burned.shared_discrepancy(machine, matched, each, place)
-    return columns @ rng.standard_normal(columns.shape[1])
+    shared = burned.shared_discrepancy(matched, each, place, gs.Machine())
+    sizes = shared.sizes(machine, Scales(), USUAL)
+    return shared.columns @ (sizes * rng.standard_normal(sizes.size))
 
 
 def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.ndarray:

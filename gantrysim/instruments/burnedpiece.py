@@ -209,7 +209,8 @@ class BurnedPiece:
 
         The noise is that of the residuals before anything was fitted to them, with all that the
         fit can take up integrated out.  It is held to what a measurement can be blamed for: a
-        ``believable`` one of a usual piece, else the roughest.  Weights are those of an explanation under another noise: all bins count in full again.
+        ``believable`` one of a usual piece, else the roughest.  Weights are those of an explanation
+        under another noise: all bins count in full again.
         """
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)

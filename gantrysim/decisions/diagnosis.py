@@ -178,7 +178,7 @@ class Finding:
         best = self.best
         alone = best.probability >= self.assumptions.credible
         sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
-        return alone and sized and not self.thin and self.quarter_known
+        return alone and sized and self.settled and not self.thin and self.quarter_known
 
     @property
     def thin(self) -> bool:

@@ -21,7 +21,7 @@ from gantrysim.records.compiled import kernel
 COUNT, SEED = 3000, 20
 _SETTLING = 400  # sweeps before the first draw that is kept
 _THIN = 5  # sweeps between two draws that are kept
-_TOLD = 0.6  # variance: what is left wider than this is drawn as the normal that it is
+_TOLD = 0.6  # part of the prior variance: what is left wider than this is drawn as the normal that it is
 
 
 @kernel
@@ -119,7 +119,8 @@ def posterior_draws(
     n = mode.u.size
     rate = np.zeros(n)
     own = problem.rates(mode.faults)
-    rate[: own.size] = np.where(np.diag(mode.covariance)[: own.size] < _TOLD, own, 0.0)
+    left = np.diag(mode.covariance) * np.diag(problem.precision(mode.u.size))
+    rate[: own.size] = np.where(left[: own.size] < _TOLD, own, 0.0)
     prior, pull = problem.prior(mode.u)
     misfit = np.linalg.inv(mode.covariance) - prior
     centre, width = _prior_normal(rate, prior, pull)

@@ -444,7 +444,9 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     slips = screened(there, modes)
     least = problem.assumptions.restated
     odds = np.array([slip.log_gain + slip.log_prior - least for slip in slips])
-    total = float(np.logaddexp.reduce([0.0, *odds]))
+    anything = problem.catalogue.unmodelled[0]  # a torn figure is explained better by that
+    apart = found.unlisted.evidence + math.log(_prior((anything.name,), problem)) - max(scores)
+    total = float(np.logaddexp.reduce([0.0, apart, *odds]))
     return tuple((s, math.exp(o - total)) for s, o in zip(slips, odds.tolist(), strict=True))
 
 

@@ -21,7 +21,7 @@ from gantrysim.records.compiled import kernel
 COUNT, SEED = 3000, 20
 _SETTLING = 400  # sweeps before the first draw that is kept
 _THIN = 5  # sweeps between two draws that are kept
-_TOLD = 0.6  # part of the prior variance: what is left wider than this is drawn as the normal that it is
+_TOLD = 0.6  # part of the prior variance: what is left wider is drawn as the normal that it is
 
 
 @kernel

@@ -41,10 +41,10 @@ class Catalogue:
         How a healthy machine scatters about its description.
     unmodelled : tuple of Unmodelled
         Explanations that predict nothing; the first stands for anything not in the list.
-    healthy, unlisted, pairs, triples : float
-        Prior probability of a healthy machine, of something not in the list, and of all pairs and
-        triples of faults together; single faults share the rest evenly.  A piece is measured
-        because something looks wrong (judgement).
+    healthy, unlisted, pairs : float
+        Prior probability of a healthy machine, of something not in the list, and of all pairs of
+        faults together; single faults share the rest evenly.  A piece is measured because
+        something looks wrong (judgement).
 
     Raises
     ------
@@ -61,7 +61,7 @@ class Catalogue:
     >>> catalogue.named("coupler_slip").words
     'a set screw let the cross shaft slip: one side stands ahead of the other'
     >>> round(catalogue.prior(("coupler_slip",)), 3)
-    0.032
+    0.033
     """
 
     faults: tuple[Fault, ...]
@@ -70,7 +70,6 @@ class Catalogue:
     healthy: float = 0.2
     unlisted: float = 0.05
     pairs: float = 0.15
-    triples: float = 0.03
 
     def __post_init__(self) -> None:
         taken = {fault.key: type(fault).__name__ for fault in self.unmodelled}
@@ -190,9 +189,9 @@ class Catalogue:
             return self.healthy
         if names == (self.unmodelled[0].name,):
             return self.unlisted
-        alone = 1.0 - self.healthy - self.unlisted - self.pairs - self.triples
-        share = {1: alone, 2: self.pairs, 3: self.triples}
-        return share.get(len(names), 0.0) / math.comb(len(self.names), len(names))
+        alone = 1.0 - self.healthy - self.unlisted - self.pairs
+        share = alone * (self.pairs / alone) ** (len(names) - 1)  # each further one as rare again
+        return share / math.comb(len(self.names), len(names))
 
 
 def _parts_of(fault: Fault) -> set[str]:

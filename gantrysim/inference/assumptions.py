@@ -211,7 +211,9 @@ class Assumptions:
         3.0, "nats", "a further fault can be what the model of the first one lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
-    most_faults: int = _assume(3, "faults", "four at once are past the tools of this inference")
+    most_faults: int = _assume(
+        2, "faults", "whatever the model of two lacks looks like a third: none found was real"
+    )
     expansions: int = _assume(4, "sets", "time")
     most_beside: int = _assume(3, "faults", "time")
     close: float = _assume(8.0, "nats", "a leader further behind is no leader")

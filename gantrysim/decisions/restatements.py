@@ -20,14 +20,14 @@ from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.arrays import Array, rotation
 
-#: How often each slip is met, as odds against the statement being right.  All are judgement: about
-#: one piece in ten is handed in with something of this kind wrong, no source.
+#: How often each slip is met, as odds against the statement being right.  What hardly shows in a
+#: burn when it happens (the order of the shapes, the number of passes) is not looked for: it could
+#: only be found where it is not.  All are judgement: about one piece in ten is handed in with
+#: something of this kind wrong, no source.
 ODDS = {
     "start": 0.01,  # another start point: drawing programs choose it
     "direction": 0.01,  # the same, and a mirrored drawing turns it over
     "order": 0.01,  # a path optimiser sorted the rings
-    "shapes": 0.005,  # the shapes were sent in another order
-    "passes": 0.01,  # one pass more or less than noted
     "sizes": 0.02,  # another version of the file, or a wrong resolution of the scan
     "centre": 0.02,  # the design was moved to fit the blank
     "turned": 0.03,  # laid on the scanner as it came, no mark to see it by
@@ -118,8 +118,6 @@ def restatements(piece: Piece, rings: Rings) -> list[Restatement]:
         ("start", _starts(piece.test)),
         ("direction", _directions(piece.test)),
         ("order", _orders(piece.test)),
-        ("shapes", _shape_orders(piece.test)),
-        ("passes", _passes(piece)),
         ("sizes", _sizes(piece.test, rings)),
         ("centre", _centres(piece.test)),
     ):
@@ -139,15 +137,9 @@ def restatements(piece: Piece, rings: Rings) -> list[Restatement]:
 
 
 def _of_test(piece: Piece, test: RingTest) -> Piece:
-    """The piece with another test; passes that it cannot tell apart any more count as unknown."""
-    told = test.passes == piece.test.passes
+    """The piece with another test."""
     lines = tuple(
-        replace(
-            line,
-            size=test.nest(line.shape).sizes[line.ring],
-            pass_index=line.pass_index if told else -1,
-        )
-        for line in piece.lines
+        replace(line, size=test.nest(line.shape).sizes[line.ring]) for line in piece.lines
     )
     return replace(piece, test=test, lines=lines)
 
@@ -215,49 +207,6 @@ def _resequenced(
         for slot, taken in zip(slots, change(slots), strict=True):
             sequence[slot] = test.sequence[taken]
     return tuple(sequence)
-
-
-def _shape_orders(test: RingTest) -> Restated:
-    if len(test.nests) < 2:
-        return
-    first = test.sequence[0][0]
-    second = next(n.shape for n in test.nests if n.shape != first)
-    runs = [
-        tuple(visit for visit in test.sequence if visit[0] == shape) for shape in (first, second)
-    ]
-    a, b = shape_of(first).plural, shape_of(second).plural
-    by_shape = test.sequence == runs[0] + runs[1]
-    says = f"the test says {a} first" if by_shape else "the test says both in turn"
-    yield (
-        replace(test, sequence=runs[1] + runs[0], sequence_mode="shape_by_shape"),
-        f"its {b} look burned before its {a}; {says}",
-    )
-    if by_shape:
-        size = {visit: test.nest(visit[0]).sizes[visit[1]] for visit in test.sequence}
-        out = size[test.sequence[0]] > size[runs[0][-1]]
-        mixed = tuple(sorted(test.sequence, key=lambda visit: size[visit], reverse=out))
-        yield (
-            replace(test, sequence=mixed, sequence_mode="interleaved"),
-            f"its {a} and {b} look burned in turn, by size; {says}",
-        )
-    else:
-        yield (
-            replace(test, sequence=runs[0] + runs[1], sequence_mode="shape_by_shape"),
-            f"its {a} look burned before its {b}; {says}",
-        )
-
-
-def _passes(piece: Piece) -> Restated:
-    test = piece.test
-    if len({passes for _, _, passes in test.sequence}) > 1:
-        return  # they differ on purpose
-    shown = max(line.pass_index for line in piece.lines) + 1
-    for passes in (1, 2):
-        if passes != test.passes and shown <= max(passes, 1):
-            sequence = tuple((shape, ring, passes) for shape, ring, _ in test.sequence)
-            said = [f"{n} pass{'es' if n > 1 else ''}" for n in (passes, test.passes)]
-            words = f"each ring looks burned in {said[0]}; the test says {said[1]}"
-            yield replace(test, sequence=sequence, passes=passes), words
 
 
 def _sizes(test: RingTest, rings: Rings) -> Restated:

@@ -39,8 +39,6 @@ BURNED = {
     ),
     "direction": ({"direction": "cw"},),
     "order": ({"order": "outside_in"},),
-    "shapes": ({"sequence_mode": "interleaved"},),
-    "passes": ({"passes": 2},),
     "sizes": ({"spacing": 7.35, "largest": 36.75}, {"spacing": 6.8, "largest": 35.0}),
     "centre": ({"centre": (90.0, 200.0)}, {"centre": (210.0, 140.0)}),
 }

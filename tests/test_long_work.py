@@ -90,8 +90,12 @@ def test_a_crew_has_as_many_threads_as_cores(count, monkeypatch):
 @pytest.mark.parametrize("step", ["tight_wheels_left", "beside"])
 def test_an_interrupted_diagnosis_ends_soon(step):
     program = """
+        import signal
+
         import gantrysim as gs
 
+        # a test worker that ignores interrupts hands that down to what it starts
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         test = gs.ring_test(spacing=4.0, largest=40.0)
         tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
         gs.diagnose(gs.simulate(tight, test), progress=lambda line: print(line, flush=True))

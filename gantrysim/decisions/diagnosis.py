@@ -32,6 +32,8 @@ from gantrysim.records.files import AnyPath
 from gantrysim.records.progress import telling
 from gantrysim.records.table import fields_of
 
+#: So many standard deviations off its label a healthy machine is believed to be, and no more.
+_HEALTHY = 2.0
 #: Explanations that a slip is held against.
 _BESIDE_SLIPS = 2
 
@@ -231,7 +233,8 @@ class Finding:
         n = len(self.best.fit.problem.scatter)
         share = np.array([h.probability for h in likely])
         share /= share.sum()
-        means = np.array([h.fit.mode.u[:n] for h in likely])
+        # what lies beyond is no healthy machine's: a fault that nobody named yet
+        means = np.array([np.clip(h.fit.mode.u[:n], -_HEALTHY, _HEALTHY) for h in likely])
         mean = share @ means
         spread = means - mean
         covariance = (spread.T * share) @ spread

@@ -448,7 +448,7 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     least = problem.assumptions.restated
     odds = np.array([slip.log_gain + slip.log_prior - least for slip in slips])
     anything = problem.catalogue.unmodelled[0]  # a torn figure is explained better by that
-    apart = found.unlisted.evidence + math.log(_prior((anything.name,), problem)) - max(scores)
+    apart = found.unlisted.evidence + _log_prior_of(problem, (anything.name,)) - max(scores)
     total = float(np.logaddexp.reduce([0.0, apart, *odds]))
     return tuple((s, math.exp(o - total)) for s, o in zip(slips, odds.tolist(), strict=True))
 
@@ -462,7 +462,7 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
         score = weighed.evidence / slack + _log_prior(problem, faults)
         families.setdefault(faults, []).append((score, mode, weighed.problem))
     anything = catalogue.unmodelled[0]
-    odds = math.log(_prior((anything.name,), problem))
+    odds = _log_prior_of(problem, (anything.name,))
     healthy = next(m for m in found.modes if not m.faults)
     for fault in catalogue.unmodelled:
         if fault.there(problem, healthy):
@@ -485,7 +485,7 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
         hypotheses.append(
             Hypothesis(
                 faults=faults,
-                probability=math.exp(scores[faults] - total),
+                probability=chances[faults],
                 magnitudes=(fit.magnitudes if likely else magnitudes(own, mode, rough_draws(mode))),
                 indistinguishable_from=(
                     tuple(f for f in group if f != faults) if faults in group else ()

@@ -101,7 +101,7 @@ def test_derivatives_of_hand_readings_match_differences() -> None:
             step = np.zeros(u.size)
             step[k] = small
             (high,), (low,) = evaluator.at(u + step), evaluator.at(u - step)
-            assert jacobian[:, k] == pytest.approx((high - low) / (2 * small), abs=0.1 * scale)
+            assert jacobian[:, k] == pytest.approx((high - low) / (2 * small), abs=0.15 * scale)
 
 
 def test_a_push_at_the_left_plate_finds_its_extra_drag() -> None:

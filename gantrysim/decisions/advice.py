@@ -232,7 +232,7 @@ def advise(
     -----
     A fault of probability p is turned at once if turning in vain costs less than the hand check,
     ``(1 - p) overshoot <= minutes of the check``, if p reaches `Assumptions.credible`, if its
-    search settled, and if the piece shows rings enough for more than a hint.
+    search settled, and if the finding is more than a hint (`Finding.firm`).
     What is set by a reading cannot be set wrong in vain, and an exact setting is turned back at
     the cost of a round.  It is left where curing it gains less than the check costs,
     ``p round < minutes``.
@@ -330,7 +330,7 @@ def _action(
         return LEAVE
     size = hypothesis.magnitudes.get(name)
     sized = size is not None and size.identifiable
-    settled = hypothesis.fit.mode.converged and not finding.thin and finding.quarter_known
+    settled = hypothesis.fit.mode.converged and finding.firm
     sure = settled and p >= finding.assumptions.credible
     vain = costs.round if point.forgiving else costs.overshoot
     cheap = point.by_reading or (1.0 - p) * vain <= minutes

@@ -175,12 +175,26 @@ class Finding:
 
         It has the probability of `Assumptions.credible` by itself, its magnitude is identifiable,
         its search settled, the piece shows enough rings, it is known which way up it was burned,
-        and no slip in how it was stated explains as much.
+        no slip in how it was stated explains as much, and no reading by hand disagrees with it.
         """
         best = self.best
         alone = best.probability >= self.assumptions.credible
         sized = all(m.identifiable for m in best.magnitudes.values()) and best.fit.mode.converged
-        return alone and sized and self.settled and not self.thin and self.quarter_known
+        return alone and sized and self.settled and self.firm
+
+    @property
+    def firm(self) -> bool:
+        """Whether it is more than a hint, whatever it says.
+
+        Pieces show enough rings, it is known which way up they were burned, and no reading by hand
+        disagrees with the best explanation.
+        """
+        return not self.thin and self.quarter_known and not self.doubts
+
+    @functools.cached_property
+    def doubts(self) -> tuple[str, ...]:
+        """Which readings by hand cannot be right, if the best explanation is; a sentence each."""
+        return self.best.fit.doubts
 
     @property
     def thin(self) -> bool:
@@ -278,6 +292,7 @@ class Finding:
             "sources": [thing.source for thing in self.measured],
             "certain": self.certain,
             "quarter_known": self.quarter_known,
+            "doubts": list(self.doubts),
             "assumptions": self.assumptions.to_dict(),
             "points": [
                 {**fields_of(point, "name", "probability", "size", "alike")}

@@ -40,6 +40,7 @@ def report(finding: Finding) -> list[str]:
         for slip, chance in finding.slips
         if chance >= _WORTH_A_LINE
     ]
+    rows += [f"{doubt[0].upper()}{doubt[1:]}." for doubt in finding.doubts]
     shown = [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
     if not finding.learned:
         rows.append(_nothing(finding))
@@ -73,8 +74,7 @@ def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
     """What is at fault for all that is known, and what may be."""
     sure = [p for p in shown if p.probability >= finding.assumptions.credible]
     open_ = [p for p in shown if p not in sure]
-    firm = not finding.thin and finding.quarter_known
-    lead = "Finding" if firm else "Cannot tell for sure; most likely"
+    lead = "Finding" if finding.firm else "Cannot tell for sure; most likely"
     rows = [f"{lead}: {_stated(point)}." for point in sure]
     sound = sum(h.probability for h in finding.ranked if not h.faults)
     if open_:

@@ -199,6 +199,14 @@ class Fit:
         return term.overlay(self.machine, self.mode.u[own])
 
     @property
+    def doubts(self) -> tuple[str, ...]:
+        """What of the readings cannot be right on its machine, a sentence each, no full stop."""
+        cuts = self.problem.nuisance_cuts(self.mode.u.size)
+        owned = zip(self.problem.sources, cuts, strict=True)
+        found = [source.doubts(self.machine, self.mode.u[cut]) for source, cut in owned]
+        return tuple(sentence for sentences in found for sentence in sentences)
+
+    @property
     def rms(self) -> float:
         """Root mean square residual of the bins of all pieces, mm; nan where there is none."""
         bins = [self.mode.residuals[i] for i, _ in self.problem.burned]

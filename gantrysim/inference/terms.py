@@ -83,6 +83,9 @@ class LikelihoodTerm(Protocol):
     ) -> LikelihoodTerm:
         """The term with its noise learned from a good fit."""
 
+    def doubts(self, machine: Machine, v: np.ndarray) -> tuple[str, ...]:
+        """What of it cannot be right on a machine, a sentence without full stop each."""
+
 
 class DrawnLines(LikelihoodTerm, Protocol):
     """A term whose residuals stand on drawn lines, in bins."""

@@ -22,10 +22,10 @@ from typing import Any, ClassVar, Self, get_args, get_type_hints
 
 import numpy as np
 
-from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.terms import LikelihoodTerm
-from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.csvtable import CsvTable, csv_text, read_table
+from gantrysim.instruments.readingterm import Misreading, ReadingTerm
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
@@ -239,9 +239,27 @@ class ReadingSheet(Measurement):
         return np.empty((self.n_readings, 0))
 
     @property
+    def gross(self) -> Array:
+        """By how much a reading that is simply wrong is off, in the units of the sheet, shape (n,).
+
+        Its own size: a digit or the unit is wrong; what reads about nothing is off by ten of its
+        standard uncertainties (judgement).
+        """
+        return np.maximum(np.abs(self.values), 10.0 * self.uncertainty)
+
+    @property
+    def misreadings(self) -> Sequence[Misreading]:
+        """Ways in which readings of this sheet are typically misread."""
+        return ()
+
+    @property
     def n_readings(self) -> int:
         """How many readings the sheet holds."""
         return len(self.readings)
+
+    def named(self, k: int) -> str:
+        """One reading, as a sentence about it says it."""
+        return " ".join(f"{c:g}" if isinstance(c, float) else str(c) for c in self.rows()[k])
 
     @property
     def values(self) -> Array:
@@ -394,68 +412,6 @@ class MachineSheet(ReadingSheet):
     """
 
     test: RingTest | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class ReadingTerm:
-    """Readings by hand made ready for fitting.
-
-    Parameters
-    ----------
-    sheet : ReadingSheet
-        The readings.
-    """
-
-    sheet: Any
-
-    n_nuisance: ClassVar[int] = 0
-    drawn: ClassVar[None] = None
-
-    @property
-    def amount(self) -> float:
-        """Size of the moves that its differences need."""
-        return float(self.sheet.amount)
-
-    @functools.cached_property
-    def metric(self) -> Metric:
-        """Whitening of the readings, what they share integrated out."""
-        return self.without(np.empty((self.sheet.n_readings, 0)))
-
-    def without(self, terms: Array) -> Metric:
-        """As `metric`, with further linear terms, shape (n, k), integrated out."""
-        sheet = self.sheet
-        alone = np.hypot(sheet.uncertainty, sheet.model_error)
-        return Metric.independent(alone, np.hstack([sheet.nuisances, sheet.model_terms, terms]))
-
-    def residual(self, machine: Machine, v: Array) -> Array:
-        """Measured minus predicted readings, in the units of the sheet."""
-        return np.asarray(self.sheet.values - self.sheet.predict(machine))
-
-    def linearise(
-        self,
-        machine: Machine,
-        moved: Sequence[Machine],
-        axes: Sequence[str],
-        amount: float,
-        v: Array,
-    ) -> tuple[Array, Array]:
-        """Residual and its Jacobian by differences, see `LikelihoodTerm.linearise`."""
-        here = self.sheet.predict(machine)
-        columns = np.zeros((here.size, len(moved)))
-        for k, (other, axis) in enumerate(zip(moved, axes, strict=True)):
-            if set(axis) & set(self.sheet.axes):  # of "spot", the place of the head, none
-                columns[:, k] = (here - self.sheet.predict(other)) / amount
-        return self.sheet.values - here, columns
-
-    def widths(self, scales: Scales) -> Array:
-        """Prior standard deviations of its own unknowns: 1."""
-        return np.ones(self.n_nuisance)
-
-    def learned(
-        self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True
-    ) -> ReadingTerm:
-        """A handful of readings teaches nothing about its own noise."""
-        return self
 
 
 @checked

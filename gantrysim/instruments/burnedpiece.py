@@ -202,6 +202,10 @@ class BurnedPiece:
         table = self.bins.mean_columns(np.concatenate(columns, axis=1))
         return self.bins.mean(residual), table
 
+    def doubts(self, machine: Machine, v: Array) -> tuple[str, ...]:
+        """Nothing: its outliers are left out one by one."""
+        return ()
+
     def learned(
         self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True
     ) -> BurnedPiece:

@@ -57,6 +57,8 @@ MODEL = 0.02
 PARTS = (1.0, 0.6, 0.3)
 #: Type hint of the width of a burned line.
 LineWidth = Annotated[tuple[float, float], "a width and its standard uncertainty in mm"]
+#: How far a reading is off where a hand misread it, mm: a division of the scale (judgement).
+SLIP = 1.0
 SMALLEST = 5.0  # mm, radius or half side: below it jaws find no even hold on a burned line
 
 
@@ -245,6 +247,16 @@ class CaliperSheet(ReadingSheet):
     def model_error(self) -> Array:
         """How far each predicted reading may be off, mm, shape (n,)."""
         return np.full(len(self.readings), MODEL)
+
+    @property
+    def gross(self) -> Array:
+        """By how much a wrong reading is off: a line of the rule, or a digit, mm."""
+        return np.full(len(self.readings), SLIP)
+
+    def named(self, k: int) -> str:
+        """Ring, direction and reading."""
+        r = self.readings[k]
+        return f"{r.what} of {r.shape} ring {r.ring}, {r.value:g} mm"
 
     def predict(self, machine: Machine) -> Array:
         """Readings with no turn of the hand on the lines that a machine burns, mm."""

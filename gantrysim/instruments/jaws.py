@@ -19,13 +19,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gantrysim.instruments.base import ReadingTerm
 from gantrysim.instruments.forward import Forward
+from gantrysim.instruments.readingterm import ReadingTerm
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import shape_of
@@ -168,13 +168,15 @@ class CaliperTerm(ReadingTerm):
 
     forward: Forward
 
-    #: The turn of the hand's directions across circles.
-    n_nuisance: ClassVar[int] = 1
+    @property
+    def n_nuisance(self) -> int:
+        """The turn of the hand's directions across circles, then what the readings share."""
+        return 1 + super().n_nuisance
 
-    def residual(self, machine: Machine, v: Array) -> Array:
-        """Measured minus predicted readings, mm."""
+    def predict(self, machine: Machine, v: Array) -> Array:
+        """Readings with the hand turned, mm."""
         lines = self.forward.lines(self.forward.run(machine))
-        return np.asarray(self.sheet.values - caliper_values(self.sheet, lines, turn=self._turn(v)))
+        return caliper_values(self.sheet, lines, turn=self._turn(v))
 
     def linearise(
         self,
@@ -184,7 +186,7 @@ class CaliperTerm(ReadingTerm):
         amount: float,
         v: Array,
     ) -> tuple[Array, Array]:
-        """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the turn comes last."""
+        """Residual and its Jacobian, see `LikelihoodTerm.linearise`."""
         run = self.forward.run(machine)
         lines, turn = self.forward.lines(run), self._turn(v)
         jacobian = self.forward.jacobian(run, moved, axes, amount)
@@ -192,7 +194,7 @@ class CaliperTerm(ReadingTerm):
         turned = math.radians(self.sheet.turn_deg) * turn_jacobian(self.sheet, lines, turn=turn)
         columns = [caliper_jacobian(self.sheet, lines, moves, turn=turn), turned[:, None]]
         predicted = caliper_values(self.sheet, lines, turn=turn)
-        return self.sheet.values - predicted, -np.concatenate(columns, axis=1)
+        return self._linear(predicted, np.concatenate(columns, axis=1), v)
 
     def _turn(self, v: Array) -> float:
         return math.radians(self.sheet.turn_deg) * float(v[0])

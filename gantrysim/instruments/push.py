@@ -29,6 +29,7 @@ from gantrysim.instruments.base import (
     hand_uncertainty,
     middle_of,
 )
+from gantrysim.instruments.readingterm import Misreading
 from gantrysim.machine import Machine
 from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult, push
 from gantrysim.pattern.ringtest import RingTest
@@ -70,6 +71,11 @@ _ASKED = {
 }
 #: Back is the other way: only these may be below zero.
 _SIGNED = ("lag_forward_mm", "lag_back_mm", "lag_mean_mm")
+
+#: Units that a spring scale may show and a hand may write as N, in N, and how often all forces of a
+#: sheet are (judgement, no source).
+OTHER_UNITS = {"kgf": 9.80665, "lbf": 4.44822}
+OTHER_UNIT = 0.02
 
 MOST_FORCE = 1000.0  # N; no hand pushes harder with a spring scale: gram-force taken for N
 
@@ -280,6 +286,25 @@ class PushSheet(MachineSheet):
         bound = self.permissible_error / math.sqrt(3.0)
         zero = [bound if r.unit == "N" and r.what != "loop_force_n" else 0.0 for r in self.readings]
         return np.column_stack([scale, zero])
+
+    @property
+    def misreadings(self) -> tuple[Misreading, ...]:
+        """Forces that were not written in N, with or without the stiffness that goes with them."""
+        found = []
+        for (unit, newtons), kinds in product(OTHER_UNITS.items(), (("N",), ("N", "N/mm"))):
+            own = [r.unit in kinds for r in self.readings]
+            if any(own):
+                words = (
+                    f"the forces of {self.source} look written in {unit}, not in N: hang a known "
+                    "weight on the spring scale, and write newtons"
+                )
+                found.append(Misreading(words, OTHER_UNIT, np.where(own, 1.0 / newtons, 1.0)))
+        return tuple(found)
+
+    def named(self, k: int) -> str:
+        """What was pushed and read."""
+        r = self.readings[k]
+        return f"{r.at}, motor {r.motor}: {words_of(r.what)} {r.value:.3g} {r.unit}"
 
     @property
     def axes(self) -> str:

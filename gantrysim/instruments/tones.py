@@ -13,12 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
 import numpy as np
 
 from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement, middle_of
+from gantrysim.instruments.readingterm import Misreading
 from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency, span_mass, span_tension
 from gantrysim.pattern.ringtest import RingTest
@@ -34,6 +36,9 @@ SPANS, MASSES = (20.0, 5000.0), (0.5, 200.0)  # mm, g/m
 #: What a hand adds to one tone, and how far the tension of a sound belt may differ from its
 #: description, which the healthy scatter leaves out: relative (common practice, no source).
 BY_HAND, TENSION = 0.015, 0.25
+#: How often an ear or a tuner takes the octave of a tone, for one span or for both of a belt, up or
+#: down (common practice, no source: the second partial of a plucked belt is often the louder one).
+OCTAVE = 0.02
 #: A belt of which nothing is said, and the tension below which it gives no tone, N.
 USUAL_BELT, USUAL_WIDTH, LEAST_TENSION = "2 mm glass", 6.0, 0.2
 
@@ -166,6 +171,24 @@ class ToneSheet(MachineSheet):
         return 0.5 * TENSION * self.values[:, None] * own
 
     @property
+    def misreadings(self) -> tuple[Misreading, ...]:
+        """The octave taken for the tone: of single spans, and of all spans of a belt."""
+        found = []
+        for belt in BELTS:
+            own = [k for k, r in enumerate(self.readings) if r.belt == belt]
+            sets = [[k] for k in own] + ([own] if len(own) > 1 else [])
+            for spans, (factor, way) in product(sets, ((2.0, "high"), (0.5, "low"))):
+                tones = " and ".join(f"{self.readings[k].tone:.4g}" for k in spans)
+                words = (
+                    f"{tones} Hz of the {belt.replace('x', 'X')} belt look read an octave too "
+                    f"{way}: pluck it again, and listen for the lowest tone"
+                )
+                each = np.ones(self.n_readings)
+                each[spans] = factor
+                found.append(Misreading(words, OCTAVE, each))
+        return tuple(found)
+
+    @property
     def axes(self) -> str:
         """Blocks of the mechanism whose belts were plucked."""
         return "".join(sorted({"x" if r.belt == "x" else "y" for r in self.readings}))
@@ -190,8 +213,13 @@ class ToneSheet(MachineSheet):
         sounding = {name: max(machine.value(name), LEAST_TENSION) for name in names}
         return super().expected(machine.set_many(sounding))
 
+    def named(self, k: int) -> str:
+        """Belt, span and tone."""
+        r = self.readings[k]
+        return f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz"
+
     def _drawn(self) -> tuple[list[str], list[float], list[float]]:
-        names = [f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz" for r in self.readings]
+        names = [self.named(k) for k in range(self.n_readings)]
         spread = [2.0 * r.tension * r.uncertainty / r.tone for r in self.readings]
         return names, [r.tension for r in self.readings], spread
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from pathlib import Path
@@ -15,6 +16,8 @@ from shapely.geometry import MultiLineString
 from shared_data import PRACTICE, beside
 
 import gantrysim as gs
+from gantrysim.inference.problem import prepare
+from gantrysim.inference.solver import Evaluator
 from gantrysim.instruments.calipers import CaliperReading, CaliperSheet
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.jaws import JAWS, caliper_jacobian, caliper_values, turn_jacobian
@@ -178,8 +181,9 @@ def test_budget_of_a_caliper():
     """GUM F.2.2.1: resolution / sqrt(12), MPE / sqrt(3); 0.01 -> 0.002887, 0.03 -> 0.017321."""
     sheet = sheet_of(("circle", LARGE, "diameter_0"), ("circle", 0, "diameter_90"))
     assert sheet.uncertainty == pytest.approx(math.hypot(0.02, 0.002887), rel=1e-4)
-    width, zero, scale = sheet.nuisances.T
+    width, oblong, zero, scale = sheet.nuisances.T
     assert width == pytest.approx(0.05)
+    assert oblong == pytest.approx([0.03, -0.03])
     assert zero == pytest.approx(0.017321, rel=1e-4)
     assert scale == pytest.approx(0.017321 * sheet.values / 150.0, rel=1e-4)
 
@@ -368,3 +372,37 @@ def test_a_sheet_shows_itself(tmp_path):
     drawn = np.concatenate([line.get_ydata() for line in ax.lines[1:]])
     assert np.isclose(drawn, -0.12).sum() >= 12
     plt.close("all")
+
+
+# --- a rectangular spot ---------------------------------------------------------------------
+
+
+def test_a_rectangular_spot_is_no_scale_fault():
+    """Lines 80 um wider along x than along y, on small rings where that is a third of a per cent.
+
+    A sheet that takes the spot for round reads a scale fault from them.
+    """
+    test = gs.ring_test(spacing=4.0, largest=12.0, centre=(215.0, 200.0))
+    (blank,) = gs.instruments.Calipers().asked(gs.Machine(), test)
+    perfect = blank.expected(gs.Machine())
+    readings = tuple(
+        dataclasses.replace(r, value=r.value + 0.04 * math.cos(2.0 * math.radians(r.angle)))
+        for r in perfect.readings
+    )
+    sheet = dataclasses.replace(perfect, readings=readings)
+
+    def told(one: CaliperSheet, name: str) -> tuple[float, float]:
+        """Size of a fault, and standard deviation, in those believed: one step, all but linear."""
+        problem = prepare(one, gs.Machine())
+        faults = problem.catalogue.of_name(name)
+        evaluator, u = Evaluator(problem, faults), problem.start(faults)
+        hessian, slope = evaluator.quadratic(u, *evaluator.linearise(u))
+        (cut,) = problem.fault_cuts(faults)
+        there = u - np.linalg.solve(hessian, slope)
+        return float(there[cut][0]), float(np.linalg.inv(hessian)[cut, cut][0, 0]) ** 0.5
+
+    for name in ("scale_x", "scale_y"):
+        size, deviation = told(sheet, name)
+        assert abs(size) < deviation
+        size, deviation = told(dataclasses.replace(sheet, oblong=1e-3), name)
+        assert abs(size) > 2.0 * deviation

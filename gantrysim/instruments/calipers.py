@@ -52,6 +52,10 @@ RANGE = 150.0  # mm: range of the usual caliper, over which its permissible erro
 #: How far the predicted reading of a perfect caliper on a real ring is off, mm (readings of an
 #: independent simulator against its own machines: 0.029 mm rms with 0.02 mm of repeatability).
 MODEL = 0.02
+#: By how much the width of a burned line along x differs from that along y, standard deviation, mm:
+#: spots of laser diodes are longer one way (.06 by .15 mm, from memory), which leaves .05 to .09 mm
+#: between the lines, as measured on common machines; which way is longer depends on the mount.
+OBLONG = 0.06
 #: Rings that a hand measures if none are named, as parts of the outermost: outermost, one in the
 #: middle, one well inside, where play and friction weigh more than scale does.
 PARTS = (1.0, 0.6, 0.3)
@@ -145,6 +149,9 @@ class CaliperSheet(ReadingSheet):
         resolution (ISO 13385-1).
     line_width : (float, float)
         Believed width of the burned line and its standard deviation, mm.
+    oblong : float
+        Standard deviation of the difference of the widths of the line measured along x and along y,
+        mm: a rectangular spot burns lines of two widths, the same on rings of any size.
     turn_deg : float
         Standard deviation of how far the directions across circles are turned against the
         machine's axes, the same for all of a sheet, degrees.  It cannot stand in `nuisances`: what
@@ -177,6 +184,7 @@ class CaliperSheet(ReadingSheet):
     repeatability: float = 0.02
     permissible_error: float = 0.03
     line_width: LineWidth = (0.12, 0.05)
+    oblong: float = OBLONG
     turn_deg: float = 1.5
     notes: tuple[str, ...] = ()
 
@@ -190,6 +198,7 @@ class CaliperSheet(ReadingSheet):
         "permissible_error": ("permissible_error_mm",),
         "repeatability": ("repeatability_mm",),
         "line_width": ("line_width_mm", "line_width_spread_mm"),
+        "oblong": ("oblong_mm",),
         "turn_deg": ("turn_deg",),
     }
     amount = 1e-5
@@ -212,6 +221,7 @@ class CaliperSheet(ReadingSheet):
         super().__post_init__()
         check_caliper(self.resolution, self.permissible_error, f"{self.source}: ")
         positive(self.repeatability, "repeatability")
+        positive(self.oblong, "oblong")
         positive(self.turn_deg, "turn_deg")
         width, spread = point(self.line_width, "line_width")
         positive(width, "line_width")
@@ -232,16 +242,19 @@ class CaliperSheet(ReadingSheet):
 
     @property
     def nuisances(self) -> Array:
-        """What all readings share, each at one prior standard deviation, mm, shape (n, 3).
+        """What all readings share, each at one prior standard deviation, mm, shape (n, 4).
 
-        Columns: the width of the line about `line_width`; the zero of the caliper; its scale.
+        Columns: the width of the line about `line_width`; half the difference of the widths along x
+        and y, none across a diagonal; the zero of the caliper; its scale.
         Zero and scale each get the permissible error as a rectangular distribution, MPE / sqrt(3),
         the scale over a range of 150 mm.  Unknown multiples of the columns are standard normal.
         """
         bound = self.permissible_error / math.sqrt(3.0)
         one = np.ones(len(self.readings))
         scale = bound / RANGE * np.array([reading.nominal for reading in self.readings])
-        return np.column_stack([self.line_width[1] * one, bound * one, scale])
+        across = np.cos(2.0 * np.radians([reading.angle for reading in self.readings]))
+        oblong = 0.5 * self.oblong * across
+        return np.column_stack([self.line_width[1] * one, oblong, bound * one, scale])
 
     @property
     def model_error(self) -> Array:
@@ -380,6 +393,7 @@ def read_calipers(
     repeatability: float | None = None,
     permissible_error: float | None = None,
     line_width: LineWidth | None = None,
+    oblong: float | None = None,
     turn_deg: float | None = None,
 ) -> CaliperSheet:
     """Read caliper readings of a burned piece from a CSV file.
@@ -392,7 +406,7 @@ def read_calipers(
         reading is empty are left out and counted.
     test : RingTest or path
         What was commanded, or its file for `read_test`.
-    resolution, repeatability, permissible_error, line_width, turn_deg : optional
+    resolution, repeatability, permissible_error, line_width, oblong, turn_deg : optional
         As in `CaliperSheet`, mm and degrees; what lines such as `# resolution_mm = 0.01` say if
         absent.  Repeatability on a drawn line is up to 0.05 mm (judgement); ISO 13385-1 says how
         the permissible error is tested and leaves the figure to the maker; 0.03 mm up to 200 mm
@@ -416,8 +430,8 @@ def read_calipers(
     CaliperSheet('calipers.csv', 1 readings of 1 rings)
     """
     caliper = {"resolution": resolution, "permissible_error": permissible_error}
-    hand = {"repeatability": repeatability, "line_width": line_width, "turn_deg": turn_deg}
-    return CaliperSheet.from_file(path, test_of(test), **caliper, **hand)
+    hand = {"repeatability": repeatability, "oblong": oblong, "turn_deg": turn_deg}
+    return CaliperSheet.from_file(path, test_of(test), line_width=line_width, **caliper, **hand)
 
 
 @checked

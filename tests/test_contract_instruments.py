@@ -245,7 +245,7 @@ def test_planning_takes_it(instrument, open_question):
         assert np.isfinite(proposal.gain)
         assert proposal.gain > -0.05
         assert proposal.minutes > 0.0
-        assert proposal.report().endswith(instrument.care)
+        assert proposal.report().endswith(proposal.candidate.care)
         assert json.dumps(proposal.to_dict())
     dear = dataclasses.replace(instrument, minutes=instrument.minutes + 60.0)
     costs = [p.minutes for p in gs.next_test(open_question, candidates=[

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.information import (
@@ -30,6 +31,7 @@ from gantrysim.faults import Fault
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator
+from gantrysim.inference.whitening import Metric
 from gantrysim.instruments import INSTRUMENTS
 from gantrysim.instruments.base import Candidate, Instrument
 from gantrysim.instruments.burning import PointsOfPiece
@@ -138,7 +140,7 @@ class Proposal:
                 f"It {self.settles}.",
                 f"It costs about {self.minutes:.0f} minutes: {self.gain:.2f} nats expected, "
                 f"{self.worth_per_minute:.3f} nats a minute.",
-                _care(self.candidate),
+                self.candidate.care,
             ]
         )
 
@@ -253,11 +255,6 @@ def next_test(
     return tuple(sorted(found, key=lambda p: -p.worth))
 
 
-def _care(candidate: Candidate | Look) -> str:
-    """What to mind."""
-    return candidate.care if isinstance(candidate, Look) else candidate.instrument.care
-
-
 @dataclass(frozen=True, eq=False)
 class _Question:
     """The explanations still alive, with what is known of the machine under each.
@@ -325,6 +322,9 @@ class _Question:
 
     def predict(self, candidate: Candidate) -> Predictive:
         """What each explanation predicts of a candidate, from its likelihood term."""
+        again = [candidate.again(source) for source in self.problem.sources]
+        if any(rows is not None for rows in again):
+            return self._read_again(again)
         best, own = self.alive[0].fit, self.problem.nuisance_cuts(self.alive[0].fit.mode.u.size)
         measured = [(s, best.mode.u[c]) for s, c in zip(self.problem.sources, own, strict=True)]
         term = candidate.term(self.problem.nominal, best.machine, measured)
@@ -340,13 +340,28 @@ class _Question:
             roots.append(jacobian[:, : len(root)] @ root)
         return predictive(term.without(placed), means, roots)
 
+    def _read_again(self, again: Sequence[np.ndarray | None]) -> Predictive:
+        """What each explanation predicts of unknowns that earlier measurements brought along."""
+        counts = [source.n_nuisance for source in self.problem.sources]
+        pairs = zip(again, counts, strict=True)
+        rows = [np.zeros((0, n)) if own is None else own for own, n in pairs]
+        table, own = block_diag(*rows), sum(counts)
+        means, roots = [], []
+        for h in self.alive:
+            mode = h.fit.mode
+            means.append(table @ mode.u[-own:])
+            roots.append(table @ np.linalg.cholesky(mode.covariance)[-own:])
+        unit = Metric.independent(np.ones(len(table)), np.empty((len(table), 0)))
+        return predictive(unit, means, roots)
+
     def _size_gain(self, data: Predictive) -> float:
         """Expected information about the size of the leading fault, nats."""
         if self.size is None:
             return 0.0
         root, effect = self.roots[self.size], data.roots[self.size]
         # row of the fault's first unknown: its variance before and after
-        row = root[len(self.problem.scatter)]
+        row = np.zeros(effect.shape[1])  # unknowns of earlier measurements, if any, come after
+        row[: len(root)] = root[len(self.problem.scatter)]
         after = row @ np.linalg.solve(np.eye(row.size) + effect.T @ effect, row)
         return 0.5 * math.log(float(row @ row) / float(after))
 

@@ -7,6 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions.reasons import why_alike
+from gantrysim.faults.base import OFFSET, SCALE
+from gantrysim.instruments.calipers import Calipers
+from gantrysim.instruments.secondscan import SCANNING
 
 if TYPE_CHECKING:
     from gantrysim.decisions.diagnosis import Finding, Hypothesis
@@ -56,6 +59,7 @@ def report(finding: Finding) -> list[str]:
     vague = [point.noun for point in shown if point.size is not None and not point.sized]
     if vague:
         rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
+    rows += _scanner(finding, shown)
     rows += [f"Check by hand: {check}." for check in _checks(finding, shown)]
     rows += _quantities(finding)
     if finding.pieces:
@@ -106,6 +110,24 @@ def _sized(point: Statement) -> str:
         f"{point.noun} {size.estimate:.3g} {size.unit}, "
         f"95 % between {size.low:.3g} and {size.high:.3g}"
     )
+
+
+def _scanner(finding: Finding, shown: Sequence[Statement]) -> list[str]:
+    """What tells a wrong scale or a square that is off from a scanner that nobody checked."""
+    catalogue = finding.best.fit.problem.catalogue
+    effects = {catalogue.named(point.name).effect for point in shown}
+    unchecked = [piece.scanner.unchecked for piece in finding.pieces]
+    scale, rest = (any(told) for told in zip(*unchecked, strict=True)) if unchecked else (0, 0)
+    told = []
+    if rest and effects & {SCALE, OFFSET}:
+        told.append(
+            "the piece scanned again, turned by a quarter, tells its scale difference and "
+            f"squareness ({SCANNING:.0f} min)"
+        )
+    if scale and SCALE in effects:
+        told.append(f"rings read with calipers tell its scale ({Calipers.minutes:.0f} min)")
+    lead = "This may be the scanner, which nobody checked"
+    return [f"{lead}: {'; '.join(told)}."] if told and not finding.certain else []
 
 
 def _checks(finding: Finding, shown: Sequence[Statement]) -> list[str]:

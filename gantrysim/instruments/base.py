@@ -441,6 +441,19 @@ class Candidate:
         """The test to burn, if one is."""
         return None
 
+    @property
+    def care(self) -> str:
+        """What to mind."""
+        return self.instrument.care
+
+    def again(self, term: LikelihoodTerm) -> Array | None:
+        """What it reads again of the own unknowns of something that was measured before.
+
+        Rows over these unknowns, shape (k, n_nuisance), in standard deviations of what is read;
+        None of what it says nothing about.  What reads nothing again makes a `term` of its own.
+        """
+        return None
+
     def term(
         self, nominal: Machine, machine: Machine, measured: Sequence[tuple[LikelihoodTerm, Array]]
     ) -> LikelihoodTerm:

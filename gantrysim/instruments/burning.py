@@ -22,6 +22,7 @@ from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_d
 from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.points import Piece, spread_along
 from gantrysim.instruments.residual import match
+from gantrysim.instruments.secondscan import SCANNING, SecondScan
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.mechanics.planner import plan
@@ -111,10 +112,16 @@ class PointsOfPiece(Instrument):
         """Which piece to read."""
         return "read points all round each ring of the piece with a scanner or a measuring table"
 
-    def candidates(self, machine: Machine, tests: Sequence[RingTest]) -> Iterator[Burning]:
-        """Burns to consider after the last of some tests, or after none."""
+    def candidates(self, machine: Machine, tests: Sequence[RingTest]) -> Iterator[Candidate]:
+        """Burns to consider after the last of some tests, or after none; its piece read again."""
         last = tests[-1] if tests else ring_test(centre=middle_of(machine))
         yield from map(self.burning, burn_tests(last, machine))
+        if tests:
+            words = (
+                "scan the same piece again, turned by a quarter on the glass, and read both scans "
+                "together: what turns with it is the machine's, what stays is the scanner's"
+            )
+            yield SecondScan(self, words, min(SCANNING, self.minutes), scanned=last)
 
     def burning(self, test: RingTest) -> Burning:
         """A test as a candidate."""

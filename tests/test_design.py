@@ -386,7 +386,7 @@ def test_diagnosis_and_planning_read_the_same_calipers():
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
     planned = asked(Calipers(), "calipers").sheet.expected(machine)
     term = planned.likelihood_term(gs.Machine())
-    assert term.residual(machine, np.zeros(1)) == pytest.approx(0.0, abs=1e-6)
+    assert term.residual(machine, np.zeros(term.n_nuisance)) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_flat_is_carried_to_another_piece():

@@ -68,7 +68,7 @@ class Advice:
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> advice = finding.adjustments()
     >>> advice
-    Advice(Adjustment(belt left, +6... Hz, check first), 1 checks)
+    Advice(Adjustment(belt left, +6... Hz, check first) and 1 more, 2 checks)
     >>> advice.predict(gs.ring_test(("circle",), spacing=10.0, largest=20.0))
     Burn(2 lines, 382 points, error ... um rms)
     """

@@ -208,7 +208,7 @@ def will_hold(
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
     >>> gs.will_hold(finding, test, gs.Tolerance(roundness=0.05), draws=40)
-    Verdict(not yet, probability below 0.01)
+    Verdict(cannot tell, probability below 0.01)
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)

@@ -225,7 +225,7 @@ def next_test(
     >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> gs.next_test(finding, instruments=[gs.instruments.BeltTones()])[0]
-    Proposal(0.0... nats in 3 min: pluck both spans of the left belt, carriage in mid travel, and
+    Proposal(0.4... nats in 3 min: pluck both spans of the left belt, carriage in mid travel, and
     read their tones (power off and unplugged, hands clear of belts and pulleys))
     """
     for values, name in ((candidates, "candidates"), (instruments, "instruments")):

@@ -23,10 +23,12 @@ _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
 _SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
 _FAIR_TRIAL = 4  # steps before an explanation may be given up
-#: A step shorter than this (standard deviations) that gains what it promised within this part
-#: shows that the derivatives still hold; they are not made anew after it.
-_SHORT, _FORETOLD = 0.3, 0.2
+#: Derivatives are carried on from step to step as long as each gains this part of its promise; a
+#: mode rests on those of a place no further off than this, in standard deviations.
+_KEPT, _NEAR = 0.3, 0.3
+_LONGEST = 2.0  # of a step, standard deviations of a machine unknown; one cut so short goes far
 _HARDLY = 0.1  # of that, where damping keeps a step short: it does not get better from here
+_BETTER = 0.2  # what another start must promise beyond the first, nats
 _TIMES_FAINT = 4.0  # a believable fault is so many times one that is hardly there
 _SHRINK = -0.9  # a step leaves at least a tenth of a drag, a play, a softness
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
@@ -125,6 +127,17 @@ class Evaluator:
                     jacobians[i][:, cut] = -pattern @ slope
         return tuple(residuals), tuple(jacobians)
 
+    def begun(
+        self, u: np.ndarray, near: Mode
+    ) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+        """As `linearise`, but what faults beyond those of a mode do not move is taken from it."""
+        n = near.u.size - self.problem.n_nuisance
+        new = range(n, u.size - self.problem.n_nuisance)
+        residuals, jacobians = self.linearise(u, new)
+        for own, known in zip(jacobians, near.jacobian, strict=True):
+            own[:, :n] = known[:, :n]
+        return residuals, jacobians
+
     def quadratic(
         self, u: np.ndarray, residuals: tuple[np.ndarray, ...], jacobians: tuple[np.ndarray, ...]
     ) -> tuple[np.ndarray, np.ndarray]:
@@ -187,6 +200,7 @@ def solve(
     faults: tuple[FaultModel, ...],
     start: np.ndarray | Mode,
     *,
+    near: Mode | None = None,
     most_steps: int = _MOST_STEPS,
     give_up: float = math.inf,
     held: Sequence[int] = (),
@@ -201,6 +215,8 @@ def solve(
         The faults assumed; empty for healthy.
     start : ndarray or Mode
         Unknowns to start from, or a mode of the same hypothesis under another noise.
+    near : Mode, optional
+        A mode without the last of the faults, whose derivatives do to begin with.
     most_steps : int
         Steps allowed.
     give_up : float
@@ -217,7 +233,9 @@ def solve(
 
     Notes
     -----
-    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164).  The
+    Gauss-Newton with Levenberg's damping (Levenberg, Quart. Appl. Math. 2 (1944) 164); derivatives
+    are carried on by secants (Broyden, Math. Comp. 19 (1965) 577), and made anew where a step gains
+    less than it should, and at the mode.  The
     derivatives of the burned lines are exact (`gantrysim.mechanics.derivatives`); those of the six
     placement and scanner terms, in which the residual is all but linear, are differences.  Being
     linear, those terms are integrated out exactly by the Laplace evidence and covariance.
@@ -235,7 +253,8 @@ def solve(
         u, r, jacobian = start.u.copy(), start.residuals, start.jacobian
     else:
         u = start.copy()
-        r, jacobian = evaluator.linearise(u)
+        r, jacobian = evaluator.linearise(u) if near is None else evaluator.begun(u, near)
+    aged = 0.0 if near is None else math.inf  # how far u has moved since derivatives were made
     cost = evaluator.cost(u, r)
     hessian, gradient = evaluator.quadratic(u, r, jacobian)
     for turn in range(most_steps):
@@ -244,25 +263,37 @@ def solve(
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
         converged = full < _SETTLED
-        if full < _PROMISE or promise < _HARDLY * _PROMISE:
-            break
         if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
             break
-        trial = u + step
-        trial[curved] = u[curved] + np.log1p(np.maximum(rates * step[curved], _SHRINK)) / rates
-        trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
-        new_r = evaluator.at(trial)
-        new_cost = evaluator.cost(trial, new_r)
-        if new_cost < cost:
+        if full < _PROMISE or promise < _HARDLY * _PROMISE:
+            if aged < _NEAR or cost > give_up:
+                break
+            gained = 0.0
+        else:
+            trial = u + step
+            trial[curved] = u[curved] + np.log1p(np.maximum(rates * step[curved], _SHRINK)) / rates
+            trial[: u.size - own] = np.clip(trial[: u.size - own], -8.0, 8.0)
+            new_r = evaluator.at(trial)
+            new_cost = evaluator.cost(trial, new_r)
+            gained = cost - new_cost
+        moved = np.zeros_like(u)
+        if gained > 0.0:
             damping = 0.0 if damping < 0.1 else damping / 8.0
-            predictive = abs(cost - new_cost - promise) < _FORETOLD * promise
-            short = float(np.abs(step[: u.size - own]).max(initial=0.0)) < _SHORT
+            moved[: u.size - own] = (trial - u)[: u.size - own]
+            carried = [
+                _secant(*each, trial - u, moved) for each in zip(jacobian, r, new_r, strict=True)
+            ]
             u, cost, r = trial, new_cost, new_r
-            if not (predictive and short):
-                r, jacobian = evaluator.linearise(u)
-            hessian, gradient = evaluator.quadratic(u, r, jacobian)
+        if gained > _KEPT * promise and float(np.abs(moved).max()) < _LONGEST:
+            jacobian = tuple(carried)
+            aged += float(np.abs(moved).max(initial=0.0))
+        elif gained > 0.0 or aged > 0.0:
+            r, jacobian = evaluator.linearise(u)
+            aged = 0.0
         else:
             damping = max(4.0 * damping, 0.05)
+            continue
+        hessian, gradient = evaluator.quadratic(u, r, jacobian)
     covariance = np.zeros_like(hessian)
     of_free = hessian[np.ix_(free, free)]
     inverse = np.linalg.inv(of_free)
@@ -273,15 +304,25 @@ def solve(
     return Mode(faults, u, covariance, evidence, cost, r, jacobian, converged)
 
 
+def _secant(
+    jacobian: np.ndarray, r: np.ndarray, new: np.ndarray, step: np.ndarray, moved: np.ndarray
+) -> np.ndarray:
+    """Derivatives changed along a step alone, so that they foretell what it did."""
+    length = float(moved @ moved)
+    if length == 0.0:
+        return jacobian
+    return jacobian + np.outer(new - r - jacobian @ step, moved / length)
+
+
 def _newton_step(
     hessian: np.ndarray, gradient: np.ndarray, damping: float, own: int, free: np.ndarray
 ) -> tuple[np.ndarray, float]:
-    """Damped step, at most two prior standard deviations long, and the gain it promises."""
+    """Damped step, at most `_LONGEST`, and the gain it promises."""
     scaled = (hessian + damping * np.diag(np.diag(hessian)))[np.ix_(free, free)]
     step = np.zeros_like(gradient)
     step[free] = -cho_solve(cho_factor(scaled), gradient[free])
     longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
-    step *= min(1.0, 2.0 / max(longest, 1e-12))
+    step *= min(1.0, _LONGEST / max(longest, 1e-12))
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
 
 
@@ -340,8 +381,8 @@ def search(
             starts.append(_place_faults(problem, faults, healthy.u, begin, faint=True))
         for start in starts:
             if modes:  # another start must promise to do better than the first
-                give_up = min(give_up, min(mode.cost for mode in modes))
-            modes.append(solve(problem, faults, start, give_up=give_up))
+                give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
+            modes.append(solve(problem, faults, start, near=healthy, give_up=give_up))
     return max(modes, key=lambda mode: mode.evidence)
 
 
@@ -402,9 +443,9 @@ def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = 
     modes: list[Mode] = []
     for x, machine in itertools.product(extra.starts, (usual, mode.u[:n])):
         if modes:
-            give_up = min(give_up, min(m.cost for m in modes))
+            give_up = min(give_up, min(m.cost for m in modes) - _BETTER)
         start = np.concatenate([machine, [x], rest, mode.u[n:]])
-        modes.append(solve(problem, faults, start, give_up=give_up))
+        modes.append(solve(problem, faults, start, near=mode, give_up=give_up))
     return max(modes, key=lambda m: m.evidence)
 
 

@@ -364,3 +364,23 @@ def test_a_further_fault_that_is_there_promises_most(
     extra = max(catalogue.of_name(second.name), key=lambda fault: gains[fault.key])
     both = extend(problem, mode, extra)
     assert both.evidence - mode.evidence > 0.5 * there
+
+
+# A blank that moved
+
+
+@pytest.mark.parametrize(("strain", "named"), [(0.003, False), (0.012, True)])
+def test_a_checked_scanner_does_not_vouch_for_the_wood(strain: float, named: bool) -> None:
+    """What 0.3 % in one direction is may be the blank's; 1.2 % is no wood's.
+
+    Plywood moves by 0.02 to 0.04 % along the board for a per cent of moisture, solid wood by 0.13 to
+    0.27 % across its grain (common practice, no source).
+    """
+    piece = lift(MACHINE, SMALL, noise=0.012, turn=0.0)
+    lines = tuple(
+        dataclasses.replace(line, xy=line.xy * (1.0, 1.0 + strain)) for line in piece.lines
+    )
+    known = gs.instruments.ScannerError(covariance=np.diag([1e-4, 1e-4, 1e-4]) ** 2)
+    finding = gs.diagnose(dataclasses.replace(piece, lines=lines, scanner=known))
+    stated = {point.name: point.probability for point in finding.points}
+    assert (stated["scale_y"] > 0.95) is named, stated

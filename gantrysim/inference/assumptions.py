@@ -82,6 +82,8 @@ class Assumptions:
         Points that lie nearer along a line are left out, mm.
     placement_turn, placement_shift : float
         Prior standard deviations of how a piece lies: radians and mm.
+    blank : float
+        How much a blank moves along each axis between burn and measuring, standard deviation.
     even, even_length : float
         Smooth error that belongs to a place on an axis: standard deviation and correlation length,
         mm.
@@ -166,6 +168,9 @@ class Assumptions:
     )
     placement_turn: float = _assume(math.radians(3.0), "rad", "a piece laid down by eye")
     placement_shift: float = _assume(10.0, "mm", "a piece laid down by eye")
+    blank: float = _assume(
+        3e-4, "-", "plywood moves by 0.02..0.04 % a per cent of moisture; solid wood, rarer, by more"
+    )
     even: float = _assume(0.003, "mm", "rail form and belt pitch")
     even_length: float = _assume(12.0, "mm", "rail form is long")
     straight: float = _assume(0.004, "mm", "rails bow by about 0.01 mm over their length")

@@ -94,11 +94,15 @@ class BurnedPiece:
         return dataclasses.replace(self, noise=noise)
 
     def widths(self, scales: Scales) -> Array:
-        """Prior standard deviations of the placement: those of an unchecked reader vary."""
+        """Prior standard deviations of the placement: what nobody checked varies.
+
+        The blank counts to that: along one axis alone it moves like a scale difference.
+        """
+        if self.piece.scanner.exact:
+            return np.ones(6)
         scale, shape = self.piece.scanner.unchecked
-        reader = scales.reader if scale else 1.0
-        own = (scales.shape, scales.skew) if shape else (1.0, 1.0)
-        return np.array([1.0, 1.0, 1.0, reader, *own])
+        common = scales.reader if scale else scales.shape
+        return np.array([1.0, 1.0, 1.0, common, scales.shape, scales.skew if shape else 1.0])
 
     def discrepancy_sizes(self, machine: Machine, scales: Scales) -> Array:
         """Prior standard deviation of each column of the discrepancy on a machine, mm."""
@@ -139,7 +143,12 @@ class BurnedPiece:
 
     def placement(self, v: Array) -> Array:
         """The placement at its six standard normal unknowns."""
-        return placement(self.origin, v, self.piece.scanner, self.assumptions)
+        return placement(self.origin, v, self._reader, self.assumptions)
+
+    @functools.cached_property
+    def _reader(self) -> ScannerError:
+        """What is believed of the scanner and the blank together."""
+        return self.piece.scanner.on_blank(self.assumptions.blank)
 
     @functools.cached_property
     def metric(self) -> Metric:

@@ -28,7 +28,7 @@ from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.burnedpiece import prepare_piece
 from gantrysim.instruments.csvtable import read_table
 from gantrysim.instruments.forward import forward_of
-from gantrysim.instruments.scanner import ScannerError
+from gantrysim.instruments.scanner import EXACT, ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
@@ -42,7 +42,7 @@ from gantrysim.records.table import fields_of
 
 #: What is believed of the scale and skew of lines that nobody had to read: standard deviations
 #: of 0.01 µm over 1 mm, far below what any model predicts.
-_EXACT = np.diag((1e-5, 1e-5, 1e-5)) ** 2
+_EXACT = EXACT**2 * np.eye(3)
 
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"

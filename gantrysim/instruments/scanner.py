@@ -26,6 +26,9 @@ COMMON, DIFFERENCE, SKEW = 1.0e-3, 4.0e-4, 3.0e-4
 #: A scanner known better than this part of an unchecked one's was checked (judgement).
 _CHECKED = 0.8
 
+#: How well lines are known that nothing has read; no scanner is, however it was checked.
+EXACT = 1e-5
+
 #: What is uneven over the glass once scale, difference and skew are taken out: its standard
 #: deviation, mm, and the length over which it stays alike, mm.  20..50 um are left after
 #: calibration (judgement on published scanner tests); smooth over the length of a hand.
@@ -97,6 +100,11 @@ class ScannerError:
         common, difference, skew = self.deviations
         return common > _CHECKED * COMMON, min(difference, skew) > _CHECKED * SKEW
 
+    @property
+    def exact(self) -> bool:
+        """Whether nothing was read: lines as a simulation has them."""
+        return max(self.deviations) < 1.01 * EXACT
+
     def told(self, rows: Array, values: Array, variance: Array) -> ScannerError:
         """What is believed after something linear in the three was observed.
 
@@ -117,6 +125,17 @@ class ScannerError:
         after = left @ spread @ left.T + gain @ np.atleast_2d(variance) @ gain.T  # Joseph's form
         a, b, c = mean.tolist()
         return ScannerError((a, b, c), 0.5 * (after + after.T))
+
+    def on_blank(self, strain: float) -> ScannerError:
+        """The same scanner over a blank that may have moved since it was burned.
+
+        No check of a scanner tells how wood moves: ``strain`` is the standard deviation of that
+        along each axis, one without the other.  A simulated burn is on no blank.
+        """
+        if self.exact:
+            return self
+        moved = np.diag((0.5 * strain**2, 2.0 * strain**2, 0.0))
+        return ScannerError(self.mean, self.covariance + moved)
 
     def turned(self, turn: float) -> ScannerError:
         """The same scanner seen in a frame that is turned by an angle (rad) against its glass.

@@ -373,8 +373,8 @@ def test_a_further_fault_that_is_there_promises_most(
 def test_a_checked_scanner_does_not_vouch_for_the_wood(strain: float, named: bool) -> None:
     """What 0.3 % in one direction is may be the blank's; 1.2 % is no wood's.
 
-    Plywood moves by 0.02 to 0.04 % along the board for a per cent of moisture, solid wood by 0.13 to
-    0.27 % across its grain (common practice, no source).
+    Plywood moves by 0.02 to 0.04 % along the board for a per cent of moisture, solid wood by 0.13
+    to 0.27 % across its grain (common practice, no source).
     """
     piece = lift(MACHINE, SMALL, noise=0.012, turn=0.0)
     lines = tuple(

@@ -169,7 +169,9 @@ class Assumptions:
     placement_turn: float = _assume(math.radians(3.0), "rad", "a piece laid down by eye")
     placement_shift: float = _assume(10.0, "mm", "a piece laid down by eye")
     blank: float = _assume(
-        3e-4, "-", "plywood moves by 0.02..0.04 % a per cent of moisture; solid wood, rarer, by more"
+        3e-4,
+        "-",
+        "plywood moves by 0.02..0.04 % a per cent of moisture; solid wood, rarer, by more",
     )
     even: float = _assume(0.003, "mm", "rail form and belt pitch")
     even_length: float = _assume(12.0, "mm", "rail form is long")

@@ -8,22 +8,30 @@ along the path, not from a run for every unknown.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.derivatives import replay, spot_changes
-from gantrysim.mechanics.planner import Motion, plan
+from gantrysim.mechanics.planner import ARCS, Motion, plan
 from gantrysim.mechanics.quasistatic import march, spot
-from gantrysim.pattern.ringtest import Line, RingTest
+from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.records.checks import trusted
 
-#: Sampling of the forward runs, mm; coarser where the whole test would need more samples.
-STEP, MOST_SAMPLES = 1.0, 8000
+#: Sampling of the forward runs, mm: fine where an axis starts again after a reversal, as long as
+#: it has gone no further than `_STARTING`, and where it brakes or gathers speed, over `_BRAKING` at
+#: most; coarse elsewhere, at least `_ROUND` samples to the radius of a circle; all are coarser
+#: where a test would need more samples.  Heights of lines then stand 0.3 to 1.6 um rms off those of
+#: samples every 0.1 mm (tight, loose and healthy machines, 20 rings of each shape); even samples of
+#: the same number stood 3 to 9 um off.
+FINE, COARSE, _STARTING, _BRAKING, _ROUND = 0.5, 4.0, 1.0, 5.0, 6
+MOST_SAMPLES = 12000
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +61,8 @@ class Forward:
         Samples of each burned line.
     offset : ndarray, shape (2,)
         Nominal head offset, mm.
-    inked : ndarray of bool, shape (samples,)
-        Samples of the motion that lie on a burned line.
+    inked : ndarray, shape (samples,)
+        Part of all burned line that each sample of the motion stands for.
 
     Notes
     -----
@@ -72,27 +80,27 @@ class Forward:
     inked: np.ndarray
 
     @classmethod
-    def of(cls, test: RingTest, step: float, offset: np.ndarray) -> Forward:
-        """Plan a test once, sampled at ``step`` mm, for a head at ``offset`` mm."""
+    def of(cls, test: RingTest, fine: float, offset: np.ndarray) -> Forward:
+        """Plan a test once, sampled every ``fine`` mm where it matters, for a head at an offset."""
         short = dataclasses.replace(
             test,
             passes=min(test.passes, 2),
             sequence=tuple((shape, ring, min(n, 2)) for shape, ring, n in test.sequence),
         )
-        strokes = short.strokes(step)
+        strokes = tuple(_thinned(stroke, fine, short) for stroke in short.strokes(fine))
         motion = plan(short, strokes)
         labels, cuts = [], []
         first = 0
+        inked = np.zeros(len(motion.xy))
         for stroke in strokes:
-            last = first + len(stroke.xy)
+            cut = slice(first, first + len(stroke.xy))
             if stroke.shape != "travel":
                 labels.append((stroke.shape, stroke.ring, stroke.size, stroke.pass_index))
-                cuts.append(slice(first, last))
-            first = last
-        inked = np.zeros(len(motion.xy), dtype=bool)
-        for cut in cuts:
-            inked[cut] = True
-        return cls(short, motion, tuple(labels), tuple(cuts), offset, inked)
+                cuts.append(cut)
+                way = np.hypot(*np.diff(stroke.xy, axis=0, prepend=np.nan, append=np.nan).T)
+                inked[cut] = np.nansum(sliding_window_view(way, 2), axis=1)
+            first = cut.stop
+        return cls(short, motion, tuple(labels), tuple(cuts), offset, inked / inked.sum())
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""
@@ -125,16 +133,41 @@ class Forward:
         d_x = replay(x_block(run.machine), x, self.motion, 0, run.q_x, run.status_x)
         d_y = replay(y_block(run.machine), y, self.motion, 1, run.q_y, run.status_y)
         out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, d_x)
-        inked = self.inked / np.count_nonzero(self.inked)
-        out -= np.tensordot(inked, out, axes=1)  # their mean
+        out -= np.tensordot(self.inked, out, axes=1)  # their mean
         out /= amount
         return out
 
     def _places(self, machine: Machine, run: Run) -> np.ndarray:
         """Places of the spot along a run with the mean shift taken out, mm."""
         place = spot(machine, run.q_y, run.q_x)
-        shift = np.mean(place[self.inked] - self.motion.xy[self.inked], axis=0)
+        shift = self.inked @ (place - self.motion.xy)
         return np.asarray(place - shift + self.offset)
+
+
+def _thinned(stroke: Stroke, fine: float, test: RingTest) -> Stroke:
+    """A finely sampled stroke without the samples that matter little."""
+    xy = stroke.xy
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    ahead = np.sign(np.round(np.diff(xy, axis=0), 9))
+    turns = np.flatnonzero(np.any(ahead[1:] != ahead[:-1], axis=1)) + 1
+    knots = np.concatenate([[0], turns, [len(xy) - 1]])
+    last = np.searchsorted(knots, np.arange(len(xy)), side="right") - 1
+    since, left = way - way[knots[last]], way[knots[np.minimum(last + 1, len(knots) - 1)]] - way
+    braking = min(stroke.speed**2 / (2.0 * test.acceleration) + fine, _BRAKING)
+    coarse = COARSE * fine / FINE
+    if stroke.shape in ARCS:
+        coarse = min(coarse, stroke.size / _ROUND)
+        keep = since < math.sqrt(2.0 * stroke.size * _STARTING)
+        keep |= (way < braking) | (way > way[-1] - braking)
+    else:
+        keep = (since < braking + _STARTING) | (left < braking)
+        keep &= stroke.shape != "travel"
+    every = max(1, int(coarse / way[1]))
+    keep |= (np.arange(len(xy)) - knots[last]) % every == 0
+    keep[-1] = True
+    kept = xy[keep]
+    kept.flags.writeable = False
+    return dataclasses.replace(stroke, xy=kept)
 
 
 def forward_of(test: RingTest, nominal: Machine) -> Forward:
@@ -144,12 +177,12 @@ def forward_of(test: RingTest, nominal: Machine) -> Forward:
     """
     forward = finely_planned(test, nominal)
     if len(forward.motion.xy) > MOST_SAMPLES:
-        step = min(2.0, STEP * len(forward.motion.xy) / MOST_SAMPLES)
-        forward = Forward.of(test, step, forward.offset)
+        fine = FINE * min(2.0, len(forward.motion.xy) / MOST_SAMPLES)
+        forward = Forward.of(test, fine, forward.offset)
     return forward
 
 
 def finely_planned(test: RingTest, nominal: Machine) -> Forward:
-    """As `forward_of`, never coarser than `STEP`."""
+    """As `forward_of`, never coarser than usual."""
     check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
-    return Forward.of(test, STEP, np.array([nominal.head.along, nominal.head.beyond]))
+    return Forward.of(test, FINE, np.array([nominal.head.along, nominal.head.beyond]))

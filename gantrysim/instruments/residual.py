@@ -95,6 +95,41 @@ def _bracket(station: np.ndarray, u: float, period: float) -> tuple[int, float]:
 
 
 @kernel
+def _weights(station: np.ndarray, sides: np.ndarray, low: int, t: float, out: np.ndarray) -> int:
+    """Fill weights of four samples about a part of the way from one to the next; their first.
+
+    Cubic with the slopes of parabolas through three neighbours (Hermite), which a standing axis
+    draws; never across a corner, where what comes after it counts alone.
+    """
+    last = station.size - 1
+    if sides[low] != sides[low + 1]:
+        low, t = (low + 1, 0.0) if low + 1 < last else (low, 1.0)
+    first = min(max(low - 1, 0), last - 3)
+    out[:] = 0.0
+    here, there = low - first, low + 1 - first
+    out[here] += 1.0 - t
+    out[there] += t
+    width = station[low + 1] - station[low]
+    for end in range(2):
+        j = low + end
+        if j == 0 or j == last or sides[j - 1] != sides[j] or sides[j + 1] != sides[j]:
+            continue
+        before, after = station[j] - station[j - 1], station[j + 1] - station[j]
+        if before < 1e-9 or after < 1e-9:
+            continue
+        # by how much the slope of the parabola exceeds that of the chord
+        bend = t * (1.0 - t) * width * ((1.0 - t) if end == 0 else -t)
+        both = before + after
+        k = j - first
+        out[k - 1] -= bend * after / (before * both)
+        out[k] += bend * (after - before) / (before * after)
+        out[k + 1] += bend * before / (after * both)
+        out[here] += bend / width
+        out[there] -= bend / width
+    return first
+
+
+@kernel
 def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: np.ndarray) -> None:
     """Carry measured points into the machine frame.
 
@@ -157,6 +192,7 @@ def _read_off(
     rings: _Rings,
     stroke_start: np.ndarray,
     station: np.ndarray,
+    sides: np.ndarray,
     table: np.ndarray,
     own: np.ndarray,
     out: np.ndarray,
@@ -165,6 +201,7 @@ def _read_off(
 
     Of a measured line that shows several passes the mean.
     """
+    weight = np.empty(4)
     for i in range(points.shape[0]):
         g = rings.group[i]
         x, y = points[i, 0] - rings.centre[g, 0], points[i, 1] - rings.centre[g, 1]
@@ -174,9 +211,11 @@ def _read_off(
             m = rings.first_stroke[g] + n
             a, b = stroke_start[m], stroke_start[m + 1]
             low, t = _bracket(station[a:b], u * rings.sense[g], period)
-            for k in range(out.shape[1]):
-                step = table[a + low + 1, k] - table[a + low, k]
-                out[i, k] -= rings.share[m] * (table[a + low, k] + t * step)
+            first = a + _weights(station[a:b], sides[a:b], low, t, weight)
+            for j in range(4):
+                share = rings.share[m] * weight[j]
+                for k in range(out.shape[1]):
+                    out[i, k] -= share * table[first + j, k]
 
 
 @dataclass(frozen=True, eq=False)
@@ -283,7 +322,8 @@ class Matched:
         rings = _Rings(*(getattr(self, name) for name in _Rings._fields))
         points = self._carried(placement)
         own, out = np.empty(len(points)), np.zeros((len(points), table.shape[1]))
-        _read_off(points, rings, start, station, table, own, out)
+        sides = np.concatenate(self.sides)
+        _read_off(points, rings, start, station, sides, table, own, out)
         return own, out
 
     def _carried(self, placement: np.ndarray) -> np.ndarray:

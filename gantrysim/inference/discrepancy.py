@@ -2,9 +2,9 @@
 
 A real machine adds smooth errors that belong to places on the machine, not to rings: pulley
 run-out and rail form (the same whichever way the axis moves), dirt and ripple of the wheels'
-drag (they turn over with the direction of motion).  Each is a random function of the position
-of one axis; being the same for every ring that passes the place, it does not average out over
-thousands of points.  A rail that is not straight sets its axis off sideways.
+drag, once per turn of a wheel (they turn over with the direction of motion).  Each is a random
+function of the position of one axis; being the same for every ring that passes the place, it does
+not average out over thousands of points.  A rail that is not straight sets its axis off sideways.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.machine import Machine
 
 #: Kinds of columns: once per pulley turn, corners of squares, even in direction, straightness of
-#: the rails; of carriage, left and right plate, odd in the direction and after a reversal; and, on
+#: the rails; of carriage, left and right plate, odd in the direction and about a reversal; and, on
 #: circles, bound to the direction of motion, which is how a loose carriage lies.
 PULLEY, CORNER, EVEN, STRAIGHT = range(4)
-ODD, AFTER, RATTLE = (4, 5, 6), (7, 8, 9), 10
-#: Ways of an axis since it reversed at which its error after a reversal is an unknown, mm: between
-#: what presliding and what the windup of a very tight axis take.
-_SINCE = (0.03, 0.08, 0.2, 0.5, 1.3)
+ODD, ABOUT, RATTLE = (4, 5, 6), (7, 8, 9), 10
+#: Ways of an axis from a reversal at which its error there is an unknown, mm: between what
+#: presliding and what the windup of a very tight axis take.
+_WAYS = (0.03, 0.08, 0.2, 0.5, 1.3)
 #: Directions round a circle at which what a loose carriage adds is an unknown.
 _DIRECTIONS = 24
 #: Size of that where nothing is loose, mm.
@@ -48,8 +48,9 @@ class Discrepancy:
     def sizes(self, machine: Machine, scales: Scales, assumptions: Assumptions) -> np.ndarray:
         """Prior standard deviation of each on a machine, mm, shape (k,).
 
-        What turns over with the direction of motion and how an axis starts again after a reversal
-        grow with the lag of the part, so with its fault; how a loose carriage lies with its gap.
+        What turns over with the direction of motion and how an axis stops and starts again at a
+        reversal grow with the lag of the part, so with its fault; how a loose carriage lies with
+        its gap.
         """
         rattle = assumptions.rattle_share * machine.carriage.gap
         odd = [max(assumptions.odd_share * lag, assumptions.odd_least) for lag in lags(machine)]
@@ -74,10 +75,10 @@ def _hats(position: np.ndarray, length: float) -> np.ndarray:
     return np.clip(1.0 - np.abs(position[:, None] - knots) / spacing, 0.0, 1.0)
 
 
-def _starts(since: np.ndarray) -> np.ndarray:
-    """Piecewise-linear weights over the logarithm of the way since a reversal; none far from it."""
-    knots = np.log(_SINCE)
-    at = np.log(np.maximum(since, _SINCE[0]))[:, None]
+def _near(way: np.ndarray) -> np.ndarray:
+    """Piecewise-linear weights over the logarithm of the way to a reversal; none far from it."""
+    knots = np.log(_WAYS)
+    at = np.log(np.maximum(way, _WAYS[0]))[:, None]
     spacing = np.diff(knots).mean()
     return np.clip(1.0 - np.abs(at - knots[:-1]) / spacing, 0.0, 1.0)
 
@@ -95,6 +96,7 @@ def basis(
     normal: np.ndarray,
     moving: np.ndarray,
     since: np.ndarray,
+    until: np.ndarray,
     square: np.ndarray,
     assumptions: Assumptions = USUAL,
 ) -> Discrepancy:
@@ -110,8 +112,8 @@ def basis(
         Outward normals of the commanded line there.
     moving : ndarray, shape (n, 2)
         Sign of the last commanded motion of each axis there.
-    since : ndarray, shape (n, 2)
-        Way of each axis since it reversed on a circle, mm.
+    since, until : ndarray, shape (n, 2)
+        Way of each axis on a circle since it reversed, and until it will, mm.
     square : ndarray, shape (n,)
         1 on squares, 0 on circles.
     assumptions : Assumptions
@@ -132,13 +134,19 @@ def basis(
     for effect, outward in zip(effects, (x, y, y), strict=True):
         for side in (1.0, -1.0):
             parts.append((CORNER, square[:, None] * effect * (side * outward > 0.5)))
-    starts = [_starts(since[:, axis]) * (1.0 - square[:, None]) for axis in (0, 1)]
-    for effect, axis, odd, after in zip(effects, (0, 1, 1), ODD, AFTER, strict=True):
+    near = [
+        np.hstack((_near(since[:, axis]), _near(until[:, axis]))) * (1.0 - square[:, None])
+        for axis in (0, 1)
+    ]
+    rolled = [2.0 * np.pi * part.wheels[0].radius for part in (machine.carriage, machine.left)]
+    for effect, axis, odd, about in zip(effects, (0, 1, 1), ODD, ABOUT, strict=True):
         place, turned = points[:, axis], moving[:, axis : axis + 1]
         parts.append((EVEN, _hats(place, assumptions.even_length) * effect))
         parts.append((odd, _hats(place, assumptions.odd_length) * effect * turned))
+        wheel = (2.0 * np.pi / rolled[axis] * place)[:, None]
+        parts += [(odd, wave(wheel) * effect * turned) for wave in (np.sin, np.cos)]
         for way in (1.0, -1.0):
-            parts.append((after, starts[axis] * effect * (way * turned > 0.0)))
+            parts.append((about, near[axis] * effect * (way * turned > 0.0)))
     for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
         parts.append((STRAIGHT, _hats(points[:, axis], assumptions.straight_length) * effect))
     parts.append((RATTLE, _round(normal) * (1.0 - square[:, None])))

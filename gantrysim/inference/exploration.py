@@ -19,7 +19,7 @@ import numpy as np
 from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
-from gantrysim.inference.weighing import Weighed, weigh
+from gantrysim.inference.weighing import Weighed, held_out, weigh
 from gantrysim.records.crew import Run
 
 if TYPE_CHECKING:
@@ -129,6 +129,41 @@ class _Known:
             modes[k], weights[k] = mode, weighed
         return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
 
+    def held_out(self) -> _Known:
+        """With each fault judged without the ring that speaks loudest for it.
+
+        What one ring alone gains, foretold from all the others, can be a blemish there; what a
+        fault does it does on every ring.  An explanation pays that gain over the same without a
+        fault, and what that has paid.
+        """
+        sets = {_set_of(mode.faults): k for k, mode in enumerate(self.modes)}
+        least = max(map(self.score, range(len(self.modes)))) - self.problem.assumptions.close
+        near = [k for k in range(len(self.modes)) if self.score(k) > least]
+        without: dict[int, list[int]] = {}
+        while left := [k for k in near if k not in without]:
+            for k in left:
+                own = _set_of(self.modes[k].faults)
+                without[k] = [sets[own - {key}] for key in own if own - {key} in sets]
+                near += without[k]
+        foretold = functools.partial(_foretold, self)
+        gains = dict(zip(without, self.run(foretold, without), strict=True))
+        paid: dict[int, float] = {}
+        for k in sorted(without, key=lambda k: len(self.modes[k].faults)):
+            loudest = [
+                paid[j] + float(np.max(gains[k] - gains[j], initial=0.0)) for j in without[k]
+            ]
+            paid[k] = max(loudest, default=0.0)
+        modes, weights = list(self.modes), list(self.weights)
+        for k, loss in paid.items():
+            modes[k] = dataclasses.replace(modes[k], paid=modes[k].paid + loss)
+            weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence - loss)
+        return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
+
+
+def _foretold(known: _Known, k: int) -> np.ndarray:
+    """What one explanation foretells of each ring."""
+    return held_out(known.problem, known.modes[k], known.weights[k].scales)
+
 
 def explore(
     problem: Problem,
@@ -168,7 +203,7 @@ def explore(
         known = known.relearned(believable=False)
         if known.order[0] == best:
             break
-    known = known.refined()
+    known = known.refined().held_out()
     say(problem.catalogue.unmodelled[0].name)
     mode, unlisted = _unlisted(known.problem, known.healthy)
     return Explored(known.problem, known.modes, known.weights, unlisted, mode, settled)

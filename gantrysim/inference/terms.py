@@ -106,6 +106,10 @@ class DrawnLines(LikelihoodTerm, Protocol):
     def bins(self) -> Bins:
         """Grouping of the points."""
 
+    @property
+    def rings(self) -> np.ndarray:
+        """Number of the ring, of one shape, that each bin lies on, shape (m,)."""
+
     def where(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Spot place, mm, and outward normal of the commanded line at each bin, shape (m, 2)."""
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.linalg import cho_factor, cho_solve
 from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
+from gantrysim.inference.terms import DrawnLines
 from gantrysim.machine import Machine
 
 #: Sweeps over the factors; the likeliest of each has then settled.
@@ -69,37 +71,40 @@ class _Quadratic:
         Bins that the mode leaves far off weigh less: with it comes the problem with their weights.
         """
         n = mode.u.size
-        counts = [piece.discrepancy.owner.size for _, piece in problem.burned]
-        size = n + sum(counts) + 1
-        gram = np.zeros((size, size))
-        constant, first = 0.0, n
         drawn, sources = dict(problem.burned), list(problem.sources)
+        size = n + sum(piece.discrepancy.owner.size for piece in drawn.values()) + 1
+        gram = np.zeros((size, size))
+        constant = 0.0
         at = np.array([*range(n), size - 1])
         for i, source in enumerate(problem.sources):
-            own = np.column_stack((mode.jacobian[i], mode.residuals[i]))
             if i not in drawn:
-                white = source.metric.columns(own)
+                white = source.metric.columns(_own(mode, i))
                 gram[np.ix_(at, at)] += source.metric.product(white, white)
                 constant += 0.5 * source.metric.log_det
-                continue
-            piece = drawn[i]
-            shared = np.arange(first, first + piece.discrepancy.owner.size)
-            first += shared.size
-            sizes = piece.discrepancy_sizes(machine, problem.scales)
-            white, unit = piece.whiten(own), piece.white_discrepancy
-            cross, within = unit.T @ white, piece.discrepancy_gram
-            factor = cho_factor(within * np.outer(sizes, sizes) + np.eye(sizes.size))
-            left = white[:, -1] - unit @ (sizes * cho_solve(factor, sizes * cross[:, -1]))
-            sources[i] = robust = piece.robust(left)
-            light = np.flatnonzero(robust.weight < 1.0)
-            less = (1.0 - robust.weight[light] ** 2)[:, None]
+        for rows in _rows(problem, mode, machine):
+            sources[rows.source], shared, white = rows.piece, rows.shared, rows.white
+            unit, within = drawn[rows.source].white_discrepancy, drawn[rows.source].discrepancy_gram
+            light = np.flatnonzero(rows.piece.weight < 1.0)
+            less = (1.0 - rows.piece.weight[light] ** 2)[:, None]
             few, few_unit = white[light], unit[light]
             gram[np.ix_(at, at)] += white.T @ white - few.T @ (less * few)
-            gram[np.ix_(shared, at)] = cross - few_unit.T @ (less * few)
+            gram[np.ix_(shared, at)] = unit.T @ white - few_unit.T @ (less * few)
             gram[np.ix_(at, shared)] = gram[np.ix_(shared, at)].T
             gram[np.ix_(shared, shared)] = within - few_unit.T @ (less * few_unit)
-            constant += 0.5 * robust.noise_log_det
+            constant += 0.5 * rows.piece.noise_log_det
         return cls(mode.u, gram, constant), dataclasses.replace(problem, sources=tuple(sources))
+
+    def without(self, rows: _Rows, on: np.ndarray) -> _Quadratic:
+        """The same without some bins of a piece."""
+        unit = rows.drawn.white_discrepancy[on]
+        table = np.hstack((rows.white[on, :-1], unit, rows.white[on, -1:]))
+        table *= rows.piece.weight[on, None]
+        at = [*range(self.u.size), *rows.shared, self.gram.shape[0] - 1]
+        gram = self.gram.copy()
+        gram[np.ix_(at, at)] -= table.T @ table
+        weight = rows.piece.weight[on]
+        paid = float(np.sum(np.log(weight[weight > 0.0])))  # of the noise: the same for every mode
+        return _Quadratic(self.u, gram, self.constant + paid)
 
     def evidence(self, precision: np.ndarray, centre: np.ndarray, sizes: np.ndarray) -> float:
         """Log evidence with a prior on the unknowns and sizes of the discrepancy, mm."""
@@ -118,6 +123,82 @@ class _Quadratic:
         log_det = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
         log_prior = float(np.linalg.slogdet(precision)[1])
         return -0.5 * (cost + log_det - log_prior) - self.constant
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """One burned piece as an explanation sees it.
+
+    Parameters
+    ----------
+    source : int
+        Its place among the sources.
+    drawn, piece : DrawnLines
+        The piece as it was, and with the weights that the explanation gives its bins.
+    white : ndarray, shape (m, n + 1)
+        Whitened derivatives with the unknowns, and the residual, before these weights.
+    shared : ndarray of int
+        Where its discrepancy stands among all unknowns.
+    """
+
+    source: int
+    drawn: DrawnLines
+    piece: DrawnLines
+    white: np.ndarray
+    shared: np.ndarray
+
+
+def _rows(problem: Problem, mode: Mode, machine: Machine) -> Iterator[_Rows]:
+    """Every burned piece as a mode sees it."""
+    first = mode.u.size
+    for i, piece in problem.burned:
+        shared = np.arange(first, first + piece.discrepancy.owner.size)
+        first += shared.size
+        sizes = piece.discrepancy_sizes(machine, problem.scales)
+        white, unit = piece.whiten(_own(mode, i)), piece.white_discrepancy
+        factor = cho_factor(piece.discrepancy_gram * np.outer(sizes, sizes) + np.eye(sizes.size))
+        off = sizes * (unit.T @ white[:, -1])
+        left = white[:, -1] - unit @ (sizes * cho_solve(factor, off))
+        yield _Rows(i, piece, piece.robust(left), white, shared)
+
+
+def _own(mode: Mode, i: int) -> np.ndarray:
+    """Derivatives and residual of one source."""
+    return np.column_stack((mode.jacobian[i], mode.residuals[i]))
+
+
+def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
+    """How well a mode foretells each ring from all that was measured beside it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem that the mode was weighed in.
+    mode : Mode
+        The mode.
+    scales : Scales
+        Its likeliest factors.
+
+    Returns
+    -------
+    ndarray, shape (rings,)
+        Log predictive density of each ring of each piece, nats; of what is the same for every
+        mode it holds an unknown part.
+    """
+    machine = problem.machine(mode.faults, mode.u)
+    quadratic, _ = _Quadratic.of(problem, mode, machine)
+    there = problem.scaled(scales)
+    precision, _ = there.prior(mode.u)
+    centre = there.centre(mode.u.size)
+    burned = [piece.discrepancy_sizes(machine, scales) for _, piece in problem.burned]
+    sizes = np.concatenate(burned) if burned else np.empty(0)
+    whole = quadratic.evidence(precision, centre, sizes)
+    out = []
+    for rows in _rows(problem, mode, machine):
+        ring = rows.drawn.rings
+        rest = (quadratic.without(rows, ring == k) for k in np.unique(ring))
+        out += [whole - each.evidence(precision, centre, sizes) for each in rest]
+    return np.array(out)
 
 
 def weigh(problem: Problem, mode: Mode) -> Weighed:

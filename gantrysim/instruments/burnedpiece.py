@@ -276,6 +276,13 @@ class BurnedPiece:
         weight = np.ones(bins.count.size)
         return dataclasses.replace(self, bins=bins, discrepancy=shared, sizes=sizes, weight=weight)
 
+    @property
+    def rings(self) -> Array:
+        """Number of the ring, of one shape, that each bin lies on, shape (m,)."""
+        known: dict[tuple[str, int], int] = {}
+        of_line = [known.setdefault((x.shape, x.ring), len(known)) for x in self.piece.lines]
+        return np.array(of_line)[self.bins.line]
+
     def where(self, v: Array) -> tuple[Array, Array]:
         """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""
         about = self.matched.about(self.placement(v))
@@ -443,8 +450,9 @@ def shared_discrepancy(
     along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.centre[matched.group]
-    since = matched.size[matched.group][:, None] + about * moving
+    size = matched.size[matched.group][:, None]
     on_squares = bins.mean(square[:, 0].astype(float))
     mean = bins.mean_columns
-    own = (mean(place), mean(normal), mean(moving), mean(since), on_squares)
+    since, until = mean(size + about * moving), mean(size - about * moving)
+    own = (mean(place), mean(normal), mean(moving), since, until, on_squares)
     return basis(machine, *own, assumptions)

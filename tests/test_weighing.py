@@ -26,7 +26,7 @@ from gantrysim.inference.solver import (
     search,
     solve,
 )
-from gantrysim.inference.weighing import Weighed, log_weight, weigh
+from gantrysim.inference.weighing import Weighed, held_out, log_weight, weigh
 from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
 
 MACHINE = gs.Machine()
@@ -74,8 +74,10 @@ def noise_covariance(noise: Noise, bins: Bins) -> np.ndarray:
     return smooth + np.diag(noise.point**2 / bins.count + noise.grain**2)
 
 
-def dense_evidence(problem: Problem, mode: Mode, piece: BurnedPiece, scales: Scales) -> float:
-    """Log density of the residuals of the linear model at no unknown, all of them together."""
+def dense_evidence(
+    problem: Problem, mode: Mode, piece: BurnedPiece, scales: Scales, on: np.ndarray | None = None
+) -> float:
+    """Log density of the residuals of the linear model at no unknown, all of them or some."""
     u, n = mode.u, len(problem.scatter)
     machine = problem.machine(mode.faults, u)
     (residual,), (jacobian,) = mode.residuals, mode.jacobian
@@ -87,6 +89,8 @@ def dense_evidence(problem: Problem, mode: Mode, piece: BurnedPiece, scales: Sca
     covariance = root @ root.T
     covariance += (piece.discrepancy.columns * sizes**2) @ piece.discrepancy.columns.T
     covariance += (jacobian * width**2) @ jacobian.T
+    on = np.ones(residual.size, dtype=bool) if on is None else on
+    residual, jacobian, covariance = residual[on], jacobian[on], covariance[np.ix_(on, on)]
     own = multivariate_normal(cov=covariance).logpdf(residual - jacobian @ u)
     return own + 0.5 * residual.size * math.log(2.0 * math.pi)
 
@@ -202,6 +206,47 @@ def test_robust_weights_are_paid_for() -> None:
     assert inside + 2.0 * tail == pytest.approx(1.0, abs=0.01)
     assert tail > 1.5 * norm.sf(3.0)  # heavier than the normal tail
     assert density(9.0) > 1e4 * norm.pdf(9.0)
+
+
+def test_a_ring_is_foretold_from_all_the_others(
+    modes: tuple[Problem, tuple[Mode, ...]],
+) -> None:
+    """Density of all that was measured over that of all but one ring, in dense linear algebra.
+
+    What is left of the noise of that ring alone is the same for every explanation.
+    """
+    problem, found = modes
+    differ = []
+    for mode in found:
+        piece = weighed_piece(weigh(problem, mode))
+        scales = Scales(direction=2.0, scatter=1.4)
+        told = held_out(problem, mode, scales)
+        rings = piece.rings
+        assert (
+            told.size
+            == np.unique(rings).size
+            == len({(x.shape, x.ring) for x in piece.piece.lines})
+        )
+        whole = dense_evidence(problem, mode, piece, scales)
+        rest = [dense_evidence(problem, mode, piece, scales, rings != k) for k in np.unique(rings)]
+        differ.append(told - (whole - np.array(rest)))
+    healthy, tight = differ
+    assert np.ptp(healthy) > 1.0  # the noise of a ring is in it
+    assert tight == pytest.approx(healthy, abs=1e-4)
+
+
+def test_a_fault_that_one_ring_alone_speaks_for_is_not_believed() -> None:
+    """One ring of a healthy machine drawn as a tight one would; and all of them."""
+    tight = lift(MACHINE.with_faults(gs.faults.TightWheels("left", 8.0)), SMALL, noise=0.008)
+    sound = lift(MACHINE, SMALL, noise=0.008)
+    chances = {}
+    for name, of_tight in {"one": [1], "all": range(len(sound.lines))}.items():
+        lines = [tight.lines[k] if k in of_tight else x for k, x in enumerate(sound.lines)]
+        finding = gs.diagnose(dataclasses.replace(sound, lines=tuple(lines)))
+        stated = {point.name: point.probability for point in finding.points}
+        chances[name] = max(stated.get(f"tight_wheels_{side}", 0.0) for side in ("left", "right"))
+    assert chances["one"] < 0.5
+    assert chances["all"] > 0.8
 
 
 def test_noise_learned_anew_takes_no_explanations_weights_along(

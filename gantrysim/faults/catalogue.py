@@ -61,13 +61,13 @@ class Catalogue:
     >>> catalogue.named("coupler_slip").words
     'a set screw let the cross shaft slip: one side stands ahead of the other'
     >>> round(catalogue.prior(("coupler_slip",)), 3)
-    0.033
+    0.036
     """
 
     faults: tuple[Fault, ...]
     scatter: tuple[Scatter, ...] = HEALTHY_SCATTER
     unmodelled: tuple[Unmodelled, ...] = (Unlisted(), LostSteps())
-    healthy: float = 0.2
+    healthy: float = 0.15
     unlisted: float = 0.05
     pairs: float = 0.15
 

@@ -186,7 +186,7 @@ class Assumptions:
     corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 um rms")
     pulley_turn: float = _assume(0.004, "mm", "run-out of a machined pulley is of order 0.01 mm")
     scatter_factors: tuple[float, ...] = _assume(
-        (1.0, 1.4, 1.9), "-", "a machine known by its label only may scatter by half and more"
+        (1.0, 1.5), "-", "a machine known by its label only may scatter by half and more"
     )
     reader_factors: tuple[float, ...] = _assume(
         (1.0, 3.0, 10.0), "-", "cheap scanners and telephones are off by half a per cent and more"
@@ -215,7 +215,7 @@ class Assumptions:
     credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
-        3.0, "nats", "a further fault can be what the model of the first one lacks"
+        1.5, "nats", "a further fault can be what the model of the first one lacks"
     )
     first_steps: int = _assume(6, "steps", "it only teaches a first noise")
     most_faults: int = _assume(

@@ -56,6 +56,7 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     # measurement known)
     Scatter(Parameter("load drag", "-", -0.005, 0.009), ("contact.load_drag",), "y", 0.0),
     _shift("break-away", "-", "xy", "contact.break_away", 0.03, 1.0),
+    # damping and the swing left from braking add to it or take from it: 0 to 1 against dynamics
     _shift("overshoot", "-", "xy", "contact.overshoot", 0.35, 0.0),
     _shift("head beyond", "mm", "spot", "head.beyond", 0.6),
     _shift("squareness", "mrad", "y", "square", SQUARENESS),

@@ -234,7 +234,8 @@ class Contact(Limited):
         Speed over which the extra break-away force dies, mm/s.
     overshoot : float
         Part of its undamped swing, jump of speed / natural frequency, by which an axis runs
-        on when its command stops at a corner (dimensionless; damping takes the rest).
+        on when its command stops at a corner (dimensionless): damping takes some of the rest, and
+        how it swings already from braking adds to it or takes from it.
     weight_drag : float
         Extra drag of a plate per N of carriage weight that it carries (dimensionless); the
         weight moves from plate to plate with the carriage.
@@ -245,7 +246,7 @@ class Contact(Limited):
     viscous: float = number(8.0, 0.0, 1e5)
     break_away: float = number(1.08, 1.0, 10.0)
     stribeck_speed: float = number(8.0, 1e-3, 1e4)
-    overshoot: float = number(1.0, 0.0, 5.0)
+    overshoot: float = number(0.5, 0.0, 5.0)
     weight_drag: float = number(0.0, 0.0, 1.0)
 
     @classmethod

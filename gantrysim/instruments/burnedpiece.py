@@ -22,7 +22,7 @@ from gantrysim.inference.discrepancy import Discrepancy, basis
 from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
-from gantrysim.instruments.forward import Forward, forward_of
+from gantrysim.instruments.forward import Forward, finely_planned, forward_of
 from gantrysim.instruments.residual import Matched, first_placement, match
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.stations import pivot_of
@@ -293,8 +293,10 @@ class BurnedPiece:
 
     def overlay(self, machine: Machine, v: Array) -> Overlay:
         """Measured points beside the lines of a machine, at the unknowns of the placement."""
-        forward, matched, place = self.forward, self.matched, self.placement(v)
-        lines = forward.lines(forward.run(machine))
+        matched, place = self.matched, self.placement(v)
+        fine = finely_planned(self.piece.test, self.nominal)
+        drawn = fine.lines(fine.run(machine))
+        lines = self.forward.lines(self.forward.run(machine))
         about = matched.about(place)
         centre = matched.centre[matched.group]
         measured = about + centre
@@ -308,8 +310,8 @@ class BurnedPiece:
         good = self.bins.owner >= 0
         groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
         return Overlay(
-            commanded=tuple(forward.motion.xy[cut] + forward.offset for cut in forward.cuts),
-            predicted=tuple(line.xy for line in lines),
+            commanded=tuple(fine.motion.xy[cut] + fine.offset for cut in fine.cuts),
+            predicted=tuple(line.xy for line in drawn),
             measured=tuple(measured[g] for g in groups),
             base=tuple(base[g] for g in groups),
             angles_deg=tuple(np.degrees(np.arctan2(about[g, 1], about[g, 0])) for g in groups),

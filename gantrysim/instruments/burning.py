@@ -19,7 +19,7 @@ from gantrysim.inference.noise import Noise, make_bins
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement, middle_of
 from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
-from gantrysim.instruments.forward import forward_of
+from gantrysim.instruments.forward import finely_planned, forward_of
 from gantrysim.instruments.points import Piece, spread_along
 from gantrysim.instruments.residual import match
 from gantrysim.instruments.secondscan import SCANNING, SecondScan
@@ -152,8 +152,8 @@ def planned_piece(
     predict alike, and only differences count.
     """
     machine = nominal if machine is None else machine
-    forward = forward_of(test, nominal)
-    burned = {(x.shape, x.ring, x.pass_index): x for x in forward.lines(forward.run(machine))}
+    forward, fine = forward_of(test, nominal), finely_planned(test, nominal)
+    burned = {(x.shape, x.ring, x.pass_index): x for x in fine.lines(fine.run(machine))}
     pivot = pivot_of(test) + forward.offset
     lines = []
     drawn: dict[tuple[str, int], int] = {}

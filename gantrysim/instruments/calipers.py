@@ -174,7 +174,7 @@ class CaliperSheet(ReadingSheet):
     >>> wide = CaliperReading("square", 3, 27.0, "width", 54.05)
     >>> sheet = CaliperSheet(test, (wide,), "bench")
     >>> sheet.expected(gs.Machine()).values.round(2)  # mm
-    array([54.05])
+    array([54.04])
     """
 
     test: RingTest

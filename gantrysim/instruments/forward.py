@@ -80,14 +80,20 @@ class Forward:
     inked: np.ndarray
 
     @classmethod
-    def of(cls, test: RingTest, fine: float, offset: np.ndarray) -> Forward:
-        """Plan a test once, sampled every ``fine`` mm where it matters, for a head at an offset."""
+    def of(
+        cls, test: RingTest, fine: float, offset: np.ndarray, *, coarse: float = COARSE
+    ) -> Forward:
+        """Plan a test once, for a head at an offset, mm.
+
+        It is sampled every ``fine`` mm where that matters, every ``coarse`` mm elsewhere, which is
+        enough for lines that are read off by cubics.
+        """
         short = dataclasses.replace(
             test,
             passes=min(test.passes, 2),
             sequence=tuple((shape, ring, min(n, 2)) for shape, ring, n in test.sequence),
         )
-        strokes = tuple(_thinned(stroke, fine, short) for stroke in short.strokes(fine))
+        strokes = tuple(_thinned(stroke, short, fine, coarse) for stroke in short.strokes(fine))
         motion = plan(short, strokes)
         labels, cuts = [], []
         first = 0
@@ -144,7 +150,7 @@ class Forward:
         return np.asarray(place - shift + self.offset)
 
 
-def _thinned(stroke: Stroke, fine: float, test: RingTest) -> Stroke:
+def _thinned(stroke: Stroke, test: RingTest, fine: float, coarse: float) -> Stroke:
     """A finely sampled stroke without the samples that matter little."""
     xy = stroke.xy
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
@@ -154,7 +160,6 @@ def _thinned(stroke: Stroke, fine: float, test: RingTest) -> Stroke:
     last = np.searchsorted(knots, np.arange(len(xy)), side="right") - 1
     since, left = way - way[knots[last]], way[knots[np.minimum(last + 1, len(knots) - 1)]] - way
     braking = min(stroke.speed**2 / (2.0 * test.acceleration) + fine, _BRAKING)
-    coarse = COARSE * fine / FINE
     if stroke.shape in ARCS:
         coarse = min(coarse, stroke.size / _ROUND)
         keep = since < math.sqrt(2.0 * stroke.size * _STARTING)
@@ -171,18 +176,23 @@ def _thinned(stroke: Stroke, fine: float, test: RingTest) -> Stroke:
 
 
 def forward_of(test: RingTest, nominal: Machine) -> Forward:
-    """Plan a test for many runs of machines about a nominal one.
+    """Plan a test for many runs of machines about a nominal one; its lines are read off by cubics.
 
     ValueError if the test leaves the travel of this machine.
     """
-    forward = finely_planned(test, nominal)
+    forward = _planned(test, nominal, FINE, COARSE)
     if len(forward.motion.xy) > MOST_SAMPLES:
-        fine = FINE * min(2.0, len(forward.motion.xy) / MOST_SAMPLES)
-        forward = Forward.of(test, fine, forward.offset)
+        times = min(2.0, len(forward.motion.xy) / MOST_SAMPLES)
+        forward = _planned(test, nominal, times * FINE, times * COARSE)
     return forward
 
 
 def finely_planned(test: RingTest, nominal: Machine) -> Forward:
-    """As `forward_of`, never coarser than usual."""
+    """As `forward_of`, with lines that may be taken as straight between their samples."""
+    return _planned(test, nominal, FINE, 2.0 * FINE)
+
+
+def _planned(test: RingTest, nominal: Machine, fine: float, coarse: float) -> Forward:
     check_travel(nominal, np.concatenate([s.xy for s in test.strokes(10.0)]))
-    return Forward.of(test, FINE, np.array([nominal.head.along, nominal.head.beyond]))
+    head = np.array([nominal.head.along, nominal.head.beyond])
+    return Forward.of(test, fine, head, coarse=coarse)

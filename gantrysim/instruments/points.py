@@ -27,7 +27,7 @@ from gantrysim.instruments import scannerlines
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.burnedpiece import prepare_piece
 from gantrysim.instruments.csvtable import read_table
-from gantrysim.instruments.forward import forward_of
+from gantrysim.instruments.forward import finely_planned
 from gantrysim.instruments.scanner import EXACT, ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
 from gantrysim.instruments.stations import pivot_of
@@ -246,7 +246,7 @@ class Piece(Measurement):
 
     def expected(self, machine: Machine) -> Piece:
         """As many points evenly along the lines that a machine burns, without turn or shift."""
-        forward = forward_of(self.test, machine)
+        forward = finely_planned(self.test, machine)
         burned = {(x.shape, x.ring, x.pass_index): x for x in forward.lines(forward.run(machine))}
         middle = pivot_of(self.test) + forward.offset
         drawn = drawn_passes(self.test)

@@ -155,7 +155,7 @@ class MachineLog:
     >>> print(log.report())
     Log of Alder: 0 burns.
     adjusted: -0.5 of healthy stiffness, for slack_belt_left.
-    Believed now: healthy 0.20, slack_belt_left 0.03.
+    Believed now: healthy 0.15, slack_belt_left 0.04.
     Before touching the machine: power off, laser disconnected; re-home after.
     """
 

@@ -45,7 +45,7 @@ from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.instruments import burnedpiece as burned
-from gantrysim.instruments.forward import FINE, Forward
+from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.residual import Matched, match
 from gantrysim.instruments.stations import pivot_of
 
@@ -113,7 +113,7 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     """Burn by the inverse's own forward model, with discrepancy and noise; lift and measure."""
     head = gs.Machine().head
     offset = np.array([head.along, head.beyond])
-    forward = Forward.of(TEST, FINE, offset)
+    forward = Forward.of(TEST, 1.0, offset, coarse=1.0)
     pivot = pivot_of(TEST) + offset
     lines = forward.lines(forward.run(machine))
     place = burned.placement(np.zeros(6), rng.standard_normal(6))

@@ -162,7 +162,8 @@ def gathered(things):
 #: Arguments as they should be, by the name of the parameter, for whatever must be given one.
 USUAL = {
     "path": "there_is_no_such_file.csv", "test": TEST, "machine": MACHINE, "shape": "circle",
-    "ring": 0, "k": 0, "strain": 3e-4, "position": 100.0, "step": 0.5, "xy": ROUND, "nominal_radius": 20.0, "order": 3,
+    "ring": 0, "position": 100.0, "step": 0.5, "xy": ROUND, "nominal_radius": 20.0, "order": 3,
+    "k": 0, "strain": 3e-4,
     "cutoff": 15.0, "noise": NOISE, "load": 20.0, "span": 430.0, "place": "span", "value": 430.0,
     "in_drawing_order": True, "half_side": 20.0, "direction_deg": 30.0, "targets": [1.0, 2.0, 3.0],
     "up": [[0, 0, 0]] * 3, "down": [[0, 0, 0]] * 3, "along": [0.0, 1.0, 2.0], "trials": 3,

@@ -131,6 +131,19 @@ def test_doubts_name_what_is_wrong_and_only_that():
     assert said(slight) == ()
 
 
+def test_a_piece_doubts_what_neither_scanner_nor_wood_does():
+    """One per cent one way is ten times what a cheap scanner does, and thirty what plywood does."""
+    term = piece().likelihood_term(HEALTHY)
+    v = np.zeros(term.n_nuisance)
+    assert term.doubts(HEALTHY, v) == ()
+    usual = term._reader.deviations[1]
+    v[4] = 0.002 / usual
+    assert term.doubts(HEALTHY, v) == ()
+    v[4] = 0.01 / usual
+    (said,) = term.doubts(HEALTHY, v)
+    assert "1 % longer one way than the other" in said
+
+
 def innocent(finding: gs.Finding) -> None:
     """Nobody is told to turn a thing: nothing is certain, and no point is stated at fault."""
     assert not (finding.certain and finding.best.faults), finding.report()
@@ -161,6 +174,17 @@ def test_a_slip_beside_a_healthy_piece_names_nobody(slip):
     assert finding.doubts
     assert finding.best.faults == ()
     assert finding.doubts[0][1:] in finding.report()
+
+
+@pytest.mark.slow
+def test_calipers_of_another_piece_are_said_to_disagree():
+    other = HEALTHY.with_faults(gs.faults.ScaleError("y", 0.01))
+    (sheet,) = gs.instruments.Calipers().sheets(HEALTHY, TEST)
+    finding = gs.diagnose([piece(), sheet.expected(other)], HEALTHY)
+    assert not finding.certain
+    assert "longer one way than the other" in finding.doubts[0]
+    assert "machine" in [slip.kind for slip, _ in finding.slips]
+    assert all(a.action != "do now" for a in finding.adjustments().adjustments)
 
 
 @pytest.mark.slow

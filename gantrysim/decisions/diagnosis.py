@@ -451,10 +451,7 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     problem = found.problem
     if not problem.burned:
         return ()
-    scores = [
-        weighed.evidence + _log_prior(problem, [fault.name for fault in mode.faults])
-        for mode, weighed in zip(found.modes, found.weights, strict=True)
-    ]
+    scores = found.scores
     healthy = next(mode for mode in found.modes if not mode.faults)
     if scores[found.modes.index(healthy)] > max(scores) - problem.assumptions.alike:
         return ()  # a healthy machine drew what was stated: a slip would have shown

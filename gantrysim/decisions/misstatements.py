@@ -131,12 +131,13 @@ def _slips(problem: Problem) -> list[Slips]:
 
 
 def _parted(problem: Problem) -> list[tuple[int, ...]]:
-    """Places of the sources that may be of a machine of their own: each piece, if there are two."""
-    places = [place for place, _ in problem.burned]
-    if len(places) < 2:
+    """Places of the sources that may be of a machine of their own: each, beside a piece."""
+    burned = dict(problem.burned)
+    places = sorted(range(len(problem.sources)), key=lambda place: place in burned)
+    if len(places) < 2 or not burned:
         return []
-    # of two pieces and nothing else either one is the other's stranger
-    return [(place,) for place in places[: 1 if len(problem.sources) == 2 else None]]
+    # of two things measured either one is the other's stranger
+    return [(place,) for place in places[: 1 if len(places) == 2 else None]]
 
 
 #: Faults and unknowns to look from.
@@ -420,14 +421,19 @@ def _of_another(said: _Stated, places: tuple[int, ...]) -> Misstatement:
     for part, (own, _) in zip((others, places), explained, strict=True):
         terms |= dict(zip(part, own.sources, strict=True))
     gain = _gain(said, _with(problem, terms), *explained)
-    pieces = {k: dict(problem.burned)[k].piece for k in places}
-    named = listed([piece.source for piece in pieces.values()])
+    drawn = dict(problem.burned)
+    pieces = {k: drawn[k].piece for k in places if k in drawn}
+    named = listed([problem.sources[k].source for k in places])
+    what = (
+        f"the piece {named} looks burned by another machine"
+        if len(pieces) == len(places)
+        else f"the readings {named} disagree with the piece: they look taken on another machine"
+    )
     return Misstatement(
         "machine",
-        f"the piece {named} looks burned by another machine, or in another state of it, than what "
-        "was handed in with it",
+        f"{what}, or in another state of it, than what was handed in with it",
         gain,
-        math.log(ODDS["machine"] / len(problem.burned)),
+        math.log(ODDS["machine"] / len(problem.sources)),
         pieces,
         explained[1][1].faults,
     )

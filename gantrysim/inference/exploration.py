@@ -50,6 +50,8 @@ class Explored:
         One a set of faults and places of them.
     weights : tuple of Weighed
         Evidence and likeliest factors of each.
+    scores : tuple of float
+        Log evidence and prior of each.
     unlisted : Weighed
         The same of "something that is not in the list".
     unlisted_mode : Mode
@@ -61,6 +63,7 @@ class Explored:
     problem: Problem
     modes: tuple[Mode, ...]
     weights: tuple[Weighed, ...]
+    scores: tuple[float, ...]
     unlisted: Weighed
     unlisted_mode: Mode
     settled: bool
@@ -194,7 +197,8 @@ def explore(
     known = known.refined().held_out()
     say(problem.catalogue.unmodelled[0].name)
     mode, unlisted = _unlisted(known.problem, known.healthy)
-    return Explored(known.problem, known.modes, known.weights, unlisted, mode, settled)
+    scores = tuple(map(known.score, range(len(known.modes))))
+    return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
 
 
 def _singles(problem: Problem, healthy: Mode, say: Callable[[str], None], run: Run) -> list[Mode]:

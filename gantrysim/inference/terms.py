@@ -24,6 +24,10 @@ class LikelihoodTerm(Protocol):
     """Something measured on the machine, made ready for fitting."""
 
     @property
+    def source(self) -> str:
+        """Where what was measured comes from, in words."""
+
+    @property
     def n_nuisance(self) -> int:
         """How many unknowns it brings of its own."""
 

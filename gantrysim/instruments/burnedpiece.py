@@ -85,6 +85,11 @@ class BurnedPiece:
     amount: ClassVar[float] = 1e-5
 
     @property
+    def source(self) -> str:
+        """That of the piece."""
+        return self.piece.source
+
+    @property
     def drawn(self) -> BurnedPiece:
         """Itself: its residuals stand on drawn lines."""
         return self
@@ -212,8 +217,27 @@ class BurnedPiece:
         return self.bins.mean(residual), table
 
     def doubts(self, machine: Machine, v: Array) -> tuple[str, ...]:
-        """Nothing: its outliers are left out one by one."""
-        return ()
+        """What scanner or wood would have to do that neither does."""
+        if self.piece.scanner.exact:
+            return ()
+        off = np.abs(self._reader.root @ v[3:])
+        names = ("reader", "shape", "skew")
+        usual = zip(self._reader.deviations, names, strict=True)
+        most = [usual_one * max(self.assumptions.factors(name)) for usual_one, name in usual]
+        common, difference, skew = (
+            float(x) if x > y else 0.0 for x, y in zip(off, most, strict=True)
+        )
+        said = (
+            common and f"{100.0 * common:.2g} % too large or too small",
+            difference and f"{100.0 * difference:.2g} % longer one way than the other",
+            skew and f"{1e3 * skew:.2g} mrad out of square",
+        )
+        return tuple(
+            f"{self.source} would have to be read {what}, more than a scanner or wood explains: "
+            "look at how it was read, and whether all is of one machine in one state"
+            for what in said
+            if what
+        )
 
     def learned(
         self, machine: Machine, v: Array, fitted: Fitted, *, believable: bool = True

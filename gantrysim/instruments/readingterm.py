@@ -96,6 +96,11 @@ class ReadingTerm:
     drawn: ClassVar[None] = None
 
     @property
+    def source(self) -> str:
+        """That of the sheet."""
+        return str(self.sheet.source)
+
+    @property
     def n_nuisance(self) -> int:
         """How many unknowns it brings of its own."""
         return int(self._shared.shape[1])

@@ -163,7 +163,7 @@ class Finding:
 
     @property
     def group(self) -> tuple[tuple[str, ...], ...]:
-        """The fewest explanations that hold the truth with `Assumptions.credible`, best first."""
+        """The fewest explanations that hold the truth with `Assumptions.together`, best first."""
         return (self.best.faults, *self.best.indistinguishable_from)
 
     @functools.cached_property
@@ -486,7 +486,7 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
     total = float(np.logaddexp.reduce(list(scores.values()))) - math.log(max(left, 1e-12))
     order = sorted(families, key=lambda f: -scores[f])
     chances = {f: math.exp(scores[f] - total) for f in order}
-    group = _credible(chances, left * problem.assumptions.credible)
+    group = _credible(chances, left * problem.assumptions.together)
     top = scores[order[0]] - _log_prior_of(problem, order[0])
     hypotheses = []
     for faults in order:

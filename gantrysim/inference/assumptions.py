@@ -120,8 +120,10 @@ class Assumptions:
         Then a difference in log evidence counts for so many times less.
     likelier : float
         Gain in log probability from which an explanation counts as likelier than before.
+    together : float
+        Least probability of the group of explanations that are not told apart.
     credible : float
-        Probability of the group of explanations that are not told apart; one alone is certain.
+        Probability from which one explanation, or one adjusting point, is sure.
     identifiable : float
         A parameter narrowed to less than this part of its prior width is identifiable.
     beside : float
@@ -212,7 +214,10 @@ class Assumptions:
     few_rings: int = _assume(3, "rings", "fewer do not average a local blemish out")
     hint: float = _assume(4.0, "-", "as the above")
     likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
-    credible: float = _assume(0.95, "-", "explanations that hold the truth with this probability")
+    together: float = _assume(
+        0.9, "-", "whole explanations overshoot it: groups held 62 of 65 known truths"
+    )
+    credible: float = _assume(0.95, "-", "1 wrong of 20: what a nut may be turned on")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(
         1.5, "nats", "a further fault can be what the model of the first one lacks"

@@ -17,10 +17,14 @@ from gantrysim.records.doors import checked
 
 #: Extra drag of a tight carriage: 4 to 15 N (common practice, no source).
 _EXTRA_DRAG = Parameter("extra drag", "N", 7.0, 0.6, ratio=True)
+#: Moment that rubs against the rocking of a loose one, N mm: flanks that touch with a few newtons
+#: some millimetres off its middle (judgement, no source).
+RUB = 12.0
 #: Play of a loose one: gaps of 0.05 to 0.3 mm (common practice, no source).
 _PLAY = (
     Parameter("gap", "mm", 0.12, 0.6, ratio=True),
     Parameter("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
+    Parameter("rub", "N mm", RUB, 0.6, ratio=True),
 )
 
 
@@ -87,6 +91,8 @@ class LooseCarriage(_CarriageWheels):
         Free play across the beam, full width, mm.
     drag_factor : float
         Remaining part of the healthy rolling drag.
+    rub : float
+        Moment that rubs against its rocking, N mm.
 
     Examples
     --------
@@ -100,11 +106,13 @@ class LooseCarriage(_CarriageWheels):
 
     gap: float = within(0.0, 20.0)
     drag_factor: float = number(0.6, 0.0, 1.0)
+    rub: float = number(RUB, 0.0, 1e4)
 
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
         car = machine.carriage.with_friction(machine.carriage.friction * self.drag_factor)
-        return machine.set("carriage", dataclasses.replace(car, gap=car.gap + self.gap))
+        loose = dataclasses.replace(car, gap=car.gap + self.gap, rub=self.rub)
+        return machine.set("carriage", loose)
 
     name = "loose_carriage"
     words = "the carriage wheels are loose on the beam"
@@ -120,6 +128,6 @@ class LooseCarriage(_CarriageWheels):
     fresh_scatter = ("drag carriage", "carriage yaw stiffness")
 
     def at(self, *values: float) -> LooseCarriage:
-        """Return the same fault with another gap, mm, and drag factor."""
-        gap, factor = values
-        return LooseCarriage(gap, drag_factor=below_one(factor))
+        """Return the same fault with another gap, mm, drag factor, and moment of its rub, N mm."""
+        gap, factor, rub = values
+        return LooseCarriage(gap, drag_factor=below_one(factor), rub=rub)

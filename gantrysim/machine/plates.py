@@ -443,6 +443,8 @@ class Carriage(Wheeled):
         Yaw inertia about its centre of mass, kg m^2.
     yaw_damping : float
         Damping of its turning on the beam, N m s.
+    rub : float
+        Moment that rubs against its rocking within its play, N mm.
     length : float
         Length along the beam, mm.
     """
@@ -454,4 +456,5 @@ class Carriage(Wheeled):
     centre_of_mass: float = number(18.0, -1000.0, 1000.0)
     inertia: float = number(0.00035, 0.0, 1000.0)
     yaw_damping: float = number(0.08, 0.0, 1e6)
+    rub: float = number(0.0, 0.0, 1e4)
     length: float = number(100.0, 1.0, 1e4)

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from gantrysim.machine import Belt, Contact, EndPlate, Machine, Motor
+from gantrysim.machine import Belt, Carriage, Contact, EndPlate, Machine, Motor
 from gantrysim.mechanics.springs import BELT, SPRING
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import behind
@@ -39,6 +39,7 @@ _N_MM_S2_PER_KG_M2 = 1e3
 _TRUE: Errors = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 _GRAVITY = 9.81  # N/kg
 _REGULARISATION = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
+_YAW_PRESLIDING = 2e-5  # rad: below 1 um at the wheels
 _YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 
 
@@ -197,6 +198,12 @@ def _rolling(
     return _Held(friction, contact.presliding_distance, *drag, weigh)
 
 
+def _rocking(carriage: Carriage) -> _Held:
+    """What rubs against the rocking of a carriage within its play, N mm and rad."""
+    rub = carriage.rub if carriage.gap > 0.0 else 0.0
+    return _Held(rub, _YAW_PRESLIDING, _YAW_REGULARISATION)
+
+
 def _block(
     parts: list[_Part], held: dict[str, _Held], inertia: Array, contact: Contact, natural: float
 ) -> Block:
@@ -322,7 +329,7 @@ def x_block(machine: Machine) -> Block:
     ]
     held = {
         "s": _rolling(contact, car.friction),
-        "carriage_yaw": _Held(regularisation=_YAW_REGULARISATION),
+        "carriage_yaw": _rocking(car),
         "rotor_x": _Held(detent=_detent(motor)),
         "lateral": _Held(),
     }

@@ -372,7 +372,7 @@ def test_the_common_part_does_not_average():
         rows = [
             ("circle", 7, f"diameter_{a}", v) for a, v in zip(angles, values.tolist(), strict=True)
         ]
-        (row,) = gs.measure(sheet_of(rows, turn_deg=1e-9)).rows
+        (row,) = gs.measure(sheet_of(rows, turn_deg=1e-9, oblong=1e-9)).rows
         assert row.size[1] == pytest.approx(0.5 * math.hypot(floor, alone / math.sqrt(n)), rel=1e-6)
         assert row.ovality == pytest.approx((0.2, 2 * alone * math.sqrt(2.0 / n)), rel=1e-6)
         assert row.long_axis_deg[0] == pytest.approx(30.0)

@@ -187,7 +187,7 @@ def explore(
     known = _Known.of(problem, modes, log_prior, run).relearned(believable=True)
     say("what the forward model lacks")
     known = known.joined(_sought(known.problem, known.healthy, run))
-    known, settled = _extended(known, say)
+    known, expanded = _extended(known, say)
     say("noise")
     for _ in range(_RELEARN):
         best = known.order[0]
@@ -198,6 +198,8 @@ def explore(
     say(problem.catalogue.unmodelled[0].name)
     mode, unlisted = _unlisted(known.problem, known.healthy)
     scores = tuple(map(known.score, range(len(known.modes))))
+    near = max(scores) - assumed.alike
+    settled = not any(known.score(k) > near for k in _left(known, expanded))
     return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
 
 
@@ -249,23 +251,25 @@ def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
     return list(run(extended, problem.catalogue.sought))
 
 
-def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, bool]:
+def _left(known: _Known, expanded: set[frozenset[str]]) -> list[int]:
+    """Sets that a further fault was not tried beside yet, likeliest first."""
+    # what the forward model lacks is sought beside a set, not extended: its place would stay
+    order = [k for k in known.order if not any(f.sought for f in known.modes[k].faults)]
+    order = [k for k in order if len(known.modes[k].faults) < known.problem.assumptions.most_faults]
+    return [k for k in order if _set_of(known.modes[k].faults) not in expanded]
+
+
+def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[frozenset[str]]]:
     """Extend the likeliest sets by what promises most beside them, until that settles."""
     assumed, catalogue = known.problem.assumptions, known.problem.catalogue
     tried = {_set_of(mode.faults) for mode in known.modes}
     expanded: set[frozenset[str]] = {frozenset()}
     turn = 0
     while True:
-        order = known.order
-        # what the forward model lacks is sought beside a set, not extended: its place would stay
-        order = [k for k in order if not any(f.sought for f in known.modes[k].faults)]
-        least = known.score(order[0]) - assumed.close
-        left = [k for k in order if known.score(k) > least]
-        left = [k for k in left if len(known.modes[k].faults) < assumed.most_faults]
-        left = [k for k in left if _set_of(known.modes[k].faults) not in expanded]
+        least = known.score(known.order[0]) - assumed.close
+        left = [k for k in _left(known, expanded) if known.score(k) > least]
         if not left or turn == assumed.expansions:
-            near = known.score(order[0]) - assumed.alike
-            return known, not any(known.score(k) > near for k in left)
+            return known, expanded
         there, mode = known.solved(left[0])
         names = [fault.name for fault in mode.faults]
         say(f"beside {' and '.join(names)}")

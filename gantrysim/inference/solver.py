@@ -21,7 +21,7 @@ from gantrysim.records.crew import go_on
 
 _DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
 _MOST_STEPS = 20
-_SETTLED = 0.5  # and counts as settled if no undamped step promises more than this
+_SETTLED = 1.5  # nats; a mode is settled if no undamped step promises more: at a kink some do
 _FAIR_TRIAL = 4  # steps before an explanation may be given up
 #: Derivatives are carried on from step to step as long as each gains this part of its promise; a
 #: mode rests on those of a place no further off than this, in standard deviations.
@@ -55,7 +55,7 @@ class Mode:
     jacobian : tuple of ndarray
         Their derivatives with all unknowns.
     converged : bool
-        Whether the last step promised less than 0.02 in the cost.
+        Whether no step promised more than 1.5 nats at the end.
     paid : float
         Log of the number of places among which a scan chose, already taken off the evidence.
     """

@@ -18,6 +18,7 @@ import gantrysim as gs
 from gantrysim.acceptance.alike import draw_alike, effective_number
 from gantrysim.acceptance.drawn import worst_of_lines
 from gantrysim.acceptance.judging import _verdict
+from gantrysim.acceptance.predicted import STEP
 from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults import WheelFlat
@@ -466,14 +467,14 @@ def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding)
 def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
     job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))
-    burn = gs.simulate(machine, job, step=1.0, feed_forces=True)
+    burn = gs.simulate(machine, job, step=STEP, inertia=True)
     tolerance = gs.Tolerance(roundness=0.3, size=0.5, squareness=2.0, closure=0.5)
     true = worst_of_lines(burn.lines, burn.commanded, job, tolerance)
     verdict = gs.will_hold(tight, job, tolerance, draws=80)
     for r in verdict.requirements:
         assert r.low is not None
         assert r.high is not None
-        assert r.low - 0.1 * abs(r.low) <= true[r.name] <= r.high + 0.1 * abs(r.high)
+        assert r.low <= true[r.name] <= r.high, (true[r.name], r.words)
     roundness = true["roundness"]
     tight_limit = gs.Tolerance(roundness=0.5 * roundness)
     assert gs.will_hold(tight, job, tight_limit, draws=40).decision == "not yet"
@@ -484,17 +485,14 @@ def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
 
 @pytest.mark.slow
 def test_verdicts_hold_on_a_machine_that_swings() -> None:
-    """The march that predicts is held against the dynamic model: inertia, ringing, dashpots.
-
-    On a measured piece nothing is predicted; between march and dynamics lie some micrometres.
-    """
+    """The march that fits is held against the dynamic model: inertia, ringing, dashpots."""
     left_out = 5e-3  # mm: march against dynamics on healthy and tight machines, 3..10 um rms
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 6.0))
     burn = gs.simulate(machine, TEST, inertia=True)
     piece = lifted.laid(burn.lines, TEST, turn=0.03, shift=(0, 0), every=2, noise=0.015, seed=3)
     finding = finding_of(piece, ("tight_wheels_left",))
     job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
-    other = gs.simulate(machine, job, inertia=True)
+    other = gs.simulate(machine, job, step=STEP, inertia=True)
     limits = gs.Tolerance(roundness=0.3, size=0.5, squareness=2.0, closure=0.5)
     for verdict, drawn in (
         (gs.accept(piece, ALL), burn),
@@ -526,6 +524,22 @@ def test_what_nothing_is_known_about_neither_passes_nor_fails() -> None:
     assert verdict.decision == "cannot tell"
     assert "0.20" in verdict.report()
     assert gs.will_hold(finding, TEST, hard, draws=20).decision == "cannot tell"
+
+
+def test_a_likely_slip_leaves_a_prediction_open() -> None:
+    """Where the piece was stated wrongly, nobody knows what the explanations explain."""
+    finding = finding_of(lift(gs.Machine()), ())
+    easy = gs.Tolerance(roundness=5.0)
+    for left, decision in ((0.96, "pass"), (0.7, "cannot tell")):
+        shared = tuple(
+            dataclasses.replace(h, probability=left * h.probability) for h in finding.ranked
+        )
+        verdict = gs.will_hold(dataclasses.replace(finding, ranked=shared), TEST, easy, draws=20)
+        assert verdict.unknown == pytest.approx(1.0 - left)
+        assert verdict.decision == decision
+    gone = tuple(dataclasses.replace(h, probability=1e-12) for h in finding.ranked)
+    with pytest.raises(ValueError, match="nothing can be predicted"):
+        gs.will_hold(dataclasses.replace(finding, ranked=gone), TEST, easy, draws=20)
 
 
 # Bad input

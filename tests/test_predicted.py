@@ -53,14 +53,13 @@ def test_a_burn_is_the_dynamics_of_its_machine_and_a_discrepancy_of_its_own(fit:
     assert abs(first["size"] - second["size"]) > 1e-4
 
 
-def test_the_march_alone_is_further_from_the_dynamics() -> None:
-    """Size by 8 um, distance of passes by 6 um; the closing gap by 0.6 um only."""
-    marched = worst(gs.simulate(TIGHT, JOB, step=STEP, feed_forces=True))
-    exact = worst(gs.simulate(TIGHT, JOB, step=STEP, inertia=True))
-    off = {name: exact[name] - marched[name] for name in exact}
-    assert off["size"] < -0.004
-    assert off["overlay"] < -0.003
-    assert abs(off["closure"]) < 0.002
+def test_the_march_alone_is_off_the_dynamics_where_a_plate_is_very_tight() -> None:
+    """Its largest size error by 22 um at 20 N, its roundness by less than 1 um."""
+    tight = gs.Machine().with_faults(gs.faults.TightWheels("left", 20.0))
+    marched = worst(gs.simulate(tight, JOB, step=STEP, feed_forces=True))
+    exact = worst(gs.simulate(tight, JOB, step=STEP, inertia=True))
+    assert exact["size"] - marched["size"] == pytest.approx(-0.0225, abs=0.004)
+    assert exact["roundness"] == pytest.approx(marched["roundness"], abs=0.002)
 
 
 def test_the_discrepancy_drawn_is_that_which_the_fit_allowed_for() -> None:

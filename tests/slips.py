@@ -65,7 +65,8 @@ def explained(*pieces: gs.Piece) -> tuple[Problem, list[Mode]]:
     problem = learn_noise(problem, healthy)
     healthy = solve(problem, (), healthy)
     faults = problem.catalogue.modelled
-    likely = sorted(faults, key=lambda fault: -promised_gain(problem, healthy, fault))[:_SEARCHED]
+    believed = solve(problem, (), problem.start(()), most_steps=0)
+    likely = sorted(faults, key=lambda fault: -promised_gain(problem, believed, fault))[:_SEARCHED]
     modes = [healthy, *(search(problem, (fault,), healthy) for fault in likely)]
     best = max(modes, key=lambda mode: mode.evidence)
     problem = learn_noise(problem, best)

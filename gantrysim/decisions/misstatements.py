@@ -360,7 +360,8 @@ def _looked_into(said: _Stated, trial: _Trial) -> Misstatement:
     gain = _gain(said, trial.stated, (trial.restated, mode))
     if gain > 0.0:
         old, new = _relearned(trial, mode)
-        mode = solve(new, mode.faults, mode.u)
+        # what the first noise swallowed may be a fault's under this one
+        mode = _explained(new, ((mode.faults, mode.u), ((), new.start(()))))
         gain = max(gain, _gain(said, old, (new, mode)))
     torn = said.problem.catalogue.unmodelled[1:]
     if any(fault.there(trial.restated, mode) for fault in torn):
@@ -444,10 +445,10 @@ def _explained(problem: Problem, starts: Sequence[Start]) -> Mode:
     modes = [solve(problem, *start) for start in dict((f, (f, u)) for f, u in starts).values()]
     healthy = next(mode for mode in modes if not mode.faults)
     faults = problem.catalogue.modelled
-    gains = [promised_gain(problem, healthy, fault) for fault in faults]
-    likely = sorted(range(len(faults)), key=lambda k: -gains[k])[:_EXPLANATIONS]
-    for k in likely:
+    # from what is believed: the healthy mode has taken up what a fault would explain
+    believed = solve(problem, (), problem.start(()), most_steps=0)
+    gains = [promised_gain(problem, believed, fault) for fault in faults]
+    for k in sorted(range(len(faults)), key=lambda k: -gains[k])[:_EXPLANATIONS]:
         bound = min(mode.cost for mode in modes) + problem.assumptions.hopeless
-        if gains[k] > _WORTH:
-            modes.append(search(problem, (faults[k],), healthy, give_up=bound))
+        modes.append(search(problem, (faults[k],), healthy, give_up=bound))
     return max(modes, key=lambda mode: _score(problem, mode))

@@ -48,6 +48,7 @@ def report(finding: Finding) -> list[str]:
     if not finding.learned:
         rows.append(_nothing(finding))
         rows += [f"Still likeliest: {_stated(point)}." for point in shown[:_STILL]]
+        shown = []  # nothing more is to be said of any
     elif finding.certain or not best.faults:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
         rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")

@@ -65,6 +65,9 @@ class Fault(Limited, Documented):
         Faults of which a burn sees the sum only, by name, with the reason.
     kept : float, optional
         Size up to which a machine counts as healthy, in its unit.
+    model_error : float
+        Part of its size by which its own model may be off, standard deviation; widens what is
+        stated of it.
     sought : bool
         Whether the forward model lacks it: its place is sought on the residuals of a fit
         (`placed`) and it shows as a pattern there.
@@ -96,6 +99,7 @@ class Fault(Limited, Documented):
     sense: ClassVar[int] = 1
     twins: ClassVar[Mapping[str, str]] = {}
     kept: ClassVar[float | None] = None
+    model_error: ClassVar[float] = 0.0
     sought: ClassVar[bool] = False
 
     # What it is called

@@ -124,6 +124,7 @@ class LooseCarriage(_CarriageWheels):
     kept = 0.02  # play that a careful assembly leaves (judgement)
     parameters = _PLAY
     starts = (-1.0, 1.0)  # the play is taken up at one angle or another of a ring
+    model_error = 0.08  # against an independent simulator four were off by -12 to 3 %
     opposite = "tight_carriage"
     fresh_scatter = ("drag carriage", "carriage yaw stiffness")
 

@@ -99,6 +99,16 @@ def _prior_range(
     return float(low), float(high)
 
 
+def _widened(problem: Problem, mode: Mode, draws: np.ndarray) -> np.ndarray:
+    """Draws with what the models of the faults themselves may be off (`Fault.model_error`)."""
+    for fault, cut in zip(mode.faults, problem.fault_cuts(mode.faults), strict=True):
+        if fault.model_error > 0.0:
+            first, *_ = problem.parameters(fault)
+            off = np.random.default_rng(SEED + 1).standard_normal(len(draws))
+            draws[:, cut.start] += fault.model_error / first.spread * off
+    return draws
+
+
 def rough_draws(mode: Mode) -> np.ndarray:
     """Draws from Laplace's normal: enough for an explanation that nobody will act on."""
     normal = np.random.default_rng(SEED).standard_normal((COUNT, mode.u.size))
@@ -154,7 +164,7 @@ class Fit:
 
         Made once (0.1 s), always with the same seed: `gantrysim.inference.sampling.SEED`.
         """
-        return posterior_draws(self.problem, self.mode)
+        return _widened(self.problem, self.mode, posterior_draws(self.problem, self.mode))
 
     def draw_machines(self, count: int, rng: np.random.Generator) -> list[Machine]:
         """Machines from the posterior: `count` of `draws`, picked at random.

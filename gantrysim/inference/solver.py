@@ -263,10 +263,11 @@ def solve(
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
         converged = full < _SETTLED
-        if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
+        hopeless = turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up
+        if hopeless and aged < _NEAR:
             break
-        if full < _PROMISE or promise < _HARDLY * _PROMISE:
-            if aged < _NEAR or cost > give_up:
+        if hopeless or full < _PROMISE or promise < _HARDLY * _PROMISE:
+            if aged < _NEAR:
                 break
             gained = 0.0
         else:

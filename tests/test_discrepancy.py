@@ -103,14 +103,17 @@ def test_what_turns_over_with_the_motion_is_a_few_per_cent_of_the_lag() -> None:
 
 def test_ripple_comes_once_a_turn_of_the_wheel_of_its_part() -> None:
     """A wheel of radius r rolls 2 pi r a turn; plates and carriage have wheels of their own."""
-    small = tuple(dataclasses.replace(x, radius=6.0) for x in MACHINE.carriage.wheels)
-    own = MACHINE.set("carriage", dataclasses.replace(MACHINE.carriage, wheels=small))
-    turn = 2.0 * math.pi * np.array([6.0, MACHINE.left.wheels[0].radius])
+    own = MACHINE
+    radii = {"carriage": 6.0, "left": 8.0, "right": 9.0}
+    for name, radius in radii.items():
+        part = own.value(name)
+        wheels = tuple(dataclasses.replace(x, radius=radius) for x in part.wheels)
+        own = own.set(name, dataclasses.replace(part, wheels=wheels))
     ones = np.ones((len(PLACES), 2))
-    for axis, kind in ((0, ODD[0]), (1, ODD[1])):
+    for axis, kind, radius in zip((0, 1, 1), ODD, radii.values(), strict=True):
         normal = np.eye(2)[np.full(len(PLACES), axis)]
         table = []
-        for shift in (0.0, turn[axis]):
+        for shift in (0.0, 2.0 * math.pi * radius):
             places = PLACES.copy()
             places[:, axis] += shift
             found = basis(own, places, normal, ones, FAR * ones, FAR * ones, np.zeros(len(PLACES)))

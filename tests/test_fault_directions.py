@@ -5,6 +5,7 @@ output.  Drawing is counter-clockwise unless said: the right half of a circle is
 home, the left half towards home.
 """
 
+import dataclasses
 import importlib.util
 import sys
 from pathlib import Path
@@ -266,6 +267,26 @@ def test_a_loose_carriage_draws_wider_because_the_belt_pulls_beside_the_wheels()
     assert abs(c.square_height) < 0.005
     before, after = pushed(gs.faults.LooseCarriage(gap, keep), "carriage")
     assert before.keep_forward - after.keep_forward == pytest.approx(0.4 * car.friction, rel=0.1)
+
+
+def test_a_loose_carriage_tips_over_only_where_the_belt_pulls_more_than_it_rubs():
+    """The belt pulls its drag a lever of the belt's offset beside the wheels: F d turns it."""
+    gap, keep = 0.15, 0.6
+    moment = keep * HEALTHY.carriage.friction * HEALTHY.belt_x_offset
+    held = change(gs.faults.LooseCarriage(gap, keep, rub=3.0 * moment)).square_width
+    free = change(gs.faults.LooseCarriage(gap, keep, rub=0.5 * moment)).square_width
+    lost = 2.0 * (1.0 - keep) * HEALTHY.carriage.friction / x_stiffness(HEALTHY)
+    assert held == pytest.approx(lost, abs=0.01)
+    assert free > 5.0 * held
+    rubbing = dataclasses.replace(HEALTHY.carriage, rub=3.0 * moment)
+    before = gs.simulate(HEALTHY, gs.ring_test(spacing=10.0, largest=20.0), feed_forces=True)
+    after = gs.simulate(
+        HEALTHY.set("carriage", rubbing),
+        gs.ring_test(spacing=10.0, largest=20.0),
+        feed_forces=True,
+    )
+    for a, b in zip(before.lines, after.lines, strict=True):  # without play nothing rubs
+        assert np.array_equal(a.xy, b.xy)
 
 
 # --- run-out --------------------------------------------------------------------------------

@@ -10,6 +10,8 @@ from lifted import lift
 
 import gantrysim as gs
 from gantrysim.instruments.burnedpiece import prepare_piece
+from gantrysim.instruments.forward import forward_of
+from gantrysim.instruments.residual import _weights
 from gantrysim.pattern.ringtest import Line
 
 
@@ -74,3 +76,47 @@ def test_passes_that_are_not_told_apart_are_read_as_their_mean() -> None:
     first, second, third, alike = (residual(label) for label in (0, 1, 2, -1))
     assert first - second == pytest.approx(-0.3, abs=0.01)
     assert alike == pytest.approx((first + second + third) / 3.0, abs=1e-9)
+
+
+def test_weights_draw_a_parabola_over_uneven_stations_and_never_cross_a_corner() -> None:
+    station = np.array([0.0, 0.5, 1.0, 2.5, 6.0, 6.5, 8.0, 12.0])
+    parabola = 3.0 - 2.0 * station + 0.7 * station**2
+    one_side, out = np.zeros(8, dtype=np.int64), np.empty(4)
+    for low in range(1, 6):  # at the ends there are too few neighbours: straight
+        for t in (0.1, 0.5, 0.9):
+            first = _weights(station, one_side, low, t, out)
+            place = station[low] + t * (station[low + 1] - station[low])
+            told = out @ parabola[first : first + 4]
+            assert told == pytest.approx(3.0 - 2.0 * place + 0.7 * place**2)
+    corner = np.repeat([0, 1], 4)
+    for low, t in ((2, 0.7), (3, 0.3), (4, 0.5)):
+        first = _weights(station, corner, low, t, out)
+        used = corner[first : first + 4][out != 0.0]
+        assert np.all(used == (0 if low == 2 else 1))
+        assert out.sum() == pytest.approx(1.0)
+    for low, t in ((0, 0.5), (6, 1.0)):
+        first = _weights(station, one_side, low, t, out)
+        assert 0 <= first <= 4
+        assert out.sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("shape", ["circle", "square"])
+@pytest.mark.parametrize("start", [0.0, 20.0])
+def test_a_forward_run_keeps_ends_and_turning_points(shape: str, start: float) -> None:
+    """Where x or y turns back the march is exact only if that place is a sample."""
+    test = gs.ring_test(
+        (shape,), spacing=15.0, largest=30.0, centre=(150.0, 140.0), passes=1, start_deg=start
+    )
+    forward = forward_of(test, gs.Machine())
+    whole = [x for x in test.strokes(0.25) if x.shape != "travel"]
+    for cut, stroke in zip(forward.cuts, whole, strict=True):
+        xy = forward.motion.xy[cut]
+        assert len(xy) < 0.7 * len(stroke.xy)
+        assert (xy[0] == stroke.xy[0]).all()
+        assert (xy[-1] == stroke.xy[-1]).all()
+        for axis in (0, 1):
+            for extreme in (stroke.xy[:, axis].min(), stroke.xy[:, axis].max()):
+                assert extreme in xy[:, axis]
+        step = np.hypot(*np.diff(xy, axis=0).T)
+        assert step.max() <= 4.0
+        assert step.min() <= 0.5

@@ -177,7 +177,7 @@ class Finding:
 
         It has the probability of `Assumptions.credible` by itself, its magnitude is identifiable,
         its search settled, the piece shows enough rings, it is known which way up it was burned,
-        no slip in how it was stated explains as much, and no reading by hand disagrees with it.
+        no slip in how it was stated explains as much, and nothing measured disagrees with it.
         """
         best = self.best
         alone = best.probability >= self.assumptions.credible
@@ -188,14 +188,14 @@ class Finding:
     def firm(self) -> bool:
         """Whether it is more than a hint, whatever it says.
 
-        Pieces show enough rings, it is known which way up they were burned, and no reading by hand
+        Pieces show enough rings, it is known which way up they were burned, and nothing measured
         disagrees with the best explanation.
         """
         return not self.thin and self.quarter_known and not self.doubts
 
     @functools.cached_property
     def doubts(self) -> tuple[str, ...]:
-        """Which readings by hand cannot be right, if the best explanation is; a sentence each."""
+        """What of the measurements cannot be right, if the best explanation is; a sentence each."""
         return self.best.fit.doubts
 
     @property

@@ -24,7 +24,7 @@ RUB = 12.0
 _PLAY = (
     Parameter("gap", "mm", 0.12, 0.6, ratio=True),
     Parameter("drag factor", "-", 0.6, 0.25, ratio=True, faint=2.0),
-    Parameter("rub", "N mm", RUB, 0.6, ratio=True),
+    Parameter("rub", "N mm", RUB, 0.35, ratio=True),
 )
 
 
@@ -111,7 +111,7 @@ class LooseCarriage(_CarriageWheels):
     def apply(self, machine: Machine) -> Machine:
         """Return the machine with this fault."""
         car = machine.carriage.with_friction(machine.carriage.friction * self.drag_factor)
-        loose = dataclasses.replace(car, gap=car.gap + self.gap, rub=self.rub)
+        loose = dataclasses.replace(car, gap=car.gap + self.gap, rub=max(car.rub, self.rub))
         return machine.set("carriage", loose)
 
     name = "loose_carriage"

@@ -138,12 +138,12 @@ def basis(
         np.hstack((_near(since[:, axis]), _near(until[:, axis]))) * (1.0 - square[:, None])
         for axis in (0, 1)
     ]
-    rolled = [2.0 * np.pi * part.wheels[0].radius for part in (machine.carriage, machine.left)]
-    for effect, axis, odd, about in zip(effects, (0, 1, 1), ODD, ABOUT, strict=True):
+    rolling = (machine.carriage, machine.left, machine.right)
+    for part, effect, axis, odd, about in zip(rolling, effects, (0, 1, 1), ODD, ABOUT, strict=True):
         place, turned = points[:, axis], moving[:, axis : axis + 1]
         parts.append((EVEN, _hats(place, assumptions.even_length) * effect))
         parts.append((odd, _hats(place, assumptions.odd_length) * effect * turned))
-        wheel = (2.0 * np.pi / rolled[axis] * place)[:, None]
+        wheel = (place / part.wheels[0].radius)[:, None]
         parts += [(odd, wave(wheel) * effect * turned) for wave in (np.sin, np.cos)]
         for way in (1.0, -1.0):
             parts.append((about, near[axis] * effect * (way * turned > 0.0)))

@@ -51,7 +51,7 @@ class Explored:
     weights : tuple of Weighed
         Evidence and likeliest factors of each.
     scores : tuple of float
-        Log evidence and prior of each.
+        Log evidence and prior of each, every ring counting in full.
     unlisted : Weighed
         The same of "something that is not in the list".
     unlisted_mode : Mode
@@ -139,14 +139,18 @@ class _Known:
         does it does on every ring.
         """
         best, *order = self.order
-        least = self.score(best) - 2.0 * self.problem.assumptions.close
+        close = self.problem.assumptions.close
+        least = self.score(best) - 2.0 * close
         near = [best, *(k for k in order if self.score(k) > least)]
         foretold = list(self.run(functools.partial(_foretold, self), near))
+        if len(foretold[0]) < 2:
+            return self  # there are no others: that one ring tells little is said elsewhere
         weights = list(self.weights)
         for k, own in zip(near, foretold, strict=True):
             ahead = weights[best].evidence - weights[k].evidence
             rest = ahead - float(np.max(foretold[0] - own, initial=0.0))
             given = max(0.0, ahead - 2.0 * max(0.0, rest))
+            given *= min(1.0, (self.score(k) - least) / close)  # no edge where it ends
             weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence + given)
         return dataclasses.replace(self, weights=tuple(weights))
 
@@ -194,11 +198,12 @@ def explore(
         known = known.relearned(believable=False)
         if known.order[0] == best:
             break
-    known = known.refined().held_out()
+    known = known.refined()
+    scores = tuple(map(known.score, range(len(known.modes))))
+    known = known.held_out()
     say(problem.catalogue.unmodelled[0].name)
     mode, unlisted = _unlisted(known.problem, known.healthy)
-    scores = tuple(map(known.score, range(len(known.modes))))
-    near = max(scores) - assumed.alike
+    near = known.score(known.order[0]) - assumed.alike
     settled = not any(known.score(k) > near for k in _left(known, expanded))
     return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
 

@@ -243,7 +243,6 @@ def solve(
     evaluator = Evaluator(problem, faults)
     own = problem.n_nuisance
     damping = 0.0
-    converged = False
     # steps are straight in what acts on the burn: healthy and faulty drag add up, and a straight
     # step in their logarithms would leave the valley that their sum makes
     curved = np.flatnonzero(rate := problem.rates(faults))
@@ -262,7 +261,6 @@ def solve(
         promise = full
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
-        converged = full < _SETTLED
         hopeless = turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up
         if hopeless and aged < _NEAR:
             break
@@ -278,16 +276,18 @@ def solve(
             new_cost = evaluator.cost(trial, new_r)
             gained = cost - new_cost
         moved = np.zeros_like(u)
+        carried: tuple[np.ndarray, ...] = jacobian
         if gained > 0.0:
             damping = 0.0 if damping < 0.1 else damping / 8.0
             moved[: u.size - own] = (trial - u)[: u.size - own]
-            carried = [
+            carried = tuple(
                 _secant(*each, trial - u, moved) for each in zip(jacobian, r, new_r, strict=True)
-            ]
+            )
             u, cost, r = trial, new_cost, new_r
-        if gained > _KEPT * promise and float(np.abs(moved).max()) < _LONGEST:
-            jacobian = tuple(carried)
-            aged += float(np.abs(moved).max(initial=0.0))
+        length = float(np.abs(moved).max(initial=0.0))
+        if gained > _KEPT * promise and length < _LONGEST:
+            jacobian = carried
+            aged += length
         elif gained > 0.0 or aged > 0.0:
             r, jacobian = evaluator.linearise(u)
             aged = 0.0
@@ -295,6 +295,10 @@ def solve(
             damping = max(4.0 * damping, 0.05)
             continue
         hessian, gradient = evaluator.quadratic(u, r, jacobian)
+    if aged >= _NEAR:  # out of steps: what is compared rests on derivatives of the place itself
+        r, jacobian = evaluator.linearise(u)
+        hessian, gradient = evaluator.quadratic(u, r, jacobian)
+    converged = _newton_step(hessian, gradient, 0.0, own, free)[1] < _SETTLED
     covariance = np.zeros_like(hessian)
     of_free = hessian[np.ix_(free, free)]
     inverse = np.linalg.inv(of_free)

@@ -221,12 +221,10 @@ class BurnedPiece:
         if self.piece.scanner.exact:
             return ()
         off = np.abs(self._reader.root @ v[3:])
-        names = ("reader", "shape", "skew")
-        usual = zip(self._reader.deviations, names, strict=True)
-        most = [usual_one * max(self.assumptions.factors(name)) for usual_one, name in usual]
-        common, difference, skew = (
-            float(x) if x > y else 0.0 for x, y in zip(off, most, strict=True)
-        )
+        named = ("reader", "shape", "skew")
+        widest = Scales(**{name: max(self.assumptions.factors(name)) for name in named})
+        most = np.array(self._reader.deviations) * self.widths(widest)[3:]
+        common, difference, skew = np.where(off > most, off, 0.0).tolist()
         said = (
             common and f"{100.0 * common:.2g} % too large or too small",
             difference and f"{100.0 * difference:.2g} % longer one way than the other",

@@ -25,12 +25,12 @@ from gantrysim.pattern.ringtest import Line, RingTest, Stroke
 from gantrysim.records.checks import trusted
 
 #: Sampling of the forward runs, mm: fine where an axis starts again after a reversal, as long as
-#: it has gone no further than `_STARTING`, and where it brakes or gathers speed, over `_BRAKING` at
-#: most; coarse elsewhere, at least `_ROUND` samples to the radius of a circle; all are coarser
-#: where a test would need more samples.  Heights of lines then stand 0.3 to 1.6 um rms off those of
-#: samples every 0.1 mm (tight, loose and healthy machines, 20 rings of each shape); even samples of
-#: the same number stood 3 to 9 um off.
-FINE, COARSE, _STARTING, _BRAKING, _ROUND = 0.5, 4.0, 1.0, 5.0, 6
+#: it has gone no further than `_STARTING`, and where it brakes or gathers speed, over `_BRAKING`
+#: at most; coarse elsewhere; on a circle at least `_FINE_ROUND` and `_ROUND` samples to the radius.
+#: All are coarser where a test would need more samples.  Bins of lines then stand 0.3 to 0.9 um
+#: rms off those of samples every 0.1 mm (healthy, tight, loose carriage; rings of 2.5 to 40 mm);
+#: single points, where a loose carriage tips over between two samples, up to 0.06 mm.
+FINE, COARSE, _STARTING, _BRAKING, _ROUND, _FINE_ROUND = 0.5, 4.0, 1.0, 5.0, 6, 20
 MOST_SAMPLES = 12000
 
 
@@ -93,7 +93,9 @@ class Forward:
             passes=min(test.passes, 2),
             sequence=tuple((shape, ring, min(n, 2)) for shape, ring, n in test.sequence),
         )
-        strokes = tuple(_thinned(stroke, short, fine, coarse) for stroke in short.strokes(fine))
+        strokes = tuple(
+            _thinned(stroke, short, fine, coarse) for stroke in short.strokes(0.5 * fine)
+        )
         motion = plan(short, strokes)
         labels, cuts = [], []
         first = 0
@@ -161,14 +163,15 @@ def _thinned(stroke: Stroke, test: RingTest, fine: float, coarse: float) -> Stro
     since, left = way - way[knots[last]], way[knots[np.minimum(last + 1, len(knots) - 1)]] - way
     braking = min(stroke.speed**2 / (2.0 * test.acceleration) + fine, _BRAKING)
     if stroke.shape in ARCS:
-        coarse = min(coarse, stroke.size / _ROUND)
-        keep = since < math.sqrt(2.0 * stroke.size * _STARTING)
-        keep |= (way < braking) | (way > way[-1] - braking)
+        fine, coarse = min(fine, stroke.size / _FINE_ROUND), min(coarse, stroke.size / _ROUND)
+        matters = since < math.sqrt(2.0 * stroke.size * _STARTING)
+        matters |= (way < braking) | (way > way[-1] - braking)
     else:
-        keep = (since < braking + _STARTING) | (left < braking)
-        keep &= stroke.shape != "travel"
-    every = max(1, int(coarse / way[1]))
-    keep |= (np.arange(len(xy)) - knots[last]) % every == 0
+        matters = (since < braking + _STARTING) | (left < braking)
+        matters &= stroke.shape != "travel"
+    count = np.arange(len(xy)) - knots[last]
+    every, often = (max(1, int(step / way[1] + 0.01)) for step in (coarse, fine))
+    keep = (count % every == 0) | (matters & (count % often == 0))
     keep[-1] = True
     kept = xy[keep]
     kept.flags.writeable = False

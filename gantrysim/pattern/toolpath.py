@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight
+from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight, straights
 from gantrysim.pattern.strokes import Stroke
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, point, positive
@@ -195,45 +197,57 @@ class Toolpath:
         ValueError
             If the step is not positive, or so small that too many points would be needed.
         """
+        return self.sampled(step)[0]
+
+    def sampled(self, step: float = 0.5) -> tuple[tuple[Stroke, ...], NDArray[np.int64]]:
+        """`strokes`, and where each move lies among their samples laid end to end.
+
+        Parameters
+        ----------
+        step : float
+            As for `strokes`, mm.
+
+        Returns
+        -------
+        strokes : tuple of Stroke
+            As from `strokes`.
+        rows : ndarray of int, shape (moves, 2)
+            First and last sample of each move; -1 for a move of no length.
+        """
         step = positive(step, "step")
-        points = sum(move.length / step + MIN_CIRCLE_STEPS for move in self.moves)
+        runs: list[list[int]] = []
+        points = 0.0
+        for k, move in enumerate(self.moves):
+            length = move.length
+            points += length / step + MIN_CIRCLE_STEPS
+            if length == 0.0:
+                continue
+            if runs and _one_stroke(self.moves[runs[-1][-1]], move):
+                runs[-1].append(k)
+            else:
+                runs.append([k])
         if points > MAX_POINTS:
             raise ValueError(
                 f"step {step:g} mm would need about {points:.2g} points for this path, "
                 f"over the {MAX_POINTS:.0e} accepted; take a larger step."
             )
         strokes: list[Stroke] = []
-        chain = -1
-        run: list[Move] = []
-
-        def finish() -> None:
-            if run:
-                parts = [move.points(step) for move in run]
-                xy = np.concatenate([parts[0], *(part[1:] for part in parts[1:])])
-                strokes.append(Stroke("straight", chain, 0.0, 0, xy, run[0].speed))
-                run.clear()
-
-        was_burned = False
-        for move in self.moves:
-            if move.length == 0.0:
-                continue
+        rows = np.full((len(self.moves), 2), -1)
+        chain, first = -1, 0
+        for run in runs:
+            move = self.moves[run[0]]
+            parts = _points(self.moves, run, step if move.burned else TRAVEL_STEPS * step)
+            ends = first + np.cumsum([len(part) - 1 for part in parts])
+            rows[run] = np.column_stack([np.r_[first, ends[:-1]], ends])
+            xy = np.concatenate([parts[0], *(part[1:] for part in parts[1:])])
+            first += len(xy)
             if not move.burned:
-                finish()
-                xy = move.points(TRAVEL_STEPS * step)
                 strokes.append(Stroke("travel", -1, 0.0, -1, xy, move.speed))
-            else:
-                if not was_burned:
-                    chain += 1
-                if run and (move.centre is not None or move.speed != run[0].speed):
-                    finish()
-                if move.centre is None:
-                    run.append(move)
-                else:
-                    xy = move.points(step)
-                    strokes.append(Stroke("arc", chain, move.radius, 0, xy, move.speed))
-            was_burned = move.burned
-        finish()
-        return tuple(strokes)
+                continue
+            chain += not strokes or strokes[-1].shape == "travel"
+            shape = "straight" if move.centre is None else "arc"
+            strokes.append(Stroke(shape, chain, move.radius, 0, xy, move.speed))
+        return tuple(strokes), rows
 
     def beside_strokes(self, step: float = 0.5) -> tuple[Stroke, ...]:
         """Nothing: only ring tests have marks beside them."""
@@ -260,3 +274,18 @@ class Toolpath:
 
     def _repr_html_(self) -> str:
         return f"<p><b>Path</b>: {html.escape(self.summary())}</p>"
+
+
+def _one_stroke(one: Move, other: Move) -> bool:
+    """Whether a move goes on in the stroke of the one before it."""
+    straight = one.centre is None and other.centre is None
+    return one.burned and other.burned and straight and one.speed == other.speed
+
+
+def _points(moves: Sequence[Move], run: list[int], step: float) -> list[Array]:
+    """Samples of each move of a stroke, mm."""
+    if moves[run[0]].centre is not None:
+        return [moves[run[0]].points(step)]
+    starts = np.array([moves[k].start for k in run])
+    ends = np.array([moves[k].end for k in run])
+    return straights(starts, ends, step)

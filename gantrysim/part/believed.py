@@ -1,0 +1,159 @@
+"""Machines as they are believed to be: draws from whatever somebody knows of one.
+
+A machine is taken as it stands; a fit and a finding give draws of their posterior, a finding those
+of all its explanations by their probability; a log its last finding, or, where something was turned
+since, what it believes now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.inference.fitting import Fit
+from gantrysim.inference.parameters import Belief
+from gantrysim.inference.problem import Problem
+from gantrysim.machine import Machine
+from gantrysim.records.checks import must_be
+
+if TYPE_CHECKING:
+    from gantrysim.log import MachineLog
+
+#: Explanations below this probability are not drawn.
+LIKELY = 1e-3
+SEED = 20
+
+
+@dataclass(frozen=True, eq=False)
+class Believed:
+    """Draws of a machine.
+
+    Parameters
+    ----------
+    machines : tuple of Machine
+        The draws; one where the machine is known.
+    likeliest : Machine
+        The best single guess.
+    described : Machine
+        The machine as described: without its faults, as far as somebody said.
+    unknown : float
+        Probability of explanations that predict nothing.
+    words : str
+        On what it rests.
+    """
+
+    machines: tuple[Machine, ...]
+    likeliest: Machine
+    described: Machine
+    unknown: float
+    words: str
+
+
+def believed(
+    known: Machine | Fit | Finding | MachineLog, draws: int, seed: int = SEED
+) -> Believed:
+    """Draw machines from what is known of one.
+
+    ValueError if nothing can be predicted: no explanation says how the machine draws.
+    """
+    rng = np.random.default_rng(seed)
+    if isinstance(known, Machine):
+        return Believed((known,), known, known, 0.0, "a machine taken as it stands")
+    if isinstance(known, Fit):
+        drawn = tuple(known.draw_machines(draws, rng))
+        return Believed(drawn, known.machine, known.problem.nominal, 0.0, "the fit of one piece")
+    if isinstance(known, Finding):
+        return _of_finding(known, draws, rng)
+    return _of_log(known, draws, rng)
+
+
+def predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
+    """Explanations that predict a burn, with their probability; and that of all others."""
+    likely = [h for h in finding.ranked if h.probability > LIKELY]
+    clear = {h: h.probability for h in likely if _predictable(h)}
+    return clear, 1.0 - sum(clear.values()) / sum(h.probability for h in likely)
+
+
+def _predictable(hypothesis: Hypothesis) -> bool:
+    """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
+    fit = hypothesis.fit
+    predicted = fit.problem.catalogue.predicts(hypothesis.faults)
+    return predicted and not any(fault.sought for fault in fit.mode.faults)
+
+
+def draw_machines(
+    clear: dict[Hypothesis, float], draws: int, rng: np.random.Generator
+) -> list[Machine]:
+    """Machines from explanations by their probability."""
+    share = np.array(list(clear.values()))
+    counts = rng.multinomial(draws, share / share.sum()).tolist()
+    pairs = zip(clear, counts, strict=True)
+    return [machine for h, count in pairs for machine in h.fit.draw_machines(count, rng)]
+
+
+def _of_finding(finding: Finding, draws: int, rng: np.random.Generator) -> Believed:
+    clear, unknown = predictive(finding)
+    if not clear:
+        raise ValueError(
+            "nothing can be predicted: no explanation of this finding says how the machine draws."
+        )
+    machines = tuple(draw_machines(clear, draws, rng))
+    best = max(clear, key=lambda h: clear[h])
+    words = " and ".join(thing.source for thing in finding.measured)
+    return Believed(machines, best.fit.machine, finding.machine, unknown, f"what {words} says")
+
+
+def _of_log(log: Any, draws: int, rng: np.random.Generator) -> Believed:
+    """The last finding while nothing was turned since, else the belief."""
+    if not (hasattr(log, "belief") and hasattr(log, "entries")):
+        raise TypeError(must_be("known", "a Machine, a Fit, a Finding or a MachineLog", log))
+    last = next((e for e in reversed(log.entries) if not hasattr(e, "verdict")), None)
+    if getattr(last, "whole", None) is not None:
+        return _of_finding(log.finding(), draws, rng)
+    machines, likeliest, unknown = _from_belief(log.belief, log.machine, draws, rng)
+    return Believed(machines, likeliest, log.machine, unknown, f"what the log of {log.name} says")
+
+
+def _from_belief(
+    belief: Belief, machine: Machine, draws: int, rng: np.random.Generator
+) -> tuple[tuple[Machine, ...], Machine, float]:
+    """Machines drawn from a belief, its likeliest, and the probability of what predicts nothing."""
+    problem = Problem(machine, (), belief)
+    catalogue = problem.catalogue
+    weights = dict(belief.weights) or {(): catalogue.healthy}
+    kinds = {names: [catalogue.named(name) for name in names] for names in weights}
+    clear = {
+        names: weight
+        for names, weight in weights.items()
+        if catalogue.predicts(names) and not any(kind.sought for kind in kinds[names])
+    }
+    total = sum(weights.values())
+    if not clear or total <= 0.0:
+        raise ValueError("nothing can be predicted: nothing that is believed says how it draws.")
+    share = np.array(list(clear.values()))
+    counts = rng.multinomial(draws, share / share.sum()).tolist()
+    root = np.linalg.cholesky(np.linalg.inv(belief.precision))
+    out = []
+    for names, count in zip(clear, counts, strict=True):
+        for _ in range(count):
+            own = sum(len(kind.parameters) for kind in kinds[names])
+            scatter = belief.mean + root @ rng.standard_normal(len(belief.mean))
+            u = np.concatenate([scatter, rng.standard_normal(own)])
+            out.append(problem.machine(kinds[names], u))
+    best = max(clear, key=lambda names: clear[names])
+    own = sum(len(kind.parameters) for kind in kinds[best])
+    likeliest = problem.machine(kinds[best], np.concatenate([belief.mean, np.zeros(own)]))
+    return tuple(out), likeliest, 1.0 - sum(clear.values()) / total
+
+
+def healthy_machines(described: Machine, draws: int, seed: int = SEED) -> list[Machine]:
+    """Machines without a fault that scatter about what is described, as healthy ones do."""
+    problem = Problem(described, ())
+    rng = np.random.default_rng(seed)
+    numbers = rng.standard_normal((draws, len(problem.scatter)))
+    return [problem.machine((), u) for u in numbers]
+
+

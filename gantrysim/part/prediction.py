@@ -1,0 +1,368 @@
+"""What a machine makes of a drawing: the size of each feature to expect, with 95 % interval."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+
+from gantrysim.burn.simulation import check_travel, default_time_step
+from gantrysim.decisions.diagnosis import Finding
+from gantrysim.inference.assumptions import USUAL
+from gantrysim.inference.discrepancy import lags
+from gantrysim.inference.fitting import Fit
+from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.dynamics import march_in_time
+from gantrysim.mechanics.planner import Motion, plan, slow, timeline
+from gantrysim.mechanics.quasistatic import march, spot
+from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
+from gantrysim.part.drawing import Drawing, drawing_of
+from gantrysim.part.feature import Feature
+from gantrysim.part.gauges import Reader, Samples
+from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
+from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import positive, whole_number
+from gantrysim.records.crew import crew
+from gantrysim.records.doors import checked
+from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gantrysim.log import MachineLog
+
+#: How the motion is reckoned: so slow that only which way each part last moved matters, with the
+#: forces of feed and acceleration, or with masses that swing.
+MOTIONS = ("slow", "feed", "dynamics")
+STEP = 1.0  # mm, sampling of the path
+#: How far the place of one burned side is off the model's, standard deviation, mm: `MODEL` of
+#: caliper readings (`gantrysim.instruments.calipers`), shared by two sides.
+SIDE = 0.014
+HEALTHY_DRAWS = 40
+_AT_ONCE = 2_000_000  # places held in memory at a time, all draws together
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """A path made ready to be run by many machines, with the gauges set on it.
+
+    Parameters
+    ----------
+    samples : Samples
+        The commanded path.
+    motion : Motion
+        In time, or in the slow limit.
+    readers : tuple of Reader
+        One for each feature.
+    nominal : tuple of ndarray
+        What each reads on the commanded path.
+    """
+
+    samples: Samples
+    motion: Motion
+    readers: tuple[Reader, ...]
+    nominal: tuple[Array, ...]
+
+    @classmethod
+    def of(cls, drawing: Drawing, motion: str, step: float = STEP) -> Course:
+        """Sample and plan the path of a drawing."""
+        samples = Samples.of(drawing.path, step)
+        planned = slow(samples.command) if motion == "slow" else plan(drawing.path, samples.strokes)
+        readers = tuple(f.gauge.reader(samples) for f in drawing.features)
+        return cls(samples, planned, readers, tuple(r(samples.command[None]) for r in readers))
+
+    def burned(self, machine: Machine) -> Array:
+        """Places of the spot at every sample less the head's offset, mm."""
+        q_x, _ = march(x_block(machine), self.motion, 0)
+        q_y, _ = march(y_block(machine), self.motion, 1)
+        return spot(machine, q_y, q_x)
+
+    def swung(self, machine: Machine) -> Array:
+        """As `burned`, with masses that swing."""
+        course = timeline(self.samples.path, self.samples.strokes)
+        h = default_time_step(machine, self.samples.command)
+        x = march_in_time(x_block(machine), course, 0, time_step=h)
+        y = march_in_time(y_block(machine), course, 1, time_step=h)
+        return spot(machine, y.q, x.q)
+
+    def read(self, xy: Array) -> list[Array]:
+        """How far each local size is off as drawn, mm, from places of shape (draws, samples, 2)."""
+        pairs = zip(self.readers, self.nominal, strict=True)
+        return [reader(xy) - base for reader, base in pairs]
+
+    def errors(self, machines: Sequence[Machine]) -> list[Array]:
+        """What machines make of each local size, mm; shape (machines, stations) a feature."""
+        block = max(1, min(32, _AT_ONCE // len(self.samples.command)))
+        parts = []
+        with crew() as run:
+            for first in range(0, len(machines), block):
+                own = machines[first : first + block]
+                parts.append(self.read(np.array(list(run(self.burned, own)))))
+        return [np.concatenate(each) for each in zip(*parts, strict=True)]
+
+
+@checked
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Sizes of a part to expect from a machine.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        What is commanded.
+    local : tuple of ndarray, shape (draws, stations)
+        What the machine adds to the local sizes of each feature, mm or degrees.
+    model : ndarray, shape (features,)
+        How far a prediction is off a real machine, standard deviation, mm or degrees.
+    kerf : Kerf
+        Width of the cut.
+    unknown : float
+        Probability of explanations that predict nothing.
+    words : str
+        On what it rests.
+    likeliest, described : Machine
+        The best single guess, and the machine as described.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.part import predict_part, read_drawing
+    >>> test = gs.ring_test(("square",), spacing=20.0, largest=20.0)
+    >>> path = test.to_svg("plate.svg", overwrite=True)
+    >>> drawing = read_drawing("plate.svg", corner=(100.0, 100.0))
+    >>> tight = gs.Machine().with_faults(gs.faults.TightCarriage(8.0))
+    >>> sizes = predict_part(tight, drawing, kerf=0.0)
+    >>> sizes["W1"]
+    PredictedSize(W1: drawn 40.00, predicted 39.7... [39.7..., 39.7...] mm)
+    """
+
+    drawing: Drawing
+    local: tuple[np.ndarray, ...]
+    model: np.ndarray
+    kerf: Kerf
+    unknown: float
+    words: str
+    likeliest: Machine
+    described: Machine
+
+    @cached_property
+    def errors(self) -> Array:
+        """What the machine adds to each feature as a hand measures it, shape (draws, features)."""
+        pairs = zip(self.drawing.features, self.local, strict=True)
+        return np.column_stack([feature.gauge.size(local) for feature, local in pairs])
+
+    @cached_property
+    def added(self) -> Array:
+        """How much one width of the cut adds to each feature, shape (features,)."""
+        return np.array([feature.kerf for feature in self.drawing.features])
+
+    @cached_property
+    def sizes(self) -> tuple[PredictedSize, ...]:
+        """Each feature with what is to be expected of it."""
+        drawn = np.array([feature.drawn for feature in self.drawing.features])
+        middle = drawn + np.median(self.errors, axis=0) + self.added * self.kerf.width
+        rng = np.random.default_rng(SEED)
+        noise = rng.standard_normal((4000, len(drawn))) * self.model
+        noise += np.outer(rng.standard_normal(4000), self.added) * self.kerf.uncertainty
+        chosen = rng.integers(len(self.errors), size=4000)
+        values = drawn + self.errors[chosen] + self.added * self.kerf.width + noise
+        low, high = np.quantile(values, [0.025, 0.975], axis=0)
+        rows = zip(self.drawing.features, middle, low, high, strict=True)
+        return tuple(PredictedSize(f, float(m), float(a), float(b)) for f, m, a, b in rows)
+
+    def __getitem__(self, name: str) -> PredictedSize:
+        """What is to be expected of a feature."""
+        return self.sizes[self.drawing.features.index(self.drawing[name])]
+
+    def column(self, name: str) -> int:
+        """Place of a feature among the columns of `errors`."""
+        return self.drawing.features.index(self.drawing[name])
+
+    def report(self) -> str:
+        """The sizes in plain words."""
+        rows = [f"{self.drawing.source}, predicted from {self.words}; {self.kerf.words}."]
+        rows += [f"  {size.words}" for size in self.sizes]
+        if self.unknown > 0.005:
+            rows.append(f"With probability {self.unknown:.2f} none of this can be predicted.")
+        return "\n".join(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain Python types."""
+        return {
+            "source": self.drawing.source, "rests_on": self.words, "unknown": self.unknown,
+            "kerf": self.kerf.to_dict(), "sizes": [size.to_dict() for size in self.sizes],
+        }  # fmt: skip
+
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write one line a feature.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        heads = ("name", "what", "drawn", "predicted", "low", "high", "unit")
+        rows = (
+            (s.feature.name, s.feature.kind, s.feature.drawn, s.predicted, s.low, s.high,
+             s.feature.unit) for s in self.sizes
+        )  # fmt: skip
+        remark = "predicted sizes with 95 % interval"
+        return write_new_text(path, Table(heads, rows).csv(remark), overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw how far each size is off as drawn, with its 95 % interval."""
+        from gantrysim.plotting.parts import plot_prediction
+
+        return plot_prediction(self, ax)
+
+    def __repr__(self) -> str:
+        return (
+            f"Prediction({self.drawing.source!r}, {len(self.sizes)} features, "
+            f"{len(self.errors)} draws, {self.kerf.words})"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = (
+            (s.feature.name, s.feature.kind, f"{s.feature.drawn:.2f}", f"{s.predicted:.2f}",
+             f"{s.low:.2f} to {s.high:.2f}", s.feature.unit) for s in self.sizes
+        )  # fmt: skip
+        heads = ("feature", "what", "drawn", "predicted", "95 %", "")
+        return Table(heads, rows, repr(self)).html(most=100)
+
+
+@checked
+@dataclass(frozen=True, eq=False)
+class PredictedSize:
+    """What is to be expected of one feature.
+
+    Parameters
+    ----------
+    feature : Feature
+        The feature.
+    predicted, low, high : float
+        Median and 95 % interval, in its unit (mm or degrees).
+    """
+
+    feature: Feature
+    predicted: float
+    low: float
+    high: float
+
+    @property
+    def words(self) -> str:
+        """One sentence."""
+        f = self.feature
+        return (
+            f"{f.name} ({f.kind}): drawn {f.drawn:.2f}, to be expected {self.predicted:.2f} "
+            f"{f.unit}, 95 % between {self.low:.2f} and {self.high:.2f}."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain Python types, in the unit that stands beside them."""
+        f = self.feature
+        return {
+            "name": f.name, "what": f.kind, "drawn": f.drawn, "predicted": self.predicted,
+            "low": self.low, "high": self.high, "unit": f.unit,
+        }  # fmt: skip
+
+    def __repr__(self) -> str:
+        return (
+            f"PredictedSize({self.feature.name}: drawn {self.feature.drawn:.2f}, predicted "
+            f"{self.predicted:.2f} [{self.low:.2f}, {self.high:.2f}] {self.feature.unit})"
+        )
+
+
+@checked
+def predict_part(
+    known: Machine | Fit | Finding | MachineLog,
+    drawing: Drawing | Toolpath,
+    *,
+    kerf: KerfLike = None,
+    motion: Annotated[str, MOTIONS] = "dynamics",
+    draws: int = 200,
+    seed: int = SEED,
+) -> Prediction:
+    """Predict the size of each feature of a drawing.
+
+    Parameters
+    ----------
+    known : Machine, Fit, Finding or MachineLog
+        What is known of the machine; all but a machine give draws of their posterior.
+    drawing : Drawing or Toolpath
+        What is commanded.
+    kerf : float, (float, float) or Kerf, optional
+        Width of the cut, and its standard uncertainty, mm; 0.15 with 0.1 if absent.
+    motion : str
+        "slow" for the slow limit, "feed" for the forces of feed and acceleration, "dynamics" for
+        masses that swing as well: of a posterior as its likeliest machine swings.
+    draws, seed : int
+        Of machines.
+
+    Returns
+    -------
+    Prediction
+        Size by feature, mm and degrees, in the order, direction and start of the path.
+
+    Raises
+    ------
+    ValueError
+        If the drawing leaves the travel of the machine, or nothing can be predicted.
+
+    Notes
+    -----
+    The interval covers what is not known of machine and cut, and how far the model is off a real
+    machine (`SIDE` and a share of the lag of each axis).
+    """
+    draws, seed = whole_number(draws, "draws", least=1), whole_number(seed, "seed", least=0)
+    found = drawing_of(drawing) if isinstance(drawing, Toolpath) else drawing
+    return predicted(believed(known, draws, seed), found, kerf_of(kerf), motion)
+
+
+def predicted(source: Believed, drawing: Drawing, kerf: Kerf, motion: str) -> Prediction:
+    """Predict from draws of a machine."""
+    course = Course.of(drawing, motion)
+    check_travel(source.likeliest, course.samples.command, what=f"part of {drawing.source}")
+    if motion == "dynamics" and len(source.machines) == 1:
+        local = course.read(course.swung(source.machines[0])[None])
+    else:
+        local = course.errors(source.machines)
+        if motion == "dynamics":  # as the likeliest machine swings, so does each draw
+            both = [np.array([go(source.likeliest)]) for go in (course.swung, course.burned)]
+            swung, calm = (course.read(xy) for xy in both)
+            local = [x + (a - b) for x, a, b in zip(local, swung, calm, strict=True)]
+    model = np.array([model_error(f, source.likeliest) for f in drawing.features])
+    told = (source.unknown, source.words, source.likeliest, source.described)
+    return Prediction(drawing, tuple(local), model, kerf, *told)
+
+
+def model_error(feature: Feature, machine: Machine) -> float:
+    """How far a predicted size is off a real machine, standard deviation, mm or degrees.
+
+    Two sides, each off by `SIDE` and by the share of the axis' lag that the inference allows for
+    (`Assumptions.odd_share`).
+    """
+    x, left, right = lags(machine)
+    (x0, y0), (x1, y1) = feature.ends
+    way = np.array((x1 - x0, y1 - y0)) / max(np.hypot(x1 - x0, y1 - y0), 1e-9)
+    lag = float(np.hypot(way[0] * x, way[1] * 0.5 * (left + right)))
+    off = float(np.hypot(SIDE, USUAL.odd_share * lag) * np.sqrt(2.0))
+    if feature.unit == "deg":
+        return float(np.degrees(off / max(np.hypot(x1 - x0, y1 - y0), 1.0)))
+    return 0.5 * off if feature.kind == "radius" else off
+
+
+def healthy_errors(prediction: Prediction, draws: int = HEALTHY_DRAWS) -> Array:
+    """What healthy machines as described make of each feature, shape (draws, features)."""
+    positive(draws, "draws")
+    course = Course.of(prediction.drawing, "feed")
+    local = course.errors(healthy_machines(prediction.described, draws))
+    pairs = zip(prediction.drawing.features, local, strict=True)
+    return np.column_stack([feature.gauge.size(each) for feature, each in pairs])

@@ -93,6 +93,7 @@ _PACKAGES = (
     "metrology",
     "inference",
     "decisions",
+    "part",
     "acceptance",
     "log",
     "plotting",

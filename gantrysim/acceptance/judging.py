@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.random import Generator
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from gantrysim.acceptance.alike import draw_alike, effective_number
+from gantrysim.acceptance.cut import part_accepted, part_will_hold
 from gantrysim.acceptance.drawn import worst_of_lines
 from gantrysim.acceptance.predicted import predicted_burns
 from gantrysim.acceptance.tolerance import (
@@ -43,24 +45,29 @@ from gantrysim.metrology.quantities import size_noise
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.sensitivity import errors_of_square, square_sensitivities
 from gantrysim.metrology.uncertainty import propagated
+from gantrysim.part import Drawing, Mating, PartSheet, drawing_of
+from gantrysim.part.believed import NOTHING, predictive, shared_out
+from gantrysim.part.kerf import KerfLike
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import CIRCLE, shape_of
+from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import confidence_level, finite_number, whole_number
 from gantrysim.records.doors import checked
 
 _LOW_ORDER = 15  # harmonics of a line that count as its form where no finding tells noise from form
 _NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its deviation: measured)
-_LIKELY = 1e-3  # explanations below this probability are not drawn
 
 
 @checked
 def accept(
-    measured: Piece | Burn,
-    tolerance: Tolerance,
+    measured: Piece | Burn | PartSheet,
+    tolerance: Tolerance | None = None,
     machine: Machine | None = None,
     *,
     finding: Finding | None = None,
+    matings: Sequence[Mating] = (),
+    intended: Mapping[str, float] | None = None,
     scale_uncertainty: float | None = None,
     confidence: float = CONFIDENCE,
     draws: int = 1000,
@@ -70,15 +77,20 @@ def accept(
 
     Parameters
     ----------
-    measured : Piece or Burn
+    measured : Piece, Burn or PartSheet
         What was burned and measured; a predicted burn is exact.
-    tolerance : Tolerance
-        What it must keep to.
+    tolerance : Tolerance, optional
+        What it must keep to; of a part ``size`` for each feature and ``squareness`` for each angle.
+        A part must keep what a healthy machine reaches if absent.
     machine : Machine, optional
         The machine as described; the nominal bench machine if absent.
     finding : Finding, optional
         What was found on this piece: tells its noise from its form better than the piece alone,
         and predicts the closing gap, which points of a lifted piece do not show.
+    matings : sequence of Mating
+        Pairs of features of a part with the clearance that is wanted, mm.
+    intended : mapping, optional
+        What features of a part were to be, by name, mm; as drawn and cut if absent.
     scale_uncertainty : float, optional
         Standard uncertainty of the scanner's scale, relative; what the piece says of its scanner
         if absent (`Piece.scanner`).
@@ -96,7 +108,7 @@ def accept(
     Raises
     ------
     ValueError
-        If it is neither a piece nor a burn, the piece has no ring that can be measured, or
+        If it is neither a piece, a burn nor a part, the piece has no ring that can be measured, or
         another argument is of a wrong kind or size (confidence: above 0.5 and below 1).
 
     Notes
@@ -124,6 +136,13 @@ def accept(
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=100), whole_number(seed, "seed", least=0)
+    if isinstance(measured, PartSheet):
+        described = machine if machine is not None or finding is None else finding.machine
+        return part_accepted(
+            measured, tolerance, matings,
+            machine=described, intended=intended, confidence=confidence, seed=seed,
+        )  # fmt: skip
+    tolerance = _stated(tolerance, matings, intended)
     if isinstance(measured, Burn):
         exact = worst_of_lines(measured.lines, measured.commanded, measured.test, tolerance)
         known = {name: np.full(1, value) for name, value in exact.items()}
@@ -143,7 +162,7 @@ def accept(
     notes: dict[str, str] = {}
     unknown = 0.0
     if "closure" in tolerance.limits and finding is not None:
-        clear, unknown = _predictive(finding)
+        clear, unknown = predictive(finding)
         notes["closure"] = (
             f"as the finding predicts it; it does not show in the points; {_beam(measured.test)}"
         )
@@ -165,9 +184,11 @@ def accept(
 @checked
 def will_hold(
     finding: Finding,
-    test: RingTest,
-    tolerance: Tolerance,
+    test: RingTest | Toolpath | Drawing,
+    tolerance: Tolerance | None = None,
     *,
+    matings: Sequence[Mating] = (),
+    kerf: KerfLike = None,
     confidence: float = CONFIDENCE,
     draws: int = 200,
     seed: int = 20,
@@ -178,10 +199,16 @@ def will_hold(
     ----------
     finding : Finding
         What the last burn said.
-    test : RingTest
-        The job: any test, not only the one that was burned.
-    tolerance : Tolerance
-        What it must keep to.
+    test : RingTest, Toolpath or Drawing
+        The job: any test, not only the one that was burned, or a customer's path.
+    tolerance : Tolerance, optional
+        What it must keep to; of a path ``size`` for each feature, about what is drawn and the width
+        of the cut, and ``squareness`` for each angle.  A path must keep what a healthy machine
+        reaches if absent.
+    matings : sequence of Mating
+        Pairs of features of a path with the clearance that is wanted, mm.
+    kerf : float, (float, float), Kerf or Piece, optional
+        Width of the cut of a path, as for `gantrysim.part.predict_part`, mm.
     confidence : float
         Probability that proves it.
     draws, seed : int
@@ -222,17 +249,30 @@ def will_hold(
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
-    clear, unknown = _predictive(finding)
+    if not isinstance(test, RingTest):
+        drawing = drawing_of(test) if isinstance(test, Toolpath) else test
+        return part_will_hold(
+            finding, drawing, tolerance, matings,
+            kerf=kerf, confidence=confidence, draws=draws, seed=seed,
+        )  # fmt: skip
+    tolerance = _stated(tolerance, matings, kerf)
+    clear, unknown = predictive(finding)
     if not clear:
-        raise ValueError(
-            "nothing can be predicted: no explanation of this finding says how the machine draws."
-        )
+        raise ValueError(NOTHING)
     known = _predicted(clear, test, tolerance, draws, seed)
-    predictive = tuple(tolerance.limits)
     return _verdict(
         tolerance, known, {}, confidence, "prediction",
-        unknown=unknown, predictive=predictive, notes={"closure": _beam(test)},
+        unknown=unknown, predictive=tuple(tolerance.limits), notes={"closure": _beam(test)},
     )  # fmt: skip
+
+
+def _stated(tolerance: Tolerance | None, *only_of_parts: Any) -> Tolerance:
+    """The tolerance of rings, which nobody can leave out."""
+    if tolerance is None:
+        raise ValueError("tolerance must be given for rings, found none.")
+    if any(only_of_parts):
+        raise ValueError("matings, intended and kerf must be left out for rings: parts have them.")
+    return tolerance
 
 
 # Judging draws
@@ -518,10 +558,8 @@ def _predicted(
     Of burns as `gantrysim.acceptance.predicted` draws them.
     """
     rng = np.random.default_rng(seed)
-    share = np.array(list(clear.values()))
-    counts = rng.multinomial(draws, share / share.sum())
     found: dict[str, list[float]] = {}
-    for hypothesis, count in zip(clear, counts.tolist(), strict=True):
+    for hypothesis, count in shared_out(clear, draws, rng):
         for burn in predicted_burns(hypothesis.fit, test, count, rng):
             worst = worst_of_lines(burn.lines, burn.commanded, test, tolerance)
             for name, value in worst.items():
@@ -535,20 +573,3 @@ def _beam(test: RingTest) -> str:
         "for a beam that is on in time: each millisecond that it comes on late opens the gap by "
         f"up to {1e-3 * test.feed:.2g} mm more"
     )
-
-
-def _predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
-    """Explanations that predict a burn, with their probability; and that of all else.
-
-    To that counts that the piece was stated wrongly: nobody knows then what was explained.
-    """
-    likely = [h for h in finding.ranked if h.probability > _LIKELY]
-    clear = {h: h.probability for h in likely if _predictable(h)}
-    return clear, max(0.0, 1.0 - sum(clear.values()))
-
-
-def _predictable(hypothesis: Hypothesis) -> bool:
-    """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
-    fit = hypothesis.fit
-    predicted = fit.problem.catalogue.predicts(hypothesis.faults)
-    return predicted and not any(fault.sought for fault in fit.mode.faults)

@@ -159,6 +159,8 @@ class Requirement:
         That the true value is within the limit.
     note : str
         Why it does not show, or on what it rests.
+    what : str
+        What it is about, where that is none of `CHARACTERISTICS`: a feature or pair of a part.
     """
 
     name: str
@@ -170,6 +172,12 @@ class Requirement:
     high: float | None
     probability: float | None
     note: str = ""
+    what: str = ""
+
+    @property
+    def title(self) -> str:
+        """What it is about, in words."""
+        return self.what or CHARACTERISTICS[self.name][1]
 
     @property
     def guarded_limit(self) -> float | None:
@@ -181,7 +189,7 @@ class Requirement:
     @property
     def words(self) -> str:
         """The requirement in one sentence."""
-        what = f"{CHARACTERISTICS[self.name][1]}: limit {self.limit:.3g} {self.unit}"
+        what = f"{self.title}: limit {self.limit:.3g} {self.unit}"
         if self.estimate is None:
             return f"{what}; does not show: {self.note}."
         as_measured = f"measured {self.found:.3g}, " if self.found is not None else ""
@@ -209,8 +217,8 @@ class Verdict:
         unless its closing gap is predicted.
     confidence : float
         Probability that proves it.
-    tolerance : Tolerance
-        What was asked.
+    tolerance : Tolerance or None
+        What was asked; None for what a healthy machine reaches.
     requirements : tuple of Requirement
         Limit by limit; roundness is that of the lines after the filter of the tolerance.
     source : str
@@ -221,7 +229,7 @@ class Verdict:
     probability: float
     unknown: float
     confidence: float
-    tolerance: Tolerance
+    tolerance: Tolerance | None
     requirements: tuple[Requirement, ...]
     source: str
 
@@ -272,7 +280,7 @@ class Verdict:
 def _cells(r: Requirement) -> list[str]:
     true = "" if r.estimate is None else f"{r.estimate:.3g} [{r.low:.3g}, {r.high:.3g}]"
     return [
-        CHARACTERISTICS[r.name][1],
+        r.title,
         f"{r.limit:.3g} {r.unit}",
         "" if r.found is None else f"{r.found:.3g}",
         true,

@@ -7,6 +7,7 @@ since, what it believes now.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Explanations below this probability are not drawn.
 LIKELY = 1e-3
+#: Why nothing can be predicted from a finding.
+NOTHING = "nothing can be predicted: no explanation of this finding says how the machine draws."
 SEED = 20
 
 
@@ -52,9 +55,7 @@ class Believed:
     words: str
 
 
-def believed(
-    known: Machine | Fit | Finding | MachineLog, draws: int, seed: int = SEED
-) -> Believed:
+def believed(known: Machine | Fit | Finding | MachineLog, draws: int, seed: int = SEED) -> Believed:
     """Draw machines from what is known of one.
 
     ValueError if nothing can be predicted: no explanation says how the machine draws.
@@ -71,10 +72,13 @@ def believed(
 
 
 def predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
-    """Explanations that predict a burn, with their probability; and that of all others."""
+    """Explanations that predict a burn, with their probability; and that of all else.
+
+    To that counts that the piece was stated wrongly: nobody knows then what was explained.
+    """
     likely = [h for h in finding.ranked if h.probability > LIKELY]
     clear = {h: h.probability for h in likely if _predictable(h)}
-    return clear, 1.0 - sum(clear.values()) / sum(h.probability for h in likely)
+    return clear, max(0.0, 1.0 - sum(clear.values()))
 
 
 def _predictable(hypothesis: Hypothesis) -> bool:
@@ -84,22 +88,27 @@ def _predictable(hypothesis: Hypothesis) -> bool:
     return predicted and not any(fault.sought for fault in fit.mode.faults)
 
 
-def draw_machines(
-    clear: dict[Hypothesis, float], draws: int, rng: np.random.Generator
-) -> list[Machine]:
-    """Machines from explanations by their probability."""
+def shared_out(
+    clear: Mapping[Hypothesis, float], draws: int, rng: np.random.Generator
+) -> list[tuple[Hypothesis, int]]:
+    """Draws that each explanation gets, by its probability."""
     share = np.array(list(clear.values()))
     counts = rng.multinomial(draws, share / share.sum()).tolist()
-    pairs = zip(clear, counts, strict=True)
+    return list(zip(clear, counts, strict=True))
+
+
+def draw_machines(
+    clear: Mapping[Hypothesis, float], draws: int, rng: np.random.Generator
+) -> list[Machine]:
+    """Machines from explanations by their probability."""
+    pairs = shared_out(clear, draws, rng)
     return [machine for h, count in pairs for machine in h.fit.draw_machines(count, rng)]
 
 
 def _of_finding(finding: Finding, draws: int, rng: np.random.Generator) -> Believed:
     clear, unknown = predictive(finding)
     if not clear:
-        raise ValueError(
-            "nothing can be predicted: no explanation of this finding says how the machine draws."
-        )
+        raise ValueError(NOTHING)
     machines = tuple(draw_machines(clear, draws, rng))
     best = max(clear, key=lambda h: clear[h])
     words = " and ".join(thing.source for thing in finding.measured)
@@ -155,5 +164,3 @@ def healthy_machines(described: Machine, draws: int, seed: int = SEED) -> list[M
     rng = np.random.default_rng(seed)
     numbers = rng.standard_normal((draws, len(problem.scatter)))
     return [problem.machine((), u) for u in numbers]
-
-

@@ -38,7 +38,7 @@ import numpy as np
 from gantrysim.formats import read_motion_code, read_svg
 from gantrysim.part import recognition
 from gantrysim.part.feature import Feature
-from gantrysim.part.gauges import Extent
+from gantrysim.part.gauges import Extent, common
 from gantrysim.part.outlines import Open, Outline, outlines_of
 from gantrysim.pattern.file import read_content
 from gantrysim.pattern.toolpath import Move, Toolpath
@@ -119,9 +119,7 @@ class Drawing:
     def repeated(self) -> tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]:
         """Families of features that repeat, by name: all of each, and the odd ones among them."""
         found = recognition.families([f for f in self.features if f.unit == "mm"])
-        return tuple(
-            (tuple(f.name for f in own), tuple(f.name for f in odd)) for own, odd in found
-        )
+        return tuple((tuple(f.name for f in own), tuple(f.name for f in odd)) for own, odd in found)
 
     @cached_property
     def odd(self) -> dict[str, float]:
@@ -203,7 +201,7 @@ class Drawing:
         turn = float(one.inward @ other.inward)
         if abs(turn) < math.cos(recognition.PARALLEL):
             return recognition.corner(one, other)
-        low, high = recognition.common(one, other)
+        low, high = common(one, other)
         if one is other or high - low < recognition.LEAST_SIDE:
             raise ValueError(f"field '{where}' must name two sides that lie beside each other.")
         internal = 0 if turn > 0.0 else (1 if (other.middle - one.middle) @ one.inward < 0 else -1)
@@ -381,8 +379,8 @@ def read_features(path: str | os.PathLike[str], drawing: Drawing) -> Drawing:
     >>> from gantrysim.part import read_drawing, read_features
     >>> test = gs.ring_test(("square",), spacing=20.0, largest=20.0)
     >>> path = test.to_svg("plate.svg")
-    >>> content = Path("names.toml").write_text('leave_out = ["A1"]\\n[rename]\\nW1 = "plate"\\n')
-    >>> read_features("names.toml", read_drawing("plate.svg")).names
+    >>> content = Path("names.json").write_text('{"leave_out": ["A1"], "rename": {"W1": "plate"}}')
+    >>> read_features("names.json", read_drawing("plate.svg")).names
     ('L1', 'plate')
     """
     content = read_content(path)
@@ -396,7 +394,9 @@ def _some(names: Sequence[str]) -> str:
     return f"one of {shown}{f' and {len(names) - 12} more' if len(names) > 12 else ''}"
 
 
-_WIDTH = re.compile(r"<(?:\w+:)?svg\b[^>]*?\swidth\s*=\s*[\"']\s*[-+.\deE]+\s*([a-z]*)\s*[\"']", re.S)
+_WIDTH = re.compile(
+    r"<(?:\w+:)?svg\b[^>]*?\swidth\s*=\s*[\"']\s*[-+.\deE]+\s*([a-z]*)\s*[\"']", re.S
+)
 
 
 def _stated_in_svg(text: str) -> str | None:
@@ -420,11 +420,9 @@ def _scaled(path: Toolpath, factor: float, corner: Sequence[float]) -> Toolpath:
         x, y = (c + factor * (p - c) for p, c in zip(place, corner, strict=True))
         return x, y
 
-    moves = []
+    moves: list[Move] = []
     for k, move in enumerate(path.moves):
         start = moves[-1].end if k else move.start
         centre = None if move.centre is None else to(move.centre)
         moves.append(Move(start, to(move.end), move.burned, move.speed, centre, move.turn))
     return dataclasses.replace(path, moves=tuple(moves))
-
-

@@ -31,7 +31,7 @@ from gantrysim.records.arrays import Array
 STATIONS = np.linspace(0.06, 0.94, 9)
 MIDDLE = slice(3, 6)
 #: Directions across a circle, degrees from x: the first is along x, the fifth along y.
-DIRECTIONS = np.arange(8) * 22.5
+DIRECTIONS: Array = np.linspace(0.0, 157.5, 8)
 ALONG_X, ALONG_Y = 0, 4
 
 #: From burned places, shape (draws, samples, 2), to local sizes, shape (draws, stations).
@@ -268,7 +268,7 @@ class Rounding(Gauge):
 
 
 def common(one: Side, other: Side) -> tuple[float, float]:
-    """Where both of two parallel sides are, along the first, mm; the end before the start if not."""
+    """Where both of two parallel sides are, along the first, mm; the end first if nowhere."""
     along = one.along
     first = sorted((float(one.a @ along), float(one.b @ along)))
     second = sorted((float(other.a @ along), float(other.b @ along)))
@@ -283,9 +283,7 @@ def _centre_reader(outline: Outline, samples: Samples) -> Reader:
     own = samples.of_moves(outline.moves)
     fit = _circle_fit(samples.command[own], outline.middle)
     command = samples.command[own]
-    return lambda xy: (
-        outline.middle + _radial(xy[:, own], command, outline.middle) @ fit[1:].T
-    )
+    return lambda xy: outline.middle + _radial(xy[:, own], command, outline.middle) @ fit[1:].T
 
 
 def _circle_fit(command: Array, centre: Array) -> Array:

@@ -249,7 +249,7 @@ def _refuse_crossing(outlines: Sequence[Outline], source: str) -> None:
     owner = np.repeat(np.arange(len(outlines)), [len(o.polygon) for o in outlines])
     left, right = np.minimum(a[:, 0], b[:, 0]), np.maximum(a[:, 0], b[:, 0])
     order = np.argsort(left)
-    a, b, owner, left, right = (each[order] for each in (a, b, owner, left, right))
+    a, b, owner, left, right = a[order], b[order], owner[order], left[order], right[order]
     low, high = np.minimum(a[:, 1], b[:, 1]), np.maximum(a[:, 1], b[:, 1])
     i = np.arange(len(a))
     for ahead in range(1, len(a)):
@@ -310,11 +310,9 @@ def _inner_spot(polygon: Array) -> Array:
 
 
 def _contains(polygon: Array, places: Array) -> NDArray[np.bool_]:
-    """Whether places lie within a polygon: sides crossed by a ray to the right are odd in number."""
+    """Whether places lie within a polygon: a ray to the right crosses an odd number of sides."""
     (x0, y0), (x1, y1) = polygon.T, np.roll(polygon, -1, axis=0).T
     x, y = places[:, :1], places[:, 1:]
     spans = (y0 > y) != (y1 > y)
     rise = np.where(y1 == y0, 1.0, y1 - y0)
     return np.asarray((spans & (x < x0 + (y - y0) * (x1 - x0) / rise)).sum(axis=1) % 2 == 1)
-
-

@@ -28,7 +28,7 @@ from gantrysim.part.gauges import Reader, Samples
 from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive, whole_number
+from gantrysim.records.checks import whole_number
 from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
@@ -47,6 +47,9 @@ STEP = 1.0  # mm, sampling of the path
 #: caliper readings (`gantrysim.instruments.calipers`), shared by two sides.
 SIDE = 0.014
 HEALTHY_DRAWS = 40
+#: Part of healthy machines that counts as what they reach, and the least that counts as off, mm or
+#: degrees: calipers tell no less (judgement).
+REACH, LEAST = 0.95, 0.05
 _AT_ONCE = 2_000_000  # places held in memory at a time, all draws together
 
 
@@ -156,8 +159,7 @@ class Prediction:
     @cached_property
     def errors(self) -> Array:
         """What the machine adds to each feature as a hand measures it, shape (draws, features)."""
-        pairs = zip(self.drawing.features, self.local, strict=True)
-        return np.column_stack([feature.gauge.size(local) for feature, local in pairs])
+        return _measured(self.drawing, self.local)
 
     @cached_property
     def added(self) -> Array:
@@ -359,10 +361,20 @@ def model_error(feature: Feature, machine: Machine) -> float:
     return 0.5 * off if feature.kind == "radius" else off
 
 
-def healthy_errors(prediction: Prediction, draws: int = HEALTHY_DRAWS) -> Array:
+def healthy_errors(prediction: Prediction, described: Machine | None = None) -> Array:
     """What healthy machines as described make of each feature, shape (draws, features)."""
-    positive(draws, "draws")
-    course = Course.of(prediction.drawing, "feed")
-    local = course.errors(healthy_machines(prediction.described, draws))
-    pairs = zip(prediction.drawing.features, local, strict=True)
+    machine = described if described is not None else prediction.described
+    local = Course.of(prediction.drawing, "feed").errors(healthy_machines(machine, HEALTHY_DRAWS))
+    return _measured(prediction.drawing, local)
+
+
+def reach_of(prediction: Prediction, described: Machine | None) -> Array:
+    """How far off nearly all healthy machines keep each feature, mm or degrees."""
+    off = np.abs(healthy_errors(prediction, described))
+    return np.maximum(np.quantile(off, REACH, axis=0), LEAST)
+
+
+def _measured(drawing: Drawing, local: Sequence[Array]) -> Array:
+    """Local sizes as a hand measures them, shape (draws, features)."""
+    pairs = zip(drawing.features, local, strict=True)
     return np.column_stack([feature.gauge.size(each) for feature, each in pairs])

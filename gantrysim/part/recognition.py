@@ -1,4 +1,4 @@
-"""Features recognised on outlines: circles, opposing sides, corners, roundings, centre distances."""
+"""Features recognised on outlines: circles, opposing sides, corners, roundings, distances."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ from gantrysim.part.outlines import Outline
 from gantrysim.pattern.shapes import algebraic_circle
 from gantrysim.records.arrays import Array
 
-#: Sides shorter than this are no features, mm; roundings with less turn, rad, or radius, mm, neither
-#: (jaws and eyes find no hold on them; judgement).
+#: Sides shorter than this are no features, mm; roundings with less turn, rad, or radius, mm,
+#: neither (jaws and eyes find no hold on them; judgement).
 LEAST_SIDE, LEAST_TURN, LEAST_RADIUS = 1.0, math.radians(60.0), 1.0
 #: Turns within a side, rad, and at the corners of a side that is no chord of a curve, rad.
 STRAIGHT, SHARP = 1e-3, math.radians(30.0)
@@ -63,6 +63,7 @@ def features_on(outlines: Sequence[Outline]) -> list[Feature]:
 def _named(raw: list[tuple[str, Feature]]) -> list[Feature]:
     """Numbers by kind from the lower left; what begins with a blank belongs to the one before."""
     groups: dict[str, list[list[Feature]]] = {}
+    last = ""
     for letter, feature in raw:
         if letter[0] == "+":
             groups[last][-1].append(feature.renamed(letter[1:]))
@@ -250,10 +251,8 @@ def across(one: Side, other: Side, internal: int) -> Feature:
     return Feature("", kind, abs(between), internal, place, ends, gauge)
 
 
-def _with_length(
-    outline: Outline, found: list[tuple[str, Feature]]
-) -> list[tuple[str, Feature]]:
-    """The narrowest pair of a hole as a slot, a second as its length; of rounded ends the extent."""
+def _with_length(outline: Outline, found: list[tuple[str, Feature]]) -> list[tuple[str, Feature]]:
+    """The narrowest pair of a hole as a slot, and its length beside it."""
     if len(found) == 2 and all(letter == "S" for letter, _ in found):
         return [found[0], ("+l", found[1][1].of_kind("slot, length"))]
     if len(found) == 1 and found[0][0] == "S":

@@ -1,0 +1,547 @@
+"""Machine or drawing: whose is the error of each feature of a part.
+
+What a size is off what was intended is the sum of four shares: the drawing's (drawn less intended),
+the machine's (what it makes of what is drawn), the cut's (its width, outward in holes and inward
+on outsides), and what is left.  The drawing's is known.  The others are jointly normal: the
+machine's shares by the draws of what is known of it, the cut by what is believed of its width, the
+caliper by its zero, scale and hand.  What was measured is conditioned upon, all sizes at once, so
+that holes and outsides tell the width of the cut, and what the machine does to one slot says
+something of the next.  A reading that the others speak against is left out of that and is to be
+measured again.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from gantrysim.decisions.advice import Advice
+from gantrysim.decisions.diagnosis import Finding
+from gantrysim.inference.fitting import Fit
+from gantrysim.machine import Machine
+from gantrysim.part.believed import SEED
+from gantrysim.part.drawing import Drawing, drawing_of
+from gantrysim.part.feature import Feature
+from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
+from gantrysim.part.prediction import (
+    LEAST,
+    MOTIONS,
+    REACH,
+    Prediction,
+    healthy_errors,
+    predict_part,
+)
+from gantrysim.part.sheet import PartSheet
+from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.arrays import Array
+from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.doors import checked
+from gantrysim.records.files import write_new_text
+from gantrysim.records.table import Table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gantrysim.log import MachineLog
+
+FITS, MACHINE, DRAWING, BOTH = "fits", "machine", "drawing", "both"
+KERF, AGAIN, CANNOT_TELL = "kerf or material", "neither", "cannot tell"
+#: Probability from which a share is proven, and to which it is disproven.
+PROVEN = 0.95
+#: A reading that lies this many standard uncertainties off what all others say is left out.
+STRAY = 3.5
+
+
+#: Places of readings.
+Rows = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Share:
+    """Part of an error.
+
+    Parameters
+    ----------
+    value, uncertainty : float
+        And its standard uncertainty, mm or degrees.
+    """
+
+    value: float
+    uncertainty: float
+
+    def beyond(self, limit: float) -> float:
+        """Probability that it is further from zero than a limit."""
+        if self.uncertainty <= 0.0:
+            return float(abs(self.value) > limit)
+        off = (np.array([-limit, limit]) - self.value) / self.uncertainty
+        return float(ndtr(off[0]) + 1.0 - ndtr(off[1]))
+
+    def __str__(self) -> str:
+        return f"{self.value:+.2f} +- {2.0 * self.uncertainty:.2f}"
+
+
+@checked
+@dataclass(frozen=True, eq=False)
+class JudgedFeature:
+    """One feature and whose its error is.
+
+    Parameters
+    ----------
+    feature : Feature
+        The feature.
+    intended : float or None
+        What it was to be, where somebody said, mm or degrees.
+    predicted : Share
+        Size to expect, before the part was measured, and its standard uncertainty.
+    measured : Share or None
+        As measured.
+    machine, kerf, left : Share
+        Shares of the machine, of the cut beyond what the drawing allows for, and what is left.
+    drawing : float or None
+        Share of the drawing; None where nobody said what was intended.
+    limit : float
+        How far a share may be off before it is somebody's fault.
+    healthy : float
+        What a healthy machine makes of the feature, less what is drawn.
+    verdict : str
+        "fits", "machine", "drawing", "both", "kerf or material", "neither" or "cannot tell".
+    usual : float or None
+        What features like it are drawn, where it is the odd one.
+    """
+
+    feature: Feature
+    intended: float | None
+    predicted: Share
+    measured: Share | None
+    machine: Share
+    kerf: Share
+    left: Share
+    drawing: float | None
+    limit: float
+    healthy: float
+    verdict: str
+    usual: float | None = None
+
+    @property
+    def words(self) -> str:
+        """One sentence."""
+        f, unit = self.feature, self.feature.unit
+        said = f"{f.name} ({f.kind}), drawn {f.drawn:.2f} {unit}"
+        if self.intended is not None and abs(self.intended - f.drawn) > 0.005:
+            said += f" for {self.intended:.2f}"
+        said += f", to be expected {self.predicted.value:.2f}"
+        if self.measured is not None:
+            said += f", measured {self.measured.value:.2f}"
+        why = {
+            FITS: f"nothing is off by more than {self.limit:.2f}",
+            MACHINE: f"the machine makes it {self.machine} (a healthy one {self.healthy:+.2f})",
+            DRAWING: f"it is drawn {self.drawing or 0.0:+.2f} off what was intended",
+            BOTH: f"it is drawn {self.drawing or 0.0:+.2f} off, the machine adds {self.machine}",
+            KERF: f"the cut makes it {self.kerf}",
+            AGAIN: f"{self.left} is left that neither explains: measure it again",
+            CANNOT_TELL: self._open(),
+        }[self.verdict]
+        hint = ""
+        if self.usual is not None and self.drawing is None:
+            hint = f"; it is the odd one, features like it are drawn {self.usual:.2f}: ask whether "
+            hint += "that is meant"
+        return f"{said}: {self.verdict}; {why}{hint}."
+
+    def _open(self) -> str:
+        shares = {"machine": self.machine, "cut": self.kerf}
+        if self.measured is not None:
+            shares["rest"] = self.left
+        open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
+        told = " and ".join(f"the share of the {k} is {shares[k]}" for k in open_)
+        return f"{told}, the limit {self.limit:.2f}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain Python types, in the unit of the feature."""
+        f = self.feature
+        found: dict[str, Any] = {
+            "name": f.name, "what": f.kind, "unit": f.unit, "drawn": f.drawn,
+            "intended": self.intended, "drawing": self.drawing, "healthy": self.healthy,
+            "limit": self.limit, "verdict": self.verdict, "usual": self.usual,
+        }  # fmt: skip
+        for name in ("predicted", "measured", "machine", "kerf", "left"):
+            share: Share | None = getattr(self, name)
+            found[name] = None if share is None else share.value
+            found[f"{name}_uncertainty"] = None if share is None else share.uncertainty
+        return found
+
+    def __repr__(self) -> str:
+        return f"JudgedFeature({self.feature.name}: {self.verdict})"
+
+
+@checked
+@dataclass(frozen=True, eq=False)
+class PartJudgement:
+    """Whose the errors of a part are.
+
+    Parameters
+    ----------
+    features : tuple of JudgedFeature
+        Feature by feature, mm and degrees.
+    prediction : Prediction
+        What the machine was expected to make of the drawing.
+    kerf : Kerf
+        Width of the cut, as the part says if it was measured.
+    advice : Advice or None
+        What to turn, where a finding says.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> from gantrysim.part import judge_part, read_drawing
+    >>> path = gs.ring_test(("square",), spacing=20.0, largest=20.0).to_svg("p3.svg")
+    >>> drawing = read_drawing("p3.svg", corner=(100.0, 100.0))
+    >>> tight = gs.Machine().with_faults(gs.faults.TightCarriage(8.0))
+    >>> judged = judge_part(tight, drawing, kerf=0.0, healthy=gs.Machine())
+    >>> judged["W1"].verdict, judged["L1"].verdict
+    ('machine', 'fits')
+    """
+
+    features: tuple[JudgedFeature, ...]
+    prediction: Prediction
+    kerf: Kerf
+    advice: Advice | None = None
+
+    def __getitem__(self, name: str) -> JudgedFeature:
+        """The judgement of a feature."""
+        return self.features[self.prediction.column(name)]
+
+    @property
+    def drawing(self) -> Drawing:
+        """What was commanded."""
+        return self.prediction.drawing
+
+    @cached_property
+    def _by_verdict(self) -> dict[str, list[JudgedFeature]]:
+        found: dict[str, list[JudgedFeature]] = {}
+        for judged in self.features:
+            found.setdefault(judged.verdict, []).append(judged)
+        return found
+
+    @property
+    def summary(self) -> str:
+        """One sentence for the part: whose it is, and what to do first."""
+        by = self._by_verdict
+        counted = {kind: _named(by[kind]) for kind in by if kind not in (FITS, CANNOT_TELL)}
+        if counted:
+            said = "; ".join(f"{kind}: {names}" for kind, names in counted.items())
+        elif CANNOT_TELL in by:
+            said = f"cannot tell of {_named(by[CANNOT_TELL])}; nothing else is off"
+        else:
+            said = "nothing is off by more than its limit"
+        return f"{self.drawing.source}: {said}. {self._first()}"
+
+    def _first(self) -> str:
+        by = self._by_verdict
+        if AGAIN in by:
+            return f"First measure {_named(by[AGAIN])} again."
+        drawn = [*by.get(DRAWING, ()), *by.get(BOTH, ())]
+        if drawn:
+            wanted = ", ".join(f"{j.feature.name} at {j.intended or 0.0:.2f}" for j in drawn[:3])
+            return f"First draw {wanted} {drawn[0].feature.unit}."
+        if MACHINE in by:
+            turn = next(iter(self.advice.advised), None) if self.advice is not None else None
+            if turn is not None:
+                return f"First {turn.way} at the {turn.place} ({turn.amount:+.3g} {turn.unit})."
+            return "First burn a test and diagnose the machine."
+        if KERF in by:
+            return (
+                f"First draw every outline {0.5 * self.kerf.width:.2f} mm further out of the cut."
+            )
+        if CANNOT_TELL in by:
+            measured = any(j.measured is not None for j in self.features)
+            what = "a better test burn" if measured else "the part, holes and outsides"
+            return f"First measure {what}."
+        return "Nothing needs doing."
+
+    def report(self) -> str:
+        """All of it in plain words: the part first, then feature by feature."""
+        rows = [self.summary, f"It rests on {self.prediction.words}; {self.kerf.words}."]
+        order = [AGAIN, BOTH, DRAWING, MACHINE, KERF, CANNOT_TELL, FITS]
+        rows += [f"  {j.words}" for kind in order for j in self._by_verdict.get(kind, [])]
+        if self.prediction.unknown > 0.005:
+            rows.append(
+                f"With probability {self.prediction.unknown:.2f} something is the matter of which "
+                "nothing can be predicted."
+            )
+        if self.advice is not None and (MACHINE in self._by_verdict or BOTH in self._by_verdict):
+            rows += list(dict.fromkeys(a.safety for a in self.advice.advised))
+        return "\n".join(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain Python types, mm and degrees."""
+        return {
+            "source": self.drawing.source, "summary": self.summary, "kerf": self.kerf.to_dict(),
+            "unknown": self.prediction.unknown, "features": [j.to_dict() for j in self.features],
+        }  # fmt: skip
+
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write one line a feature.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and ``overwrite`` is false.
+        """
+        rows = [judged.to_dict() for judged in self.features]
+        table = Table(tuple(rows[0]), (tuple(row.values()) for row in rows))
+        remark = "shares of the error of each feature, with standard uncertainties"
+        return write_new_text(path, table.csv(remark), overwrite=overwrite)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the shares of each feature beside each other, mm."""
+        from gantrysim.plotting.parts import plot_judgement
+
+        return plot_judgement(self, ax)
+
+    def __repr__(self) -> str:
+        said = ", ".join(f"{len(found)} {kind}" for kind, found in self._by_verdict.items())
+        return f"PartJudgement({self.drawing.source!r}, {said})"
+
+    def _repr_html_(self) -> str:
+        heads = (
+            "feature", "drawn", "intended", "expected", "measured", "machine", "drawing", "cut",
+            "left", "verdict",
+        )  # fmt: skip
+        return Table(heads, map(_cells, self.features), self.summary).html(most=100)
+
+
+def _named(judged: list[JudgedFeature]) -> str:
+    names = [j.feature.name for j in judged]
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def _cells(j: JudgedFeature) -> list[str]:
+    return [
+        f"{j.feature.name}, {j.feature.kind}", f"{j.feature.drawn:.2f}",
+        "" if j.intended is None else f"{j.intended:.2f}", f"{j.predicted.value:.2f}",
+        "" if j.measured is None else f"{j.measured.value:.2f}", str(j.machine),
+        "" if j.drawing is None else f"{j.drawing:+.2f}", str(j.kerf),
+        "" if j.measured is None else str(j.left), j.verdict,
+    ]  # fmt: skip
+
+
+@checked
+def judge_part(
+    known: Machine | Fit | Finding | MachineLog,
+    drawing: Drawing | Toolpath,
+    sheet: PartSheet | None = None,
+    *,
+    intended: Mapping[str, float] | None = None,
+    limit: float | None = None,
+    kerf: KerfLike = None,
+    kerf_allowed: float = 0.0,
+    healthy: Machine | None = None,
+    motion: Annotated[str, MOTIONS] = "dynamics",
+    draws: int = 200,
+    seed: int = SEED,
+) -> PartJudgement:
+    """Say for each feature of a part whether machine or drawing is off.
+
+    Parameters
+    ----------
+    known : Machine, Fit, Finding or MachineLog
+        What is known of the machine, best from a test burn.
+    drawing : Drawing or Toolpath
+        What was commanded.
+    sheet : PartSheet, optional
+        What was measured; without a part the prediction alone speaks.
+    intended : mapping, optional
+        What features were to be, by name, mm or degrees; without it nothing is blamed on the
+        drawing.
+    limit : float, optional
+        How far a size may be off, mm; what healthy machines reach at each feature if absent, at
+        least `gantrysim.part.prediction.LEAST`.
+    kerf : float, (float, float), Kerf or Piece, optional
+        Width of the cut and its standard uncertainty, mm; 0.15 with 0.1 if absent, of which the
+        part tells more.
+    kerf_allowed : float
+        Width of the cut for which the drawing allows, mm.
+    healthy : Machine, optional
+        The machine without its faults, for ``limit``; as it was described if absent.
+    motion, draws, seed
+        As for `predict_part`.
+
+    Returns
+    -------
+    PartJudgement
+        For each feature what is drawn, intended, to be expected and measured, the shares of
+        machine, drawing and cut, what is left, each with its uncertainty, and a verdict.
+
+    Raises
+    ------
+    ValueError
+        If a feature does not exist, the sheet is of another drawing, or as `predict_part` says.
+    """
+    found = drawing_of(drawing) if isinstance(drawing, Toolpath) else drawing
+    wanted = dict(intended or {})
+    for name, size in wanted.items():
+        _ = found[name]
+        finite_number(size, f"intended[{name!r}]")
+    if not 0.0 <= finite_number(kerf_allowed, "kerf_allowed") <= 2.0:
+        raise ValueError(f"kerf_allowed must be 0 to 2 mm, found {kerf_allowed:g}.")
+    if sheet is not None and sheet.drawing is not found:
+        for name in dict.fromkeys(reading.name for reading in sheet.readings):
+            if abs(found[name].drawn - sheet.drawing[name].drawn) > 1e-6:
+                raise ValueError(
+                    f"{sheet.source}: the sheet must be of {found.source}, found one of "
+                    f"{sheet.drawing.source}, where {name} is drawn otherwise."
+                )
+    width = kerf_of(kerf)
+    predicted = predict_part(known, found, kerf=width, motion=motion, draws=draws, seed=seed)
+    usual = healthy_errors(predicted, healthy)
+    reach = np.maximum(np.quantile(np.abs(usual), REACH, axis=0), LEAST)
+    limits = reach if limit is None else np.full(len(reach), positive(limit, "limit"))
+    shares = _Shares.of(predicted, width, sheet)
+    judged = tuple(
+        _judged(
+            feature, shares, k, wanted.get(feature.name), float(limits[k]),
+            float(np.median(usual[:, k])), kerf_allowed, found.odd.get(feature.name),
+        )
+        for k, feature in enumerate(found.features)
+    )  # fmt: skip
+    advice = known.adjustments() if isinstance(known, Finding) else None
+    return PartJudgement(judged, predicted, shares.width, advice)
+
+
+@dataclass(frozen=True, eq=False)
+class _Shares:
+    """Shares of machine and cut, and readings, of all features at once."""
+
+    prediction: Prediction
+    width: Kerf
+    machine: Array  # mean, shape (features,)
+    deviation: Array
+    measured: dict[int, Share]
+    left: dict[int, Share]
+
+    @classmethod
+    def of(cls, prediction: Prediction, kerf: Kerf, sheet: PartSheet | None) -> _Shares:
+        mean = prediction.errors.mean(axis=0)
+        off = prediction.errors - mean
+        count = max(len(off) - 1, 1)
+        if sheet is None:
+            deviation = np.sqrt(np.sum(off**2, axis=0) / count + prediction.model**2)
+            return cls(prediction, kerf, mean, deviation, {}, {})
+        columns = np.array([prediction.column(reading.name) for reading in sheet.readings])
+        own = off[:, columns]
+        among = own.T @ own / count  # of the machine's shares where something was measured
+        added = prediction.added[columns]
+        model = prediction.model[columns]
+        same = columns[:, None] == columns  # readings of one feature share its true size
+        real = among + np.outer(model, model) * same
+        shared = sheet.caliper
+        noise = np.diag(sheet.uncertainty**2) + shared @ shared.T
+        total = real + np.outer(added, added) * kerf.uncertainty**2 + noise
+        drawn = np.array([feature.drawn for feature in sheet.features])
+        surprise = sheet.values - drawn - mean[columns] - added * kerf.width
+        kept = _agreeing(total, surprise)
+        gain = np.linalg.solve(total[np.ix_(kept, kept)], np.eye(len(kept)))
+        pull = gain @ surprise[kept]
+        every = off.T @ own[:, kept] / count
+        every += (prediction.model[:, None] * model[kept]) * (
+            np.arange(len(mean))[:, None] == columns[kept]
+        )
+        machine = mean + every @ pull
+        before = np.sum(off**2, axis=0) / count + prediction.model**2
+        deviation = np.sqrt(np.maximum(before - np.sum((every @ gain) * every, axis=1), 0.0))
+        cut = kerf.uncertainty**2 * added[kept]
+        told = float(np.sqrt(max(kerf.uncertainty**2 - cut @ gain @ cut, 0.0)))
+        wide = max(kerf.width + float(cut @ pull), 0.0)
+        origin = kerf.origin if told > 0.9 * kerf.uncertainty else "as the part tells it"
+        measured, left = {}, {}
+        for k in dict.fromkeys(columns.tolist()):
+            rows = np.flatnonzero(columns == k)
+            value = float(sheet.values[rows].mean())
+            doubt = float(np.sqrt(noise[np.ix_(rows, rows)].mean()))
+            measured[k] = Share(value, doubt)
+            left[k] = _left(total, surprise, rows, kept)
+        return cls(prediction, Kerf(wide, told, origin), machine, deviation, measured, left)
+
+
+def _agreeing(total: Array, surprise: Array) -> Rows:
+    """Readings that the others do not speak against, the furthest left out one by one."""
+    kept = np.arange(len(surprise))
+    while len(kept) > 2:
+        precision = np.linalg.inv(total[np.ix_(kept, kept)])
+        # what the others leave of each: its own part of the pull over its root precision
+        off = np.abs(precision @ surprise[kept]) / np.sqrt(np.diag(precision))
+        worst = int(np.argmax(off))
+        if off[worst] <= STRAY:
+            break
+        kept = np.delete(kept, worst)
+    return kept
+
+
+def _left(total: Array, surprise: Array, rows: Rows, kept: Rows) -> Share:
+    """What the others do not explain of the readings of one feature, and how well that is known."""
+    others = np.setdiff1d(kept, rows)
+    part = np.full(len(rows), 1.0 / len(rows))
+    value = float(part @ surprise[rows])
+    variance = float(part @ total[np.ix_(rows, rows)] @ part)
+    if len(others):
+        across = part @ total[np.ix_(rows, others)]
+        gain = np.linalg.solve(total[np.ix_(others, others)], across)
+        value -= float(gain @ surprise[others])
+        variance -= float(gain @ across)
+    return Share(value, float(np.sqrt(max(variance, 0.0))))
+
+
+def _judged(
+    feature: Feature,
+    shares: _Shares,
+    k: int,
+    intended: float | None,
+    limit: float,
+    healthy: float,
+    allowed: float,
+    usual: float | None,
+) -> JudgedFeature:
+    """Shares and verdict of one feature."""
+    prediction = shares.prediction
+    added, before = float(prediction.added[k]), prediction.kerf
+    machine = Share(float(shares.machine[k]), float(shares.deviation[k]))
+    cut = Share(added * (shares.width.width - allowed), abs(added) * shares.width.uncertainty)
+    drawing = None if intended is None else feature.drawn + added * allowed - intended
+    spread = float(np.sqrt(prediction.errors[:, k].var() + prediction.model[k] ** 2))
+    expected = Share(
+        feature.drawn + float(prediction.errors[:, k].mean()) + added * before.width,
+        float(np.hypot(spread, added * before.uncertainty)),
+    )
+    measured, left = shares.measured.get(k), shares.left.get(k, Share(0.0, 0.0))
+    verdict = _verdict(machine, cut, left, drawing, limit, prediction.unknown)
+    told = (measured, machine, cut, left, drawing, limit, healthy, verdict, usual)
+    return JudgedFeature(feature, intended, expected, *told)
+
+
+def _verdict(
+    machine: Share, cut: Share, left: Share, drawing: float | None, limit: float, unknown: float
+) -> str:
+    """Whose it is; what is not proven is blamed on nobody.
+
+    What the machine does is proven only if it holds even where nothing can be predicted.
+    """
+    if abs(left.value) > STRAY * left.uncertainty and left.beyond(limit) >= PROVEN:
+        return AGAIN
+    chance = machine.beyond(limit) * (1.0 - unknown)
+    off = chance >= PROVEN
+    if drawing is not None and abs(drawing) > limit:
+        return BOTH if off else DRAWING
+    if off:
+        return MACHINE
+    if cut.beyond(limit) >= PROVEN:
+        return KERF
+    most = max(chance + unknown, cut.beyond(limit))
+    return FITS if most <= 1.0 - PROVEN else CANNOT_TELL

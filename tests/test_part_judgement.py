@@ -1,0 +1,147 @@
+"""Machine or drawing: shares, verdicts, clearances after a turn, acceptance of parts."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from cutparts import measured, tab_and_slot, true_errors
+from lifted import lift
+
+import gantrysim as gs
+from gantrysim.part import Mating, PartSheet, drawing_of, judge_part, predict_part
+from gantrysim.part.judgement import Share
+
+mpl.use("Agg")
+DRAWING = drawing_of(tab_and_slot())
+TIGHT = gs.Machine().with_faults(gs.faults.TightCarriage(10.6))
+#: What the shop wanted, the width of the cut allowed for: sizes of the finished part.
+WANTED = {"S1": 3.10, "S2": 3.10, "S3": 3.10, "W2": 12.0, "H1x": 30.10, "H1y": 30.10}
+NO_CUT = (0.0, 0.005)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    test = gs.ring_test(spacing=8.0, largest=24.0, centre=(170.0, 160.0), passes=1)
+    return gs.fit(lift(TIGHT, test, every=2, noise=0.01, seed=4), gs.Machine(), ["tight_carriage"])
+
+
+@pytest.fixture(scope="module")
+def sheet():
+    rng = np.random.default_rng(8)
+    return measured(DRAWING, true_errors(TIGHT, DRAWING), 0.0, rng, permissible=0.02)
+
+
+def test_the_table_of_the_tab_and_slot_part(fit, sheet):
+    judged = judge_part(fit, DRAWING, sheet, intended=WANTED, kerf=NO_CUT, draws=60)
+    verdicts = {name: judged[name].verdict for name in WANTED}
+    assert verdicts["S1"] == "fits"
+    assert verdicts["S2"] == "drawing"
+    assert judged["S2"].drawing == pytest.approx(0.25)
+    for name in ("S3", "W2", "H1x"):
+        assert verdicts[name] == "machine", name
+    assert judged["S3"].healthy == pytest.approx(-0.05, abs=0.03)
+    assert "First draw S2 at 3.10 mm" in judged.summary
+    assert "S2 (slot), drawn 3.35 mm for 3.10" in judged.report()
+    assert all(abs(j.left.value) < 0.12 for j in judged.features)
+
+
+def test_shares_add_up_to_what_was_measured(fit, sheet):
+    judged = judge_part(fit, DRAWING, sheet, intended=WANTED, kerf=(0.05, 0.05), draws=60)
+    for name in WANTED:
+        j = judged[name]
+        total = WANTED[name] + j.drawing + j.machine.value + j.kerf.value
+        assert j.measured.value == pytest.approx(total, abs=0.09)
+
+
+def test_nothing_is_blamed_on_a_drawing_that_nobody_said_is_wrong(fit, sheet):
+    judged = judge_part(fit, DRAWING, sheet, kerf=NO_CUT, draws=60)
+    assert not {"drawing", "both"} & {j.verdict for j in judged.features}
+    assert "it is the odd one" in judged["S2"].words
+
+
+def test_without_a_part_test_burn_and_drawing_speak(fit):
+    judged = judge_part(fit, DRAWING, intended=WANTED, kerf=NO_CUT, draws=60)
+    assert judged["S3"].verdict == "machine"
+    assert judged["S3"].measured is None
+    assert judged["S2"].verdict == "drawing"
+
+
+@pytest.mark.parametrize("cut", [0.05, 0.25])
+def test_the_width_of_the_cut_is_told_by_holes_and_outsides(cut):
+    """Holes grow and outsides shrink by it: the caliper's zero does not look like it."""
+    errors = true_errors(gs.Machine(), DRAWING)
+    sheet = measured(DRAWING, errors, cut, np.random.default_rng(2))
+    judged = judge_part(gs.Machine(), DRAWING, sheet)
+    assert judged.kerf.width == pytest.approx(cut, abs=0.03)
+    assert judged.kerf.uncertainty < 0.03
+    assert (judged["S1"].verdict == "kerf or material") == (cut > 0.2)
+    assert not {"drawing", "both", "neither"} & {j.verdict for j in judged.features}
+
+
+def test_a_reading_that_the_others_speak_against_is_to_be_measured_again(sheet):
+    readings = tuple(
+        dataclasses.replace(r, value=r.value + 0.5) if r.name == "W1" else r for r in sheet.readings
+    )
+    odd = PartSheet(DRAWING, readings, "bench")
+    judged = judge_part(TIGHT, DRAWING, odd, kerf=NO_CUT, healthy=gs.Machine())
+    assert judged["W1"].verdict == "neither"
+    assert "measure it again" in judged["W1"].words
+    assert judged.summary.endswith("First measure W1 again.")
+    assert judged["S3"].verdict == "machine", "one slip spoils no other verdict"
+
+
+def test_a_vague_share_is_blamed_on_nobody():
+    assert Share(0.06, 0.05).beyond(0.05) == pytest.approx(0.5993, abs=2e-3)  # normal tables
+    wide = judge_part(gs.Machine(), DRAWING, kerf=(0.1, 0.1), kerf_allowed=0.1)
+    assert wide["S1"].verdict == "cannot tell"
+
+
+def test_an_advised_turn_makes_the_slot_wide_enough():
+    finding = gs.diagnose(gs.simulate(TIGHT, gs.ring_test(spacing=8.0, largest=24.0)))
+    assert finding.best.faults == ("tight_carriage",)
+    mating = Mating("S3", (3.0, 0.02), (-0.05, 0.2))
+    pairs = gs.part.predict_matings(finding, DRAWING, [mating], kerf=NO_CUT, draws=40)
+    assert pairs[0].now.goes < 0.05
+    assert pairs[0].after is not None
+    assert pairs[0].after.middle > pairs[0].now.middle + 0.15
+    assert "after the advised adjustment" in pairs[0].words
+    held = gs.will_hold(
+        finding, DRAWING, gs.Tolerance(size=0.15), matings=[mating], kerf=NO_CUT, draws=40
+    )
+    assert held.decision == "not yet"
+    slot = next(r for r in held.requirements if r.name == "S3")
+    assert "a healthy machine reaches" in slot.note
+    usual = gs.will_hold(finding, tab_and_slot(), kerf=NO_CUT, draws=40)
+    assert usual.decision == "not yet"
+    assert usual.plot() is not None
+    mpl.pyplot.close("all")
+
+
+def test_measured_parts_are_accepted_about_what_was_intended(sheet):
+    sound = measured(DRAWING, true_errors(gs.Machine(), DRAWING), 0.0, np.random.default_rng(3))
+    sound, tight = (dataclasses.replace(s, kerf=gs.part.Kerf(0.0)) for s in (sound, sheet))
+    assert gs.accept(sound, gs.Tolerance(size=0.4)).decision == "pass"
+    assert gs.accept(tight, gs.Tolerance(size=0.2)).decision == "not yet"
+    edge = gs.accept(sound, gs.Tolerance(size=0.15))
+    assert edge.decision != "pass", "a disc is 0.14 mm low on a healthy machine"
+    pair = [Mating("H1y", "D1y", (-0.1, 0.3))]
+    assert gs.accept(sound, gs.Tolerance(size=0.4), matings=pair).decision == "pass"
+    with pytest.raises(ValueError, match="tolerance must be given for rings"):
+        gs.accept(gs.simulate(gs.Machine(), gs.ring_test(largest=20.0)))
+
+
+def test_a_log_predicts_what_it_believes(tmp_path):
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    plate = drawing_of(gs.Toolpath(tab_and_slot().moves))
+    fresh = predict_part(log, plate, kerf=0.0, motion="slow", draws=40)
+    assert 0.0 < fresh.unknown < 1.0
+    assert fresh["S3"].high - fresh["S3"].low > 0.08
+    moved = drawing_of(tab_and_slot())
+    wider = tuple(dataclasses.replace(f, drawn=f.drawn + 1.0) for f in moved.features)
+    moved = dataclasses.replace(moved, features=wider)
+    sheet = measured(DRAWING, np.zeros(len(DRAWING.features)), 0.0, np.random.default_rng(1))
+    with pytest.raises(ValueError, match="the sheet must be of"):
+        judge_part(gs.Machine(), moved, sheet)

@@ -26,7 +26,7 @@ mpl.use("Agg")
 
 PACKAGES = (
     "machine", "pattern", "mechanics", "burn", "formats", "faults", "instruments", "metrology",
-    "inference", "decisions", "acceptance", "log", "plotting",
+    "inference", "decisions", "part", "acceptance", "log", "plotting",
 )  # fmt: skip
 
 #: One sentence of the dialect: what, must be or must be given, what was found.
@@ -66,6 +66,7 @@ MACHINE = gs.Machine()
 NOISE = gs.metrology.PointNoise(point=0.01)
 ROUND = np.array([(20 * math.cos(a), 20 * math.sin(a)) for a in np.linspace(0, 6.25, 200)])
 LOOK = gs.decisions.Look("scale_x", "turn it")
+MATING = gs.part.Mating("H1", (9.8, 0.1), (0.0, 0.4))
 DIAL = gs.instruments.DialReading("right", "lag", (200.0, 200.0), 10.0, 0.1)
 
 
@@ -107,6 +108,23 @@ def faults():
     )  # fmt: skip
 
 
+def parts():
+    """A plate with a hole, and what is said of it."""
+    p = gs.part
+    corners = [(150.0, 150.0), (180.0, 150.0), (180.0, 170.0), (150.0, 170.0)]
+    move = gs.pattern.Move
+    moves = [move((0.0, 0.0), corners[0], False, 90.0)]
+    moves += [move(corners[k - 1], corners[k], True, 20.0) for k in (1, 2, 3, 0)]
+    moves += [move(corners[0], (170.0, 160.0), False, 90.0)]
+    moves += [move((170.0, 160.0), (170.0, 160.0), True, 20.0, (165.0, 160.0), math.tau)]
+    drawing = p.drawing_of(gs.Toolpath(tuple(moves)))
+    predicted = p.predict_part(MACHINE, drawing, motion="slow")
+    matings = p.predict_matings(MACHINE, drawing, [MATING], motion="slow")
+    sheet = p.PartSheet(drawing, (p.PartReading("W1", 30.0, 29.9),), "bench")
+    judged = p.judge_part(MACHINE, drawing, sheet, motion="slow")
+    return drawing, drawing["W1"], predicted, predicted.sizes, matings, MATING, sheet, judged
+
+
 def things():
     """One object of every public class, found in what a short day at the bench makes."""
     rng = np.random.default_rng(1)
@@ -138,7 +156,7 @@ def things():
 
         gs.decisions.Proposal(LOOK, "look", "much", 9.0, 1.0, 0.1, (0.1, 0.2), ()), LOOK,
         gs.faults.WheelFlat("left", 0.02), *MACHINE.catalogue().sought, MACHINE.catalogue(),
-        *gs.instruments.INSTRUMENTS, i.DialSheet((DIAL,), "bench"), DIAL,
+        *parts(), *gs.instruments.INSTRUMENTS, i.DialSheet((DIAL,), "bench"), DIAL,
         i.Card(), i.Grid(10.0, 3, 4), i.Rule(1.0, 10.0, [(0, 0), (9, 9)]), i.ScannerError(),
     )  # fmt: skip
 
@@ -177,7 +195,8 @@ USUAL = {
     "wheels": MACHINE.left.wheels, "angles": {"front": 9.0, "back": 9.0},
     "reference": gs.instruments.Card(),
     "machines": [MACHINE], "absent": ("belt_x",), "faults": ["coupler_slip"],
-    "names": ("coupler_slip",), "others": (), "one": "coupler_slip",
+    "names": ("coupler_slip",), "matings": [MATING], "known": MACHINE, "content": {},
+    "index": 0, "others": (), "one": "coupler_slip",
     "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
     "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
     "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0), "table": {},
@@ -190,7 +209,8 @@ MADE = {
     "identifiability": gs.decisions.Identifiability, "other": gs.decisions.Identifiability,
     "results": gs.mechanics.PushResult,
     "adjustment": gs.decisions.Change, "sheet": gs.instruments.ToneSheet, "problem": Problem,
-    "mode": Mode, "healthy": Mode,
+    "mode": Mode, "healthy": Mode, "drawing": gs.part.Drawing, "prediction": gs.part.Prediction,
+    "judged": gs.part.PartJudgement, "pairs": gs.part.Matings,
 }  # fmt: skip
 #: Where a name means something else.
 SPECIAL = {

@@ -112,12 +112,12 @@ def plot_judgement(judged: PartJudgement, ax: Axes | None = None) -> Axes:
 
 
 @checked
-def plot_matings(matings: Matings, ax: Axes | None = None) -> Axes:
+def plot_matings(pairs: Matings, ax: Axes | None = None) -> Axes:
     """Draw the clearance of each pair with its 95 % interval over what is wanted, mm."""
-    ax = _rows(ax, [pair.mating.words for pair in matings.pairs], "clearance, mm", room=0.55)
+    ax = _rows(ax, [pair.mating.words for pair in pairs.pairs], "clearance, mm", room=0.55)
     marks = {"now": look.VERMILION, "after": look.BLUE, "healthy": look.COMMANDED}
     drawn = set()
-    for row, pair in enumerate(matings.pairs):
+    for row, pair in enumerate(pairs.pairs):
         least, most = pair.mating.clearance
         ax.barh(row, most - least, left=least, height=0.8, color="#e6e6e6")
         for place, (name, colour) in zip((-0.25, 0.0, 0.25), marks.items(), strict=True):
@@ -130,7 +130,7 @@ def plot_matings(matings: Matings, ax: Axes | None = None) -> Axes:
     words = {"now": "now", "after": "after the adjustment", "healthy": "healthy machine"}
     handles = [look.stroke(marks[name], words[name], 3) for name in marks if name in drawn]
     look.legend(ax, [look.stroke("#e6e6e6", "wanted", 6), *handles])
-    look.heading(ax, f"{matings.source}; bars 95 %")
+    look.heading(ax, f"{pairs.source}; bars 95 %")
     return ax
 
 

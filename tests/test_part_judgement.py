@@ -74,7 +74,7 @@ def test_the_width_of_the_cut_is_told_by_holes_and_outsides(cut):
     """Holes grow and outsides shrink by it: the caliper's zero does not look like it."""
     errors = true_errors(gs.Machine(), DRAWING)
     sheet = measured(DRAWING, errors, cut, np.random.default_rng(2))
-    judged = judge_part(gs.Machine(), DRAWING, sheet)
+    judged = judge_part(gs.Machine(), DRAWING, sheet, healthy=gs.Machine())
     assert judged.kerf.width == pytest.approx(cut, abs=0.03)
     assert judged.kerf.uncertainty < 0.03
     assert (judged["S1"].verdict == "kerf or material") == (cut > 0.2)
@@ -95,8 +95,11 @@ def test_a_reading_that_the_others_speak_against_is_to_be_measured_again(sheet):
 
 def test_a_vague_share_is_blamed_on_nobody():
     assert Share(0.06, 0.05).beyond(0.05) == pytest.approx(0.5993, abs=2e-3)  # normal tables
-    wide = judge_part(gs.Machine(), DRAWING, kerf=(0.1, 0.1), kerf_allowed=0.1)
+    how = {"kerf": (0.1, 0.1), "kerf_allowed": 0.1}
+    wide = judge_part(gs.Machine(), DRAWING, healthy=gs.Machine(), **how)
     assert wide["S1"].verdict == "cannot tell"
+    with pytest.raises(ValueError, match="healthy must be the same machine without its faults"):
+        judge_part(gs.Machine(), DRAWING)
 
 
 def test_an_advised_turn_makes_the_slot_wide_enough():

@@ -121,7 +121,7 @@ def parts():
     predicted = p.predict_part(MACHINE, drawing, motion="slow")
     matings = p.predict_matings(MACHINE, drawing, [MATING], motion="slow")
     sheet = p.PartSheet(drawing, (p.PartReading("W1", 30.0, 29.9),), "bench")
-    judged = p.judge_part(MACHINE, drawing, sheet, motion="slow")
+    judged = p.judge_part(MACHINE, drawing, sheet, healthy=MACHINE, motion="slow")
     return drawing, drawing["W1"], predicted, predicted.sizes, matings, MATING, sheet, judged
 
 
@@ -196,7 +196,7 @@ USUAL = {
     "reference": gs.instruments.Card(),
     "machines": [MACHINE], "absent": ("belt_x",), "faults": ["coupler_slip"],
     "names": ("coupler_slip",), "matings": [MATING], "known": MACHINE, "content": {},
-    "index": 0, "others": (), "one": "coupler_slip",
+    "kind": "slot", "others": (), "one": "coupler_slip",
     "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
     "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
     "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0), "table": {},

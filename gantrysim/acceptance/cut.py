@@ -9,10 +9,11 @@ import numpy as np
 
 from gantrysim.acceptance.tolerance import Requirement, Tolerance, Verdict, decide
 from gantrysim.decisions.diagnosis import Finding
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
-from gantrysim.part import Drawing, Mating, PartSheet
+from gantrysim.part import Drawing, Kerf, Mating, PartSheet
 from gantrysim.part.believed import believed
-from gantrysim.part.kerf import KerfLike, kerf_of
+from gantrysim.part.kerf import kerf_of
 from gantrysim.part.mating import check_matings, gaps
 from gantrysim.part.prediction import Prediction, predicted, reach_of
 from gantrysim.records.arrays import Array
@@ -31,7 +32,7 @@ def part_will_hold(
     tolerance: Tolerance | None,
     matings: Sequence[Mating],
     *,
-    kerf: KerfLike,
+    kerf: Kerf | Piece | float | Sequence[float] | None,
     confidence: float,
     draws: int,
     seed: int,
@@ -84,9 +85,9 @@ def part_accepted(
     for k, reading in enumerate(sheet.readings):
         values.setdefault(reading.name, []).append(reading.value + noise[:, k])
     sizes = {name: np.mean(each, axis=0) for name, each in values.items()}
-    source = believed(machine if machine is not None else Machine(), 1)
-    found = predicted(source, drawing, sheet.kerf, "feed")
-    reach = reach_of(found, None)
+    described = machine if machine is not None else Machine()
+    found = predicted(believed(described, 1), drawing, sheet.kerf, "feed")
+    reach = reach_of(found, described)
     drawn = {f.name: f.drawn + f.kerf * sheet.kerf.width for f in drawing.features}
     off = {name: size - wanted.get(name, drawn[name]) for name, size in sizes.items()}
     asked = _of_features(found, tolerance, reach, off)

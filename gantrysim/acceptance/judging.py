@@ -45,9 +45,8 @@ from gantrysim.metrology.quantities import size_noise
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.sensitivity import errors_of_square, square_sensitivities
 from gantrysim.metrology.uncertainty import propagated
-from gantrysim.part import Drawing, Mating, PartSheet, drawing_of
+from gantrysim.part import Drawing, Kerf, Mating, PartSheet, drawing_of
 from gantrysim.part.believed import NOTHING, predictive, shared_out
-from gantrysim.part.kerf import KerfLike
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import CIRCLE, shape_of
 from gantrysim.pattern.toolpath import Toolpath
@@ -188,7 +187,7 @@ def will_hold(
     tolerance: Tolerance | None = None,
     *,
     matings: Sequence[Mating] = (),
-    kerf: KerfLike = None,
+    kerf: Kerf | Piece | float | Sequence[float] | None = None,
     confidence: float = CONFIDENCE,
     draws: int = 200,
     seed: int = 20,

@@ -40,8 +40,8 @@ class Believed:
         The draws; one where the machine is known.
     likeliest : Machine
         The best single guess.
-    described : Machine
-        The machine as described: without its faults, as far as somebody said.
+    described : Machine or None
+        The machine as described, without its faults; None where nobody said which it has.
     unknown : float
         Probability of explanations that predict nothing.
     words : str
@@ -50,7 +50,7 @@ class Believed:
 
     machines: tuple[Machine, ...]
     likeliest: Machine
-    described: Machine
+    described: Machine | None
     unknown: float
     words: str
 
@@ -62,7 +62,7 @@ def believed(known: Machine | Fit | Finding | MachineLog, draws: int, seed: int 
     """
     rng = np.random.default_rng(seed)
     if isinstance(known, Machine):
-        return Believed((known,), known, known, 0.0, "a machine taken as it stands")
+        return Believed((known,), known, None, 0.0, "a machine taken as it stands")
     if isinstance(known, Fit):
         drawn = tuple(known.draw_machines(draws, rng))
         return Believed(drawn, known.machine, known.problem.nominal, 0.0, "the fit of one piece")

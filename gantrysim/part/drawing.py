@@ -380,8 +380,8 @@ def read_features(path: str | os.PathLike[str], drawing: Drawing) -> Drawing:
     >>> test = gs.ring_test(("square",), spacing=20.0, largest=20.0)
     >>> path = test.to_svg("plate.svg")
     >>> content = Path("names.json").write_text('{"leave_out": ["A1"], "rename": {"W1": "plate"}}')
-    >>> read_features("names.json", read_drawing("plate.svg")).names
-    ('L1', 'plate')
+    >>> sorted(read_features("names.json", read_drawing("plate.svg")).names)
+    ['L1', 'plate']
     """
     content = read_content(path)
     with placed(path):

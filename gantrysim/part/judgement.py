@@ -13,7 +13,7 @@ measured again.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -26,11 +26,12 @@ from scipy.special import ndtr
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.inference.fitting import Fit
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.part.believed import SEED
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.feature import Feature
-from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
+from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import (
     LEAST,
     MOTIONS,
@@ -341,7 +342,7 @@ def judge_part(
     *,
     intended: Mapping[str, float] | None = None,
     limit: float | None = None,
-    kerf: KerfLike = None,
+    kerf: Kerf | Piece | float | Sequence[float] | None = None,
     kerf_allowed: float = 0.0,
     healthy: Machine | None = None,
     motion: Annotated[str, MOTIONS] = "dynamics",
@@ -370,7 +371,8 @@ def judge_part(
     kerf_allowed : float
         Width of the cut for which the drawing allows, mm.
     healthy : Machine, optional
-        The machine without its faults, for ``limit``; as it was described if absent.
+        The machine without its faults, for ``limit``; as it was described if absent, needed where
+        ``known`` is a machine.
     motion, draws, seed
         As for `predict_part`.
 
@@ -383,7 +385,8 @@ def judge_part(
     Raises
     ------
     ValueError
-        If a feature does not exist, the sheet is of another drawing, or as `predict_part` says.
+        If a feature does not exist, the sheet is of another drawing, nobody said how a machine is
+        when healthy, or as `predict_part` says.
     """
     found = drawing_of(drawing) if isinstance(drawing, Toolpath) else drawing
     wanted = dict(intended or {})

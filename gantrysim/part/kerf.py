@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 
@@ -88,14 +88,7 @@ class Kerf:
         return f"Kerf({self.width:.3f} +- {self.uncertainty:.3f} mm)"
 
 
-#: Type hint of what says how wide a cut is.
-KerfLike = Annotated[
-    Kerf | Piece | float | Sequence[float] | None,
-    "a width in mm, a width and its standard uncertainty, a Kerf or a scanned Piece",
-]
-
-
-def kerf_of(given: Any) -> Kerf:
+def kerf_of(given: Kerf | Piece | float | Sequence[float] | None) -> Kerf:
     """The width of a cut from what somebody says of it."""
     if given is None:
         return Kerf(*UNTOLD, "as nobody measured it")
@@ -103,7 +96,7 @@ def kerf_of(given: Any) -> Kerf:
         return given
     if isinstance(given, Piece):
         return Kerf.of_piece(given)
-    if isinstance(given, Sequence | np.ndarray):
+    if not isinstance(given, float | int):
         if len(given) != 2:
             raise ValueError(f"kerf must be a width and its uncertainty in mm, found {given!r}.")
         return Kerf(float(given[0]), float(given[1]))

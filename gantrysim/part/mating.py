@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.inference.fitting import Fit
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.gauges import DIRECTIONS
-from gantrysim.part.kerf import KerfLike, kerf_of
-from gantrysim.part.prediction import MOTIONS, Prediction, predicted
+from gantrysim.part.kerf import Kerf, kerf_of
+from gantrysim.part.prediction import HEALTHY_DRAWS, MOTIONS, Prediction, predicted
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import must_be, point, whole_number
@@ -135,14 +136,14 @@ class MatedPair:
         As the machine is.
     after : Clearance or None
         After what the finding advises.
-    healthy : Clearance
-        On healthy machines as described.
+    healthy : Clearance or None
+        On healthy machines as described; None where nobody said how it is without its faults.
     """
 
     mating: Mating
     now: Clearance
     after: Clearance | None
-    healthy: Clearance
+    healthy: Clearance | None
 
     @property
     def words(self) -> str:
@@ -152,7 +153,7 @@ class MatedPair:
             said += f" as drawn, {self.now.turned:.2f} turned by any angle"
         if self.after is not None:
             said += f"; after the advised adjustment {self.after}"
-        return f"{said}; on a healthy machine {self.healthy}."
+        return f"{said}; on a healthy machine {self.healthy}." if self.healthy else f"{said}."
 
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, mm."""
@@ -208,7 +209,8 @@ class Matings:
 
     def _repr_html_(self) -> str:
         rows = (
-            (p.mating.words, str(p.now), str(p.after or ""), str(p.healthy)) for p in self.pairs
+            (p.mating.words, str(p.now), str(p.after or ""), str(p.healthy or ""))
+            for p in self.pairs
         )
         heads = ("pair", "now", "after the adjustment", "healthy machine")
         return Table(heads, rows, self.source).html()
@@ -220,7 +222,7 @@ def predict_matings(
     drawing: Drawing | Toolpath,
     matings: Sequence[Mating],
     *,
-    kerf: KerfLike = None,
+    kerf: Kerf | Piece | float | Sequence[float] | None = None,
     healthy: Machine | None = None,
     motion: Annotated[str, MOTIONS] = "dynamics",
     draws: int = 200,
@@ -254,8 +256,6 @@ def predict_matings(
     >>> from gantrysim.part import Mating, predict_matings, read_drawing
     >>> path = gs.ring_test(("square",), spacing=20.0, largest=40.0).to_svg("p4.svg")
     >>> drawing = read_drawing("p4.svg", corner=(100.0, 100.0))
-    >>> drawing.names
-    ('S1', 'S1l', 'W1', 'L1', 'A1', 'A2')
     >>> wanted = Mating("S1", (39.8, 0.02), (0.0, 0.4))
     >>> predict_matings(gs.Machine(), drawing, [wanted], kerf=0.1)
     Matings('p4.svg', good: sheet of 39.8 mm in S1 ...)
@@ -269,11 +269,16 @@ def predict_matings(
     after = None
     if isinstance(known, Finding) and known.adjustments().advised:
         after = predicted(adjusted(known, source, seed), found, width, motion)
-    sound = predicted(_healthy(source, healthy, draws, seed), found, width, motion)
+    described = healthy if healthy is not None else source.described
+    sound = None
+    if described is not None:
+        machines = tuple(healthy_machines(described, min(draws, HEALTHY_DRAWS), seed))
+        usual = Believed(machines, described, described, 0.0, "healthy machines")
+        sound = predicted(usual, found, width, motion)
     pairs = tuple(
         MatedPair(
             mating, clearance(now, mating), clearance(after, mating) if after else None,
-            clearance(sound, mating),
+            clearance(sound, mating) if sound else None,
         )
         for mating in matings
     )  # fmt: skip
@@ -288,12 +293,6 @@ def adjusted(finding: Finding, source: Believed, seed: int) -> Believed:
     likeliest = advice.machine_after(source.likeliest)
     told = (source.described, source.unknown, source.words)
     return Believed(machines, likeliest, *told)
-
-
-def _healthy(source: Believed, healthy: Machine | None, draws: int, seed: int) -> Believed:
-    described = healthy if healthy is not None else source.described
-    machines = tuple(healthy_machines(described, min(draws, 60), seed))
-    return Believed(machines, described, described, 0.0, "healthy machines")
 
 
 def check_matings(drawing: Drawing, matings: Sequence[Mating]) -> None:

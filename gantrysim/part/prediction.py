@@ -16,6 +16,7 @@ from gantrysim.decisions.diagnosis import Finding
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.inference.discrepancy import lags
 from gantrysim.inference.fitting import Fit
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
 from gantrysim.mechanics.dynamics import march_in_time
@@ -25,7 +26,7 @@ from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.feature import Feature
 from gantrysim.part.gauges import Reader, Samples
-from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
+from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import whole_number
@@ -50,6 +51,7 @@ HEALTHY_DRAWS = 40
 #: Part of healthy machines that counts as what they reach, and the least that counts as off, mm or
 #: degrees: calipers tell no less (judgement).
 REACH, LEAST = 0.95, 0.05
+_DRAWN, _COLUMNS = 4000, 256  # draws of cut and model for an interval, features at a time
 _AT_ONCE = 2_000_000  # places held in memory at a time, all draws together
 
 
@@ -131,8 +133,10 @@ class Prediction:
         Probability of explanations that predict nothing.
     words : str
         On what it rests.
-    likeliest, described : Machine
-        The best single guess, and the machine as described.
+    likeliest : Machine
+        The best single guess.
+    described : Machine or None
+        The machine as described, without its faults; None where nobody said which it has.
 
     Examples
     --------
@@ -144,7 +148,7 @@ class Prediction:
     >>> tight = gs.Machine().with_faults(gs.faults.TightCarriage(8.0))
     >>> sizes = predict_part(tight, drawing, kerf=0.0)
     >>> sizes["W1"]
-    PredictedSize(W1: drawn 40.00, predicted 39.7... [39.7..., 39.7...] mm)
+    PredictedSize(W1: drawn 40.00, predicted 39... mm)
     """
 
     drawing: Drawing
@@ -154,7 +158,7 @@ class Prediction:
     unknown: float
     words: str
     likeliest: Machine
-    described: Machine
+    described: Machine | None
 
     @cached_property
     def errors(self) -> Array:
@@ -172,11 +176,14 @@ class Prediction:
         drawn = np.array([feature.drawn for feature in self.drawing.features])
         middle = drawn + np.median(self.errors, axis=0) + self.added * self.kerf.width
         rng = np.random.default_rng(SEED)
-        noise = rng.standard_normal((4000, len(drawn))) * self.model
-        noise += np.outer(rng.standard_normal(4000), self.added) * self.kerf.uncertainty
-        chosen = rng.integers(len(self.errors), size=4000)
-        values = drawn + self.errors[chosen] + self.added * self.kerf.width + noise
-        low, high = np.quantile(values, [0.025, 0.975], axis=0)
+        cut = self.kerf.width + self.kerf.uncertainty * rng.standard_normal(_DRAWN)
+        chosen = rng.integers(len(self.errors), size=_DRAWN)
+        ends = []
+        for own in np.split(np.arange(len(drawn)), range(_COLUMNS, len(drawn), _COLUMNS)):
+            noise = self.model[own] * rng.standard_normal((_DRAWN, len(own)))
+            values = self.errors[np.ix_(chosen, own)] + np.outer(cut, self.added[own]) + noise
+            ends.append(drawn[own] + np.quantile(values, [0.025, 0.975], axis=0))
+        low, high = np.concatenate(ends, axis=1)
         rows = zip(self.drawing.features, middle, low, high, strict=True)
         return tuple(PredictedSize(f, float(m), float(a), float(b)) for f, m, a, b in rows)
 
@@ -287,7 +294,7 @@ def predict_part(
     known: Machine | Fit | Finding | MachineLog,
     drawing: Drawing | Toolpath,
     *,
-    kerf: KerfLike = None,
+    kerf: Kerf | Piece | float | Sequence[float] | None = None,
     motion: Annotated[str, MOTIONS] = "dynamics",
     draws: int = 200,
     seed: int = SEED,
@@ -364,6 +371,11 @@ def model_error(feature: Feature, machine: Machine) -> float:
 def healthy_errors(prediction: Prediction, described: Machine | None = None) -> Array:
     """What healthy machines as described make of each feature, shape (draws, features)."""
     machine = described if described is not None else prediction.described
+    if machine is None:
+        raise ValueError(
+            "healthy must be the same machine without its faults where a machine is taken as it "
+            "stands, found none."
+        )
     local = Course.of(prediction.drawing, "feed").errors(healthy_machines(machine, HEALTHY_DRAWS))
     return _measured(prediction.drawing, local)
 

@@ -17,10 +17,11 @@ import numpy as np
 
 from gantrysim.instruments.base import ReadingSheet, hand_uncertainty, write_sheets
 from gantrysim.instruments.calipers import RANGE, check_caliper
+from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.part.drawing import Drawing
 from gantrysim.part.feature import Feature
-from gantrysim.part.kerf import Kerf, KerfLike, kerf_of
+from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import SIDE, predict_part
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
@@ -266,7 +267,7 @@ def read_part_sheet(
     resolution: float | None = None,
     repeatability: float | None = None,
     permissible_error: float | None = None,
-    kerf: KerfLike = None,
+    kerf: Kerf | Piece | float | Sequence[float] | None = None,
 ) -> PartSheet:
     """Read measured sizes of a part from a CSV file.
 

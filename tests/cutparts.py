@@ -58,20 +58,21 @@ def path_of(shapes: Sequence[Shape], *, feed: float = 20.0, source: str = "part"
     return gs.Toolpath(tuple(moves), source=source)
 
 
-def tab_and_slot(x: float = 120.0, y: float = 120.0) -> gs.Toolpath:
+def tab_and_slot(x: float = 70.0, y: float = 60.0) -> gs.Toolpath:
     """Slots A and B along y, slot C along x, tab C, and a hole of 30.10 with its disc of 30.00 mm.
 
-    Sheet of 3 mm; slot B is drawn a quarter of a millimetre too wide.
+    Sheet of 3 mm; slot B is drawn a quarter of a millimetre too wide.  It lies below slot A and is
+    cut after it, so that the gantry comes to it from above.
     """
     return path_of(
         [
-            rectangle(x + 10, y + 8, 20.0, 3.10),
-            rectangle(x + 10, y + 20, 20.0, 3.35),
-            rectangle(x + 10, y + 32, 3.10, 20.0),
-            Ring((x + 60.0, y + 30.0), 15.05),
-            rectangle(x, y, 90.0, 60.0),
-            rectangle(x + 20, y + 68, 12.0, 20.0),
-            Ring((x + 60.0, y + 84.0), 15.0),
+            rectangle(x + 50, y + 20, 20.0, 3.10),
+            rectangle(x + 50, y + 8, 20.0, 3.35),
+            rectangle(x + 80, y + 20, 3.10, 20.0),
+            Ring((x + 25.0, y + 30.0), 15.05, 180.0),
+            rectangle(x, y, 100.0, 60.0),
+            rectangle(x + 90, y + 68, 12.0, 20.0),
+            Ring((x + 60.0, y + 84.0), 15.0, 180.0),
         ],
         source="tab and slot",
     )

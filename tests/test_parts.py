@@ -39,16 +39,16 @@ TABBED = drawing_of(tab_and_slot())
 
 def test_the_features_of_a_part_are_found_by_kind():
     drawn = {f.name: (f.kind, round(f.drawn, 2), f.side) for f in TABBED.features}
-    assert drawn["S1"] == ("slot", 3.1, 1)
-    assert drawn["S2"] == ("slot", 3.35, 1)
+    assert drawn["S1"] == ("slot", 3.35, 1)
+    assert drawn["S2"] == ("slot", 3.1, 1)
     assert drawn["S3"] == ("slot", 3.1, 1)
     assert drawn["S3l"] == ("slot, length", 20.0, 1)
     assert drawn["H1"] == ("hole, mean diameter", 30.1, 1)
     assert drawn["D1x"] == ("disc, diameter along x", 30.0, -1)
-    assert drawn["W1"] == ("width", 90.0, -1)
+    assert drawn["W1"] == ("width", 100.0, -1)
     assert drawn["W2"] == ("width", 12.0, -1)
     assert drawn["A1"] == ("angle", 90.0, 0)
-    assert TABBED.odd == {"S2": pytest.approx(3.10)}
+    assert TABBED.odd == {"S1": pytest.approx(3.10)}
 
 
 def test_names_do_not_depend_on_order_direction_and_start():
@@ -146,8 +146,8 @@ def test_an_outline_cut_twice_has_two_passes():
 def test_features_are_renamed_added_and_left_out(tmp_path):
     path = tmp_path / "names.toml"
     path.write_text(
-        'leave_out = ["A1"]\n[rename]\nS1 = "slot A"\n'
-        '[[add]]\nname = "wall"\nfrom_mm = [120.0, 130.0]\nto_mm = [130.5, 130.0]\n'
+        'leave_out = ["A1"]\n[rename]\nS2 = "slot A"\n'
+        '[[add]]\nname = "wall"\nfrom_mm = [150.0, 85.0]\nto_mm = [140.5, 82.0]\n'
         '[[add]]\nname = "apart"\nbetween = ["H1", "D1"]\n'
     )
     drawing = read_features(path, TABBED)
@@ -155,11 +155,11 @@ def test_features_are_renamed_added_and_left_out(tmp_path):
     assert "A1" not in drawing.names
     assert drawing["wall"].drawn == pytest.approx(10.0)
     assert drawing["wall"].side == -1
-    assert drawing["apart"].drawn == pytest.approx(54.0)
+    assert drawing["apart"].drawn == pytest.approx(math.hypot(35.0, 54.0))
 
 
 def test_svg_and_motion_code_come_back_with_the_same_sizes(tmp_path):
-    test = gs.ring_test(spacing=10.0, largest=30.0, centre=(150.0, 150.0))
+    test = gs.ring_test(spacing=10.0, largest=30.0, layout="side_by_side", centre=(150.0, 150.0))
     svg = test.to_svg(tmp_path / "rings.svg")
     code = test.to_motion_code(tmp_path / "rings.nc", power=0.5, s_max=255.0)
     one, other = read_drawing(svg), read_drawing(code)
@@ -176,24 +176,34 @@ def lossy(force: float) -> gs.Machine:
     return reduced((force, force, force), (50.0,) * 3)
 
 
-@pytest.mark.parametrize("cw", [False, True])
-def test_lost_motion_takes_both_lags_off_closed_slots_and_tabs(cw):
-    """An axis with drag F on stiffness k lags F/k: from side to side a rectangle loses 2 F/k."""
-    drawing = drawing_of(
-        path_of(
-            [
-                rectangle(150, 150, 20.0, 4.0, cw=cw),
-                rectangle(140, 140, 60.0, 50.0, cw=cw),
-            ]
-        )
-    )
+@pytest.mark.parametrize(
+    "how, above, lost",
+    [
+        # counter-clockwise from the lower left, come to from below: bottom and top both going up
+        ({}, False, (2.0, 0.0)),
+        # come to from above: the bottom is burned going down
+        ({}, True, (2.0, 2.0)),
+        # begun in the lower right, going up: each side is reached another way than its opposite
+        ({"start": 1}, False, (2.0, 2.0)),
+        # clockwise from the lower left: the left side is burned first, still going right
+        ({"cw": True}, False, (0.0, 2.0)),
+        ({"cw": True}, True, (0.0, 2.0)),
+    ],
+)
+def test_lost_motion_of_a_slot_follows_from_order_start_and_direction(how, above, lost):
+    """An axis with drag F on stiffness k lags F/k behind the way that it last moved.
+
+    Two sides that are reached the same way are as far apart as drawn, else they lose 2 F/k.
+    """
+    shapes = [rectangle(150, 150, 20.0, 4.0, **how)]
+    shapes.insert(0, rectangle(120, 210 if above else 100, 9.0, 9.0))
+    drawing = drawing_of(path_of(shapes))
     machine = lossy(5.0)
     lag = machine.carriage.friction / machine.belt_x.stiffness(160.0)
     found = predict_part(machine, drawing, kerf=0.0, motion="slow")
-    for name in ("S1l", "W1"):
-        error = found[name].predicted - found[name].feature.drawn
-        assert error == pytest.approx(-2.0 * lag, rel=0.02)
-    assert found["S1"].predicted - 4.0 < 0.0
+    size = {round(f.drawn): found[f.name].predicted - f.drawn for f in drawing.features}
+    assert size[20] == pytest.approx(-lost[0] * lag, abs=1e-4)
+    assert size[4] == pytest.approx(-lost[1] * lag, abs=1e-4)
 
 
 def test_play_on_a_hole_and_its_disc_is_the_same_and_the_clearance_stays():
@@ -202,7 +212,7 @@ def test_play_on_a_hole_and_its_disc_is_the_same_and_the_clearance_stays():
     tight = gs.Machine().with_faults(gs.faults.TightCarriage(8.0))
     found = predict_part(tight, drawing, kerf=0.0, motion="slow")
     lost = [found[name].predicted - found[name].feature.drawn for name in ("H1x", "D1x")]
-    assert lost[0] == pytest.approx(lost[1], abs=0.05)
+    assert lost[0] == pytest.approx(lost[1], abs=0.08)  # belts differ from place to place
     assert max(lost) < -0.25
     pair = predict_matings(tight, drawing, [Mating("H1", "D1", (0.0, 0.4))], kerf=0.0)[0]
     assert pair.now.goes > 0.9
@@ -216,7 +226,7 @@ def test_kerf_opens_what_is_inside_and_shrinks_what_is_outside():
 
 
 def test_a_perfect_machine_cuts_what_is_drawn():
-    found = predict_part(reduced((0.0, 0.0, 0.0), (1e5,) * 3), TABBED, kerf=0.0, motion="slow")
+    found = predict_part(reduced((0.0, 0.0, 0.0), (1e3,) * 3), TABBED, kerf=0.0, motion="slow")
     for size in found.sizes:
         assert size.predicted == pytest.approx(size.feature.drawn, abs=2e-3)
 
@@ -225,33 +235,35 @@ def test_the_tab_and_slot_part_of_a_machine_with_a_tight_carriage():
     """Sizes that a small shop worked out, and an independent simulator found, for such a part.
 
     The drag is that which makes slot C as narrow; where on the bed the part lay is not known, so
-    the other sizes are to agree to 0.12 mm.
+    the other sizes are to agree to 0.06 mm.
     """
-    tight = gs.Machine().with_faults(gs.faults.TightCarriage(10.6))
+    tight = gs.Machine().with_faults(gs.faults.TightCarriage(9.5))
     found = predict_part(tight, TABBED, kerf=0.0)
     healthy = predict_part(gs.Machine(), TABBED, kerf=0.0)
     table = {
-        "S1": (3.10, 3.11), "S2": (3.22, 3.27), "S3": (2.69, 2.75), "W2": (11.57, 11.60),
+        "S2": (3.10, 3.11), "S1": (3.22, 3.27), "S3": (2.69, 2.75), "W2": (11.57, 11.60),
         "H1x": (29.73, 29.72), "H1y": (29.96, 29.98), "D1x": (29.57, 29.58),
         "D1y": (29.86, 29.86),
     }  # fmt: skip
     for name, (shop, simulator) in table.items():
-        low, high = min(shop, simulator) - 0.12, max(shop, simulator) + 0.12
+        low, high = min(shop, simulator) - 0.06, max(shop, simulator) + 0.06
         assert low < found[name].predicted < high, name
     assert healthy["S3"].predicted == pytest.approx(3.05, abs=0.03)
-    pair = predict_matings(tight, TABBED, [Mating("H1", "D1", (0.0, 0.3))], kerf=0.0)[0]
-    assert pair.now.goes > 0.9, "the clearance survives"
+    for way in "xy":
+        wanted = Mating(f"H1{way}", f"D1{way}", (0.0, 0.3))
+        pair = predict_matings(tight, TABBED, [wanted], kerf=0.0)[0]
+        assert pair.now.goes > 0.9, "the clearance survives"
 
 
 # Sheets
 
 
 def test_a_sheet_goes_round_by_hand(tmp_path):
-    path = write_part_sheet(tmp_path / "sizes.csv", TABBED, features=["S1", "H1x"])
+    path = write_part_sheet(tmp_path / "sizes.csv", TABBED, features=["S2", "H1x"])
     text = path.read_text().replace("slot,3.100,", "slot,3.100,3.07")
     path.write_text(text)
     sheet = read_part_sheet(path, TABBED)
-    assert [(r.name, r.value) for r in sheet.readings] == [("S1", 3.07)]
+    assert [(r.name, r.value) for r in sheet.readings] == [("S2", 3.07)]
     assert sheet.expected(gs.Machine()).values == pytest.approx([3.25], abs=0.05)
     again = read_part_sheet(sheet.to_csv(tmp_path / "again.csv"), TABBED)
     assert again.readings == sheet.readings
@@ -264,10 +276,10 @@ def reading(name, value, drawn=None):
 @pytest.mark.parametrize(
     "readings, words",
     [
-        ([reading("S1", 0.122)], r"S1 must be near the 3\.10 mm drawn.*looks like inches"),
+        ([reading("S2", 0.122)], r"S2 must be near the 3\.10 mm drawn.*looks like inches"),
         ([reading("D1", 15.0)], r"D1 must be near.*looks like a radius"),
-        ([reading("W1", 9.0)], r"W1 must be near.*looks like cm"),
-        ([reading("S1", 3.1, 3.6)], r"must be of tab and slot.*another part"),
+        ([reading("W1", 9.98)], r"W1 must be near.*looks like cm"),
+        ([reading("S2", 3.1, 3.6)], r"must be of tab and slot.*another part"),
         ([PartReading("S9", 3.1, 3.1)], r"must name a feature of tab and slot, found 'S9'"),
         ([PartReading("A1", 90.0, 90.0)], r"A1 must be a length"),
     ],

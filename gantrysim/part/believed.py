@@ -139,8 +139,7 @@ def _from_belief(
         for names, weight in weights.items()
         if catalogue.predicts(names) and not any(kind.sought for kind in kinds[names])
     }
-    total = sum(weights.values())
-    if not clear or total <= 0.0:
+    if not sum(clear.values()) > 0.0:
         raise ValueError("nothing can be predicted: nothing that is believed says how it draws.")
     share = np.array(list(clear.values()))
     counts = rng.multinomial(draws, share / share.sum()).tolist()
@@ -155,7 +154,8 @@ def _from_belief(
     best = max(clear, key=lambda names: clear[names])
     own = sum(len(kind.parameters) for kind in kinds[best])
     likeliest = problem.machine(kinds[best], np.concatenate([belief.mean, np.zeros(own)]))
-    return tuple(out), likeliest, 1.0 - sum(clear.values()) / total
+    # explanations that the belief does not name share what is left
+    return tuple(out), likeliest, max(1.0 - sum(clear.values()), 0.0)
 
 
 def healthy_machines(described: Machine, draws: int, seed: int = SEED) -> list[Machine]:

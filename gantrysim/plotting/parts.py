@@ -59,7 +59,9 @@ def _dimension(ax: Axes, feature: Feature, colour: str, taken: list[tuple[float,
     way = way if way[1] > 1e-9 or (abs(way[1]) <= 1e-9 and way[0] > 0.0) else -way
     room = 0.035 * float(np.ptp(ax.dataLim.get_points(), axis=0).max())
     at = np.array(feature.place)
-    for step in (0.0, 1.0, -1.0, 2.0, -2.0, 3.0):
+    beside = (1.0, -1.0, 2.0, -2.0, 3.0)  # a name would cover what is short
+    short = np.hypot(x1 - x0, y1 - y0) < 5.0 * room
+    for step in beside if short else (0.0, *beside):
         spot = (float(at[0]), float(at[1] + 1.3 * step * room))
         if all(abs(spot[0] - x) > 4.2 * room or abs(spot[1] - y) > 1.2 * room for x, y in taken):
             break

@@ -35,7 +35,7 @@ def sheet():
 
 
 def test_the_table_of_the_tab_and_slot_part(fit, sheet):
-    judged = judge_part(fit, DRAWING, sheet, intended=WANTED, kerf=NO_CUT, draws=60)
+    judged = judge_part(fit, DRAWING, sheet, intended=WANTED, limit=0.1, kerf=NO_CUT, draws=60)
     verdicts = {name: judged[name].verdict for name in WANTED}
     assert verdicts["S2"] == "fits"
     assert verdicts["S1"] == "drawing"
@@ -102,6 +102,7 @@ def test_a_vague_share_is_blamed_on_nobody():
         judge_part(gs.Machine(), DRAWING)
 
 
+@pytest.mark.slow
 def test_an_advised_turn_makes_the_slot_wide_enough():
     finding = gs.diagnose(gs.simulate(TIGHT, gs.ring_test(spacing=8.0, largest=24.0)))
     assert finding.best.faults == ("tight_carriage",)

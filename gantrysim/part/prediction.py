@@ -48,8 +48,8 @@ STEP = 1.0  # mm, sampling of the path
 #: caliper readings (`gantrysim.instruments.calipers`), shared by two sides.
 SIDE = 0.014
 #: Of a straight side, further off as a part of the lag of its axis: where it comes to rest after a
-#: corner is dynamics, which a fit takes for a little less drag (0.03 to 0.07 mm of 0.3 mm on
-#: dynamic machines with 18 to 22 N more drag than healthy ones).
+#: corner is dynamics (sizes on 24 dynamic machines, beyond what fits of test burns leave open:
+#: 0.012 mm rms at a lag of 0.15 mm, 0.028 mm at 0.26 mm).
 CORNER = 0.10
 HEALTHY_DRAWS = 40
 #: Part of healthy machines that counts as what they reach, and the least that counts as off, mm or

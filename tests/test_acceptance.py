@@ -561,7 +561,7 @@ def test_a_tolerance_says_what_is_wrong_with_it(fields: dict[str, object], words
 
 
 def test_accept_says_what_it_cannot_judge() -> None:
-    with pytest.raises(TypeError, match="measured must be a Piece or a Burn, found"):
+    with pytest.raises(TypeError, match="measured must be a Piece or a Burn or a PartSheet, found"):
         gs.accept("piece.csv", ALL)  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="scale_uncertainty"):
         gs.accept(lift(gs.Machine()), ALL, scale_uncertainty=0.0)

@@ -55,7 +55,7 @@ if TYPE_CHECKING:
 BESIDE = 2.0
 #: What one unit of a drawing may be, mm.
 UNITS = {"mm": 1.0, "cm": 10.0, "inch": 25.4, "pt": 25.4 / 72, "px": 25.4 / 96}
-UnitName = Annotated[str, tuple(UNITS)]
+UNIT_NAMES = tuple(UNITS)
 
 
 @checked
@@ -299,7 +299,7 @@ def drawing_of(path: Toolpath) -> Drawing:
 def read_drawing(
     path: str | os.PathLike[str],
     *,
-    unit: UnitName | None = None,
+    unit: Annotated[str, UNIT_NAMES] | None = None,
     features: str | os.PathLike[str] | None = None,
     **how: Any,
 ) -> Drawing:
@@ -338,7 +338,7 @@ def read_drawing(
     stated = _stated_in_svg(text) if svg else _stated_in_code(text)
     if unit is None and stated is None:
         raise ValueError(
-            f"{path}: the unit of the drawing must be stated: say unit={listed(list(UNITS))}."
+            f"{path}: the unit of the drawing must be stated: say unit={listed(UNIT_NAMES)}."
         )
     if unit is not None and stated not in (None, unit):
         raise ValueError(f"{path}: unit must be {stated!r} as the file states, found {unit!r}.")

@@ -16,13 +16,13 @@ from typing import Any, ClassVar
 import numpy as np
 
 from gantrysim.instruments.base import ReadingSheet, hand_uncertainty, write_sheets
-from gantrysim.instruments.calipers import RANGE, check_caliper
+from gantrysim.instruments.calipers import MODEL, RANGE, check_caliper
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.part.drawing import Drawing
 from gantrysim.part.feature import Feature
 from gantrysim.part.kerf import Kerf, kerf_of
-from gantrysim.part.prediction import SIDE, predict_part
+from gantrysim.part.prediction import predict_part
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import positive
@@ -199,7 +199,7 @@ class PartSheet(ReadingSheet):
     @property
     def model_error(self) -> Array:
         """How far each predicted reading may be off, mm, shape (n,)."""
-        return np.full(len(self.readings), SIDE * math.sqrt(2.0))
+        return np.full(len(self.readings), MODEL)  # they are predicted without masses that swing
 
     def predict(self, machine: Machine) -> Array:
         """Readings of a perfect caliper on the part that a machine cuts, mm."""

@@ -19,6 +19,8 @@ _SHARES = {
 }  # fmt: skip
 _ROW = 0.26  # inches a feature
 _MOST = 60  # features in a chart; the rest is said in words
+#: Where on its line a name may stand, the best place first.
+ON_LINE = (0.25, 0.75, 0.5)
 _TAG = 10.0  # points from a dimension line to its name
 
 
@@ -50,7 +52,10 @@ def plot_drawing(drawing: Drawing, ax: Axes | None = None) -> Axes:
 
 
 def _dimension(ax: Axes, feature: Feature, colour: str, taken: list[tuple[float, float]]) -> None:
-    """A dimension line with the name and size of a feature, clear of those written before."""
+    """A dimension line with the name and size of a feature, clear of those written before.
+
+    The name stands on its line, off the middle where others cross it; beside a line that it covers.
+    """
     (x0, y0), (x1, y1) = feature.ends
     if feature.unit == "mm":
         ends: dict[str, Any] = {"marker": ".", "markersize": 4}
@@ -58,11 +63,12 @@ def _dimension(ax: Axes, feature: Feature, colour: str, taken: list[tuple[float,
     way = np.array((y0 - y1, x1 - x0)) / max(np.hypot(x1 - x0, y1 - y0), 1e-9)
     way = way if way[1] > 1e-9 or (abs(way[1]) <= 1e-9 and way[0] > 0.0) else -way
     room = 0.035 * float(np.ptp(ax.dataLim.get_points(), axis=0).max())
-    at = np.array(feature.place)
-    beside = (1.0, -1.0, 2.0, -2.0, 3.0)  # a name would cover what is short
-    short = np.hypot(x1 - x0, y1 - y0) < 5.0 * room
-    for step in beside if short else (0.0, *beside):
-        spot = (float(at[0]), float(at[1] + 1.3 * step * room))
+    at, start, along = np.array(feature.place), np.array((x0, y0)), np.array((x1 - x0, y1 - y0))
+    beside = [at + np.array((0.0, 1.3 * step * room)) for step in (1.0, -1.0, 2.0, -2.0, 3.0)]
+    covered = abs(along[0]) < 5.0 * room and abs(along[1]) < 3.0 * room
+    own = [] if covered or feature.unit == "deg" else [start + k * along for k in ON_LINE]
+    for x, y in (*own, *beside):
+        spot = (float(x), float(y))
         if all(abs(spot[0] - x) > 4.2 * room or abs(spot[1] - y) > 1.2 * room for x, y in taken):
             break
     taken.append(spot)
@@ -129,7 +135,7 @@ def plot_matings(pairs: Matings, ax: Axes | None = None) -> Axes:
             drawn.add(name)
             ax.plot([found.low, found.high], [row + place] * 2, color=colour, linewidth=2.0)
             ax.plot(found.middle, row + place, "o", color=colour, markersize=5)
-    words = {"now": "now", "after": "after the adjustment", "healthy": "healthy machine"}
+    words = {"now": "now", "after": "after the adjustment", "healthy": "healthy"}
     handles = [look.stroke(marks[name], words[name], 3) for name in marks if name in drawn]
     look.legend(ax, [look.stroke("#e6e6e6", "wanted", 6), *handles])
     look.heading(ax, f"{pairs.source}; bars 95 %")

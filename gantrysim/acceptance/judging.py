@@ -254,7 +254,7 @@ def will_hold(
             finding, drawing, tolerance, matings,
             kerf=kerf, confidence=confidence, draws=draws, seed=seed,
         )  # fmt: skip
-    tolerance = _stated(tolerance, matings, kerf)
+    tolerance = _stated(tolerance, matings, kerf is not None)
     clear, unknown = predictive(finding)
     if not clear:
         raise ValueError(NOTHING)

@@ -205,8 +205,8 @@ def draw(rows: list[dict[str, Any]], path: Path) -> None:
     ax.set(
         xlabel="stated probability that an adjusting point is at fault",
         ylabel="part that is at fault",
-        title=f"{len(rows)} machines of an independent simulator ({', '.join(worlds)})",
-        xlim=(-0.02, 1.14),
+        title=f"{len(rows)} machines of an independent simulator\n({', '.join(worlds)})",
+        xlim=(-0.02, 1.2),
         ylim=(-0.05, 1.05),
     )
     ax.title.set_fontsize(9)

@@ -78,7 +78,7 @@ def what_can_be_told(
     directions)
     >>> told.power[0]
     Power(fault='tight_wheels_left', words="the left end plate's wheels are too tight on their
-    rail", unit='N', size=9.0, seen=0.99..., confused_with=())
+    rail", unit='N', size=9.0, seen=..., confused_with=())
     """
     machine = Machine() if machine is None else machine
     catalogue = machine.catalogue()

@@ -38,6 +38,7 @@ from gantrysim.machine import Machine, read_machine, save_machine
 from gantrysim.mechanics import push
 from gantrysim.metrology import measure
 from gantrysim.pattern import RingTest, Toolpath, read_test, ring_test
+from gantrysim.report import write_report
 
 __version__ = "0.2.0"
 
@@ -77,6 +78,7 @@ __all__ = [
     "new_log",
     "open_log",
     "MachineLog",
+    "write_report",
 ]
 
 #: Pictures of the main road; found at first use, so that `import gantrysim` loads no matplotlib.
@@ -96,6 +98,7 @@ _PACKAGES = (
     "part",
     "acceptance",
     "log",
+    "report",
     "plotting",
     "theory",
 )

@@ -56,7 +56,7 @@ def strokes_of(test, step=0.5):
 @settings(max_examples=80, deadline=None)
 @given(test=any_test())
 def test_the_beam_is_on_along_the_lines_and_nowhere_else(test, tmp_path_factory):
-    path = test.to_motion_code(tmp_path_factory.mktemp("ngc") / "test.ngc", **LIT)
+    path = test.to_motion_code(tmp_path_factory.mktemp("nc") / "test.nc", **LIT)
     pieces = interpret(path.read_text())
     place = 0
     for stroke in strokes_of(test):
@@ -93,7 +93,7 @@ def test_the_beam_is_on_along_the_lines_and_nowhere_else(test, tmp_path_factory)
 @settings(max_examples=80, deadline=None)
 @given(test=any_test(), lit=st.booleans())
 def test_what_was_written_is_read_back(test, lit, tmp_path_factory):
-    path = test.to_motion_code(tmp_path_factory.mktemp("ngc") / "test.ngc", **(LIT if lit else {}))
+    path = test.to_motion_code(tmp_path_factory.mktemp("nc") / "test.nc", **(LIT if lit else {}))
     read = gs.read_motion_code(path)
     wanted = strokes_of(test)
     found = [s for s in read.strokes(0.5) if s.shape != "travel"]
@@ -120,7 +120,7 @@ def exact_length(stroke):
 
 def test_both_readers_agree_on_every_move(tmp_path):
     test = gs.ring_test(spacing=12.5, start_deg=33.0, direction="cw", passes=2, **FULL)
-    path = test.to_motion_code(tmp_path / "test.ngc", **LIT)
+    path = test.to_motion_code(tmp_path / "test.nc", **LIT)
     mine, theirs = gs.read_motion_code(path).moves, interpret(path.read_text())
     theirs = [piece for piece in theirs if piece.start != piece.end or piece.centre is not None]
     assert len(mine) == len(theirs)
@@ -132,7 +132,7 @@ def test_both_readers_agree_on_every_move(tmp_path):
 
 
 def test_a_plain_file_never_turns_the_beam_on(tmp_path):
-    path = gs.ring_test(spacing=12.5, **FULL).to_motion_code(tmp_path / "test.ngc")
+    path = gs.ring_test(spacing=12.5, **FULL).to_motion_code(tmp_path / "test.nc")
     text = path.read_text()
     assert not re.search(r"^[^(]*(M3|M4|S)", text, re.MULTILINE)
     assert not any(piece.beam for piece in interpret(text))
@@ -140,7 +140,7 @@ def test_a_plain_file_never_turns_the_beam_on(tmp_path):
 
 
 def test_the_beam_is_off_before_every_travel_move_and_at_the_end(tmp_path):
-    path = gs.ring_test(spacing=12.5, **FULL).to_motion_code(tmp_path / "test.ngc", **LIT)
+    path = gs.ring_test(spacing=12.5, **FULL).to_motion_code(tmp_path / "test.nc", **LIT)
     lines = [line for line in path.read_text().splitlines() if not line.startswith("(")]
     assert lines[:2] == ["G17 G21 G90 G94", "M5"]
     for before, line in pairwise(lines):
@@ -150,7 +150,7 @@ def test_the_beam_is_off_before_every_travel_move_and_at_the_end(tmp_path):
 
 
 def test_a_feed_in_mm_a_minute_is_refused(tmp_path):
-    path = tmp_path / "test.ngc"
+    path = tmp_path / "test.nc"
     with pytest.raises(ValueError, match="feed must be at most 1000 mm/s in motion code, found 24"):
         gs.ring_test(spacing=25.0, feed=2400.0).to_motion_code(path)
     assert not path.exists()
@@ -159,7 +159,7 @@ def test_a_feed_in_mm_a_minute_is_refused(tmp_path):
 
 
 def test_cautions_stand_in_the_head(tmp_path):
-    text = gs.ring_test(spacing=25.0).to_motion_code(tmp_path / "test.ngc").read_text()
+    text = gs.ring_test(spacing=25.0).to_motion_code(tmp_path / "test.nc").read_text()
     head = text[: text.index("G17")]
     for word in (
         "eyewear",
@@ -180,17 +180,17 @@ def test_cautions_stand_in_the_head(tmp_path):
 def test_a_machine_of_another_size_decides_what_fits(tmp_path):
     test = gs.ring_test(spacing=25.0, centre=(600.0, 200.0))
     with pytest.raises(ValueError, match=r"goes from .* to 650.0 mm in x, but the machine travels"):
-        test.to_motion_code(tmp_path / "test.ngc")
-    assert not (tmp_path / "test.ngc").exists()
+        test.to_motion_code(tmp_path / "test.nc")
+    assert not (tmp_path / "test.nc").exists()
     wide = gs.Machine(span=800.0).set("belt_x.loop", 2000.0)
-    test.to_motion_code(tmp_path / "test.ngc", machine=wide)
+    test.to_motion_code(tmp_path / "test.nc", machine=wide)
     with pytest.raises(ValueError, match="in y, but the machine travels from 0 to 400 mm"):
-        gs.ring_test(centre=(215.0, 390.0)).to_motion_code(tmp_path / "other.ngc")
+        gs.ring_test(centre=(215.0, 390.0)).to_motion_code(tmp_path / "other.nc")
     # the rings fit, the mark beside them does not
     near = gs.ring_test(spacing=25.0, centre=(378.0, 200.0))
-    near.to_motion_code(tmp_path / "near.ngc")
+    near.to_motion_code(tmp_path / "near.nc")
     with pytest.raises(ValueError, match="in x, but the machine travels"):
-        replace(near, orientation_mark=True).to_motion_code(tmp_path / "marked.ngc")
+        replace(near, orientation_mark=True).to_motion_code(tmp_path / "marked.nc")
 
 
 @pytest.mark.parametrize(
@@ -207,13 +207,13 @@ def test_a_machine_of_another_size_decides_what_fits(tmp_path):
 )
 def test_wrong_powers_are_refused_in_one_sentence(how, sentence, tmp_path):
     with pytest.raises(ValueError, match=re.escape(sentence)):
-        gs.ring_test(spacing=25.0).to_motion_code(tmp_path / "test.ngc", **how)
+        gs.ring_test(spacing=25.0).to_motion_code(tmp_path / "test.nc", **how)
     assert not list(tmp_path.iterdir())
 
 
 def test_files_are_not_replaced_unasked(tmp_path):
     test = gs.ring_test(spacing=25.0)
-    path = test.to_motion_code(tmp_path / "test.ngc")
+    path = test.to_motion_code(tmp_path / "test.nc")
     with pytest.raises(FileExistsError, match="pass overwrite=True"):
         test.to_motion_code(path)
     test.to_motion_code(path, overwrite=True)
@@ -223,7 +223,7 @@ def test_files_are_not_replaced_unasked(tmp_path):
 
 
 def program(tmp_path, *lines, **how):
-    path = tmp_path / "job.ngc"
+    path = tmp_path / "job.nc"
     path.write_text("\n".join(lines) + "\n")
     return gs.read_motion_code(path, **how)
 
@@ -340,24 +340,24 @@ def test_radii_at_both_ends_agree_within_the_published_tolerance(tmp_path):
 def test_wrong_lines_are_named_in_one_sentence(line, sentence, tmp_path):
     with pytest.raises(ValueError, match=re.escape(sentence)) as error:
         program(tmp_path, "(a job)", line, "M2")
-    assert str(error.value).startswith(f"{tmp_path / 'job.ngc'}, line 2: ")
+    assert str(error.value).startswith(f"{tmp_path / 'job.nc'}, line 2: ")
     assert "\n" not in str(error.value)
 
 
 def test_files_that_are_no_program(tmp_path):
     with pytest.raises(FileNotFoundError, match="motion code is expected"):
-        gs.read_motion_code(tmp_path / "none.ngc")
+        gs.read_motion_code(tmp_path / "none.nc")
     with pytest.raises(ValueError, match="must draw something"):
         program(tmp_path, "G0 X10", "M2")
-    (tmp_path / "long.ngc").write_text("G0\n" * 500_001)
+    (tmp_path / "long.nc").write_text("G0\n" * 500_001)
     with pytest.raises(ValueError, match="has 500001 lines, 500000 are accepted"):
-        gs.read_motion_code(tmp_path / "long.ngc")
-    (tmp_path / "large.ngc").write_bytes(b"x" * 20_000_001)
+        gs.read_motion_code(tmp_path / "long.nc")
+    (tmp_path / "large.nc").write_bytes(b"x" * 20_000_001)
     with pytest.raises(ValueError, match="larger than 20 MB"):
-        gs.read_motion_code(tmp_path / "large.ngc")
-    (tmp_path / "raw.ngc").write_bytes(b"\xff\xfe\x00")
+        gs.read_motion_code(tmp_path / "large.nc")
+    (tmp_path / "raw.nc").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ValueError, match="not UTF-8 text"):
-        gs.read_motion_code(tmp_path / "raw.ngc")
+        gs.read_motion_code(tmp_path / "raw.nc")
 
 
 LETTERS = st.text(alphabet="GMXYIJRFSNZ0123456789.-+ ()/%#\n", max_size=200)
@@ -373,7 +373,7 @@ WORDS = st.lists(
 @settings(max_examples=400, deadline=None)
 @given(text=st.one_of(LETTERS, st.lists(WORDS, max_size=12).map("\n".join), st.text(max_size=80)))
 def test_whatever_stands_in_a_file_is_read_or_refused_in_one_sentence(text, tmp_path_factory):
-    path = tmp_path_factory.mktemp("fuzz") / "job.ngc"
+    path = tmp_path_factory.mktemp("fuzz") / "job.nc"
     path.write_text(text, encoding="utf-8", errors="replace", newline="")
     try:
         read = gs.read_motion_code(path)
@@ -418,7 +418,7 @@ def any_program(draw):
 @settings(max_examples=200, deadline=None)
 @given(text=any_program())
 def test_both_readers_agree_on_every_program(text, tmp_path_factory):
-    path = tmp_path_factory.mktemp("both") / "job.ngc"
+    path = tmp_path_factory.mktemp("both") / "job.nc"
     path.write_text(text)
     theirs = interpret(text)
     theirs = [p for p in theirs if p.start != p.end or p.centre is not None]

@@ -130,7 +130,7 @@ def test_groups_tell_shape_and_ring_and_colours_tell_rings_mark_and_caption(tmp_
     assert colours[0] == colours[1] != colours[2] == colours[3] != colours[4]
     assert colours[0] != colours[4]
     title = groups["circles"].find(f"{SVG}g[@id='circle-1']/{SVG}title").text
-    assert title == "circle 2, radius 50 mm, 3 passes"
+    assert title == "2 of 33: circle 2, radius 50 mm, 3 passes"
     ids = [element.get("id") for element in root.iter() if element.get("id")]
     assert len(set(ids)) == len(ids)
     assert float(drawing.get("stroke-width")) <= 0.1
@@ -142,6 +142,24 @@ def test_a_ring_visited_twice_is_drawn_twice_in_its_place(tmp_path):
     again = replace(test, sequence=(("circle", 0, 1), ("circle", 1, 1), ("circle", 0, 1)))
     _, _, paths = read(again.to_svg(tmp_path / "test.svg"))
     assert list(paths) == ["circle-0", "circle-1", "circle-0-visit-2"]
+
+
+def test_it_says_how_often_and_in_which_order_it_must_be_burned(tmp_path):
+    again = replace(
+        gs.ring_test(("circle",), spacing=25.0),
+        passes=2,
+        sequence=(("circle", 1, 2), ("circle", 0, 1), ("circle", 1, 1)),
+    )
+    root, _, _ = read(again.to_svg(tmp_path / "test.svg"))
+    words = root.find(f"{SVG}desc").text
+    assert "3 paths one after another in the order of this file" in words
+    assert "(2 passes at most)" in words
+    titles = [g.find(f"{SVG}title").text for g in root.findall(f"{SVG}g/{SVG}g/{SVG}g")]
+    assert titles == [
+        "1 of 3: circle 2, radius 50 mm, 2 passes",
+        "2 of 3: circle 1, radius 25 mm, 1 pass",
+        "3 of 3: circle 2, radius 50 mm, 1 pass",
+    ]
 
 
 def test_text_is_escaped():

@@ -47,7 +47,7 @@ def test_arcs_lie_on_their_circle_and_hold_the_points_where_x_or_y_turns(radius,
 
 
 def read_back(test, tmp_path):
-    path = test.to_motion_code(tmp_path / "test.ngc", power=0.5, s_max=255.0)
+    path = test.to_motion_code(tmp_path / "test.nc", power=0.5, s_max=255.0)
     return gs.read_motion_code(
         path,
         travel_speed=test.travel_speed, acceleration=test.acceleration,
@@ -129,11 +129,11 @@ def test_a_path_burn_reports_itself(tmp_path):
     assert re.fullmatch(r"PathBurn\(\d+ lines, \d+ mm, error \d+ um rms, \d+ um most\)", repr(burn))
     assert repr(path).startswith("Toolpath(")
     assert f"{burn.rms_error() * 1e3:.0f} µm" in burn._repr_html_()
-    assert "test.ngc" in path._repr_html_()
+    assert "test.nc" in path._repr_html_()
     rows = burn.to_csv(tmp_path / "job.csv").read_text().splitlines()
     assert rows[1] == "shape,ring,size_mm,pass,x_mm,y_mm"
     assert len(rows) == 2 + sum(len(line.xy) for line in burn.lines)
-    assert path.summary().startswith("A path from test.ngc of")
+    assert path.summary().startswith("A path from test.nc of")
 
 
 def test_pictures_show_the_path_and_the_factor(tmp_path):

@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 PASS, NOT_YET, CANNOT_TELL = "pass", "not yet", "cannot tell"
+DECIDED = {
+    PASS: "Pass: it keeps the tolerance",
+    NOT_YET: "Not yet: it does not keep the tolerance",
+    CANNOT_TELL: "Cannot tell whether it keeps the tolerance",
+}
 #: Usual probability with which conformity or its absence is proven (ISO 14253-1:2017: 95 %;
 #: from memory).
 CONFIDENCE = 0.95
@@ -238,14 +243,15 @@ class Verdict:
         """Whether conformity is proven."""
         return self.decision == PASS
 
+    @property
+    def summary(self) -> str:
+        """The decision in one clause, without numbers."""
+        return DECIDED[self.decision]
+
     def report(self) -> str:
         """Return the verdict in plain words."""
-        lead = {
-            PASS: "Pass: it keeps the tolerance",
-            NOT_YET: "Not yet: it does not keep the tolerance",
-            CANNOT_TELL: "Cannot tell whether it keeps the tolerance",
-        }[self.decision]
-        rows = [f"{lead} (probability {_probability(self.probability)}; {self.source})."]
+        chance = _probability(self.probability)
+        rows = [f"{self.summary} (probability {chance}; {self.source})."]
         rows += [f"  {r.words}" for r in self.requirements]
         if self.unknown > 0.005:
             rows.append(

@@ -20,6 +20,8 @@ from gantrysim.records.table import fields_of
 
 _STEP = ("full", "low", "high", "fraction", "short", "overshoot", "overshoot_full")
 DO, CHECK, LEAVE = "do", "check first", "leave"
+#: How a step of each kind begins.
+LEADS = {DO: "Do now", CHECK: "Once the check agrees", LEAVE: "Not worth a turn yet"}
 _EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities
 
 
@@ -240,10 +242,9 @@ _SAID = 0.01
 
 def rows_of(adjustment: Adjustment) -> list[str]:
     """Say a step in lines of text, words first."""
-    lead = {DO: "Do now", CHECK: "Once the check agrees", LEAVE: "Not worth a turn yet"}
     chance = said_probability(adjustment.probability)
     rows = [
-        f"{lead[adjustment.action]} ({adjustment.place}, at fault with probability {chance}): "
+        f"{LEADS[adjustment.action]} ({adjustment.place}, at fault with probability {chance}): "
         f"{adjustment.words}."
     ]
     step, unit, point = adjustment.step, adjustment.unit, adjustment.point

@@ -86,6 +86,11 @@ class Advice:
         best = self.explanations[0][0]
         return tuple(a for a in self.adjustments if a.of == best and a.action != LEAVE)
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What keeps the hands whole, each once; the last lines of the report."""
+        return tuple(dict.fromkeys(adjustment.safety for adjustment in self.adjustments))
+
     def machine_after(
         self,
         machine: Machine | None = None,
@@ -178,7 +183,7 @@ class Advice:
         )
         heads = ("fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards")
         table = Table(heads, map(cells_of, self.adjustments), "Advice")
-        cautions = "".join(f"<p>{html.escape(text)}</p>" for text in _cautions(self))
+        cautions = "".join(f"<p>{html.escape(text)}</p>" for text in self.cautions)
         return f"{table.html()}<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
 
 
@@ -364,8 +369,4 @@ def _report(advice: Advice) -> list[str]:
         rows += rows_of(adjustment)
     if len(advice.advised) > 1:
         rows.append("Make these steps in this order; one test afterwards shows both.")
-    return [*rows, *_cautions(advice)]
-
-
-def _cautions(advice: Advice) -> list[str]:
-    return list(dict.fromkeys(adjustment.safety for adjustment in advice.adjustments))
+    return [*rows, *advice.cautions]

@@ -22,6 +22,7 @@ QUARTER = (
     "the quarter turn of the piece is not known: left and right, x and y may be exchanged; "
     "burn the mark or say which way up"
 )
+CAUTION = "Before touching the machine: power off, laser disconnected; re-home afterwards."
 #: Points in the report and explanations in the table, at most.
 _ROWS = 7
 #: Points that are named where nothing was learned.
@@ -30,7 +31,11 @@ _STILL = 3
 
 def report(finding: Finding) -> list[str]:
     """Compose the report, words first and numbers behind, one sentence an entry."""
-    best = finding.best
+    return [*warnings(finding), *headline(finding), *remarks(finding)]
+
+
+def warnings(finding: Finding, *, numbers: bool = True) -> list[str]:
+    """What is to be read before the finding is believed; without `numbers` for a customer."""
     rows = []
     if finding.thin:
         seen = f"Only {finding.rings} ring(s)" if finding.pieces else "No piece"
@@ -38,73 +43,92 @@ def report(finding: Finding) -> list[str]:
     if not finding.quarter_known:
         rows.append(f"{QUARTER[0].upper()}{QUARTER[1:]}.")
     rows += [
-        f"Look at this before anything is turned: {slip.words} "
-        f"(probability {said_probability(chance)})."
+        f"Look at this before anything is turned: {slip.words}{_chance(chance, numbers)}."
         for slip, chance in finding.slips
         if chance >= _WORTH_A_LINE
     ]
-    rows += [f"{doubt[0].upper()}{doubt[1:]}." for doubt in finding.doubts]
-    shown = [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
+    return rows + [f"{doubt[0].upper()}{doubt[1:]}." for doubt in finding.doubts]
+
+
+def headline(finding: Finding, *, numbers: bool = True) -> list[str]:
+    """What is at fault, how sure, how big; items of a list begin with two blanks."""
+    best, shown = finding.best, worth_a_line(finding)
     if not finding.learned:
-        rows.append(_nothing(finding))
-        rows += [f"Still likeliest: {_stated(point)}." for point in shown[:_STILL]]
+        rows = [_nothing(finding)]
+        rows += [f"Still likeliest: {_stated(point, numbers)}." for point in shown[:_STILL]]
         shown = []  # nothing more is to be said of any
     elif finding.certain or not best.faults:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
-        rows.append(f"{lead}: {best.words} (probability {_probability(best)}).")
-        rows += [f"  - {_stated(point)}" for point in shown if point.name not in best.faults]
+        settled = "" if best.fit.mode.converged else ", search not settled"
+        rows = [f"{lead}: {best.words}{_chance(best.probability, numbers, settled)}."]
+        rows += [f"  - {_stated(p, numbers)}" for p in shown if p.name not in best.faults]
         sized = (point for point in shown if point.name in best.faults and point.sized)
-        rows += [f"How big: {_sized(point)}." for point in sized]
+        rows += [f"How big: {sized_words(point)}." for point in sized if numbers]
     else:
-        rows += _points(finding, shown)
+        rows = _points(finding, shown, numbers)
     vague = [point.noun for point in shown if point.size is not None and not point.sized]
-    if vague:
+    if vague and numbers:
         rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
-    rows += _scanner(finding, shown)
-    rows += [f"Check by hand: {check}." for check in _checks(finding, shown)]
+    return rows + _scanner(finding, shown)
+
+
+def remarks(finding: Finding) -> list[str]:
+    """What else there is to say, and the cautions, behind the headline."""
+    shown = worth_a_line(finding) if finding.learned else []
+    rows = [f"Check by hand: {check}." for check in _checks(finding, shown)]
     rows += _quantities(finding)
     if finding.pieces:
         rows.append(
-            f"Measured and predicted lines differ by {best.fit.rms * 1e3:.0f} um rms "
+            f"Measured and predicted lines differ by {finding.best.fit.rms * 1e3:.0f} um rms "
             f"over {sum(len(p.lines) for p in finding.pieces)} lines."
         )
     if finding.assumptions.changed():
         said = (f"{name} {value}" for name, value in finding.assumptions.changed().items())
         rows.append(f"Assumed otherwise than usual: {'; '.join(said)}.")
-    rows.append("Before touching the machine: power off, laser disconnected; re-home afterwards.")
-    return rows
+    return [*rows, CAUTION]
 
 
-def _points(finding: Finding, shown: Sequence[Statement]) -> list[str]:
+def worth_a_line(finding: Finding) -> list[Statement]:
+    """The adjusting points that are likely enough to be named, likeliest at fault first."""
+    return [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
+
+
+def _points(finding: Finding, shown: Sequence[Statement], numbers: bool) -> list[str]:
     """What is at fault for all that is known, and what may be."""
     sure = [p for p in shown if p.probability >= finding.assumptions.credible]
     open_ = [p for p in shown if p not in sure]
     lead = "Finding" if finding.firm else "Cannot tell for sure; most likely"
-    rows = [f"{lead}: {_stated(point)}." for point in sure]
+    rows = [f"{lead}: {_stated(point, numbers)}." for point in sure]
     sound = sum(h.probability for h in finding.ranked if not h.faults)
     if open_:
         lead = "Besides, this piece cannot tell" if sure else "Finding: this piece cannot tell"
         rows.append(f"{lead} which of these is at fault:")
-        rows += [f"  - {_stated(point)}" for point in open_]
+        rows += [f"  - {_stated(point, numbers)}" for point in open_]
     if not sure and sound >= _WORTH_A_LINE:
-        rows.append(f"  - nothing is wrong with this machine (probability {sound:.2f})")
+        chance = f" (probability {sound:.2f})" if numbers else ""
+        rows.append(f"  - nothing is wrong with this machine{chance}")
     catalogue, best = finding.best.fit.problem.catalogue, finding.best.faults
     reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
-    if reasons:
+    if reasons and numbers:
         rows.append(f"Why: {'; '.join(reasons)}.")
     if not (finding.best.fit.mode.converged and finding.settled):
         rows.append("Not every set of faults that may matter was tried: probabilities are rough.")
     return rows
 
 
-def _stated(point: Statement) -> str:
+def _stated(point: Statement, numbers: bool) -> str:
     """An adjusting point in a clause: what, how sure, how big."""
-    told = f"{point.words} (probability {said_probability(point.probability)})"
-    return f"{told}: {_sized(point)}" if point.sized else told
+    told = f"{point.words}{_chance(point.probability, numbers)}"
+    return f"{told}: {sized_words(point)}" if point.sized and numbers else told
 
 
-def _sized(point: Statement) -> str:
-    """Its size, that was told."""
+def _chance(p: float, numbers: bool, more: str = "") -> str:
+    """A probability in parentheses, where numbers are wanted."""
+    return f" (probability {said_probability(p)}{more})" if numbers else ""
+
+
+def sized_words(point: Statement) -> str:
+    """The size of an adjusting point, that was told."""
     size = point.size
     assert size is not None
     return (
@@ -187,8 +211,3 @@ def _others(hypothesis: Hypothesis) -> str:
 def said_probability(p: float) -> str:
     """Say a probability without claiming more than the model can."""
     return "above 0.99" if p > 0.99 else f"{p:.2f}"
-
-
-def _probability(hypothesis: Hypothesis) -> str:
-    text = said_probability(hypothesis.probability)
-    return text if hypothesis.fit.mode.converged else f"{text}, search not settled"

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from itertools import groupby
+from itertools import count, groupby
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
@@ -56,6 +56,7 @@ def write_test_svg(
     page = _Page(reach_of(drawing))
     body = []
     used: Counter[str] = Counter()
+    place = count(1)
     for shape, strokes in groupby(drawing, key=lambda drawn: drawn.shape):
         own = list(strokes)
         name, title = GROUPS[shape]
@@ -63,9 +64,11 @@ def write_test_svg(
         title = f"Caption: {test.caption}" if shape == "caption" else title
         body.append(f" <title>{escape(title)}</title>")
         for drawn in own:
-            body += _stroke(drawn, page, _once(f"{shape}-{drawn.number}", used))
+            turn = f"{next(place)} of {len(drawing)}"
+            body += _stroke(drawn, page, _once(f"{shape}-{drawn.number}", used), turn)
         body.append("</g>")
-    return write_new_text(path, page.whole("Ring test", test.summary(), body), overwrite=overwrite)
+    text = page.whole("Ring test", f"{test.summary()} {_order(drawing)}", body)
+    return write_new_text(path, text, overwrite=overwrite)
 
 
 def write_burn_svg(
@@ -179,11 +182,23 @@ class _Page:
         )
 
 
-def _stroke(drawn: Drawn, page: _Page, name: str) -> list[str]:
+def _order(drawing: tuple[Drawn, ...]) -> str:
+    """In which order the paths are to be burned, and how often each."""
+    most = max(drawn.passes for drawn in drawing)
+    return (
+        f"To be burned: {len(drawing)} paths one after another in the order of this file, each "
+        "from its first point in its own direction, and as often in a row as its title says "
+        f"({_passes(most)} at most) before the next; nothing may sort, join or reverse them."
+    )
+
+
+def _passes(number: int) -> str:
+    return "1 pass" if number == 1 else f"{number} passes"
+
+
+def _stroke(drawn: Drawn, page: _Page, name: str, turn: str) -> list[str]:
     data = page.circle(drawn) if drawn.centre else page.polyline(drawn.corners)
-    words = name_of(drawn)
-    if drawn.shape in SHAPES:
-        words += ", 1 pass" if drawn.passes == 1 else f", {drawn.passes} passes"
+    words = f"{turn}: {name_of(drawn)}, {_passes(drawn.passes)}"
     return [
         f" <g id={name}>",
         f"  <title>{escape(words)}</title>",

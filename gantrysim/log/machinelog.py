@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gantrysim.acceptance.tolerance import Verdict
+from gantrysim.acceptance.tolerance import DECIDED, Verdict
 from gantrysim.burn import Burn
 from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
 from gantrysim.decisions.findingfile import finding_from, finding_table
+from gantrysim.decisions.words import CAUTION
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
@@ -32,7 +33,7 @@ from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
 from gantrysim.records import jsontext
-from gantrysim.records.checks import finite_number, must_be, shortened
+from gantrysim.records.checks import finite_number, must_be, one_of, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
 from gantrysim.records.table import Table
@@ -120,6 +121,11 @@ class Accepted:
     note: str
     verdict: Mapping[str, Any]
 
+    @property
+    def summary(self) -> str:
+        """The decision in one clause, without numbers."""
+        return DECIDED[self.verdict["decision"]]
+
 
 Entry = Burned | Adjusted | Accepted
 
@@ -156,7 +162,7 @@ class MachineLog:
     Log of Alder: 0 burns.
     adjusted: -0.5 of healthy stiffness, for slack_belt_left.
     Believed now: healthy 0.15, slack_belt_left 0.04.
-    Before touching the machine: power off, laser disconnected; re-home after.
+    Before touching the machine: power off, laser disconnected; re-home afterwards.
     """
 
     name: str
@@ -358,7 +364,7 @@ class MachineLog:
             rows.append(f"Believed now: {words}.")
         else:
             rows.append("Believed now: nothing but the description of the machine.")
-        rows.append("Before touching the machine: power off, laser disconnected; re-home after.")
+        rows.append(CAUTION)
         return "\n".join(rows)
 
     def plot(self, ax: Axes | None = None) -> Axes:
@@ -524,7 +530,7 @@ def _entry(value: Any, where: str, version: int) -> Entry:
         return Adjusted(when, note, fault, place, way, amount, unit)
     if kind == "accepted":
         verdict = jsontext.fields(table["verdict"], f"{where}.verdict", _VERDICT)
-        jsontext.word(verdict["decision"], f"{where}.verdict.decision")
+        one_of(verdict["decision"], tuple(DECIDED), f"'{where}.verdict.decision'")
         jsontext.number(verdict["probability"], f"{where}.verdict.probability", least=0.0, most=1.0)
         return Accepted(when, note, verdict)
     finding = jsontext.fields(table["finding"], f"{where}.finding", _FINDING)

@@ -33,31 +33,47 @@ def plot_finding(finding: Finding) -> Figure:
     """
     if not finding.pieces:
         raise ValueError("this finding has no measured piece to draw; its report() has the words")
-    fit = finding.best.fit
-    overlay = fit.overlay()
     axes = finding_axes()
+    draw_overlay(finding, axes[0])
+    draw_left_over(finding, axes[1])
+    draw_at_fault(finding, axes[2])
+    axes[2].set_title("At fault", color=look.INK)
+    return axes[0].figure
+
+
+def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
+    """Draw measured points over the rings that the best explanation predicts, errors magnified."""
+    overlay = finding.best.fit.overlay()
     errors = np.concatenate(
         [np.hypot(*(p - c).T) for p, c in zip(overlay.predicted, overlay.commanded, strict=True)]
     )
     factor = look.nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
     points = {"measured": overlay.measured, "measured_base": overlay.base}
-    plot_measured_over_predicted(axes[0], **drawn, **points, magnify=factor)
-    axes[0].set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=look.INK)
+    ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor)
+    ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=look.INK)
+    return ax
+
+
+def draw_left_over(finding: Finding, ax: Axes | None = None) -> Axes:
+    """Draw measured minus predicted of up to four rings, µm."""
+    overlay = finding.best.fit.overlay()
     filled = [i for i, r in enumerate(overlay.residuals) if r.size]
     shown = [filled[i] for i in np.linspace(0, len(filled) - 1, min(4, len(filled))).astype(int)]
-    plot_residuals(
-        axes[1],
+    return plot_residuals(
+        ax,
         angles_deg=[overlay.angles_deg[i] for i in shown],
         residuals=[overlay.residuals[i] for i in shown],
         labels=[overlay.labels[i] for i in shown],
     )
+
+
+def draw_at_fault(finding: Finding, ax: Axes | None = None) -> Axes:
+    """Draw how probably each adjusting point is at fault."""
     stated = [(point.name, point.probability) for point in finding.points[:_POINTS]]
     stated.append(("nothing wrong", sum(h.probability for h in finding.ranked if not h.faults)))
     stated.sort(key=lambda row: -row[1])
-    plot_probabilities(axes[2], *zip(*stated, strict=True))
-    axes[2].set_title("At fault", color=look.INK)
-    return axes[0].figure
+    return plot_probabilities(ax, *zip(*stated, strict=True))
 
 
 def finding_axes() -> NDArray[Any]:

@@ -62,17 +62,23 @@ def write_new_file(path: AnyPath, write: Callable[[Path], None], *, overwrite: b
     FileExistsError if the file exists and `overwrite` is false.  FileNotFoundError if its folder
     does not exist.
     """
-    file = Path(path)
-    if file.exists() and not overwrite:
-        raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
-    if not file.parent.is_dir():
-        raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
+    file = refuse_existing(path, overwrite=overwrite)
     part = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
         write(part)
         part.replace(file)
     finally:
         part.unlink(missing_ok=True)
+    return file
+
+
+def refuse_existing(path: AnyPath, *, overwrite: bool) -> Path:
+    """The path of a file that may be written, else the errors of `write_new_file`; before work."""
+    file = Path(path)
+    if file.exists() and not overwrite:
+        raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
+    if not file.parent.is_dir():
+        raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
     return file
 
 

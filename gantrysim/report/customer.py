@@ -1,0 +1,46 @@
+"""The one page for a customer: what is the matter and what is done about it, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from gantrysim.decisions import words
+from gantrysim.decisions.adjustment import LEADS
+from gantrysim.decisions.diagnosis import Finding
+from gantrysim.log.machinelog import Adjusted, MachineLog
+from gantrysim.report import page, pictures, sections
+
+if TYPE_CHECKING:
+    from gantrysim.report.writing import Judged
+
+
+def found(finding: Finding) -> list[str]:
+    """What is the matter, without probabilities and sizes."""
+    first = page.sentences(words.warnings(finding, numbers=False))
+    return [
+        page.section("Look at this first", first, kind="warning"),
+        page.section("Finding", page.sentences(words.headline(finding, numbers=False), lead=True)),
+    ]
+
+
+def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
+    """What is to be done, without amounts."""
+    if turned:
+        return sections.advised(finding, turned)
+    advice = finding.adjustments()
+    rows = [f"{LEADS[a.action]}: {a.way}." for a in advice.advised] or ["Nothing to adjust."]
+    return page.section("What to do", page.sentences(rows), page.cautions(advice.cautions))
+
+
+def judged(results: Sequence[Judged], log: MachineLog | None) -> str:
+    """Decisions alone."""
+    said = [f"{e.date or 'Undated'}: {e.summary}." for e in sections.verdicts(log)]
+    said += [result.summary for result in results]
+    return page.section("Verdicts", page.sentences(said))
+
+
+def shown(finding: Finding | None, log: MachineLog | None) -> str:
+    """One picture: before and after where there is a log of both, else what was measured."""
+    both = pictures.before_after(log) if log is not None else ""
+    return both or (pictures.measured(finding) if finding is not None else "")

@@ -26,7 +26,7 @@ mpl.use("Agg")
 
 PACKAGES = (
     "machine", "pattern", "mechanics", "burn", "formats", "faults", "instruments", "metrology",
-    "inference", "decisions", "part", "acceptance", "log", "plotting",
+    "inference", "decisions", "part", "acceptance", "log", "report", "plotting",
 )  # fmt: skip
 
 #: One sentence of the dialect: what, must be or must be given, what was found.
@@ -208,6 +208,7 @@ MADE = {
     "image": gs.burn.BurnImage, "result": gs.mechanics.PushResult, "burn_or_lines": gs.Burn,
     "identifiability": gs.decisions.Identifiability, "other": gs.decisions.Identifiability,
     "results": gs.mechanics.PushResult,
+    "source": gs.Finding,
     "adjustment": gs.decisions.Change, "sheet": gs.instruments.ToneSheet, "problem": Problem,
     "mode": Mode, "healthy": Mode, "drawing": gs.part.Drawing, "prediction": gs.part.Prediction,
     "judged": gs.part.PartJudgement, "pairs": gs.part.Matings,
@@ -220,7 +221,7 @@ SPECIAL = {
     ("WheelFlat.placed_at", "place"): 10.0, ("WheelFlat.placed_at", "u"): np.zeros(60),
 }  # fmt: skip
 #: Classes that are made by functions of their own, and hold what these give.
-ABSTRACT = {"Fault", "Instrument", "MachineSheet", "Measurement", "ReadingSheet"}
+ABSTRACT = {"Fault", "Instrument", "Judged", "MachineSheet", "Measurement", "ReadingSheet"}
 
 
 def example(label, parameter, known):

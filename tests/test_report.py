@@ -19,7 +19,7 @@ from onefinding import finding_of
 
 import gantrysim as gs
 from gantrysim.decisions import words
-from gantrysim.decisions.diagnosis import Finding
+from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.report import page, pictures
 
 mpl.use("Agg")
@@ -279,6 +279,30 @@ def test_a_customer_gets_words(finding, pages):
         assert len(Read(text).all("figure")) <= 2
         assert not Read(text).all("details")
     assert "probability" in Read(pages["finding"]).words
+
+
+def test_what_is_less_likely_is_no_customers_finding(finding, tmp_path):
+    """A sound machine's page names no point: without numbers nobody could tell the likelier."""
+    fit = gs.fit(finding.pieces[0], gs.Machine(), [])
+    words = "nothing is wrong with this machine"
+    sound = Hypothesis((), 0.86, {}, (), 0.0, words, "", fit)
+    other = dataclasses.replace(finding.best, probability=0.14)
+    doubtful = dataclasses.replace(finding, ranked=(sound, other))
+    path = gs.write_report(doubtful, tmp_path / "sound.html", for_customer=True)
+    said = Read(path.read_text(encoding="utf-8")).words
+    assert words in said
+    assert other.words not in said
+    assert "Turn nothing unless a check says otherwise." in said
+    told = doubtful.report()
+    assert told.index(words) < told.index(other.words)
+
+
+def test_no_folder_is_told(finding, tmp_path):
+    piece = dataclasses.replace(finding.pieces[0], source="/home/wren/alder/scan.png")
+    moved = dataclasses.replace(finding, measured=(piece,))
+    text = gs.write_report(moved, tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "Measures of scan.png" in text
+    assert "/home/wren" not in text
 
 
 def test_what_was_judged_is_said_to_both(pages):

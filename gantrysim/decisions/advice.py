@@ -187,6 +187,7 @@ class Advice:
         return f"{table.html()}<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
 
 
+NOTHING, UNLESS = "Nothing to adjust.", "Turn nothing unless a check says otherwise."
 #: Points that are less likely at fault than this are not worth a word, nor more than so many.
 _WORTH_A_WORD, _MOST = 0.05, 7
 
@@ -356,9 +357,9 @@ def _report(advice: Advice) -> list[str]:
     rows = [f"Most likely: {words} (probability {said_probability(p)})."]
     others = advice.explanations[1:]
     if not advice.adjustments:
-        return [*rows, "Nothing to adjust."]
+        return [*rows, NOTHING]
     if others and not advice.explanations[0][0]:
-        rows.append("Turn nothing unless a check says otherwise.")
+        rows.append(UNLESS)
     if advice.checks:
         split = any(check.splits for check in advice.checks)
         lead = "before anything is turned" if split else "to confirm it"

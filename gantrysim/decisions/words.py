@@ -54,14 +54,18 @@ def headline(finding: Finding, *, numbers: bool = True) -> list[str]:
     """What is at fault, how sure, how big; items of a list begin with two blanks."""
     best, shown = finding.best, worth_a_line(finding)
     if not finding.learned:
-        rows = [_nothing(finding)]
-        rows += [f"Still likeliest: {_stated(point, numbers)}." for point in shown[:_STILL]]
+        rows = [_nothing(finding)] if numbers or not finding.spoken_against else []
+        if not best.faults:
+            rows.append(f"Likeliest: {best.words}{_chance(best.probability, numbers)}.")
+        if best.faults or numbers:  # without numbers nobody could tell which is likelier
+            rows += [f"Still likeliest: {_stated(point, numbers)}." for point in shown[:_STILL]]
         shown = []  # nothing more is to be said of any
     elif finding.certain or not best.faults:
         lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
         settled = "" if best.fit.mode.converged else ", search not settled"
         rows = [f"{lead}: {best.words}{_chance(best.probability, numbers, settled)}."]
-        rows += [f"  - {_stated(p, numbers)}" for p in shown if p.name not in best.faults]
+        others = [p for p in shown if p.name not in best.faults and numbers]
+        rows += [f"  - {_stated(point, numbers)}" for point in others]
         sized = (point for point in shown if point.name in best.faults and point.sized)
         rows += [f"How big: {sized_words(point)}." for point in sized if numbers]
     else:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gantrysim.decisions import words
 from gantrysim.decisions.adjustment import LEADS
+from gantrysim.decisions.advice import NOTHING, UNLESS
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import Adjusted, MachineLog
 from gantrysim.report import page, pictures, sections
@@ -29,7 +30,8 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
     if turned:
         return sections.advised(finding, turned)
     advice = finding.adjustments()
-    rows = [f"{LEADS[a.action]}: {a.way}." for a in advice.advised] or ["Nothing to adjust."]
+    rows = [f"{LEADS[a.action]}: {a.way}." for a in advice.advised]
+    rows = rows or [UNLESS if advice.adjustments else NOTHING]
     return page.section("What to do", page.sentences(rows), page.cautions(advice.cautions))
 
 

@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 
+_SHORT = 200  # characters of a sentence that may be set large
 _STYLE = """
 :root{color-scheme:light}
 *{box-sizing:border-box}
@@ -32,7 +33,7 @@ figure svg{display:block;width:100%;height:auto;max-width:40rem}
 figcaption{color:#555}
 .pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,18rem),1fr));gap:0 1rem}
 .wide{overflow-x:auto;margin:.6rem 0}
-table{border-collapse:collapse;font-size:.95rem}
+table{border-collapse:collapse;font-size:.95em}
 caption{text-align:left;color:#555}
 th,td{text-align:left;vertical-align:top;padding:.25rem .8rem .25rem 0;
  border-bottom:1px solid #bbb}
@@ -46,6 +47,7 @@ body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}
 h1{font-size:16pt}h2{font-size:12pt;margin-top:5mm;break-after:avoid}.lead{font-size:12pt}
 figure{margin:3mm 0}figure svg{max-width:105mm;max-height:95mm}
 .pair{grid-template-columns:1fr 1fr}.pair svg{max-width:88mm}
+.customer .pair svg{max-height:75mm}
 .warning,.caution,tr{break-inside:avoid}.wide{overflow:visible}
 details:not([open]){display:none}
 }
@@ -95,13 +97,13 @@ def section(heading: str, *content: str, kind: str = "") -> str:
 def sentences(rows: Iterable[str], *, lead: bool = False) -> str:
     """Rows of a report as paragraphs, and those that begin with two blanks as a list.
 
-    ``lead``: the first of them is set large.
+    ``lead``: the first of them is set large, unless it is long.
     """
     out: list[str] = []
     for listed, group in groupby(rows, key=lambda row: row.startswith("  ")):
         if not listed:
             for row in group:
-                large = ' class="lead"' if lead and not out else ""
+                large = ' class="lead"' if lead and not out and len(row) <= _SHORT else ""
                 out.append(f"<p{large}>{html.escape(row)}</p>")
             continue
         items = [row.strip().removeprefix("- ") for row in group]

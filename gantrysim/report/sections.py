@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions import words
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 def about(finding: Finding) -> list[str]:
     """What was measured, and what was commanded."""
-    sources = ", ".join(thing.source for thing in finding.measured)
+    sources = ", ".join(_name(thing.source) for thing in finding.measured)
     tests = dict.fromkeys(piece.test.summary() for piece in finding.pieces)
     return [f"Measured: {sources}.", *tests]
 
@@ -64,14 +66,17 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
 
 def measured(finding: Finding) -> str:
     """The measured lines, and the measures by the standards, folded."""
-    tables = [
-        page.folded(
-            f"Measures of {piece.source}",
-            page.wide(measure(piece)._repr_html_(), f"Measures of {piece.source}"),
-        )
-        for piece in finding.pieces
-    ]
+    tables = []
+    for piece in finding.pieces:
+        named = replace(piece, source=_name(piece.source))
+        title = f"Measures of {named.source}"
+        tables.append(page.folded(title, page.wide(measure(named)._repr_html_(), title)))
     return page.section("What was measured", pictures.measured(finding), *tables)
+
+
+def _name(source: str) -> str:
+    """A file by its name: in which folder it lies is nobody's business."""
+    return PurePath(source).name or source
 
 
 def judged(results: Sequence[Judged], log: MachineLog | None) -> str:

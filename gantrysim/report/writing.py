@@ -75,11 +75,10 @@ def write_report(
     Examples
     --------
     >>> import gantrysim as gs
-    >>> from gantrysim.instruments import ToneReading, ToneSheet
-    >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
-    >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
-    >>> gs.write_report(finding, "alder.html", title="Alder").name
-    'alder.html'
+    >>> log = gs.new_log("alder.json", gs.Machine(), name="Alder")
+    >>> page = gs.write_report(log, "alder.html")
+    >>> "<h1>Report on Alder</h1>" in page.read_text(encoding="utf-8")
+    True
     """
     refuse_existing(path, overwrite=overwrite)
     log = source if isinstance(source, MachineLog) else None

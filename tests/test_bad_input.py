@@ -397,7 +397,7 @@ def refusal(sentence):
         ),
         (lambda: gs.accept(BURN, KEPT, confidence=0.05), "above 0.5 and below 1"),
         (lambda: gs.accept(PIECE, KEPT, confidence="95 %"), "confidence must be a finite number"),
-        (lambda: gs.accept(PIECE, 0.2), "tolerance must be a Tolerance, found 0.2."),
+        (lambda: gs.accept(PIECE, 0.2), "tolerance must be a Tolerance or None, found 0.2."),
         (
             lambda: gs.accept(PIECE, KEPT, "bench"),
             "machine must be a Machine or None",
@@ -435,7 +435,10 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
     best = Hypothesis((), 1.0, {}, (), 0.0, "as fitted", "", healthy)
     finding = gs.Finding((PIECE,), gs.Machine(), (best,))
     for call, sentence in (
-        (lambda: gs.will_hold(finding, "job", KEPT), "test must be a RingTest, found 'job'."),
+        (
+            lambda: gs.will_hold(finding, "job", KEPT),
+            "test must be a RingTest or a Toolpath or a Drawing, found 'job'.",
+        ),
         (lambda: gs.will_hold(finding, TEST, "tight"), "tolerance must be a Tolerance"),
         (lambda: gs.will_hold(finding, TEST, KEPT, confidence=1.0), "above 0.5 and below 1"),
         (lambda: gs.will_hold(finding, TEST, KEPT, draws=3), "draws must be a whole number, 20"),

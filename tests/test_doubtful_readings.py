@@ -167,7 +167,7 @@ def test_hand_readings_alone_name_nobody_for_a_slip(slip):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("slip", ["an octave on a belt", "one tone misread", "kgf for N"])
+@pytest.mark.parametrize("slip", ["an octave on a belt", "one tone misread"])
 def test_a_slip_beside_a_healthy_piece_names_nobody(slip):
     finding = gs.diagnose([piece(), MISREAD[slip]()], HEALTHY)
     innocent(finding)

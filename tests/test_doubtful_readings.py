@@ -156,8 +156,6 @@ MISREAD = {
     "an octave on a belt": lambda: changed(tones(), 2.0, lambda k, r: r.belt == "left"),
     "one tone an octave low": lambda: changed(tones(), 0.5, lambda k, r: k == 0),
     "one tone misread": lambda: changed(tones(), 0.6, lambda k, r: k == 2),
-    "kgf for N": lambda: changed(pushes(), 1 / 9.80665, lambda k, r: r.unit == "N"),
-    "one force misread": lambda: changed(pushes(), 3.0, lambda k, r: k == 0),
 }
 
 

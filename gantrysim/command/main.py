@@ -90,6 +90,14 @@ def _overwrite(own: argparse.ArgumentParser) -> None:
     own.add_argument("--overwrite", action="store_true", help="replace files that exist")
 
 
+def _described(own: argparse.ArgumentParser) -> None:
+    own.add_argument("--machine", type=Path, help="machine file; the nominal bench machine if none")
+
+
+def _kept(own: argparse.ArgumentParser) -> None:
+    own.add_argument("source", type=Path, help="a finding or a log, JSON")
+
+
 def _dated(own: argparse.ArgumentParser) -> None:
     own.add_argument("--date", default="", help="when, such as 2031-04-05")
     own.add_argument("--note", default="", help="anything worth a word in the log")
@@ -115,7 +123,7 @@ def _test(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     own.add_argument("--caption", default=left_out, help="burned beside the rings")
     own.add_argument("--no-mark", action="store_true", help="burn no orientation mark")
-    own.add_argument("--machine", type=Path, help="machine file; the nominal bench machine if none")
+    _described(own)
     own.add_argument(
         "--power", type=float, default=0.0, help="part of full power, 0 to 1; at 0 the beam is off"
     )
@@ -148,7 +156,7 @@ def _diagnose(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     )
     for name in tasks.SHEETS:
         own.add_argument(f"--{name}", type=Path, help=f"filled-in sheet of {name}, CSV")
-    own.add_argument("--machine", type=Path, help="machine file; the nominal bench machine if none")
+    _described(own)
     own.add_argument(
         "--log", type=Path, help="log of the machine: what it knows is used, and added"
     )
@@ -169,7 +177,7 @@ def _report(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "alder.json alder.html --customer",
         tasks.report,
     )
-    own.add_argument("source", type=Path, help="a finding or a log, JSON")
+    _kept(own)
     own.add_argument("page", type=Path, help="the HTML file to write")
     own.add_argument("--customer", action="store_true", help="one page without inner numbers")
     own.add_argument("--title", default="", help="of the page")
@@ -182,7 +190,7 @@ def _begin(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     own.add_argument("log", type=Path, help="its file; one that exists is never replaced")
     own.add_argument("--name", required=True, help="what the machine is called")
-    own.add_argument("--machine", type=Path, help="machine file; the nominal bench machine if none")
+    _described(own)
 
 
 def _turned(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -201,4 +209,4 @@ def _turned(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def _show(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     own = _word(words, "show", "say what stands in a finding or a log", "alder.json", tasks.show)
-    own.add_argument("source", type=Path, help="a finding or a log, JSON")
+    _kept(own)

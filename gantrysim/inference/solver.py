@@ -262,8 +262,6 @@ def solve(
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
         hopeless = turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up
-        if hopeless and aged < _NEAR:
-            break
         if hopeless or full < _PROMISE or promise < _HARDLY * _PROMISE:
             if aged < _NEAR:
                 break

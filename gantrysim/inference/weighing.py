@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,8 +65,8 @@ class _Quadratic:
     constant: float
 
     @classmethod
-    def of(cls, problem: Problem, mode: Mode, machine: Machine) -> tuple[_Quadratic, Problem]:
-        """Gauss and Newton's, from the derivatives kept with the mode.
+    def of(cls, problem: Problem, mode: Mode, seen: Sequence[_Rows]) -> tuple[_Quadratic, Problem]:
+        """Gauss and Newton's, from the derivatives kept with the mode; ``seen``: its `_rows`.
 
         Bins that the mode leaves far off weigh less: with it comes the problem with their weights.
         """
@@ -81,9 +81,9 @@ class _Quadratic:
                 white = source.metric.columns(_own(mode, i))
                 gram[np.ix_(at, at)] += source.metric.product(white, white)
                 constant += 0.5 * source.metric.log_det
-        for rows in _rows(problem, mode, machine):
+        for rows in seen:
             sources[rows.source], shared, white = rows.piece, rows.shared, rows.white
-            unit, within = drawn[rows.source].white_discrepancy, drawn[rows.source].discrepancy_gram
+            unit, within = rows.drawn.white_discrepancy, rows.drawn.discrepancy_gram
             light = np.flatnonzero(rows.piece.weight < 1.0)
             less = (1.0 - rows.piece.weight[light] ** 2)[:, None]
             few, few_unit = white[light], unit[light]
@@ -148,8 +148,9 @@ class _Rows:
     shared: np.ndarray
 
 
-def _rows(problem: Problem, mode: Mode, machine: Machine) -> Iterator[_Rows]:
+def _rows(problem: Problem, mode: Mode, machine: Machine) -> list[_Rows]:
     """Every burned piece as a mode sees it."""
+    found = []
     first = mode.u.size
     for i, piece in problem.burned:
         shared = np.arange(first, first + piece.discrepancy.owner.size)
@@ -159,12 +160,23 @@ def _rows(problem: Problem, mode: Mode, machine: Machine) -> Iterator[_Rows]:
         factor = cho_factor(piece.discrepancy_gram * np.outer(sizes, sizes) + np.eye(sizes.size))
         off = sizes * (unit.T @ white[:, -1])
         left = white[:, -1] - unit @ (sizes * cho_solve(factor, off))
-        yield _Rows(i, piece, piece.robust(left), white, shared)
+        found.append(_Rows(i, piece, piece.robust(left), white, shared))
+    return found
 
 
 def _own(mode: Mode, i: int) -> np.ndarray:
     """Derivatives and residual of one source."""
     return np.column_stack((mode.jacobian[i], mode.residuals[i]))
+
+
+def _priors(
+    problem: Problem, mode: Mode, machine: Machine, scales: Scales
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Precision and mean of the unknowns, and sizes of all discrepancy (mm), at some factors."""
+    there, size = problem.scaled(scales), mode.u.size
+    sizes = [piece.discrepancy_sizes(machine, scales) for _, piece in problem.burned]
+    together = np.concatenate(sizes) if sizes else np.empty(0)
+    return there.precision(size), there.centre(size), together
 
 
 def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
@@ -186,18 +198,15 @@ def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
         mode it holds an unknown part.
     """
     machine = problem.machine(mode.faults, mode.u)
-    quadratic, _ = _Quadratic.of(problem, mode, machine)
-    there = problem.scaled(scales)
-    precision, _ = there.prior(mode.u)
-    centre = there.centre(mode.u.size)
-    burned = [piece.discrepancy_sizes(machine, scales) for _, piece in problem.burned]
-    sizes = np.concatenate(burned) if burned else np.empty(0)
-    whole = quadratic.evidence(precision, centre, sizes)
+    seen = _rows(problem, mode, machine)
+    quadratic, _ = _Quadratic.of(problem, mode, seen)
+    priors = _priors(problem, mode, machine, scales)
+    whole = quadratic.evidence(*priors)
     out = []
-    for rows in _rows(problem, mode, machine):
+    for rows in seen:
         ring = rows.drawn.rings
         rest = (quadratic.without(rows, ring == k) for k in np.unique(ring))
-        out += [whole - each.evidence(precision, centre, sizes) for each in rest]
+        out += [whole - each.evidence(*priors) for each in rest]
     return np.array(out)
 
 
@@ -225,7 +234,7 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
     """
     assumed = problem.assumptions
     machine = problem.machine(mode.faults, mode.u)
-    quadratic, problem = _Quadratic.of(problem, mode, machine)
+    quadratic, problem = _Quadratic.of(problem, mode, _rows(problem, mode, machine))
     grids = {
         f.name: assumed.factors(f.name) if problem.uncertain(f.name) else (1.0,)
         for f in dataclasses.fields(Scales)
@@ -234,11 +243,7 @@ def weigh(problem: Problem, mode: Mode) -> Weighed:
 
     def score(scales: Scales) -> float:
         if scales not in known:
-            there = problem.scaled(scales)
-            precision, _ = there.prior(mode.u)
-            sizes = [p.discrepancy_sizes(machine, scales) for _, p in problem.burned]
-            together = np.concatenate(sizes) if sizes else np.empty(0)
-            known[scales] = quadratic.evidence(precision, there.centre(mode.u.size), together)
+            known[scales] = quadratic.evidence(*_priors(problem, mode, machine, scales))
             known[scales] += sum(
                 log_weight(getattr(scales, name), grid, assumed.tail(name))
                 for name, grid in grids.items()

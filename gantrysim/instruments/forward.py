@@ -186,7 +186,7 @@ def forward_of(test: RingTest, nominal: Machine) -> Forward:
     forward = _planned(test, nominal, FINE, COARSE)
     if len(forward.motion.xy) > MOST_SAMPLES:
         times = min(2.0, len(forward.motion.xy) / MOST_SAMPLES)
-        forward = _planned(test, nominal, times * FINE, times * COARSE)
+        forward = Forward.of(test, times * FINE, forward.offset, coarse=times * COARSE)
     return forward
 
 

@@ -81,9 +81,12 @@ SPOILED = {
         edited(2, HEADER + ",x_mm"),
         ", line 2: column 'x_mm' appears 2 times.",
     ),
-    "semicolons": (
-        [row.replace(",", ";") for row in good_rows()],
-        ", line 2: columns must be separated by commas, with a decimal point in numbers",
+    "both decimal signs": (
+        [
+            row.replace(",", ";").replace(".", ",") if k != 20 else row.replace(",", ";")
+            for k, row in enumerate(good_rows())
+        ],
+        ", line 21: x_mm must be a number with a decimal comma, as the others of this file, found",
     ),
     "decimal commas": (
         edited(5, "circle,3,20,1,19,5,3,1"),

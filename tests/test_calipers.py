@@ -302,7 +302,6 @@ GOOD = f"circle,{LARGE},{CIRCLES[-1]},diameter_0,80.1"
         ("shape,ring,what,value_mm\n" + GOOD, "line 1: column 'size_mm' is missing"),
         ("shape,ring,size_mm,what,value\n" + GOOD, "line 1: column 'value' states no unit"),
         ("shape,ring,size_mm,what,value_in\n" + GOOD, "give it in mm and call it 'value_mm'"),
-        ((HEADER + GOOD).replace(",", ";"), "line 1: columns must be separated by commas"),
         (HEADER + GOOD.replace("80.1", "eighty"), "line 2: value_mm must be a number"),
         (HEADER + GOOD.replace("80.1", "nan"), "line 2: value_mm must be a finite number"),
         (HEADER + GOOD.replace("80.1", "80,1"), "line 2: 6 values found"),

@@ -230,7 +230,6 @@ def test_stroke_is_the_usual_one_unless_given(tmp_path):
         (HEADER, "holds no rows"),
         (HEADER.replace(",what", ""), "column 'what' is missing"),
         (HEADER.replace("x_mm", "x"), "column 'x' states no unit"),
-        ((HEADER + GOOD).replace(",", ";"), "columns must be separated by commas"),
         (
             HEADER + GOOD.replace("left", "middle"),
             "line 2: PushReading: at must be 'left', 'right' or",

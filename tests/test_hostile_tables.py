@@ -79,6 +79,28 @@ def test_the_good_files_are_good(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", READERS)
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({",": ";", ".": ","}, "semicolons between the columns, numbers with a decimal comma."),
+        ({",": ";"}, "semicolons between the columns."),
+        ({",": "\t"}, "tabs between the columns."),
+    ],
+)
+def test_tables_of_other_spreadsheets_say_the_same_and_that_they_are_such(
+    name, change, said, tmp_path
+):
+    path = tmp_path / "a.csv"
+    path.write_text(GOOD[name])
+    usual = READERS[name](path)
+    path.write_text(GOOD[name].translate(str.maketrans(change)))
+    other = READERS[name](path)
+    assert other.notes == (*usual.notes, f"Read with {said}")
+    assert said in repr(other)
+    assert other.to_dict() | {"notes": []} == usual.to_dict() | {"notes": []}
+
+
+@pytest.mark.parametrize("name", READERS)
 @FUZZ
 @given(content=st.binary(max_size=400))
 def test_any_bytes(name, content, tmp_path):

@@ -25,6 +25,9 @@ _NOTE = re.compile(r'[ \t]*#[ \t]*note:[ \t]*(".*")[ \t,;]*$')
 #: Beyond these a file is refused before it is read: no measurement by hand or of a scanned piece
 #: comes near (a thousand points on each of a thousand lines), and memory is not without end.
 MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
+#: What separates columns where it is no comma: spreadsheets of countries with a decimal comma.
+_SEPARATORS = {";": "semicolons", "\t": "tabs"}
+_DECIMAL_COMMA = re.compile(r"[ \t]*[+-]?\d*,\d+(?:[eE][+-]?\d+)?[ \t]*")
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,10 @@ class CsvTable:
     settings : dict of str to float
         What its comment lines state for all rows, or what is usual.
     notes : tuple of str
-        What the file remarks, and how many rows were left out because nobody filled them in.
+        What the file remarks, how many rows were left out because nobody filled them in, and what
+        separates columns and decimals where that is neither a comma nor a point.
+    decimal_comma : bool
+        Whether its numbers have a comma where others have a point.
     """
 
     path: str
@@ -50,6 +56,7 @@ class CsvTable:
     line_numbers: tuple[int, ...]
     settings: dict[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    decimal_comma: bool = False
 
     def __len__(self) -> int:
         return len(self.line_numbers)
@@ -64,11 +71,15 @@ class CsvTable:
 
     def numbers(self, name: str) -> NDArray[np.float64]:
         """A column of finite numbers; ValueError names the first line that holds none."""
-        cells = self.columns[name]
+        cells: Sequence[str] = self.columns[name]
+        accepted = "a number"
+        if self.decimal_comma:  # a point may then part thousands: which of both, nobody can tell
+            accepted = "a number with a decimal comma, as the others of this file"
+            cells = [c.replace(".", "?").replace(",", ".") for c in cells]
         try:
             values = np.array([_decimal(cell) for cell in cells])
         except ValueError:
-            self.refuse(next(i for i, c in enumerate(cells) if not _is_number(c)), name, "a number")
+            self.refuse(next(i for i, c in enumerate(cells) if not _is_number(c)), name, accepted)
         wild = np.flatnonzero(~(np.abs(values) < LARGEST))
         if len(wild):
             self.refuse(int(wild[0]), name, f"a finite number below {LARGEST:g}")
@@ -102,7 +113,8 @@ def read_table(
 
     Blank lines and lines that begin with # are skipped; the first other line is the header.  The
     columns may stand in any order among others, which are ignored.  Remarks that `note_line` wrote
-    come back in `CsvTable.notes`.
+    come back in `CsvTable.notes`.  Where the header names its columns between semicolons or tabs,
+    these separate them, and numbers may have a decimal comma; the notes say so.
 
     ``path``: the file.  ``columns``: names of the columns that must be there; a name that ends in
     _mm demands that unit.  ``what``: the expected content, for the sentence of an error.
@@ -115,7 +127,8 @@ def read_table(
     what = f"{what} with columns {','.join(columns)}"
     _check_bounds(path, what)
     text = read_text(path, what)
-    rows = _rows(path, text)
+    separator = _separator(text)
+    rows = _rows(path, text, separator)
     if not rows:
         raise ValueError(f"{path}: holds only comments; {what} is expected.")
     number, header = rows[0]
@@ -132,13 +145,28 @@ def read_table(
     kept, notes = _filled(path, rows[1:], places, by_hand)
     numbers, body = zip(*kept, strict=True)
     by_column = list(zip(*body, strict=True))
+    table = {name: by_column[i] for name, i in places.items()}
+    comma = separator in _SEPARATORS and any(
+        "," in cell and _DECIMAL_COMMA.fullmatch(cell) for column in table.values() for cell in column
+    )
+    if separator in _SEPARATORS:
+        tail = ", numbers with a decimal comma" if comma else ""
+        notes = (*notes, f"Read with {_SEPARATORS[separator]} between the columns{tail}.")
     return CsvTable(
         str(path),
-        {name: by_column[i] for name, i in places.items()},
+        table,
         numbers,
-        _stated(path, text, settings or {}, signed),
+        _stated(path, text, settings or {}, signed, comma=separator in _SEPARATORS),
         tuple(dict.fromkeys((*_noted(text), *notes))),
+        comma,
     )
+
+
+def _separator(text: str) -> str:
+    """What separates the columns, as the first line that is no comment has it."""
+    lines = (line for line in text.splitlines() if line.strip(" \t,;") and not _is_remark(line))
+    header = next(lines, "")
+    return next((mark for mark in _SEPARATORS if mark in header and "," not in header), ",")
 
 
 def _filled(
@@ -160,9 +188,9 @@ def _filled(
 
 
 def _stated(
-    path: AnyPath, text: str, usual: Mapping[str, float], signed: Collection[str]
+    path: AnyPath, text: str, usual: Mapping[str, float], signed: Collection[str], *, comma: bool
 ) -> dict[str, float]:
-    """What comment lines `# name = number` state, over what is usual.
+    """What comment lines `# name = number` state, over what is usual; with a `comma` or a point.
 
     Other comments mean nothing; a name without its unit or with another case is refused, and so is
     another sign than = between a name and a number.
@@ -184,6 +212,8 @@ def _stated(
         name, _, value = (part.strip(" \t,;#\"'") for part in line.partition("="))
         place = f"{path}, line {number}"
         if name in usual:
+            if comma and _DECIMAL_COMMA.fullmatch(value):
+                value = value.replace(",", ".")
             if not _is_number(value):
                 raise ValueError(f"{place}: {name} must be a number, found {shortened(value)}.")
             found[name] = finite_number(_decimal(value), f"{place}: {name}")
@@ -266,14 +296,15 @@ def _check_bounds(path: AnyPath, what: str) -> None:
                 )
 
 
-def _rows(path: AnyPath, text: str) -> list[tuple[int, list[str]]]:
+def _rows(path: AnyPath, text: str, separator: str) -> list[tuple[int, list[str]]]:
     """Line number and cells of every line that is neither blank nor a comment."""
     kept = [
         (number, line)
         for number, line in enumerate(text.splitlines(), 1)
         if line.strip(" \t,;") and not _is_remark(line)
     ]
-    reader = csv.reader((line for _, line in kept), skipinitialspace=True)
+    lines = (line for _, line in kept)
+    reader = csv.reader(lines, delimiter=separator, skipinitialspace=separator != "\t")
     try:
         return [(kept[reader.line_num - 1][0], row) for row in reader]
     except csv.Error as error:
@@ -284,11 +315,6 @@ def _rows(path: AnyPath, text: str) -> list[tuple[int, list[str]]]:
 def _column_places(place: str, header: list[str], columns: Sequence[str]) -> dict[str, int]:
     names = [name.strip() for name in header]
     expected = ",".join(columns)
-    if len(names) == 1 and any(mark in names[0] for mark in ";\t"):
-        raise ValueError(
-            f"{place}: columns must be separated by commas, with a decimal point in numbers "
-            f"({expected}), found {shortened(names[0])}."
-        )
     for name in columns:
         if names.count(name) > 1:
             raise ValueError(f"{place}: column {name!r} appears {names.count(name)} times.")

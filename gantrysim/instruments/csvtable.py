@@ -147,7 +147,9 @@ def read_table(
     by_column = list(zip(*body, strict=True))
     table = {name: by_column[i] for name, i in places.items()}
     comma = separator in _SEPARATORS and any(
-        "," in cell and _DECIMAL_COMMA.fullmatch(cell) for column in table.values() for cell in column
+        "," in cell and _DECIMAL_COMMA.fullmatch(cell)
+        for column in table.values()
+        for cell in column
     )
     if separator in _SEPARATORS:
         tail = ", numbers with a decimal comma" if comma else ""

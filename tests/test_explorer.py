@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 import gantrysim as gs
+from gantrysim.burn.magnified import magnified
 from gantrysim.plotting.explorer import SETTINGS
 
 pytest.importorskip("ipywidgets", reason="the sliders need ipywidgets, the notebook extra")
@@ -24,22 +25,22 @@ def explorer():
 
 
 def drawn(explorer):
-    """Errors read back from the drawn lines, mm: less the commanded ring, magnification undone."""
+    """Lines read back from the picture, mm."""
+    return [np.column_stack(line.get_data()) for line in explorer.lines]
+
+
+def expected(machine, test, factor):
+    burn = gs.simulate(machine, test, feed_forces=True)
+    shift = np.concatenate(burn.errors).mean(axis=0)
     return [
-        (np.column_stack(line.get_data()) - base) / explorer.magnify
-        for line, base in zip(explorer.lines, explorer.burn.commanded, strict=True)
+        magnified(base, line.xy - shift, factor)
+        for line, base in zip(burn.lines, burn.commanded, strict=True)
     ]
 
 
-def expected(machine, test):
-    burn = gs.simulate(machine, test, feed_forces=True)
-    shift = np.concatenate(burn.errors).mean(axis=0)
-    return [error - shift for error in burn.errors]
-
-
 def same(explorer, machine, test=None):
-    wanted = expected(machine, explorer.test if test is None else test)
-    return all(np.allclose(a, b, atol=1e-9) for a, b in zip(drawn(explorer), wanted, strict=True))
+    wanted = expected(machine, explorer.test if test is None else test, explorer.magnify)
+    return all(np.allclose(a, b, atol=1e-8) for a, b in zip(drawn(explorer), wanted, strict=True))
 
 
 def test_it_starts_from_the_machine_as_it_is(explorer):

@@ -15,6 +15,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import gantrysim as gs
+from gantrysim.burn.magnified import counterparts, magnified
 from gantrysim.plotting import findings, look
 
 mpl.use("Agg")
@@ -104,8 +105,14 @@ def test_burn_is_drawn_about_its_command_with_the_factor_written_on_it(ax, test,
     factor = magnification(ax)
     for line, command in zip(burn.lines, burn.commanded, strict=True):
         assert drawn(ax, command)
-        assert drawn(ax, command + factor * (line.xy - command - shift))
-    largest = max(np.linalg.norm(e - shift, axis=1).max() for e in burn.errors)
+        if line.shape == "circle":
+            assert drawn(ax, command + factor * (line.xy - command - shift))
+        assert drawn(ax, magnified(command, line.xy - shift, factor))
+    answered = [
+        counterparts(c, x.xy - shift) for x, c in zip(burn.lines, burn.commanded, strict=True)
+    ]
+    left = [x.xy - shift - c for x, c in zip(burn.lines, answered, strict=True)]
+    largest = max(np.linalg.norm(e, axis=1).max() for e in left)
     assert 0.25 <= factor * largest / test.spacing <= 0.64
     assert ax.get_xlabel() == "x along the beam, mm"
     assert ax.get_ylabel() == "y along the rails, mm"

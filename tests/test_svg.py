@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString
 
 import gantrysim as gs
+from gantrysim.burn.magnified import magnified
 from gantrysim.formats import svg
 from gantrysim.formats.svg import MARGIN
 
@@ -196,7 +197,7 @@ def test_a_burn_is_drawn_with_its_magnification_written_on_it(tmp_path):
         drawn = svgpathtools.parse_path(element.get("d"))
         xy = np.array([[s.start.real, s.start.imag] for s in drawn])
         xy = np.column_stack([frame[0] + xy[:, 0], frame[1] - xy[:, 1]])
-        want = wanted + 20 * (line.xy - wanted)
+        want = magnified(wanted, line.xy, 20.0)
         assert np.abs(xy - want[: len(xy)]).max() < 1e-6
         assert len(xy) >= len(want) - 1
     with pytest.raises(ValueError, match="magnify must be above zero"):

@@ -18,6 +18,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from gantrysim.burn import Burn
+from gantrysim.burn.magnified import magnified
 from gantrysim.formats.geometry import Drawn, decimal, drawing_of, name_of, reach_of
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import SHAPES
@@ -85,7 +86,7 @@ def write_burn_svg(
     magnify = positive(magnify, "magnify")
     lines = burn.lines + burn.beside
     commanded = burn.commanded + burn.beside_commanded
-    predicted = [c + magnify * (x.xy - c) for x, c in zip(lines, commanded, strict=True)]
+    predicted = [magnified(c, x.xy, magnify) for x, c in zip(lines, commanded, strict=True)]
     both = np.concatenate([*predicted, *commanded])
     page = _Page(np.array([both.min(axis=0), both.max(axis=0)]), foot=8.0)
     body = [

@@ -20,6 +20,7 @@ _HOMES = {
     "plot_before_after": "burns",
     "plot_mark": "burns",
     "animate_burn": "animation",
+    "plot_lost_motion": "lostmotion",
     "plot_test": "patterns",
     "plot_piece": "patterns",
     "plot_unrolled": "unrolled",

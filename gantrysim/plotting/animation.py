@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from gantrysim.burn import Burn
+from gantrysim.burn.magnified import counterparts
 from gantrysim.burn.sticking import DOING, FOLLOWS, PARTS, RESTS, STICKS, Course, course
 from gantrysim.plotting import look
 from gantrysim.records.checks import positive, whole_number
@@ -41,8 +42,16 @@ class BurnAnimation(FuncAnimation):
     """
 
     def to_jshtml(self, *args: Any, **kwargs: Any) -> str:
-        """HTML text with buttons to play it; as matplotlib's, in a third of the size."""
-        return re.sub(_FRAME, _fewer_colours, super().to_jshtml(*args, **kwargs))
+        """HTML text with buttons to play it; as matplotlib's, in a third of the size.
+
+        The first picture stands in it as an image, so that it is seen where no script runs.
+        """
+        text = re.sub(_FRAME, _fewer_colours, super().to_jshtml(*args, **kwargs))
+        first = _FRAME.search(text)
+        if first is None:
+            return text
+        picture = first[0].replace("\\\n", "")
+        return text.replace("<img", f'<img alt="a ring being drawn" src="{picture}"', 1)
 
     def _repr_html_(self) -> str:
         return self.to_jshtml(default_mode="loop")
@@ -125,7 +134,7 @@ def animate_burn(
         pass_index = max((line.pass_index for line in rings if line.ring == ring), default=0)
     line = burn.line(shape, ring, pass_index)
     went = course(burn, shape, ring, pass_index)
-    largest = float(np.abs(went.spot - went.commanded).max())
+    largest = float(np.abs(went.spot - counterparts(went.commanded, went.spot)).max())
     scene = _Scene(went, line.size, look.magnification(magnify, largest, _ROOM * line.size), dpi)
     shown = np.linspace(0, len(went.spot) - 1, frames).round().astype(int)
     how: dict[str, Any] = {"cache_frame_data": False, "repeat": True}
@@ -162,9 +171,10 @@ class _Scene:
     def __init__(self, went: Course, size: float, factor: float, dpi: float) -> None:
         self.went, self.size, self.factor = went, size, factor
         self.middle = 0.5 * (went.commanded.min(axis=0) + went.commanded.max(axis=0))
-        error = went.spot - went.commanded
+        base = counterparts(went.commanded, went.spot)
         self.wanted = went.commanded - self.middle
-        self.drawn = self.wanted + factor * error
+        self.base = base - self.middle
+        self.drawn = self.base + factor * (went.spot - base)
         # a figure that pyplot does not know: else a notebook shows its last picture once more
         self.figure = Figure(figsize=(look.WIDTH, 1.2 * look.WIDTH), dpi=dpi, layout="constrained")
         grid = self.figure.add_gridspec(2, 1, height_ratios=(4.0, 1.0))
@@ -227,8 +237,9 @@ class _Scene:
         """Move everything to sample i."""
         went, rail = self.went, _RAIL * self.size
         x, y = self.drawn[i]
-        level = self.wanted[i, 1] - _ARM * self.size
-        left, right = level - self.factor * went.ahead[i, :2]
+        base = self.base[i, 1]  # what waits does not move, whatever the command does meanwhile
+        behind = base - (self.wanted[i, 1] - went.ahead[i, :2])
+        left, right = base - _ARM * self.size - self.factor * behind
         carriage = left + (right - left) * (x + rail) / (2.0 * rail)
         pieces = np.stack([self.drawn[:i], self.drawn[1 : i + 1]], axis=1)
         stuck = (went.doing[1 : i + 1] == STICKS).any(axis=1)

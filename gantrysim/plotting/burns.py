@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from gantrysim.burn import Burn
 from gantrysim.burn.image import BurnImage
+from gantrysim.burn.magnified import counterparts, magnified
 from gantrysim.pattern.ringtest import Line
 from gantrysim.pattern.shapes import SHAPES
 from gantrysim.plotting import look
@@ -190,8 +191,7 @@ def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
 
 def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
     """Burned over commanded lines, later passes thinner, the error magnified by a factor."""
-    errors, shift = shape_errors(burn)
-    lines = [c + factor * e for c, e in zip(burn.commanded, errors, strict=True)]
+    lines, shift = magnified_lines(burn, factor), mean_shift(burn)
     once = {(x.shape, x.ring): c for x, c in zip(burn.lines, burn.commanded, strict=True)}
     look.draw_lines(ax, list(once.values()), look.COMMANDED, 0.6)
     handles = [look.commanded()]
@@ -226,20 +226,29 @@ def shape_errors(burn: Burn) -> tuple[list[Array], Array]:
     return [e - shift for e in burn.errors], shift
 
 
-def last_pass(burn: Burn, factor: float) -> list[Array]:
-    """Lines of the last pass with their error magnified, mm."""
-    errors, _ = shape_errors(burn)
-    last = max(x.pass_index for x in burn.lines)
+def magnified_lines(burn: Burn, factor: float) -> list[Array]:
+    """Lines of a burn less their mean shift, with their error magnified, mm."""
+    shift = mean_shift(burn)
     return [
-        c + factor * e
-        for x, c, e in zip(burn.lines, burn.commanded, errors, strict=True)
-        if x.pass_index == last
+        magnified(c, line.xy - shift, factor)
+        for line, c in zip(burn.lines, burn.commanded, strict=True)
     ]
 
 
+def last_pass(burn: Burn, factor: float) -> list[Array]:
+    """Lines of the last pass with their error magnified, mm."""
+    last = max(x.pass_index for x in burn.lines)
+    lines = magnified_lines(burn, factor)
+    return [xy for x, xy in zip(burn.lines, lines, strict=True) if x.pass_index == last]
+
+
 def largest_error(burns: Iterable[Burn]) -> float:
-    """Largest error of any burn, mm."""
-    return max(float(np.linalg.norm(e, axis=1).max()) for b in burns for e in shape_errors(b)[0])
+    """Largest error that a picture of any of these burns magnifies, mm."""
+    return max(
+        float(np.hypot(*(xy - counterparts(c, xy)).T).max())
+        for burn in burns
+        for c, xy in zip(burn.commanded, magnified_lines(burn, 1.0), strict=True)
+    )
 
 
 def _magnification(burns: Sequence[Burn], magnify: float | None) -> float:

@@ -27,7 +27,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_approach
 from gantrysim.pattern.ringtest import RingTest, ring_test
 from gantrysim.plotting import look
-from gantrysim.plotting.burns import shape_errors
+from gantrysim.plotting.burns import magnified_lines, shape_errors
 from gantrysim.plotting.unrolled import centred, unroll, unrolled_axes
 from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
@@ -240,8 +240,8 @@ class Explorer:
 
     def _redraw(self) -> None:
         errors, _ = shape_errors(self.burn)
-        for drawn, base, error in zip(self.lines, self.burn.commanded, errors, strict=True):
-            drawn.set_data(*(base + self.magnify * error).T)
+        for drawn, xy in zip(self.lines, magnified_lines(self.burn, self.magnify), strict=True):
+            drawn.set_data(*xy.T)
         for drawn, line in zip(self._round, self._outermost(), strict=True):
             drawn.set_data(*unroll(line))
         names = " and ".join(look.plural(nest.shape) for nest in self.test.nests)

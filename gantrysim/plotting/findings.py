@@ -10,8 +10,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
+from gantrysim.burn.magnified import counterparts, magnified
 from gantrysim.decisions.diagnosis import Finding
+from gantrysim.inference.terms import Overlay
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import ring_colours, unrolled_axes
 from gantrysim.records.arrays import Array
@@ -49,7 +52,7 @@ def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
     )
     factor = look.nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
-    points = {"measured": overlay.measured, "measured_base": overlay.base}
+    points = {"measured": overlay.measured, "measured_base": _bases(overlay)}
     ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor)
     ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=look.INK)
     return ax
@@ -106,15 +109,16 @@ def plot_measured_over_predicted(
 
     ``commanded``, ``predicted``: commanded and predicted places of the spot, sample by sample,
     machine frame, mm; shape (n, 2).  ``measured``, ``measured_base``: measured points carried into
-    the machine frame, and the commanded point nearest to each, mm; shape (m, 2).  ``magnify``: how
-    many times larger the errors are drawn; see `nice_magnification`.  ValueError if two lists do
-    not match, or `magnify` is not above zero.
+    the machine frame, and the commanded place that each answers to, mm; shape (m, 2).  ``magnify``:
+    how many times larger the errors are drawn; see `nice_magnification`.  ValueError if two lists
+    do not match, or `magnify` is not above zero.
     """
     factor = positive(magnify, "magnify")
     base = [np.asarray(xy, dtype=float) for xy in commanded]
-    rings = _magnified(base, predicted, factor, "predicted")
+    pairs = _pairs(base, predicted, "predicted")
+    rings = [magnified(c, xy, factor) for c, xy in pairs]
     near = [np.asarray(xy, dtype=float) for xy in measured_base]
-    points = _magnified(near, measured, factor, "measured")
+    points = [b + factor * (xy - b) for b, xy in _pairs(near, measured, "measured")]
     bounds = look.bounds_of([*base, *rings])
     ax = look.map_axes(ax, bounds)
     look.draw_lines(ax, base, look.COMMANDED, 0.6)
@@ -201,13 +205,31 @@ def plot_probabilities(
     return ax
 
 
-def _magnified(
-    base: list[Array], drawn: Sequence[ArrayLike], factor: float, name: str
-) -> list[Array]:
+def _pairs(base: list[Array], drawn: Sequence[ArrayLike], name: str) -> list[tuple[Array, Array]]:
     places = [np.asarray(xy, dtype=float) for xy in drawn]
     if [xy.shape for xy in places] != [xy.shape for xy in base]:
         raise ValueError(f"{name} must match its commanded points one by one, shape (n, 2) each.")
-    return [b + factor * (xy - b) for b, xy in zip(base, places, strict=True)]
+    return list(zip(base, places, strict=True))
+
+
+def _bases(overlay: Overlay) -> list[Array]:
+    """Commanded places that measured points answer to: as the predicted places beside them do."""
+    pairs = list(zip(overlay.commanded, overlay.predicted, strict=True))
+    # middles of steps: each has one way to go on, a corner has two
+    line = np.concatenate([_middles(xy) for _, xy in pairs])
+    base = np.concatenate([_middles(counterparts(c, xy)) for c, xy in pairs])
+    way = np.concatenate([np.diff(c, axis=0) for c, _ in pairs])
+    way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+    beside, found = cKDTree(line), []
+    for points in overlay.measured:
+        near = beside.query(points)[1]
+        along = np.sum((points - line[near]) * way[near], axis=1)
+        found.append(np.asarray(base[near] + along[:, None] * way[near]))
+    return found
+
+
+def _middles(xy: Array) -> Array:
+    return np.asarray((xy[:-1] + xy[1:]) / 2.0)
 
 
 def _per_cent(share: float) -> str:

@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MultipleLocator
 from numpy.typing import NDArray
 
+from gantrysim.burn.magnified import point_counterparts
 from gantrysim.instruments.points import Piece
 from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
 from gantrysim.pattern.ringtest import RingTest
-from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
@@ -136,7 +136,7 @@ def _middle(test: RingTest) -> Array:
 
 
 def _placed(piece: Piece) -> list[tuple[str, Array, Array]]:
-    """Shape, nearest commanded points, and errors of each measured line, mm."""
+    """Shape, commanded places answered to, and errors of each measured line, mm."""
     out = []
     for nest in piece.test.nests:
         centre = np.asarray(nest.centre) - _middle(piece.test)
@@ -145,8 +145,8 @@ def _placed(piece: Piece) -> list[tuple[str, Array, Array]]:
         for line in centred(piece, nest.shape):
             if not len(line.xy):
                 continue
-            near = shape_of(line.shape).nearest(line.xy, line.size)
-            out.append((line.shape, near + centre, line.xy - near))
+            base = point_counterparts(line)
+            out.append((line.shape, base + centre, line.xy - base))
     return out
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gantrysim.burn import PathBurn
+from gantrysim.burn.magnified import magnified
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.plotting import look
 from gantrysim.records.doors import checked
@@ -45,7 +46,7 @@ def plot_path_burn(burn: PathBurn, ax: Axes | None = None, *, magnify: float | N
     largest = float(np.hypot(*np.concatenate(errors).T).max())
     room = _PATH_ROOM * float((bounds[1] - bounds[0]).max())
     factor = look.magnification(magnify, largest, room)
-    predicted = [c + factor * e for c, e in zip(burn.commanded, errors, strict=True)]
+    predicted = [magnified(c, c + e, factor) for c, e in zip(burn.commanded, errors, strict=True)]
     ax = look.map_axes(ax, bounds)
     look.draw_lines(ax, burn.commanded, look.COMMANDED, 0.6)
     look.draw_lines(ax, predicted, look.VERMILION, 1.1)

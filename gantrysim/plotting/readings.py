@@ -10,13 +10,12 @@ from typing import Annotated
 import numpy as np
 from matplotlib.axes import Axes
 
+from gantrysim.burn.magnified import magnified_points
 from gantrysim.instruments.calipers import CaliperSheet
 from gantrysim.instruments.photo.flatten import FlatPicture
 from gantrysim.instruments.points import Piece
 from gantrysim.mechanics.handpush import PushResult
 from gantrysim.metrology.calipered import CaliperMeasures
-from gantrysim.pattern.ringtest import Line
-from gantrysim.pattern.shapes import shape_of
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
@@ -47,7 +46,8 @@ def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -
     factor = positive(magnify, "magnify")
     have = [n for n in piece.test.nests if any(x.shape == n.shape for x in piece.lines)]
     drawn = {
-        n.shape: np.concatenate([_magnified(x, factor) for x in centred(piece, n.shape)]) + n.centre
+        n.shape: np.concatenate([magnified_points(x, factor) for x in centred(piece, n.shape)])
+        + n.centre
         for n in have
     }
     ends = np.array([[-1, -1], [1, 1]])
@@ -62,13 +62,6 @@ def plot_piece_errors(piece: Piece, ax: Axes | None = None, *, magnify: float) -
     look.write_below(ax, bounds, factor, notes=["fitted onto its test"], bar=True)
     look.legend(ax, look.shape_dots(n.shape for n in have))
     return ax
-
-
-def _magnified(line: Line, factor: float) -> np.ndarray:
-    """Points of a ring about its centre, mm, moved outward by their error times the factor - 1."""
-    xy = line.xy
-    near = shape_of(line.shape).nearest(xy, line.size)
-    return near + factor * (xy - near)
 
 
 @checked

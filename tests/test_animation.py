@@ -4,10 +4,12 @@ import base64
 import math
 import re
 from io import BytesIO
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.animation import PillowWriter
 from matplotlib.colors import to_rgb
 from PIL import Image
 
@@ -130,10 +132,21 @@ def test_gif_has_every_frame_and_overwrites_nothing(circle, tmp_path, monkeypatc
     path = film.to_gif("ring.gif")
     with Image.open(path) as picture:
         assert picture.n_frames == 3
-    with pytest.raises(FileExistsError, match=r"ring\.gif exists already"):
+    with pytest.raises(FileExistsError, match=r"ring\.gif: the file exists"):
         film.to_gif(path)
     film.to_gif(path, overwrite=True)
     assert dict(mpl.rcParams) == before
+    whole = path.read_bytes()
+
+    def stopped(writer: PillowWriter) -> None:
+        Path(writer.outfile).write_bytes(whole[:100])
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(PillowWriter, "finish", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        film.to_gif(path, overwrite=True)
+    assert path.read_bytes() == whole
+    assert list(tmp_path.iterdir()) == [tmp_path / path]
 
 
 @pytest.mark.parametrize(

@@ -62,14 +62,14 @@ def test_a_piece_of_a_burn_knows_its_scale(small):
 
 def test_number_of_threads_does_not_matter(small, monkeypatch):
     found = []
-    for count in (1, 4):
+    for count in (1, 8):
         monkeypatch.setattr(os, "cpu_count", lambda count=count: count)
         found.append(gs.diagnose(small))
-    one, four = found
-    assert [h.faults for h in one.ranked] == [h.faults for h in four.ranked]
-    assert [h.log_evidence for h in one.ranked] == [h.log_evidence for h in four.ranked]
-    assert [h.probability for h in one.ranked] == [h.probability for h in four.ranked]
-    for a, b in zip(one.ranked, four.ranked, strict=True):
+    one, eight = found
+    assert [h.faults for h in one.ranked] == [h.faults for h in eight.ranked]
+    assert [h.log_evidence for h in one.ranked] == [h.log_evidence for h in eight.ranked]
+    assert [h.probability for h in one.ranked] == [h.probability for h in eight.ranked]
+    for a, b in zip(one.ranked, eight.ranked, strict=True):
         np.testing.assert_array_equal(a.fit.mode.u, b.fit.mode.u)
 
 

@@ -12,7 +12,7 @@ import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -180,9 +180,9 @@ class BurnImage:
                 f"{path}: pictures of a burn are saved as {', '.join(FORMATS)}, found {kind!r}."
             )
 
-        def write(part: Path) -> None:
+        def write(out: BinaryIO) -> None:
             form = "PNG" if kind == ".png" else "TIFF"
-            self._picture().save(part, format=form, dpi=(self.dpi, self.dpi))
+            self._picture().save(out, format=form, dpi=(self.dpi, self.dpi))
 
         return write_new_file(path, write, overwrite=overwrite)
 

@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import gantrysim as gs
 from gantrysim.acceptance.tolerance import CHARACTERISTICS, Verdict
@@ -98,8 +98,8 @@ def _keep(
     if finding.pieces:
         picture = finding.plot()
 
-        def draw(part: Path) -> None:
-            picture.savefig(part, format="svg")
+        def draw(out: BinaryIO) -> None:
+            picture.savefig(out, format="svg")
 
         write_new_file(paths[1], draw, overwrite=overwrite)
     else:  # readings by hand alone draw no rings

@@ -9,10 +9,10 @@ from __future__ import annotations
 import datetime
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -325,18 +325,19 @@ class MachineLog:
 
     def _with(self, entry: Entry, belief: Belief) -> MachineLog:
         log = replace(self, entries=(*self.entries, entry), belief=belief)
-        if self.path is None:
-            return log
-        now = _stamp_of(read_text(self.path, "a machine log"))
-        if now != self._stamp:
+        return log if self.path is None else log._saved(self.path, unchanged=self._look)
+
+    def _look(self) -> None:
+        """Refuse to lose what somebody else has written into the file since it was read."""
+        if _stamp_of(read_text(cast(Path, self.path), "a machine log")) != self._stamp:
             raise ValueError(
                 f"{self.path}: the log was changed since this one was made; open it again."
             )
-        return log._saved(self.path, overwrite=True)
 
-    def _saved(self, path: Path, *, overwrite: bool) -> MachineLog:
+    def _saved(self, path: Path, *, unchanged: Callable[[], None] | None = None) -> MachineLog:
+        """Kept in its file: a new one, or that which nobody has changed."""
         text = jsontext.text_of(self.to_dict())
-        write_new_text(path, text, overwrite=overwrite)
+        write_new_text(path, text, overwrite=unchanged is not None, unchanged=unchanged)
         return replace(self, path=path, _stamp=_stamp_of(text))
 
     def to_dict(self) -> dict[str, Any]:
@@ -439,9 +440,12 @@ def new_log(
     log = MachineLog(name, machine, belief, assumptions=assumptions)
     if path is None:
         return log
-    if Path(path).exists():
-        raise FileExistsError(f"{path}: the file exists; a log is never overwritten, open it.")
-    return log._saved(Path(path), overwrite=False)
+    try:
+        return log._saved(Path(path))
+    except FileExistsError:
+        raise FileExistsError(
+            f"{path}: the file exists; a log is never overwritten, open it."
+        ) from None
 
 
 @checked

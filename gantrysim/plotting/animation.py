@@ -7,7 +7,8 @@ import re
 from functools import cache
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from tempfile import TemporaryDirectory
+from typing import Any, BinaryIO
 
 import numpy as np
 from matplotlib.animation import FuncAnimation, PillowWriter
@@ -23,6 +24,7 @@ from gantrysim.burn.sticking import DOING, FOLLOWS, PARTS, RESTS, STICKS, Course
 from gantrysim.plotting import look
 from gantrysim.records.checks import positive, whole_number
 from gantrysim.records.doors import checked
+from gantrysim.records.files import write_new_file
 
 _ROOM = 0.45  # of the size of the ring: what a ring spacing would be
 _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
@@ -62,11 +64,14 @@ class BurnAnimation(FuncAnimation):
         ``path``: of the file.  ``overwrite``: whether a file of that name may be replaced.
         FileExistsError if the file exists and `overwrite` is false.
         """
-        path = Path(path)
-        if path.exists() and not overwrite:
-            raise FileExistsError(f"{path} exists already; pass overwrite=True to replace it.")
-        self.save(path, writer=PillowWriter(fps=round(1000 / _MILLISECONDS)))
-        return path
+
+        def write(out: BinaryIO) -> None:
+            with TemporaryDirectory() as folder:  # the writer wants a name that ends in .gif
+                whole = Path(folder) / "ring.gif"
+                self.save(whole, writer=PillowWriter(fps=round(1000 / _MILLISECONDS)))
+                out.write(whole.read_bytes())
+
+        return write_new_file(path, write, overwrite=overwrite)
 
 
 @checked

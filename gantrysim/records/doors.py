@@ -253,7 +253,16 @@ _PLAIN: dict[Any, Kind] = {
 }
 #: The first noun after its article: "a list of numbers" are "lists of numbers".
 _PLURAL = re.compile(r"^(?:an?|the) (?:finite )?((?:whole )?\w*[^\Ws])s?\b(.*)$")
-_PATH = Kind("the path of a file", _is(str, os.PathLike))
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+
+
+def _in_one_line(value: Any, name: str, words: str) -> None:
+    """Refuse a path with control characters: who hands in a text for its file is told so."""
+    if _CONTROL.search(str(value)):
+        raise ValueError(must_be(name, f"{words}, in one line", value))
+
+
+_PATH = Kind("the path of a file", _is(str, os.PathLike), _in_one_line)
 
 
 def kind_of(hint: Any, loose: bool = False) -> Kind | None:

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import math
 import os
+import secrets
+import stat
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO, cast
+
+if sys.platform != "win32":
+    import fcntl
 
 #: What names a file.
 AnyPath = str | os.PathLike[str]
@@ -16,22 +23,25 @@ def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
     """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
 
     ``most``: bytes; a larger file is refused before it is read.  FileNotFoundError if there is no
-    such file.  ValueError if it is a folder, is empty, is too large, or holds no text.
+    such file.  ValueError if it is a folder, is empty, is too large, or holds no text.  OSError
+    that names the file if the system cannot read it.
     """
     file = Path(path)
-    if not file.exists():
-        raise FileNotFoundError(f"{path}: no such file; {what} is expected.")
-    if file.is_dir():
-        raise ValueError(f"{path}: this is a folder; {what} is expected.")
-    if not file.is_file():  # a pipe or a device might never end
-        raise ValueError(f"{path}: this is no plain file; {what} is expected.")
-    if file.stat().st_size > most:
-        raise ValueError(
-            f"{path}: {file.stat().st_size / 1e6:.0f} MB are too much; {what}, at most "
-            f"{most / 1e6:.0f} MB, is expected."
-        )
+    with _said(path, "read"):
+        if not file.exists():
+            raise FileNotFoundError(f"{path}: no such file; {what} is expected.")
+        if file.is_dir():
+            raise ValueError(f"{path}: this is a folder; {what} is expected.")
+        if not file.is_file():  # a pipe or a device might never end
+            raise ValueError(f"{path}: this is no plain file; {what} is expected.")
+        if file.stat().st_size > most:
+            raise ValueError(
+                f"{path}: {file.stat().st_size / 1e6:.0f} MB are too much; {what}, at most "
+                f"{most / 1e6:.0f} MB, is expected."
+            )
+        content = file.read_bytes()
     try:
-        text = file.read_bytes().decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise ValueError(f"{path}, line {line}: not UTF-8 text; {what} is expected.") from None
@@ -45,41 +55,132 @@ def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
     return text
 
 
-def write_new_text(path: AnyPath, text: str, *, overwrite: bool) -> Path:
+def write_new_text(
+    path: AnyPath, text: str, *, overwrite: bool, unchanged: Callable[[], None] | None = None
+) -> Path:
     """Write a text file whole or not at all, see `write_new_file`; returns its path."""
 
-    def write(part: Path) -> None:
-        part.write_text(text, encoding="utf-8", newline="\n")
+    def write(out: BinaryIO) -> None:
+        out.write(text.encode())
 
-    return write_new_file(path, write, overwrite=overwrite)
+    return write_new_file(path, write, overwrite=overwrite, unchanged=unchanged)
 
 
-def write_new_file(path: AnyPath, write: Callable[[Path], None], *, overwrite: bool) -> Path:
+def write_new_file(
+    path: AnyPath,
+    write: Callable[[BinaryIO], None],
+    *,
+    overwrite: bool,
+    unchanged: Callable[[], None] | None = None,
+) -> Path:
     """Write a file whole or not at all; returns its path.
 
-    ``path``: of the file.  ``write``: called with the path of a file beside it, which takes its
-    name once it is whole.  ``overwrite``: whether a file that exists may be replaced.
-    FileExistsError if the file exists and `overwrite` is false.  FileNotFoundError if its folder
-    does not exist.
+    ``path``: of the file; a link stays, and what it leads to is written.  ``write``: called with a
+    new file beside it, opened, which takes its name once it is whole, and the rights of the file
+    that it replaces.  ``overwrite``: whether a file that exists may be replaced.  ``unchanged``:
+    raises if the file is no longer what this one is made from; between this look and the
+    replacement nobody else who looks replaces it.
+    FileExistsError if the file exists and `overwrite` is false, even if somebody made it only now.
+    FileNotFoundError if its folder does not exist.  PermissionError where nothing may be written.
+    ValueError if something else than a file is there.  OSError that names the file if the system
+    cannot write it.
     """
     file = refuse_existing(path, overwrite=overwrite)
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    try:
-        write(part)
-        part.replace(file)
-    finally:
-        part.unlink(missing_ok=True)
+    with _said(path, "written"):
+        place = Path(os.path.realpath(file))
+        part = place.with_name(f".{secrets.token_hex(8)}.part")
+        try:
+            with _created(part, place) as out:
+                write(out)
+            if not overwrite:
+                _name_exclusively(part, place)
+            elif unchanged is None:
+                part.replace(place)
+            else:
+                with _locked(place):
+                    unchanged()
+                    part.replace(place)
+        except FileExistsError:
+            raise FileExistsError(_EXISTS.format(path)) from None
+        finally:
+            part.unlink(missing_ok=True)
     return file
 
 
 def refuse_existing(path: AnyPath, *, overwrite: bool) -> Path:
     """The path of a file that may be written, else the errors of `write_new_file`; before work."""
     file = Path(path)
-    if file.exists() and not overwrite:
-        raise FileExistsError(f"{path}: the file exists; pass overwrite=True to replace it.")
-    if not file.parent.is_dir():
-        raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
+    with _said(path, "written"):
+        if file.is_dir():
+            raise ValueError(f"{path}: this is a folder; the name of a file is expected.")
+        if file.exists() and not file.is_file():  # a device would become a file
+            raise ValueError(f"{path}: this is no plain file; nothing else is replaced.")
+        if os.path.lexists(file) and not overwrite:
+            raise FileExistsError(_EXISTS.format(path))
+        if not file.parent.is_dir():
+            raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
+        place = Path(os.path.realpath(file))
+        if place.exists() and not os.access(place, os.W_OK):
+            raise PermissionError(f"{path}: the file is read-only.")
+        if place.parent.is_dir() and not os.access(place.parent, os.W_OK | os.X_OK):
+            raise PermissionError(f"{path}: nothing may be written into {place.parent}.")
     return file
+
+
+_EXISTS = "{}: the file exists; pass overwrite=True to replace it."
+
+
+def _created(part: Path, place: Path) -> BinaryIO:
+    """A file that nobody else has made, with owner and rights of the one at the place, if any."""
+    old = place.stat() if place.exists() else None
+    rights = 0o666 if old is None else 0o600
+    out = cast(BinaryIO, open(part, "x+b", opener=lambda name, how: os.open(name, how, rights)))
+    if old is not None:
+        if hasattr(os, "chown"):
+            with suppress(PermissionError):  # only the system's owner gives files away
+                os.chown(part, old.st_uid, old.st_gid)
+        part.chmod(stat.S_IMODE(old.st_mode))
+    return out
+
+
+def _name_exclusively(part: Path, place: Path) -> None:
+    """Give a whole file its name; FileExistsError if somebody else was there before."""
+    try:
+        os.link(part, place)
+    except FileExistsError:
+        raise
+    except OSError:  # as on memory cards: taken empty first
+        place.touch(exist_ok=False)
+        part.replace(place)
+
+
+@contextmanager
+def _locked(place: Path) -> Iterator[None]:
+    """Keep a file to oneself among threads and processes; Windows has no such lock."""
+    if sys.platform == "win32":
+        yield
+        return
+    while True:
+        with place.open("r+b") as held:
+            fcntl.flock(held, fcntl.LOCK_EX)
+            if os.path.samestat(os.fstat(held.fileno()), place.stat()):
+                yield
+                return
+            # somebody replaced it while this one waited: that is the file to keep
+
+
+@contextmanager
+def _said(path: AnyPath, done: str) -> Iterator[None]:
+    """Say what the system refuses in one sentence about the file that was asked for."""
+    try:
+        yield
+    except OSError as error:
+        if str(error).startswith(f"{path}: "):
+            raise
+        why = error.strerror or str(error).rstrip(".")
+        said = type(error)(f"{path}: the file cannot be {done} ({why[:1].lower()}{why[1:]}).")
+        said.errno = error.errno
+        raise said from None
 
 
 @contextmanager

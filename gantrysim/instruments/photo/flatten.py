@@ -14,7 +14,7 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -119,8 +119,8 @@ class FlatPicture:
         if file.suffix.lower() != ".png":
             raise ValueError(f"{path}: a flat picture is written as PNG; end the name in .png.")
 
-        def write(part: Path) -> None:
-            Image.fromarray(self.grey).save(part, format="PNG", dpi=(self.dpi, self.dpi))
+        def write(out: BinaryIO) -> None:
+            Image.fromarray(self.grey).save(out, format="PNG", dpi=(self.dpi, self.dpi))
 
         return write_new_file(path, write, overwrite=overwrite)
 

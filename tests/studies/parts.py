@@ -1,6 +1,6 @@
 """Hold predicted sizes and verdicts on parts against the truth, on machines that scatter and fail.
 
-    python tests/studies/parts.py [--cases 30] [--seed 1] [--fit] [--minutes M]
+    python tests/studies/parts.py [--cases 30] [--seed 1] [--fit] [--minutes M] [--table T.jsonl]
 
 Case k draws a machine (the scatter of healthy ones, three in four with a fault; the dynamic model),
 burns and measures a test on it, and finds what it says; with ``--fit`` the fault is told, which
@@ -8,11 +8,13 @@ leaves the search out.  A random part, in random order, direction and start, wit
 its slots, is cut by the same machine and measured with calipers.  Stated are: how often predicted
 sizes lie within their 95 % interval (the width of the cut known), how often the verdict is right
 where an error exceeds its limit by twice the uncertainty, and what is blamed wrongly anywhere.
+Cases that stand in the table, a line each, are not run again.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import sys
 import time
@@ -110,6 +112,16 @@ def one_case(k: int, seed: int, *, told: bool) -> Counter[str]:
     return found
 
 
+def read_table(path: Path, run: str) -> dict[int, Counter[str]]:
+    """Counts of the cases of a run that stand in the table."""
+    rows = map(json.loads, path.read_text(encoding="utf-8").splitlines() if path.exists() else ())
+    return {
+        row.pop("case"): Counter({key: n for key, n in row.items() if key != "run"})
+        for row in rows
+        if row["run"] == run
+    }
+
+
 def main() -> None:
     """Run the cases, print counts as they come and the rates at the end."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -117,16 +129,22 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--fit", action="store_true")
     parser.add_argument("--minutes", type=float, default=math.inf)
+    parser.add_argument("--table", type=Path, default=Path("parts.jsonl"))
     options = parser.parse_args()
+    run = f"{'fit' if options.fit else 'diagnose'} {options.seed}"
+    done = read_table(options.table, run)
     total: Counter[str] = Counter()
     began = time.monotonic()
     for k in range(options.cases):
-        if time.monotonic() - began > 60.0 * options.minutes:
-            break
-        own = one_case(k, options.seed, told=options.fit)
-        total += own
+        if k not in done:
+            if time.monotonic() - began > 60.0 * options.minutes:
+                continue
+            done[k] = one_case(k, options.seed, told=options.fit)
+            with options.table.open("a", encoding="utf-8") as table:
+                print(json.dumps({"run": run, "case": k, **done[k]}), file=table)
+        total += done[k]
         total["cases"] += 1
-        print(k, dict(own), flush=True)
+        print(k, dict(done[k]), flush=True)
     print(f"{total['cases']} machines, {total['sizes']} sizes")
     print(f"within their 95 % interval: {total['held'] / total['sizes']:.3f}")
     print(f"right where it can be told: {total['right']} of {total['tellable']}")

@@ -122,7 +122,19 @@ def parts():
     matings = p.predict_matings(MACHINE, drawing, [MATING], motion="slow")
     sheet = p.PartSheet(drawing, (p.PartReading("W1", 30.0, 29.9),), "bench")
     judged = p.judge_part(MACHINE, drawing, sheet, healthy=MACHINE, motion="slow")
-    return drawing, drawing["W1"], predicted, predicted.sizes, matings, MATING, sheet, judged
+    read = p.ScannedSize("W1", 30.0, 29.9, 0.01, 0.03, 0.0, 0.0, 0.06)
+    scanned = p.ScannedPart(drawing, (read,), "scan.png")
+    return (
+        drawing,
+        drawing["W1"],
+        predicted,
+        predicted.sizes,
+        matings,
+        MATING,
+        sheet,
+        scanned,
+        judged,
+    )
 
 
 def things():
@@ -196,7 +208,7 @@ USUAL = {
     "reference": gs.instruments.Card(),
     "machines": [MACHINE], "absent": ("belt_x",), "faults": ["coupler_slip"],
     "names": ("coupler_slip",), "matings": [MATING], "known": MACHINE, "content": {},
-    "kind": "slot", "others": (), "one": "coupler_slip",
+    "kind": "slot", "off": 0.1, "shown": "pieces", "others": (), "one": "coupler_slip",
     "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,
     "scatter": MACHINE.catalogue().scatter, "rings": [("circle", 0)], "tests": [TEST],
     "reading": gs.instruments.CaliperReading("circle", 0, 10.0, "diameter_0", 20.0), "table": {},
@@ -221,7 +233,9 @@ SPECIAL = {
     ("WheelFlat.placed_at", "place"): 10.0, ("WheelFlat.placed_at", "u"): np.zeros(60),
 }  # fmt: skip
 #: Classes that are made by functions of their own, and hold what these give.
-ABSTRACT = {"Fault", "Instrument", "Judged", "MachineSheet", "Measurement", "ReadingSheet"}
+ABSTRACT = {
+    "Fault", "Instrument", "Judged", "MachineSheet", "Measurement", "PartSizes", "ReadingSheet",
+}  # fmt: skip
 
 
 def example(label, parameter, known):

@@ -11,11 +11,11 @@ from gantrysim.acceptance.tolerance import Requirement, Tolerance, Verdict, deci
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
-from gantrysim.part import Drawing, Kerf, Mating, PartSheet
+from gantrysim.part import Drawing, Kerf, Mating, PartSizes
 from gantrysim.part.believed import believed
 from gantrysim.part.kerf import kerf_of
 from gantrysim.part.mating import check_matings, gaps
-from gantrysim.part.prediction import Prediction, predicted, reach_of
+from gantrysim.part.prediction import Prediction, healthy_errors, predicted, reach_of
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number
 
@@ -51,7 +51,7 @@ def part_will_hold(
     cut = found.kerf.uncertainty * rng.standard_normal(count)
     off = found.errors[chosen] + found.model * rng.standard_normal((count, len(found.model)))
     off += np.outer(cut, found.added)
-    reach = reach_of(found, None)
+    reach = reach_of(drawing, healthy_errors(found))
     asked = _of_features(found, tolerance, reach, dict(zip(drawing.names, off.T, strict=True)))
     asked += _of_pairs(matings, {m: gaps(found, m, chosen, cut, rng) for m in matings})
     told = (confidence, source.unknown, f"prediction of {drawing.source}")
@@ -59,7 +59,7 @@ def part_will_hold(
 
 
 def part_accepted(
-    sheet: PartSheet,
+    sheet: PartSizes,
     tolerance: Tolerance | None,
     matings: Sequence[Mating],
     *,
@@ -80,15 +80,16 @@ def part_accepted(
         finite_number(size, f"intended[{name!r}]")
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((_COUNT, len(sheet.readings))) * sheet.uncertainty
-    noise += rng.standard_normal((_COUNT, sheet.caliper.shape[1])) @ sheet.caliper.T
+    noise += rng.standard_normal((_COUNT, sheet.instrument.shape[1])) @ sheet.instrument.T
     values: dict[str, list[Array]] = {}
     for k, reading in enumerate(sheet.readings):
         values.setdefault(reading.name, []).append(reading.value + noise[:, k])
     sizes = {name: np.mean(each, axis=0) for name, each in values.items()}
     described = machine if machine is not None else Machine()
     found = predicted(believed(described, 1), drawing, sheet.kerf, "feed")
-    reach = reach_of(found, described)
-    drawn = {f.name: f.drawn + f.kerf * sheet.kerf.width for f in drawing.features}
+    reach = reach_of(drawing, healthy_errors(found, described))
+    width = (sheet.cut or sheet.kerf).width
+    drawn = {f.name: f.drawn + f.kerf * width for f in drawing.features}
     off = {name: size - wanted.get(name, drawn[name]) for name, size in sizes.items()}
     asked = _of_features(found, tolerance, reach, off)
     both = {}

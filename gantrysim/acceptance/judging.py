@@ -45,7 +45,7 @@ from gantrysim.metrology.quantities import size_noise
 from gantrysim.metrology.rows import CircleRow, SquareRow
 from gantrysim.metrology.sensitivity import errors_of_square, square_sensitivities
 from gantrysim.metrology.uncertainty import propagated
-from gantrysim.part import Drawing, Kerf, Mating, PartSheet, drawing_of
+from gantrysim.part import Drawing, Kerf, Mating, PartSizes, drawing_of
 from gantrysim.part.believed import NOTHING, predictive, shared_out
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import CIRCLE, shape_of
@@ -60,7 +60,7 @@ _NOISE_DOUBT = 0.06  # relative doubt about the variance of a point (3 % of its 
 
 @checked
 def accept(
-    measured: Piece | Burn | PartSheet,
+    measured: Piece | Burn | PartSizes,
     tolerance: Tolerance | None = None,
     machine: Machine | None = None,
     *,
@@ -76,7 +76,7 @@ def accept(
 
     Parameters
     ----------
-    measured : Piece, Burn or PartSheet
+    measured : Piece, Burn or PartSizes
         What was burned and measured; a predicted burn is exact.
     tolerance : Tolerance, optional
         What it must keep to; of a part ``size`` for each feature and ``squareness`` for each angle.
@@ -135,7 +135,7 @@ def accept(
     """
     confidence = confidence_level(confidence)
     draws, seed = whole_number(draws, "draws", least=100), whole_number(seed, "seed", least=0)
-    if isinstance(measured, PartSheet):
+    if isinstance(measured, PartSizes):
         described = machine if machine is not None or finding is None else finding.machine
         return part_accepted(
             measured, tolerance, matings,

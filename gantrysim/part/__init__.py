@@ -2,8 +2,9 @@
 
 A drawing (`outlines`, `recognition`, `drawing`) has features, each with a gauge (`gauges`) that
 reads it on burned paths; machines as they are believed to be (`believed`) run the path
-(`prediction`); measured sizes (`sheet`) are shared out over machine, drawing and cut (`judgement`),
-and pairs of features are held against the clearance that is wanted (`mating`).
+(`prediction`); sizes measured by hand (`sheet`) or on a scan (`scan`) are shared out over machine,
+drawing and cut (`judgement`), and pairs of features are held against the clearance that is wanted
+(`mating`).
 """
 
 from gantrysim.part.drawing import Drawing, drawing_of, read_drawing, read_features
@@ -12,7 +13,14 @@ from gantrysim.part.judgement import JudgedFeature, PartJudgement, judge_part
 from gantrysim.part.kerf import Kerf
 from gantrysim.part.mating import MatedPair, Mating, Matings, predict_matings
 from gantrysim.part.prediction import PredictedSize, Prediction, predict_part
-from gantrysim.part.sheet import PartReading, PartSheet, read_part_sheet, write_part_sheet
+from gantrysim.part.scan import ScannedPart, ScannedSize, read_part_scan
+from gantrysim.part.sheet import (
+    PartReading,
+    PartSheet,
+    PartSizes,
+    read_part_sheet,
+    write_part_sheet,
+)
 
 __all__ = [
     "Drawing",
@@ -25,14 +33,18 @@ __all__ = [
     "PartJudgement",
     "PartReading",
     "PartSheet",
+    "PartSizes",
     "PredictedSize",
     "Prediction",
+    "ScannedPart",
+    "ScannedSize",
     "drawing_of",
     "judge_part",
     "predict_matings",
     "predict_part",
     "read_drawing",
     "read_features",
+    "read_part_scan",
     "read_part_sheet",
     "write_part_sheet",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from copy import copy
 from dataclasses import dataclass
 from typing import Any
@@ -51,6 +52,18 @@ class Feature:
     def kerf(self) -> float:
         """How much one width of the cut adds to it: of a radius half as much as of a diameter."""
         return 0.5 * self.side if self.kind == "radius" else float(self.side)
+
+    @property
+    def reach(self) -> float:
+        """Length of its dimension line, mm: of an angle from arm to arm."""
+        return math.dist(*self.ends)
+
+    def in_unit(self, off: float) -> float:
+        """What a side that is off by so many mm makes of it, in its unit.
+
+        An angle is told by its arms: from the middle of one to that of the other.
+        """
+        return off if self.unit == "mm" else math.degrees(off / max(self.reach, 1.0))
 
     def renamed(self, name: str) -> Feature:
         """The feature under another name."""

@@ -145,6 +145,11 @@ class Side:
 class Gauge(ABC):
     """How one feature is measured."""
 
+    @property
+    @abstractmethod
+    def outlines(self) -> tuple[Outline, ...]:
+        """On which outlines."""
+
     @abstractmethod
     def reader(self, samples: Samples) -> Reader:
         """Set the gauge on a commanded path."""
@@ -161,6 +166,11 @@ class Across(Gauge):
     one: Side
     other: Side
     internal: int
+
+    @property
+    def outlines(self) -> tuple[Outline, ...]:
+        """Those of its sides."""
+        return self.one.outline, self.other.outline
 
     @property
     def common(self) -> tuple[float, float]:
@@ -190,6 +200,11 @@ class Extent(Gauge):
     outline: Outline
     directions: Array
 
+    @property
+    def outlines(self) -> tuple[Outline, ...]:
+        """Its own."""
+        return (self.outline,)
+
     def reader(self, samples: Samples) -> Reader:
         """Size in each direction, mm; of several passes the largest hole or the smallest part."""
         rows = [samples.of_moves(moves) for moves in self.outline.passes]
@@ -214,6 +229,11 @@ class Centres(Gauge):
     one: Outline
     other: Outline
 
+    @property
+    def outlines(self) -> tuple[Outline, ...]:
+        """Both."""
+        return self.one, self.other
+
     def reader(self, samples: Samples) -> Reader:
         """Distance of the least-squares centres, mm."""
         centres = [_centre_reader(outline, samples) for outline in (self.one, self.other)]
@@ -231,6 +251,11 @@ class Corner(Gauge):
 
     one: Side
     other: Side
+
+    @property
+    def outlines(self) -> tuple[Outline, ...]:
+        """Those of its sides."""
+        return self.one.outline, self.other.outline
 
     def reader(self, samples: Samples) -> Reader:
         """Angle by least squares along both sides, degrees."""
@@ -257,6 +282,11 @@ class Rounding(Gauge):
 
     outline: Outline
     segment: int
+
+    @property
+    def outlines(self) -> tuple[Outline, ...]:
+        """Its own."""
+        return (self.outline,)
 
     def reader(self, samples: Samples) -> Reader:
         """Mean radius about the drawn centre less its least-squares shift, mm."""

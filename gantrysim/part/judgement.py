@@ -4,17 +4,17 @@ What a size is off what was intended is the sum of four shares: the drawing's (d
 the machine's (what it makes of what is drawn), the cut's (its width, outward in holes and inward
 on outsides), and what is left.  The drawing's is known.  The others are jointly normal: the
 machine's shares by the draws of what is known of it, the cut by what is believed of its width, the
-caliper by its zero, scale and hand.  What was measured is conditioned upon, all sizes at once, so
-that holes and outsides tell the width of the cut, and what the machine does to one slot says
-something of the next.  A reading that the others speak against is left out of that and is to be
-measured again.
+instrument by what its readings share and by its own.  What was measured is conditioned upon, all
+sizes at once, so that holes and outsides tell the width of the cut, and what the machine does to
+one slot says something of the next.  A reading that the others speak against is left out of that
+and is to be measured again.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -33,14 +33,13 @@ from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.feature import Feature
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import (
-    LEAST,
     MOTIONS,
-    REACH,
     Prediction,
     healthy_errors,
     predict_part,
+    reach_of,
 )
-from gantrysim.part.sheet import PartSheet
+from gantrysim.part.sheet import PartSizes
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
@@ -338,7 +337,7 @@ def _cells(j: JudgedFeature) -> list[str]:
 def judge_part(
     known: Machine | Fit | Finding | MachineLog,
     drawing: Drawing | Toolpath,
-    sheet: PartSheet | None = None,
+    sheet: PartSizes | None = None,
     *,
     intended: Mapping[str, float] | None = None,
     limit: float | None = None,
@@ -357,17 +356,18 @@ def judge_part(
         What is known of the machine, best from a test burn.
     drawing : Drawing or Toolpath
         What was commanded.
-    sheet : PartSheet, optional
-        What was measured; without a part the prediction alone speaks.
+    sheet : PartSizes, optional
+        What was measured, by hand (`PartSheet`) or on a scan (`ScannedPart`); without a part the
+        prediction alone speaks.
     intended : mapping, optional
         What features were to be, by name, mm or degrees; without it nothing is blamed on the
         drawing.
     limit : float, optional
-        How far a size may be off, mm; what healthy machines reach at each feature if absent, at
-        least `gantrysim.part.prediction.LEAST`.
+        How far a size may be off, mm, and an angle over its arms; what healthy machines reach at
+        each feature if absent, at least `gantrysim.part.prediction.LEAST`.
     kerf : float, (float, float), Kerf or Piece, optional
-        Width of the cut and its standard uncertainty, mm; 0.15 with 0.1 if absent, of which the
-        part tells more.
+        Width of the cut and its standard uncertainty, mm; if absent that of the lines of a scanned
+        plate, else 0.15 with 0.1, of which the part tells more.
     kerf_allowed : float
         Width of the cut for which the drawing allows, mm.
     healthy : Machine, optional
@@ -409,11 +409,14 @@ def judge_part(
                     f"{sheet.source}: the sheet must be of {found.source}, found one of "
                     f"{sheet.drawing.source}, where {name} is drawn otherwise."
                 )
-    width = kerf_of(kerf)
+    told = sheet.cut if sheet is not None and kerf is None else None
+    width = told or kerf_of(kerf)
     predicted = predict_part(known, found, kerf=width, motion=motion, draws=draws, seed=seed)
     usual = healthy_errors(predicted, healthy)
-    reach = np.maximum(np.quantile(np.abs(usual), REACH, axis=0), LEAST)
-    limits = reach if limit is None else np.full(len(reach), positive(limit, "limit"))
+    limits = reach_of(found, usual)
+    if limit is not None:
+        stated = positive(limit, "limit")
+        limits = np.array([feature.in_unit(stated) for feature in found.features])
     shares = _Shares.of(predicted, width, sheet)
     judged = tuple(
         _judged(
@@ -438,7 +441,7 @@ class _Shares:
     left: dict[int, Share]
 
     @classmethod
-    def of(cls, prediction: Prediction, kerf: Kerf, sheet: PartSheet | None) -> _Shares:
+    def of(cls, prediction: Prediction, kerf: Kerf, sheet: PartSizes | None) -> _Shares:
         mean = prediction.errors.mean(axis=0)
         off = prediction.errors - mean
         count = max(len(off) - 1, 1)
@@ -452,11 +455,14 @@ class _Shares:
         model = prediction.model[columns]
         same = columns[:, None] == columns  # readings of one feature share its true size
         real = among + np.outer(model, model) * same
-        shared = sheet.caliper
+        shared = sheet.instrument
         noise = np.diag(sheet.uncertainty**2) + shared @ shared.T
-        total = real + np.outer(added, added) * kerf.uncertainty**2 + noise
         drawn = np.array([feature.drawn for feature in sheet.features])
-        surprise = sheet.values - drawn - mean[columns] - added * kerf.width
+        # lines on a plate hold their own width for certain: nothing of the cut is in doubt in them
+        cut = kerf if sheet.cut is None else replace(sheet.cut, uncertainty=0.0)
+        doubt = added * cut.uncertainty
+        total = real + np.outer(doubt, doubt) + noise
+        surprise = sheet.values - drawn - mean[columns] - added * cut.width
         kept = _agreeing(total, surprise)
         gain = np.linalg.solve(total[np.ix_(kept, kept)], np.eye(len(kept)))
         pull = gain @ surprise[kept]
@@ -467,10 +473,10 @@ class _Shares:
         machine = mean + every @ pull
         before = np.sum(off**2, axis=0) / count + prediction.model**2
         deviation = np.sqrt(np.maximum(before - np.sum((every @ gain) * every, axis=1), 0.0))
-        cut = kerf.uncertainty**2 * added[kept]
-        told = float(np.sqrt(max(kerf.uncertainty**2 - cut @ gain @ cut, 0.0)))
-        wide = max(kerf.width + float(cut @ pull), 0.0)
-        origin = kerf.origin if told > 0.9 * kerf.uncertainty else "as the part tells it"
+        shift = cut.uncertainty * doubt[kept]
+        told = float(np.sqrt(max(kerf.uncertainty**2 - shift @ gain @ shift, 0.0)))
+        wide = max(kerf.width + float(shift @ pull), 0.0)
+        origin = kerf.origin if told >= 0.9 * kerf.uncertainty else "as the part tells it"
         measured, left = {}, {}
         for k in dict.fromkeys(columns.tolist()):
             rows = np.flatnonzero(columns == k)

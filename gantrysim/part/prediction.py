@@ -54,8 +54,8 @@ SIDE = 0.007
 #: where fits of test burns leave 0.010 mm open, 0.027 at 0.1 to 0.2 mm, where they leave 0.017).
 CORNER = 0.07
 HEALTHY_DRAWS = 40
-#: Part of healthy machines that counts as what they reach, and the least that counts as off, mm or
-#: degrees: calipers tell no less (judgement).
+#: Part of healthy machines that counts as what they reach, and the least that counts as off, mm, of
+#: angles over their arms: calipers tell no less (judgement).
 REACH, LEAST = 0.95, 0.05
 _DRAWN, _COLUMNS = 4000, 256  # draws of cut and model for an interval, features at a time
 _AT_ONCE = 2_000_000  # places held in memory at a time, all draws together
@@ -374,9 +374,7 @@ def model_error(feature: Feature, machine: Machine) -> float:
     lag = float(np.hypot((x1 - x0) / far * x, (y1 - y0) / far * y))
     share = CORNER if isinstance(feature.gauge, Across) else USUAL.odd_share
     off = float(np.hypot(SIDE, share * lag) * np.sqrt(2.0))
-    if feature.unit == "deg":
-        return float(np.degrees(off / max(far, 1.0)))
-    return 0.5 * off if feature.kind == "radius" else off
+    return 0.5 * off if feature.kind == "radius" else feature.in_unit(off)
 
 
 def healthy_errors(prediction: Prediction, described: Machine | None = None) -> Array:
@@ -391,10 +389,13 @@ def healthy_errors(prediction: Prediction, described: Machine | None = None) -> 
     return _measured(prediction.drawing, local)
 
 
-def reach_of(prediction: Prediction, described: Machine | None) -> Array:
-    """How far off nearly all healthy machines keep each feature, mm or degrees."""
-    off = np.abs(healthy_errors(prediction, described))
-    return np.maximum(np.quantile(off, REACH, axis=0), LEAST)
+def reach_of(drawing: Drawing, healthy: Array) -> Array:
+    """How far off nearly all healthy machines keep each feature, mm or degrees.
+
+    ``healthy``: as from `healthy_errors`.
+    """
+    least = [feature.in_unit(LEAST) for feature in drawing.features]
+    return np.maximum(np.quantile(np.abs(healthy), REACH, axis=0), least)
 
 
 def _measured(drawing: Drawing, local: Sequence[Array]) -> Array:

@@ -8,6 +8,7 @@ all readings; the width of the cut is not the caliper's business, for every size
 from __future__ import annotations
 
 import math
+from abc import abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -68,9 +69,105 @@ class PartReading:
 
 
 @checked
+class PartSizes(ReadingSheet):
+    """Measured sizes of a part, whatever they were measured with.
+
+    A frozen dataclass whose readings name a feature, its drawn size and the measured one.
+
+    Attributes
+    ----------
+    drawing : Drawing
+        What was commanded.
+    kerf : Kerf
+        What is believed of the cut where the sizes enter a diagnosis.
+    cut : Kerf or None
+        The width that all sizes hold for certain, where they are of lines on a plate.
+
+    Examples
+    --------
+    >>> import gantrysim as gs
+    >>> issubclass(gs.part.PartSheet, gs.part.PartSizes)
+    True
+    """
+
+    drawing: Drawing
+    kerf: Kerf
+
+    what = "Sizes of a part"
+    contents = "sizes of a part"
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for reading in self.readings:
+            self._check(reading)
+
+    def _check(self, reading: Any) -> None:
+        if reading.name not in self.drawing.names:
+            raise ValueError(
+                f"{self.source}: a reading must name a feature of {self.drawing.source}, found "
+                f"{reading.name!r}."
+            )
+        feature = self.drawing[reading.name]
+        if abs(reading.drawn - feature.drawn) > ROUNDED:
+            raise ValueError(
+                f"{self.source}: the sheet must be of {self.drawing.source}, found {reading.name} "
+                f"drawn {reading.drawn:.2f} {feature.unit} in it, {feature.drawn:.2f} there; is it "
+                "a sheet of another part?"
+            )
+
+    @property
+    def features(self) -> tuple[Feature, ...]:
+        """The feature of each reading."""
+        return tuple(self.drawing[reading.name] for reading in self.readings)
+
+    @property
+    @abstractmethod
+    def instrument(self) -> Array:
+        """What the instrument adds to all readings, at one standard deviation each, shape (n, k).
+
+        In mm or degrees, as the readings.
+        """
+
+    @property
+    def cut(self) -> Kerf | None:
+        """The width that all sizes hold for certain: none, for they are of a cut part."""
+        return None
+
+    @property
+    def nuisances(self) -> Array:
+        """What all readings share, the doubt about the cut included, shape (n, k + 1)."""
+        doubt = self.kerf.uncertainty if self.cut is None else 0.0
+        cut = doubt * np.array([feature.kerf for feature in self.features])
+        return np.column_stack([self.instrument, cut])
+
+    @property
+    def model_error(self) -> Array:
+        """How far each predicted reading may be off, mm or degrees, shape (n,)."""
+        # they are predicted without masses that swing
+        return np.array([feature.in_unit(MODEL) for feature in self.features])
+
+    def predict(self, machine: Machine) -> Array:
+        """Readings of a perfect instrument on the part that a machine cuts, mm or degrees."""
+        width = self.kerf if self.cut is None else self.cut
+        found = predict_part(machine, self.drawing, kerf=width, motion="feed")
+        columns = [found.column(reading.name) for reading in self.readings]
+        drawn = np.array([feature.drawn for feature in self.features])
+        return drawn + found.errors[0, columns] + found.added[columns] * width.width
+
+    def plot(self, ax: Any = None) -> Any:
+        """Draw how far each size is off as drawn, with its uncertainty; takes and returns Axes."""
+        from gantrysim.plotting.readings import plot_rows
+
+        names = [reading.name for reading in self.readings]
+        off = [reading.value - reading.drawn for reading in self.readings]
+        said = "measured less drawn, mm (angles in degrees)"
+        return plot_rows(names, off, self.uncertainty.tolist(), said, ax)
+
+
+@checked
 @dataclass(frozen=True, eq=False, repr=False)
-class PartSheet(ReadingSheet):
-    """Measured sizes of a part.
+class PartSheet(PartSizes):
+    """Sizes of a part measured with calipers.
 
     Parameters
     ----------
@@ -119,8 +216,6 @@ class PartSheet(ReadingSheet):
     notes: tuple[str, ...] = ()
     test: RingTest | None = None
 
-    what = "Sizes of a part"
-    contents = "sizes of a part"
     reading = PartReading
     columns = ("name", "drawn_mm", "value_mm")
     by_hand = ("value_mm",)
@@ -142,24 +237,12 @@ class PartSheet(ReadingSheet):
         super().__post_init__()
         check_caliper(self.resolution, self.permissible_error, f"{self.source}: ")
         positive(self.repeatability, "repeatability")
-        for reading in self.readings:
-            self._check(reading)
 
     def _check(self, reading: PartReading) -> None:
-        if reading.name not in self.drawing.names:
-            raise ValueError(
-                f"{self.source}: a reading must name a feature of {self.drawing.source}, found "
-                f"{reading.name!r}."
-            )
+        super()._check(reading)
         feature = self.drawing[reading.name]
         if feature.unit != "mm":
             raise ValueError(f"{self.source}: {reading.name} must be a length, found an angle.")
-        if abs(reading.drawn - feature.drawn) > ROUNDED:
-            raise ValueError(
-                f"{self.source}: the sheet must be of {self.drawing.source}, found {reading.name} "
-                f"drawn {reading.drawn:.2f} mm in it, {feature.drawn:.2f} mm there; is it a sheet "
-                "of another part?"
-            )
         off = abs(reading.value - feature.drawn)
         if off > FAR + FAR_PART * feature.drawn or off > 0.4 * feature.drawn:
             slip = next((f" looks like {w}" for w, k in SLIPS if _near(reading, k)), "")
@@ -170,18 +253,13 @@ class PartSheet(ReadingSheet):
             )
 
     @property
-    def features(self) -> tuple[Feature, ...]:
-        """The feature of each reading."""
-        return tuple(self.drawing[reading.name] for reading in self.readings)
-
-    @property
     def uncertainty(self) -> Array:
         """Standard uncertainty of each reading alone, mm, shape (n,)."""
         alone = hand_uncertainty(self.repeatability, self.resolution)
         return np.full(len(self.readings), alone)
 
     @property
-    def caliper(self) -> Array:
+    def instrument(self) -> Array:
         """What the caliper adds to all readings, at one standard deviation, mm, shape (n, 2).
 
         Zero and scale, as in `gantrysim.instruments.CaliperSheet.nuisances`.
@@ -189,24 +267,6 @@ class PartSheet(ReadingSheet):
         bound = self.permissible_error / math.sqrt(3.0)
         drawn = np.array([reading.drawn for reading in self.readings])
         return np.column_stack([np.full(len(drawn), bound), bound / RANGE * drawn])
-
-    @property
-    def nuisances(self) -> Array:
-        """What all readings share, the doubt about the cut included, mm, shape (n, 3)."""
-        cut = self.kerf.uncertainty * np.array([feature.kerf for feature in self.features])
-        return np.column_stack([self.caliper, cut])
-
-    @property
-    def model_error(self) -> Array:
-        """How far each predicted reading may be off, mm, shape (n,)."""
-        return np.full(len(self.readings), MODEL)  # they are predicted without masses that swing
-
-    def predict(self, machine: Machine) -> Array:
-        """Readings of a perfect caliper on the part that a machine cuts, mm."""
-        found = predict_part(machine, self.drawing, kerf=self.kerf, motion="feed")
-        columns = [found.column(reading.name) for reading in self.readings]
-        drawn = np.array([feature.drawn for feature in self.features])
-        return drawn + found.errors[0, columns] + found.added[columns] * self.kerf.width
 
     def template_rows(self) -> list[dict[str, Any]]:
         """As in every template, with what the feature is, by which a hand finds it."""

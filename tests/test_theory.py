@@ -7,7 +7,9 @@ halving.  The same derivations against the machine that runs: `test_theory_machi
 from __future__ import annotations
 
 import dataclasses
+import html
 import math
+import re
 import subprocess
 import sys
 from itertools import pairwise
@@ -22,6 +24,7 @@ from scipy.integrate import quad
 import gantrysim as gs
 from gantrysim import theory as th
 from gantrysim.metrology.harmonics import harmonics
+from gantrysim.theory.shown import number
 
 
 def slope(errors: list[float], factor: float = 2.0) -> float:
@@ -492,10 +495,78 @@ def test_derivations_show_themselves(derive):
     assert latex.count("&=") >= len(found.expressions)
     assert len(repr(found)) < 400
     plain = found.to_dict()
-    assert set(plain["expressions"]) == set(found.expressions)
-    assert all(isinstance(text, str) for text in plain["expressions"].values())
+    assert {name: r["expression"] for name, r in plain["results"].items()} == {
+        name: str(e) for name, e in found.expressions.items()
+    }
     first = next(iter(found.expressions))
     assert found.numeric(first, *found.symbols)(*[0.1] * len(found.symbols)) is not None
+
+
+@pytest.mark.parametrize("derive", th.DERIVATIONS, ids=lambda f: f.__name__)
+def test_derivations_say_what_they_assume_and_how_far_they_hold(derive):
+    found = derive()
+    assert found.assumptions
+    markdown, page = found._repr_markdown_(), found._repr_html_()
+    worked = found.worked()
+    assert worked
+    for name, result in found.results.items():
+        assert name in derive.__doc__
+        assert result.meaning
+        assert result.unit
+        for text in (markdown, html.unescape(page)):
+            assert f"({result.holds})" in text
+            assert name not in worked or number(worked[name], result.unit) in text
+    for text in (markdown, page):
+        shown = re.sub(r"\$\$.*?\$\$", "", text, flags=re.S)
+        assert shown.count("$") % 2 == 0
+        assert not re.search(r"sqrt\(|\*\*\w+\(|\w\^\w", re.sub(r"\$.*?\$", "", shown))
+
+
+def test_what_is_marked_exact_is_not_a_series():
+    """By hand: what an expansion leaves is a polynomial; a closed form keeps its roots."""
+    marks = {
+        f"{found.title}: {name}": result.holds
+        for found in (derive() for derive in th.DERIVATIONS)
+        for name, result in found.results.items()
+    }
+    series = [title for title in marks if title.startswith("Small play")]
+    assert {marks[title] for title in series} == {"below order 6 in $p$ and $w$"}
+    assert th.fault_harmonics().results["sine_4"].holds == "first order in every cause"
+    assert th.eccentric_nut().results["drag_first_order"].holds == r"first order in $\phi$"
+    assert th.circle_path().results["roundness"].holds == "exact"
+
+
+def test_worked_numbers_of_the_bench_machine():
+    """By hand from the nominal machine: 3 N a plate, 2.2 N the carriage, EA 9500 N.
+
+    Left belt at 200 of 400 mm: spans 270 and 710 mm, 48.57 N/mm; x belt at 215 mm: 260 and 680.
+    The nut: 60 N a wheel of 600 N/mm is 0.2 mm of approach, 0.79 mm of offset.
+    """
+    left, x = 9500.0 * (1 / 270.0 + 1 / 710.0), 9500.0 * (1 / 260.0 + 1 / 680.0)
+    windup, windup_x = 3.0 / left, 2.2 / x
+    assert th.play_element().worked()["windup"] == pytest.approx(windup, rel=1e-12)
+    assert th.play_on_square().worked()["side"] == pytest.approx(40.0 - 2 * windup, rel=1e-12)
+    box = th.circle_path().worked()
+    assert box["box_x"] == pytest.approx(40.0 - 2 * windup_x, rel=1e-12)
+    assert box["flat_x"] == pytest.approx(2 * math.sqrt(windup_x * (20.0 - windup_x)), rel=1e-12)
+    assert th.racking_lag().worked()["lag_mean"] == pytest.approx(windup, rel=1e-12)
+    nut = th.eccentric_nut().worked()
+    assert nut["movement"] == pytest.approx(0.2, rel=1e-9)
+    assert nut["pair_load"] == pytest.approx(60.0, rel=1e-9)
+    turned = math.asin(0.2 / 0.79)
+    late = 0.79 * (math.sin(math.radians(30.0) + turned) - 0.5)
+    assert nut["movement_late"] == pytest.approx(late, rel=1e-9)
+    assert nut["racking_play"] == 0.0
+    assert "steady" not in th.play_on_circle().worked()
+
+
+def test_numbers_that_break_an_assumption_are_refused():
+    values = th.bench_values(gs.Machine().set("left.friction", 15.0))
+    assert th.play_element().worked(values)["windup"] == pytest.approx(15.0 / 48.565, rel=1e-4)
+    with pytest.raises(ValueError, match="left side slips first"):
+        th.racking_lag().worked(values)
+    with pytest.raises(ValueError, match="below half the radius"):
+        th.circle_path().worked({th.RADIUS: 1.0, th.WINDUP_X: 0.6, th.WINDUP_Y: 0.1})
 
 
 def test_a_result_draws_itself():

@@ -1,8 +1,9 @@
 """Derivations behind the closed forms, as symbolic mathematics that a notebook can show.
 
-Each function derives one piece of the theory and hands back a frozen `Derivation`: named
-expressions, the steps that led to them, their source.  `numeric` turns an expression into a
-function of numbers.  Units are those of `QUANTITIES`: mm, N, N/mm, s, rad.
+Each function derives one piece of the theory and hands back a frozen `Derivation`: what is assumed,
+the steps, named results with how far each holds, the source.  `numeric` turns an expression into a
+function of numbers; `Derivation.worked` gives the numbers of one machine.  Units are those of
+`QUANTITIES`: mm, N, N/mm, s, rad.
 
     from gantrysim import theory
 
@@ -16,8 +17,9 @@ Importing this loads sympy; `import gantrysim` alone does not.
 
 from __future__ import annotations
 
+from gantrysim.theory.bench import bench_values
 from gantrysim.theory.circlepath import circle_path, circle_series
-from gantrysim.theory.derivation import Derivation, Step, numeric
+from gantrysim.theory.derivation import Derivation, Result, Step, numeric
 from gantrysim.theory.faultharmonics import CAUSES, ORDERS, FaultHarmonics, fault_harmonics
 from gantrysim.theory.information import friction_information
 from gantrysim.theory.nut import eccentric_nut
@@ -44,8 +46,10 @@ DERIVATIONS = (
 __all__ = [
     "DERIVATIONS",
     "Derivation",
+    "Result",
     "Step",
     "numeric",
+    "bench_values",
     "FaultHarmonics",
     "CAUSES",
     "ORDERS",

@@ -13,7 +13,8 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step, equation
+from gantrysim.theory.derivation import Derivation, Result, Step, equation, named
+from gantrysim.theory.play import SLOW
 from gantrysim.theory.quantities import (
     ANGLE,
     PHASE,
@@ -29,6 +30,25 @@ from gantrysim.theory.waves import wave_integral
 _T = sp.Symbol("T", positive=True)  # counts powers of p and w together
 
 
+#: What each result of `circle_path` is.
+_OF_PATH = {
+    "flat_x": ("length of the flats at the extremes of x", "mm"),
+    "flat_y": ("length of the flats at the extremes of y", "mm"),
+    "box_x": ("width of the bounding box", "mm"),
+    "box_y": ("its height", "mm"),
+    "radius": (r"distance from the centre over the angle $\theta$", "mm"),
+    "deviation": ("that distance less $R$", "mm"),
+    "peak_x": ("distance of the point where x breaks away", "mm"),
+    "peak_y": ("distance of the point where y breaks away", "mm"),
+    "roundness": ("furthest less nearest point, RONt about the least-squares circle", "mm"),
+    "roundness_one_axis": ("the same with play on x only", "mm"),
+    "mean_radius": (
+        "radius of the least-squares circle of a profile even in the angle seen from the centre",
+        "mm",
+    ),
+}
+
+
 @checked
 @cache
 def circle_path() -> Derivation:
@@ -39,17 +59,8 @@ def circle_path() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - flat_x, flat_y: length of the flats at the extremes of x and of y, mm.
-        - box_x, box_y: sides of the bounding box, mm.
-        - radius: distance from the centre over the angle theta (rad), mm.
-        - deviation: that distance less R, mm.
-        - peak_x, peak_y: distance of the points where x and where y breaks away, the furthest, mm.
-        - roundness: RONt about the least-squares circle, mm; the flats must cross their axes.
-        - roundness_one_axis: the same with play on x only, mm.
-        - mean_radius: radius of the least-squares circle of a profile even in theta, mm; E(. | m)
-          is the incomplete elliptic integral of the second kind.
+        flat_x, flat_y, box_x, box_y, radius, deviation, peak_x, peak_y, roundness,
+        roundness_one_axis, mean_radius.
     """
     R, x, y = RADIUS, WINDUP_X, WINDUP_Y
     flat_x, flat_y = 2 * sp.sqrt(x * (R - x)), 2 * sp.sqrt(y * (R - y))
@@ -69,24 +80,34 @@ def circle_path() -> Derivation:
     mean = (_quarter_integral(R, x, y) + _quarter_integral(R, y, x)) / sp.pi
     return Derivation(
         title="Circle drawn with play on both axes",
-        source="four arcs: derived here from the play operator; elliptic integrals: NIST Digital "
-        "Library of Mathematical Functions, 19.2",
+        source="four arcs: derived here from the play operator; roundness about the least-squares "
+        "circle, RONt: ISO 12181-1:2011; elliptic integrals: NIST Digital Library of Mathematical "
+        "Functions, section 19.2",
+        assumptions=(
+            *SLOW,
+            Step("Windup and radius are the same all round; the second round and all after it."),
+            Step("The windups are below half the radius",
+                 sp.And(sp.StrictLessThan(x, R / 2), sp.StrictLessThan(y, R / 2))),
+            Step("For the roundness, that the flats cross their axes",
+                 sp.And(sp.StrictLessThan(y, flat_x), sp.StrictLessThan(x, flat_y))),
+        ),
         steps=(
             Step("While both axes follow, each stays its windup behind, so the spot draws an arc "
                  "of the commanded radius about a shifted centre; first quadrant:",
                  sp.Eq(sp.Matrix([sp.Symbol("x"), sp.Symbol("y")]),
                        sp.Matrix([R * sp.cos(PHASE) + x, R * sp.sin(PHASE) - y]))),
-            Step("While x stands at R - r_x, y draws a flat up to where x breaks away.",
+            Step("While x stands at $R - r_x$, y draws a flat up to where x breaks away.",
                  equation("L_x", flat_x)),
-            Step("The flat begins r_y before the axis, where y was left behind. It is lowest on "
+            Step("The flat begins $r_y$ before the axis, where y was left behind. It is lowest on "
                  "the axis and ends in the furthest point.", equation("rho_max", peak_x)),
-            Step("Seen from the centre an arc about c lies at this distance; its integral is "
-                 "elliptic, that of a flat is the inverse hyperbolic sine of tan(theta).",
+            Step("Seen from the centre a shifted arc lies at this distance; its integral is "
+                 r"elliptic, that of a flat is the inverse hyperbolic sine of $\tan\theta$.",
                  equation("rho", _arc(ANGLE, x, -y))),
             Step("A second quadrant is the first with the axes exchanged; the other half turn "
                  "repeats this one. So the mean is that of two quarters."),
         ),
-        expressions=dict(
+        results=named(
+            _OF_PATH,
             flat_x=flat_x,
             flat_y=flat_y,
             box_x=2 * (R - x),
@@ -137,19 +158,8 @@ def circle_series(order: int = 6) -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - order: order in p and w of the first term left out.
-        - mean: least-squares radius less R, over R, of a profile even in the angle seen from the
-          centre.
-        - mean_in_time: the same of a profile even in the commanded angle, as samples at equal times
-          give it.
-        - cosine_2, sine_2, cosine_4, sine_4: harmonics of the radial error over R: coefficients of
-          cos and sin of 2 and 4 theta.
-        - roundness_one_axis, roundness_equal: RONt over R with play on x only (p) and with the same
-          play on both axes (p).
-        - ovality: four times the amplitude of the second harmonic over R: largest less smallest
-          diameter of the two-lobed part.
+        mean, mean_in_time, cosine_2, sine_2, cosine_4, sine_4, roundness_one_axis,
+        roundness_equal, ovality.
 
     Raises
     ------
@@ -166,35 +176,47 @@ def circle_series(order: int = 6) -> Derivation:
         _series(sp.simplify(rounded.subs(small) / RADIUS), order).subs(_T, ROOT_X)
         for rounded in (path.roundness_one_axis, highest)
     )
+    found = dict(
+        mean=(mean / 2, "radius of the least-squares circle less $R$, over $R$, of a profile even "
+              "in the angle seen from the centre"),
+        mean_in_time=(in_time, "the same of a profile even in the commanded angle, as samples at "
+                      "equal times give it"),
+        cosine_2=(c2, r"coefficient of $\cos 2\theta$ in the radial error over $R$"),
+        sine_2=(s2, r"coefficient of $\sin 2\theta$"),
+        cosine_4=(c4, r"coefficient of $\cos 4\theta$"),
+        sine_4=(s4, r"coefficient of $\sin 4\theta$"),
+        roundness_one_axis=(one, "RONt over $R$ with play on x only"),
+        roundness_equal=(equal, "RONt over $R$ with the play of x on both axes"),
+        ovality=(4 * sp.sqrt(c2**2 + s2**2), "largest less smallest diameter of the two-lobed "
+                 "part, over $R$: four times the amplitude of the second harmonic"),
+    )  # fmt: skip
     return Derivation(
-        title=f"Small play on a circle, terms below order {order} in the roots of r / R",
-        source="derived here; leading terms of the harmonics as in circular test practice "
-        "(ISO 230-4 annex on typical machine errors names the causes)",
+        title=f"Small play on a circle, below order {order} in the roots of windup over radius",
+        source="derived here; the causes: ISO 230-4:2022, annex on typical machine errors (the "
+        "annex from memory)",
+        assumptions=(
+            *circle_path().assumptions,
+            Step("The windups are small: the first term left out is of order "
+                 f"{order} in $p$ and $w$."),
+        ),
         steps=(
-            Step("Measured in R, the windups are p^2 and w^2, and the flats reach to about 2 p "
-                 "and 2 w; count their powers together."),
+            Step(r"Measured in $R$, the windups are $p^2 = r_x / R$ and $w^2 = r_y / R$, and the "
+                 "flats reach to about $2p$ and $2w$; count their powers together."),
             Step("On the arc behind the flat of x the error is the shift of the centre, to the "
                  "second order in the windups.",
                  sp.Eq(sp.Symbol("rho") / RADIUS - 1, _arc_error(ANGLE, 8).subs(_T, 1))),
             Step("On the flat it is that of a straight line; the angle is of first order.",
                  equation(sp.Symbol("rho") / RADIUS - 1,
                        (1 - ROOT_X**2) / sp.cos(ANGLE) - 1)),
-            Step("Integrated over both with cos and sin of n theta; exchanging p and w gives the "
-                 "next quarter. The mean is the radius of the least-squares circle."),
+            Step(r"Integrated over both with $\cos n\theta$ and $\sin n\theta$; exchanging $p$ and "
+                 "$w$ gives the next quarter. The mean is the radius of the least-squares circle."),
             Step("To the lowest order the mean vanishes: what the arcs before and behind an axis "
                  "add cancels. Equal play leaves no second harmonic at all."),
         ),
-        expressions=dict(
-            mean=mean / 2,
-            mean_in_time=in_time,
-            cosine_2=c2,
-            sine_2=s2,
-            cosine_4=c4,
-            sine_4=s4,
-            roundness_one_axis=one,
-            roundness_equal=equal,
-            ovality=4 * sp.sqrt(c2**2 + s2**2),
-        ),
+        results={
+            name: Result(expression, words, "dimensionless", f"below order {order} in $p$ and $w$")
+            for name, (expression, words) in found.items()
+        },
     )  # fmt: skip
 
 

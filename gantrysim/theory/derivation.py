@@ -1,8 +1,7 @@
-"""What a derivation hands back: named expressions, the steps that led to them, its source."""
+"""What a derivation hands back: assumptions, steps, named results, how far each holds, sources."""
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -12,18 +11,19 @@ import sympy as sp
 from scipy import special
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.quantities import QUANTITIES, Expr
+from gantrysim.theory import shown
+from gantrysim.theory.quantities import Expr
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: Results with more operations than this are not written out in a notebook.
-LONG = 90
+#: What is said of a result that leaves nothing out, given the assumptions.
+EXACT = "exact"
 
 
 @checked
 class Step(NamedTuple):
-    """One step: a short sentence, and its equation where it has one."""
+    """One step, or one assumption: a short sentence, and its equation where it has one."""
 
     text: str
     equation: Expr | None = None
@@ -34,6 +34,24 @@ class Step(NamedTuple):
         return "" if self.equation is None else sp.latex(self.equation)
 
 
+@checked
+class Result(NamedTuple):
+    """One result: its expression, what it is, its unit, and what it leaves out ("exact": nothing).
+
+    Sentences may hold mathematics between dollars, as everywhere in a derivation.
+    """
+
+    expression: Expr
+    meaning: str
+    unit: str
+    holds: str = EXACT
+
+
+def named(words: Mapping[str, tuple[str, ...]], **expressions: Expr) -> dict[str, Result]:
+    """Results by name from what each is, its unit, how far it holds, and their expressions."""
+    return {name: Result(expressions[name], *about) for name, about in words.items()}
+
+
 def equation(one: Expr, other: Expr) -> Expr:
     """The equation of a symbol, or of what has this name, and an expression, left as it stands."""
     return sp.Eq(sp.Symbol(one) if isinstance(one, str) else one, other, evaluate=False)
@@ -42,41 +60,89 @@ def equation(one: Expr, other: Expr) -> Expr:
 @checked
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class Derivation:
-    """Named expressions and how they were found.
+    """Named results and how they were found.
 
     Parameters
     ----------
     title : str
         What is derived.
     source : str
-        Where the formulas are published, or "derived here".
+        Where the formulas are published, or that they are derived here; several are parted by
+        semicolons.
+    assumptions : tuple of Step
+        What is taken for granted; the equation of one is a condition that the symbols must keep.
     steps : tuple of Step
         The way to them.
-    expressions : mapping of str to expression
-        The results by name; each is an attribute too (``racking_lag().skew``).
+    results : mapping of str to Result
+        What was found, by name; each expression is an attribute too (``racking_lag().skew``).
 
     Notes
     -----
     Every symbol stands in `gantrysim.theory.QUANTITIES` with its meaning and its unit (mm, N,
-    N/mm, s, rad).  `numeric` turns an expression into a function of numbers.
+    N/mm, s, rad).  `numeric` turns an expression into a function of numbers, `worked` gives the
+    numbers for one machine.
     """
 
     title: str
     source: str
+    assumptions: tuple[Step, ...]
     steps: tuple[Step, ...]
-    expressions: Mapping[str, Expr]
+    results: Mapping[str, Result]
 
     def __getattr__(self, name: str) -> Expr:
-        found = vars(self).get("expressions", {})
+        found = vars(self).get("results", {})
         if name not in found:
             raise AttributeError(f"a derivation of {', '.join(found)} has no {name!r}")
-        return found[name]
+        return found[name].expression
+
+    @property
+    def expressions(self) -> dict[str, Expr]:
+        """The expressions of the results, by name."""
+        return {name: result.expression for name, result in self.results.items()}
 
     @property
     def symbols(self) -> tuple[Expr, ...]:
         """Symbols of the results, by name; what they mean stands in `QUANTITIES`."""
         free = set().union(*[e.free_symbols for e in self.expressions.values()])
         return tuple(sorted(free, key=lambda s: s.name))
+
+    def worked(self, at: Mapping[Expr, float] | None = None) -> dict[str, float]:
+        """The results in numbers, by name, in their units.
+
+        Parameters
+        ----------
+        at : mapping, optional
+            Values of the symbols; `gantrysim.theory.bench_values` of the nominal machine if
+            absent.  A result with a symbol that has no value here, such as the angle along a
+            curve, is left out.
+
+        Raises
+        ------
+        ValueError
+            If the values break an assumption.
+
+        Examples
+        --------
+        >>> from gantrysim import theory
+        >>> theory.play_element().worked()["lost_motion"]  # mm
+        0.123...
+        """
+        if at is None:
+            from gantrysim.theory.bench import bench_values  # it asks derivations for lags
+
+            at = bench_values()
+        for assumed in self.assumptions:
+            if assumed.equation is not None and assumed.equation.subs(at) == sp.false:
+                raise ValueError(
+                    f"at must keep what is assumed: {assumed.text}: {assumed.equation}."
+                )
+        return {
+            name: float(
+                numeric(e, *(used := sorted(e.free_symbols, key=str)))(*[at[s] for s in used])
+            )
+            for name, e in self.expressions.items()
+            if e.free_symbols <= set(at)
+        }
 
     def numeric(self, name: str, *symbols: Expr) -> Callable[..., Any]:
         """A result as a function of numbers; see `gantrysim.theory.numeric`.
@@ -128,60 +194,37 @@ class Derivation:
         return plot_derivation(self, name, over, low, high, at=at, label=label, ax=ax)
 
     def to_dict(self) -> dict[str, Any]:
-        """Title, source, steps, results and symbols as plain text."""
+        """Title, source, assumptions, steps, results and symbols as plain text."""
+
+        def told(steps: tuple[Step, ...]) -> list[dict[str, str]]:
+            return [
+                {"text": s.text, "equation": "" if s.equation is None else str(s.equation)}
+                for s in steps
+            ]
+
         return {
             "title": self.title,
             "source": self.source,
-            "steps": [
-                {"text": s.text, "equation": "" if s.equation is None else str(s.equation)}
-                for s in self.steps
-            ],
-            "expressions": {name: str(e) for name, e in self.expressions.items()},
-            "symbols": {s.name: " / ".join(_meaning(s)) for s in self.symbols},
+            "assumptions": told(self.assumptions),
+            "steps": told(self.steps),
+            "results": {
+                name: {**r._asdict(), "expression": str(r.expression)}
+                for name, r in self.results.items()
+            },
+            "symbols": {s.name: " / ".join(shown.meaning(s)) for s in self.symbols},
         }
 
     def __repr__(self) -> str:
-        return f"{type(self).__name__}({self.title}: {', '.join(self.expressions)})"
+        return f"{type(self).__name__}({self.title}: {', '.join(self.results)})"
 
     def _repr_latex_(self) -> str:
-        rows = [rf"\text{{{_plain(n)}}} &= {_shown(e)}" for n, e in self.expressions.items()]
-        return r"$$\begin{aligned}" + r" \\ ".join(rows) + r"\end{aligned}$$"
+        return shown.latex(self)
 
     def _repr_markdown_(self) -> str:
-        parts = [f"### {self.title}"]
-        for i, step in enumerate(self.steps, start=1):
-            parts.append(f"{i}. {step.text}")
-            if step.latex:
-                parts.append(f"$${step.latex}$$")
-        for name, e in self.expressions.items():
-            parts.append(f"**{_plain(name)}**")
-            parts.append(f"$${_shown(e)}$$")
-        for s in self.symbols:
-            meaning, unit = _meaning(s)
-            parts.append(f"- ${sp.latex(s)}$: {meaning}, {unit}")
-        parts.append(f"*Source: {self.source}*")
-        return "\n\n".join(parts) + "\n"
+        return shown.markdown(self)
 
     def _repr_html_(self) -> str:
-        def shown(latex: str) -> str:
-            return f"<div>$${html.escape(latex)}$$</div>" if latex else ""
-
-        steps = "".join(f"<li>{html.escape(s.text)}{shown(s.latex)}</li>" for s in self.steps)
-        found = "".join(
-            f"<dt>{html.escape(_plain(name))}</dt><dd>{shown(_shown(e))}</dd>"
-            for name, e in self.expressions.items()
-        )
-        rows = "".join(
-            f"<tr><td>${html.escape(sp.latex(s))}$</td>"
-            + "".join(f"<td>{html.escape(cell)}</td>" for cell in _meaning(s))
-            + "</tr>"
-            for s in self.symbols
-        )
-        return (
-            f"<h3>{html.escape(self.title)}</h3><ol>{steps}</ol><dl>{found}</dl>"
-            f"<table><tr><th>symbol</th><th>meaning</th><th>unit</th></tr>{rows}</table>"
-            f"<p><i>Source: {html.escape(self.source)}</i></p>"
-        )
+        return shown.page(self)
 
 
 @checked
@@ -227,18 +270,3 @@ def numeric(expr: Expr, *symbols: Expr) -> Callable[..., Any]:
         return np.broadcast_to(np.asarray(out, dtype=float), shape).copy()[()]
 
     return function
-
-
-def _meaning(symbol: Expr) -> tuple[str, str]:
-    known = QUANTITIES.get(symbol)
-    return (known.meaning, known.unit) if known else ("", "")
-
-
-def _shown(expr: Expr) -> str:
-    """LaTeX of a result, or that it is long."""
-    long = sp.count_ops(expr) > LONG
-    return r"\text{(long, not written out)}" if long else str(sp.latex(expr))
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")

@@ -13,7 +13,8 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step, equation
+from gantrysim.theory.derivation import Derivation, Step, equation, named
+from gantrysim.theory.play import SLOW
 from gantrysim.theory.quantities import (
     ANGLE,
     LAG,
@@ -45,6 +46,8 @@ CAUSES: dict[Expr, str] = {
     LAG_X: "velocity lag of x",
     LAG_Y: "velocity lag of y",
 }
+
+_FIRST = "first order in every cause"
 
 
 @checked
@@ -103,6 +106,38 @@ class FaultHarmonics(Derivation):
         return "\n".join("| " + " | ".join(line) + " |" for line in lines) + "\n"
 
 
+#: What `fault_harmonics` takes for granted.
+_ASSUMED_HARMONICS = (
+    *SLOW[1:],
+    Step("Every cause is small: products of two causes are left out, and the flats of play "
+         "count as points."),
+    Step("Velocity lag obeys one time constant an axis, and the speed is constant."),
+)  # fmt: skip
+
+#: What each result of `fault_harmonics` is.
+_MEANINGS = {
+    "radial_error": (r"over the angle $\theta$", "mm", _FIRST),
+    "cosine_0": ("mean of all causes together", "mm", _FIRST),
+    "cosine_2": (r"coefficient of $\cos 2\theta$", "mm", _FIRST),
+    "sine_2": (r"coefficient of $\sin 2\theta$", "mm", _FIRST),
+    "sine_4": (r"coefficient of $\sin 4\theta$", "mm", _FIRST),
+    "sine_6": (r"coefficient of $\sin 6\theta$", "mm", _FIRST),
+    "sine_8": (r"coefficient of $\sin 8\theta$", "mm", _FIRST),
+    "play_harmonic_x": (
+        r"coefficient of $\sin m\theta$ for each mm of windup of x",
+        "dimensionless",
+        _FIRST,
+    ),
+    "play_harmonic_y": ("the same for each mm of windup of y", "dimensionless", _FIRST),
+    "apparent_lean": (
+        "squareness error that the second harmonic of one circle shows",
+        "rad",
+        _FIRST,
+    ),
+    "radius_with_lag": ("radius of a circle drawn with one velocity lag on both axes", "mm"),
+}
+
+
 @checked
 @cache
 def fault_harmonics() -> FaultHarmonics:
@@ -114,15 +149,8 @@ def fault_harmonics() -> FaultHarmonics:
     Returns
     -------
     FaultHarmonics
-        Of these expressions.
-
-        - radial_error: over the angle theta (rad), mm, to first order in every cause.
-        - cosine_0, cosine_2, sine_2, sine_4, sine_6, sine_8: the harmonics of all causes together,
-          mm.
-        - play_harmonic_x, play_harmonic_y: coefficient of sin(m theta) for each mm of windup of x
-          and of y, m even, any order.
-        - apparent_lean: the squareness error that the second harmonic of one circle shows, rad.
-        - radius_with_lag: exact radius of a circle drawn with one velocity lag on both axes, mm.
+        radial_error, cosine_0, cosine_2, sine_2, sine_4, sine_6, sine_8, play_harmonic_x,
+        play_harmonic_y, apparent_lean, radius_with_lag.
     """
     R, s = RADIUS, SENSE
     cos, sin = sp.cos(ANGLE), sp.sin(ANGLE)
@@ -150,14 +178,15 @@ def fault_harmonics() -> FaultHarmonics:
     radius, lag_steps = _lagged()
     return FaultHarmonics(
         title="Harmonics of the radial error of a circle",
-        source="leading terms as in circular test practice (ISO 230-4 annex on typical machine "
-        "errors, from memory); integrated here",
+        source="the causes: ISO 230-4:2022, annex on typical machine errors (the annex from "
+        "memory); integrated here",
+        assumptions=_ASSUMED_HARMONICS,
         steps=(
-            Step("Each cause moves the point at theta by a small vector; its outward part counts.",
+            Step(r"Each cause moves the point at $\theta$ by a small vector: its outward part.",
                  sp.Eq(sp.Symbol("delta_r"), sp.Symbol("d_x") * cos + sp.Symbol("d_y") * sin)),
             Step("All causes together, to first order:", equation("delta_r", radial)),
-            Step("Coefficient of sin m theta of the play of x, in quarters where the sign holds; "
-                 "y is the same a quarter turn on, so its sign alternates.",
+            Step(r"Coefficient of $\sin m\theta$ of the play of x, in quarters where the sign "
+                 "holds; y is the same a quarter turn on, so its sign alternates.",
                  equation("b_m", play_x)),
             Step("Second harmonic: scale stands in the cosine; squareness, the difference of the "
                  "plays and of the lags all stand in the sine.", equation("b_2", second)),
@@ -167,7 +196,8 @@ def fault_harmonics() -> FaultHarmonics:
             *lag_steps,
         ),
         table=table,
-        expressions=dict(
+        results=named(
+            _MEANINGS,
             radial_error=radial,
             cosine_0=together(0, "cos"),
             cosine_2=together(2, "cos"),

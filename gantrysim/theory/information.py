@@ -17,7 +17,8 @@ from typing import Any
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step, equation
+from gantrysim.theory.derivation import Derivation, Step, equation, named
+from gantrysim.theory.play import SLOW
 from gantrysim.theory.quantities import (
     ALONG,
     ANGLE,
@@ -34,6 +35,27 @@ from gantrysim.theory.quantities import (
 from gantrysim.theory.racking import racking_lag
 from gantrysim.theory.waves import wave_integral
 
+_ROOT = r"lowest order in $\sqrt{r/R}$"
+_YAW = "first order in the yaw"
+
+
+#: What each result of `friction_information` is.
+_MEANINGS = {
+    "circle_known": ("information in a circle, the scales of both axes known", "1/N²", _ROOT),
+    "circle_unknown": ("the same, the scales unknown", "1/N²", _ROOT),
+    "square_known": ("information in a square, the scales known", "1/N²", _YAW),
+    "square_unknown": ("the same, the scales unknown", "1/N²", _YAW),
+    "ratio_known": ("circle over square of equal width, the scales known", "dimensionless", _ROOT),
+    "ratio_unknown": ("the same, unknown", "dimensionless", _ROOT),
+    "mean_lag": ("$a$ of friction on the left side of a machine with equal belts", "mm/N"),
+    "lag_slope": ("$g$ of the same", "1/N", _YAW),
+    "ratio_of_left_side": (
+        "circle over square, the scales unknown, for friction on the left side",
+        "dimensionless",
+        _ROOT,
+    ),
+}
+
 
 @checked
 @cache
@@ -43,17 +65,8 @@ def friction_information() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - circle_known, circle_unknown: in a circle of radius R (mm) with the scales of both axes
-          known and unknown, 1/N^2, to the lowest order in the root of windup over radius.
-        - square_known, square_unknown: in a square of half side h (mm), 1/N^2, exact in the slow
-          limit but for terms of second order in the yaw; only the middle part c_s of each side is
-          measured (1: the whole side).
-        - ratio_known, ratio_unknown: circle over square of equal width (h = R).
-        - mean_lag, lag_slope: a (mm/N) and g (1/N) of friction on the left side of a machine with
-          equal belts, the pattern in the middle of the beam.
-        - ratio_of_left_side: `ratio_unknown` with those.
+        circle_known, circle_unknown, square_known, square_unknown, ratio_known, ratio_unknown,
+        mean_lag, lag_slope, ratio_of_left_side.
     """
     R, h, a, g = RADIUS, HALF, MEAN_LAG, LAG_SLOPE
     circle = _circle(scales=False), _circle(scales=True)
@@ -65,8 +78,18 @@ def friction_information() -> Derivation:
     slope = sp.diff(lag.skew, FRICTION_L) / SPAN
     return Derivation(
         title="What circle and square tell about friction",
-        source="Fisher information with nuisance parameters (any text on estimation); derived "
-        "here",
+        source="Fisher information with nuisance parameters: S. M. Kay, Fundamentals of "
+        "Statistical Signal Processing: Estimation Theory, Prentice Hall 1993, chapter 3 (from "
+        "memory); derived here",
+        assumptions=(
+            *SLOW,
+            Step("Points lie evenly along the line, with white noise across it."),
+            Step("Shift and turn of the piece are unknown; friction of the other side, of the "
+                 "carriage and the lean of the axes are known. With more unknown the ratio is "
+                 "smaller."),
+            Step(r"Of each side of the square the middle part is measured, a share $c_s$ of it; "
+                 "the pattern lies in the middle of the beam."),
+        ),
         steps=(
             Step("Friction holds the beam back in y, against its way, by this much for each "
                  "newton.", sp.Eq(sp.Symbol("l"), a + g * sp.Symbol("x"))),
@@ -85,7 +108,8 @@ def friction_information() -> Derivation:
             Step("With the scales known the square tells the mean lag a little better than the "
                  "circle.", equation("I_s", square[0])),
         ),
-        expressions=dict(
+        results=named(
+            _MEANINGS,
             circle_known=circle[0],
             circle_unknown=circle[1],
             square_known=square[0],

@@ -12,7 +12,7 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step, equation
+from gantrysim.theory.derivation import Derivation, Step, equation, named
 from gantrysim.theory.quantities import (
     ALONG,
     BACKLASH,
@@ -32,6 +32,32 @@ from gantrysim.theory.quantities import (
     Expr,
 )
 
+#: Where the play operator is published.
+_PLAY = (
+    "play: M. A. Krasnosel'skii and A. V. Pokrovskii, Systems with Hysteresis, Springer 1989 "
+    "(year from memory)"
+)
+
+#: What makes an axis a play operator.
+SLOW = (
+    Step("Slow motion: only which way the command last moved matters, not how fast."),
+    Step(
+        "Friction is Coulomb's: one force, whatever the speed, and before it gives nothing moves."
+    ),
+)
+_CONSTANT = Step("Stiffness and friction are the same everywhere on the line.")
+
+
+#: What each result of `play_element` is.
+_OF_ELEMENT = {
+    "windup": ("how far the place stays behind the command", "mm"),
+    "lost_motion": ("travel of the command that a full reversal swallows", "mm"),
+    "loop_energy": (
+        "work lost in one cycle of a command between $-R$ and $R$, without backlash",
+        "N mm",
+    ),
+}
+
 
 @checked
 @cache
@@ -41,11 +67,7 @@ def play_element() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - windup: F / k + b / 2, mm: how far the place stays behind the command.
-        - lost_motion: twice that, mm: travel of the command that a full reversal swallows.
-        - loop_energy: work lost in one cycle of a command between -R and R, N mm.
+        windup, lost_motion, loop_energy.
     """
     gap = sp.Symbol("x", positive=True)
     behind = sp.solve(sp.Eq(STIFFNESS * gap, FRICTION), gap)[0]
@@ -54,11 +76,18 @@ def play_element() -> Derivation:
     path = 2 * sp.integrate(1, (PLACE, -(RADIUS - behind), RADIUS - behind))
     return Derivation(
         title="Windup of one axis",
-        source="energetic form: Mielke & Theil, NoDEA 11 (2004) 151; play: Krasnosel'skii and "
-        "Pokrovskii, Systems with Hysteresis; solved here",
+        source=f"energetic form: A. Mielke and F. Theil, On rate-independent hysteresis models, "
+        f"NoDEA Nonlinear Differential Equations and Applications 11 (2004) 151-189; {_PLAY}; "
+        "solved here",
+        assumptions=(
+            *SLOW,
+            Step("The mass is small enough to be left out, and the spring obeys Hooke's law."),
+            Step("For the energy, that the command moves the place at all",
+                 sp.StrictLessThan(behind, RADIUS)),
+        ),
         steps=(
             Step(
-                "Energy of the spring, and what friction costs for a move of dq.",
+                r"Energy of the spring; a move of $dq$ costs $F\,|dq|$ beside it.",
                 sp.Eq(sp.Function("E")(COMMAND, PLACE), STIFFNESS * (COMMAND - PLACE) ** 2 / 2),
             ),
             Step(
@@ -68,14 +97,32 @@ def play_element() -> Derivation:
             Step("So the place follows at this distance.", equation(WINDUP, behind)),
             Step("Backlash adds half its width: both ends of it are reached by turns.",
                  equation(WINDUP, windup)),
-            Step("One cycle pays F over the way of the place.", equation("A", FRICTION * path)),
+            Step("One cycle pays $F$ over the way of the place.", equation("A", FRICTION * path)),
         ),
-        expressions=dict(
+        results=named(
+            _OF_ELEMENT,
             windup=windup,
             lost_motion=sp.expand(2 * windup),
             loop_energy=sp.factor(FRICTION * path),
         ),
     )  # fmt: skip
+
+
+#: What each result of `play_on_circle` is.
+_OF_CIRCLE = {
+    "stuck_angle": ("turn over which the axis stands after each reversal", "rad"),
+    "reach": ("furthest place", "mm"),
+    "flat": ("length of the flat that the other axis draws", "mm"),
+    "steady": (r"place in the steady state over the phase $\varphi$", "mm"),
+    "first_slip": (r"turn from a relaxed start at $\alpha_0$ to the first movement", "rad"),
+    "first_turn": ("place over the turn $t$ of the first round from there", "mm"),
+    "closure_gap": ("end less start of that first round", "mm"),
+    "describing_real": (
+        r"first harmonic of the place over that of a command $R \sin$, in phase",
+        "dimensionless",
+    ),
+    "describing_imaginary": ("the same, a quarter turn on", "dimensionless"),
+}
 
 
 @checked
@@ -89,17 +136,8 @@ def play_on_circle() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - stuck_angle: turn over which the axis stands after each reversal, rad.
-        - reach: furthest place, mm.
-        - flat: length of the flat that the other axis draws meanwhile, mm.
-        - steady: place in the steady state over the phase varphi, mm.
-        - first_slip: turn from a relaxed start at the phase alpha_0 to the first movement, rad.
-        - first_turn: place over the turn t of the first round from a relaxed start at alpha_0, mm.
-        - closure_gap: end less start of that first round, mm.
-        - describing_real, describing_imaginary: describing function: the first harmonic of the
-          place over that of the command, for a command R sin; dimensionless.
+        stuck_angle, reach, flat, steady, first_slip, first_turn, closure_gap, describing_real,
+        describing_imaginary.
     """
     R, r = RADIUS, WINDUP
     released = sp.solve(sp.Eq(R * sp.cos(PHASE), R - 2 * r), PHASE)
@@ -130,23 +168,26 @@ def play_on_circle() -> Derivation:
     real, imaginary = _describing(stuck)
     return Derivation(
         title="One axis of a circle drawn with play",
-        source="play operator: Krasnosel'skii and Pokrovskii; describing function: classical "
-        "(any text on nonlinear control), integrated here; starts and gaps derived here",
+        source=f"{_PLAY}; describing function: classical, A. Gelb and W. E. Vander Velde, "
+        "Multiple-Input Describing Functions and Nonlinear System Design, McGraw-Hill 1968 (from "
+        "memory), integrated here; starts and gaps derived here",
+        assumptions=(*SLOW, _CONSTANT, Step("The axis moves at all", sp.StrictLessThan(r, R))),
         steps=(
             Step("The axis is commanded along a cosine.", sp.Eq(COMMAND, R * sp.cos(PHASE))),
-            Step("At the top it is at R - r, pulled forward; it stands until the command has come "
-                 "back by 2 r.", sp.Eq(R * sp.cos(PHASE), R - 2 * r)),
+            Step("At the top it is at $R - r$, pulled forward; it stands until the command has "
+                 "come back by $2r$.", sp.Eq(R * sp.cos(PHASE), R - 2 * r)),
             Step("That takes this turn.", equation("delta", stuck)),
-            Step("While it stands the other axis draws a flat of R sin delta.",
+            Step(r"While it stands the other axis draws a flat of $R \sin\delta$.",
                  equation("L", sp.simplify(R * sp.sin(stuck)))),
-            Step("From a relaxed start it moves when the command has gone r from there: before "
+            Step("From a relaxed start it moves when the command has gone $r$ from there: before "
                  "the next reversal, or behind it.", equation("t_1", slip)),
             Step("From the next reversal on the round is steady; so the first round misses its "
                  "start by what steady and relaxed differ there."),
             Step("First harmonic of the place, twice its mean with the sine and the cosine of the "
                  "command.", equation("N", real + sp.I * imaginary)),
         ),
-        expressions=dict(
+        results=named(
+            _OF_CIRCLE,
             stuck_angle=stuck,
             reach=R - r,
             flat=2 * sp.sqrt(r * (R - r)),
@@ -176,6 +217,27 @@ def _describing(stuck: Expr) -> tuple[Expr, Expr]:
     return harmonic(sp.cos(PHASE)), harmonic(-sp.sin(PHASE))
 
 
+#: What `play_on_square` takes for granted.
+_ASSUMED_SQUARE = (
+    *SLOW,
+    _CONSTANT,
+    Step("The square is larger than the play", sp.StrictLessThan(WINDUP, HALF)),
+    Step("For the time in a corner, that the command slows down for none."),
+)  # fmt: skip
+
+#: What each result of `play_on_square` is.
+_OF_SQUARE = {
+    "side": ("side of the steady square", "mm"),
+    "stands": ("way of the command, from each corner, over which nothing moves", "mm"),
+    "dwell": ("time that takes", "s"),
+    "commanded": ("commanded place of the axis over $l$", "mm"),
+    "steady": ("its place in the steady state over $l$", "mm"),
+    "first_slip": ("way from a relaxed start at $l_0$ to the first movement of the axis", "mm"),
+    "first_turn": ("place over the way $d$ drawn in the first round from there", "mm"),
+    "closure_gap": ("end less start of that first round", "mm"),
+}
+
+
 @checked
 @cache
 def play_on_square() -> Derivation:
@@ -189,15 +251,7 @@ def play_on_square() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - side: side of the steady square, mm.
-        - stands: way of the command, from each corner, over which nothing moves, mm.
-        - dwell: time that takes, s.
-        - commanded, steady: commanded and steady place of the axis over l, mm.
-        - first_slip: way from a relaxed start at l_0 to the first movement of the axis, mm.
-        - first_turn: place over the way d drawn in the first round from a relaxed start at l_0, mm.
-        - closure_gap: end less start of that first round, mm.
+        side, stands, dwell, commanded, steady, first_slip, first_turn, closure_gap.
     """
     h, r = HALF, WINDUP
     lap = sp.Mod(ALONG, 8 * h)
@@ -222,33 +276,37 @@ def play_on_square() -> Derivation:
     now = START_ALONG + DRAWN
     rising = sp.Piecewise((1, sp.Mod(now, 8 * h) < 4 * h), (-1, True))
     reversal = 4 * h * (sp.floor((START_ALONG + slip) / (4 * h)) + 1)
+    first_turn = sp.Piecewise(
+        (commanded.subs(ALONG, START_ALONG), slip > DRAWN),
+        (commanded.subs(ALONG, now) - rising * r, now < reversal),
+        (steady.subs(ALONG, now), True),
+    )
     began_rising = sp.Piecewise((1, sp.Mod(START_ALONG, 8 * h) < 4 * h), (-1, True))
     gap = began_rising * sp.Piecewise((r - half, half < stands), (-r, True))
     return Derivation(
         title="One axis of a square drawn with play",
-        source="play operator: Krasnosel'skii and Pokrovskii; derived here",
+        source=f"{_PLAY}; derived here",
+        assumptions=_ASSUMED_SQUARE,
         steps=(
-            Step("At a corner the axis that now moves was left r short on the other side; it "
-                 "stands until the command is r ahead of it.", equation(-h + step - r, r - h)),
+            Step("At a corner the axis that now moves was left $r$ short on the other side; it "
+                 "stands until the command is $r$ ahead of it.", equation(-h + step - r, r - h)),
             Step("Meanwhile the other axis is not commanded to move: the spot stands still.",
                  equation(step, stands)),
-            Step("Each side ends r short of its corner at both ends.", equation("S", 2 * (h - r))),
-            Step("From a relaxed start the axis moves when the command has gone r from there.",
+            Step("Each side ends $r$ short of its corner at both ends.",
+                 equation("S", 2 * (h - r))),
+            Step("From a relaxed start the axis moves when the command has gone $r$ from there.",
                  equation("d_1", slip)),
             Step("From the next reversal on the round is steady."),
         ),
-        expressions=dict(
+        results=named(
+            _OF_SQUARE,
             side=2 * (h - r),
             stands=stands,
             dwell=stands / SPEED,
             commanded=commanded,
             steady=steady,
             first_slip=slip,
-            first_turn=sp.Piecewise(
-                (commanded.subs(ALONG, START_ALONG), slip > DRAWN),
-                (commanded.subs(ALONG, now) - rising * r, now < reversal),
-                (steady.subs(ALONG, now), True),
-            ),
+            first_turn=first_turn,
             closure_gap=gap,
         ),
     )  # fmt: skip

@@ -64,8 +64,8 @@ START_ALONG = _real("l_0", "way along the square at which the line begins", "mm"
 DRAWN = _real("d", "way along the square since the line began", "mm")
 ANGLE = _real("theta", "angle seen from the centre, from +x", "rad")
 SENSE = _real("s", "+1 counter-clockwise, -1 clockwise", "dimensionless")
-ROOT_X = _positive("p", "root of windup over radius, x", "dimensionless")
-ROOT_Y = _positive("w", "root of windup over radius, y", "dimensionless")
+ROOT_X = _positive("p", r"$\sqrt{r_x / R}$", "dimensionless")
+ROOT_Y = _positive("w", r"$\sqrt{r_y / R}$", "dimensionless")
 
 # --- the other faults -------------------------------------------------------------------------
 
@@ -82,7 +82,7 @@ LAG = _positive("tau", "velocity lag of both axes", "s")
 # --- two sides --------------------------------------------------------------------------------
 
 SPAN = _positive("W", "distance between the rails", "mm")
-RACKING = _positive("kappa", "racking stiffness of y_right - y_left, K / W^2", "N/mm")
+RACKING = _positive("kappa", "racking stiffness of y_right - y_left, $K / W^2$", "N/mm")
 FRICTION_L = _positive("F_L", "friction of the left side", "N")
 FRICTION_R = _positive("F_R", "friction of the right side", "N")
 STIFFNESS_L = _positive("k_L", "stiffness of the left belt", "N/mm")
@@ -92,7 +92,7 @@ STIFFNESS_R = _positive("k_R", "stiffness of the right belt", "N/mm")
 
 MEAN_LAG = _real("a", "lag in the middle of the pattern for each newton of friction", "mm/N")
 LAG_SLOPE = _real("g", "how that lag grows along the beam for each newton", "1/N")
-DENSITY = _positive("nu", "measured points for each mm of line, over their variance", "1/mm^3")
+DENSITY = _positive("nu", "measured points for each mm of line, over their variance", "1/mm³")
 MEASURED = _positive("c_s", "part of each side of the square that is measured", "dimensionless")
 RINGS = sp.Symbol("N", positive=True, integer=True)
 SPACING = _positive("Delta", "step in half side from ring to ring", "mm")
@@ -103,6 +103,7 @@ QUANTITIES[RINGS] = Quantity("number of nested rings, the smallest of one step",
 
 OFFSET = _positive("epsilon", "eccentric offset of the nut", "mm")
 NUT = _real("phi", "turn of the nut from first contact", "rad")
+CONTACT = _real("phi_c", "turn past the steepest point at which a nut first touches", "rad")
 WHEEL = _positive("k_w", "radial stiffness of one wheel", "N/mm")
 BEARING = _positive("D_0", "drag of one wheel's bearings at no load", "N")
 SCRUB = _positive("D_1", "scrub of one wheel under the reference load", "N")

@@ -10,7 +10,8 @@ from functools import cache
 import sympy as sp
 
 from gantrysim.records.doors import checked
-from gantrysim.theory.derivation import Derivation, Step, equation
+from gantrysim.theory.derivation import Derivation, Step, equation, named
+from gantrysim.theory.play import SLOW
 from gantrysim.theory.quantities import (
     FRICTION_L,
     FRICTION_R,
@@ -20,6 +21,25 @@ from gantrysim.theory.quantities import (
     STIFFNESS_L,
     STIFFNESS_R,
 )
+
+#: What each result of `racking_lag` is.
+_MEANINGS = {
+    "lag_left": ("how far the left side stays behind while both slide", "mm"),
+    "lag_right": ("how far the right side does", "mm"),
+    "lag_mean": ("mean of the two for equal belts", "mm"),
+    "skew": ("lag of the right side less that of the left, equal belts", "mm"),
+    "skew_loose": ("the same without racking stiffness", "mm"),
+    "skew_stiff": ("the same with a rigid beam", "mm"),
+    "first_slip": ("travel of the command after a reversal at which the left side moves", "mm"),
+    "second_slip": ("travel at which the right side moves", "mm"),
+    "left_when_right_slips": ("how far the left side has come by then", "mm"),
+    "tilt": (
+        "difference in tilt of two lines along the beam, one drawn after moving up and one after "
+        "moving down, equal belts",
+        "rad",
+        "first order in the yaw",
+    ),
+}
 
 
 @checked
@@ -33,17 +53,8 @@ def racking_lag() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - lag_left, lag_right: how far each side stays behind while both slide, mm.
-        - lag_mean: mean of the two for equal belts, mm.
-        - skew: lag_right - lag_left for equal belts, mm; over the span it is an angle.
-        - skew_loose, skew_stiff: its limits without racking stiffness and with a rigid beam, mm.
-        - first_slip, second_slip: travel of the command after a reversal at which the left and the
-          right side move, mm.
-        - left_when_right_slips: how far the left side has moved by then, mm.
-        - tilt: difference in tilt of two lines along the beam, one drawn after moving up and one
-          after moving down, rad, for equal belts.
+        lag_left, lag_right, lag_mean, skew, skew_loose, skew_stiff, first_slip, second_slip,
+        left_when_right_slips, tilt.
     """
     kl, kr, c, fl, fr = STIFFNESS_L, STIFFNESS_R, RACKING, FRICTION_L, FRICTION_R
     ql, qr, u, w = sp.symbols("q_L q_R u w", real=True)
@@ -65,7 +76,14 @@ def racking_lag() -> Derivation:
     return Derivation(
         title="Lag of two coupled sides",
         source="statics of two springs and a coupling, derived here; lumped models of dual-drive "
-        "gantries: Teo, Tan et al., Mechatronics 17 (2007) 361 (from memory)",
+        "gantries: C. S. Teo, K. K. Tan and others, Dynamic modeling and adaptive control of a "
+        "H-type gantry stage, Mechatronics 17 (2007) 361-367 (from memory)",
+        assumptions=(
+            *SLOW,
+            Step("Both belts have one drive that does not yield, and stay taut."),
+            Step("For the reversal, that the left side slips first",
+                 sp.LessThan(fl / kl, fr / kr)),
+        ),
         steps=(
             Step("Energy of the two belts and of racking.", sp.Eq(sp.Symbol("E"), energy)),
             Step("While both slide up, each belt with the coupling balances a friction.",
@@ -83,7 +101,8 @@ def racking_lag() -> Derivation:
                  "the other way. A squareness error does not change sign.",
                  equation("psi", 2 * skew / SPAN)),
         ),
-        expressions=dict(
+        results=named(
+            _MEANINGS,
             lag_left=lag_l,
             lag_right=lag_r,
             lag_mean=mean,

@@ -13,8 +13,8 @@ import sympy as sp
 
 from gantrysim.records.doors import checked
 from gantrysim.theory.circlepath import circle_series
-from gantrysim.theory.derivation import Derivation, Step, equation
-from gantrysim.theory.play import play_on_square
+from gantrysim.theory.derivation import Derivation, Step, equation, named
+from gantrysim.theory.play import SLOW, play_on_square
 from gantrysim.theory.quantities import (
     ALONG,
     ANGLE,
@@ -31,6 +31,54 @@ from gantrysim.theory.quantities import (
     Expr,
 )
 
+_SOURCE = (
+    "derived here; the rule of two sizes against nominal is common practice, no source; "
+    "information: S. M. Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, "
+    "Prentice Hall 1993, chapter 3 (from memory)"
+)
+#: What `shrink` takes for granted.
+_ASSUMED_SHRINK = (
+    *SLOW,
+    Step("Both axes have the same windup, and it is smaller than what is drawn",
+         sp.And(sp.StrictLessThan(WINDUP, HALF), sp.StrictLessThan(WINDUP, RADIUS))),
+    Step("Measured points lie evenly along the line, with white noise across it."),
+)  # fmt: skip
+
+#: What each result of `shrink` is.
+_MEANINGS = {
+    "same_scale": ("scale error that draws the square that play draws", "dimensionless"),
+    "difference_on_square": ("furthest distance of the two squares then", "mm"),
+    "misfit_on_second": (
+        "what that scale error leaves wrong in a second square, $c$ times as large",
+        "mm",
+    ),
+    "information_fixed": (
+        r"Fisher information about the windup in $N$ nested squares, $\Delta$ apart, the scale "
+        "known; shift and turn of the piece unknown",
+        "1/mm²",
+    ),
+    "information_free": ("the same, the scale unknown", "1/mm²"),
+    "kept_share": (
+        "the second over the first: zero for one square, a ninth for many",
+        "dimensionless",
+    ),
+    "explained_on_square": (
+        "share of the play's signature on a square, in the mean square over the line, that the "
+        "two scale errors explain",
+        "dimensionless",
+    ),
+    "explained_on_circle": (
+        "the same on a circle",
+        "dimensionless",
+        r"lowest order in $\sqrt{r/R}$",
+    ),
+    "left_on_circle": (
+        "root mean square that no scale error removes from a circle",
+        "mm",
+        "first order in the windup",
+    ),
+}
+
 
 @checked
 @cache
@@ -40,23 +88,8 @@ def shrink() -> Derivation:
     Returns
     -------
     Derivation
-        Of these expressions.
-
-        - same_scale: scale error that draws the square that play draws, both axes alike;
-          dimensionless.
-        - difference_on_square: furthest distance of the two squares then, mm.
-        - misfit_on_second: what that scale error leaves wrong in a second square, of half side h
-          times c, mm.
-        - information_fixed, information_free: fisher information about the windup (1/mm^2) in N
-          nested squares with half sides of Delta, 2 Delta ... N Delta (mm), with the scale known
-          and unknown; nu is points for each mm of line over their variance (1/mm^3), the piece's
-          shift and turn unknown.
-        - kept_share: the second over the first; zero for one square, 1/9 for many.
-        - explained_on_square, explained_on_circle: share of the play's signature, in the mean
-          square over the line, that the two scale errors explain: on a square, and on a circle to
-          the lowest order in the root of r / R.
-        - left_on_circle: root mean square that no scale error removes from a circle, both axes with
-          play, mm, to first order in the windup.
+        same_scale, difference_on_square, misfit_on_second, information_fixed, information_free,
+        kept_share, explained_on_square, explained_on_circle, left_on_circle.
     """
     h, r, R = HALF, WINDUP, RADIUS
     square = play_on_square()
@@ -80,39 +113,40 @@ def shrink() -> Derivation:
         for e in (series.mean, series.cosine_2)
     )
     share = (mean**2 + second_harmonic**2 / 2) / (r**2 * power)
+    explained = sp.simplify(_product(-1, h, h) ** 2 / (_product(-1, -1, h) * _product(h, h, h)))
     small = sp.Symbol("epsilon", positive=True)
     share = sp.series(sp.expand(share.subs(r, small**2 * R)), small, 0, 3).removeO()
     return Derivation(
         title="Constant shrink and proportional shrink",
-        source="derived here; the two-circle rule of size against nominal is common practice, no "
-        "source",
+        source=_SOURCE,
+        assumptions=_ASSUMED_SHRINK,
         steps=(
             Step("Play on both axes leaves a square with this side, whatever its size.",
                  equation("S", square.side)),
             Step("A scale error leaves this one.", equation("S", scaled)),
             Step("One square: the same line, point for point, for this scale error.",
                  equation(SCALE, same)),
-            Step("A second square c times as large then comes out wrong: the size over the "
+            Step("A second square $c$ times as large then comes out wrong: the size over the "
                  "nominal size is a straight line whose slope is the scale and whose intercept "
                  "is the lost motion.", equation("S", (1 + SCALE) * 2 * h - 2 * r)),
-            Step("Information about the windup in N nested squares: the mean square of its "
-                 "signature (1) over the line of length 8 h, less what the scale's (h) explains.",
+            Step("Information about the windup in $N$ nested squares: the mean square of its "
+                 "signature ($1$) over the line of length $8h$, less what the scale's ($h$) "
+                 "explains.",
                  equation("I", free)),
             Step("On a circle the signature changes sign at each axis, a scale error's does not: "
                  "their product over a turn is zero.", equation("delta_r", r * signature)),
-            Step("Only the flats, a part of order sqrt(r / R) of the turn, resemble a scale error.",
+            Step(r"Only the flats, of order $\sqrt{r/R}$ of the turn, resemble a scale error.",
                  equation("eta", share.subs(small, sp.sqrt(r / R)))),
         ),
-        expressions=dict(
+        results=named(
+            _MEANINGS,
             same_scale=same,
             difference_on_square=sp.Max(*[sp.Abs(a) for a in apart]),
             misfit_on_second=second,
             information_fixed=fixed,
             information_free=free,
             kept_share=sp.factor(sp.simplify(free / fixed)),
-            explained_on_square=sp.simplify(
-                _product(-1, h, h) ** 2 / (_product(-1, -1, h) * _product(h, h, h))
-            ),
+            explained_on_square=explained,
             explained_on_circle=sp.simplify(share.subs(small, sp.sqrt(r / R))),
             left_on_circle=r * sp.sqrt(power),
         ),

@@ -30,8 +30,9 @@ def wheel_drag(load: float, *, bearing: float, scrub: float, exponent: float) ->
     Notes
     -----
     bearing + scrub (P / P0)^n.  For hard polymer (POM) rolls the coefficient of rolling
-    resistance doubled between 150 and 350 N in a published roll study of 2021, so
-    F ~ P^1.8: more than in proportion.  Rough size of the scrub: see `groove_scrub`.
+    resistance doubled between 150 and 350 N ("Surface Roughness and Normal Force Effects on the
+    Sliding and Rolling Behavior of POM-H Rolls", 2021; abstract read), so F ~ P^1.8: more than in
+    proportion.  Rough size of the scrub: see `groove_scrub`.
     """
     not_negative("wheel_drag", load=load, bearing=bearing, scrub=scrub)
     above_zero("wheel_drag", exponent=exponent)
@@ -184,7 +185,7 @@ _SEALED = WheelType(
     source=(
         "radius for a rolling circumference of 75 mm and the drag of two lightly sealed bearings "
         "from memory; stiffness (100 to 600 N/mm) and scrub likely values, no published number; "
-        "exponent from a published study of acetal rolls, 2021"
+        "exponent: see `wheel_drag`"
     ),
 )
 _SHIELDED = "as 'acetal sealed', with two shielded bearings, 0.04 to 0.2 N a wheel (memory)"

@@ -30,7 +30,8 @@ from matplotlib.lines import Line2D
 from scipy.cluster.hierarchy import fcluster, linkage
 
 import gantrysim as gs
-from gantrysim.plotting.burns import last_pass, shape_errors
+from gantrysim.faults import Fault
+from gantrysim.plotting.burns import largest_error, last_pass
 from gantrysim.plotting.look import (
     COMMANDED,
     INK,
@@ -61,6 +62,8 @@ NOMINAL = gs.Machine()
 ALIKE = 0.85
 #: A look is told where it is this many times what a scan sees and this part of the clearest.
 TOLD, CLEAR = 3.0, 0.2
+#: Tension of a belt that is slack and not soft, N.
+SLACK = 2.0
 #: A push tells two machines apart where it differs by this many times what a hand can read.
 FELT_APART = 3.0
 #: Faults of either sign: the opposite change is the same fault.
@@ -158,8 +161,29 @@ def _steps(burn: gs.Burn, places: Sequence[float]) -> float:
 @cache
 def looks_of(name: str) -> dict[str, float]:
     """What a fault changes on the piece, in units of what a scan can see, by look."""
-    before, after = seen_on(NOMINAL), seen_on(NOMINAL.with_faults(FAULTS[name]))
+    return _changed(NOMINAL, FAULTS[name])
+
+
+def _changed(healthy: gs.Machine, fault: Fault) -> dict[str, float]:
+    before, after = seen_on(healthy), seen_on(healthy.with_faults(fault))
     return {key: (after[key] - before[key]) / look.seen for key, look in LOOKS.items()}
+
+
+@cache
+def other_looks(name: str) -> tuple[dict[str, float], ...]:
+    """The same of a fault as it may come otherwise: of the other sign, phase, side of a belt."""
+    fault = FAULTS[name]
+    if isinstance(fault, gs.faults.PulleyRunout):
+        turns = [dataclasses.replace(fault, phase=k * math.pi / 2.0) for k in (1, 2, 3)]
+        return tuple(_changed(NOMINAL, turn) for turn in turns)
+    if isinstance(fault, EITHER_SIGN):
+        field = next(field for field in _UNITS if getattr(fault, field, None) is not None)
+        return (_changed(NOMINAL, dataclasses.replace(fault, **{field: -getattr(fault, field)})),)
+    if isinstance(fault, gs.faults.LooseCarriage):
+        offset = NOMINAL.belt_x_offset
+        sides = [NOMINAL.set("belt_x_offset", part * offset) for part in (0.0, -1.0)]
+        return tuple(_changed(machine, fault) for machine in sides)
+    return ()
 
 
 @cache
@@ -221,9 +245,17 @@ def table() -> str:
         f"changes of the drawn lines agree to {ALIKE:g} or better (cosine; at 1 they would differ "
         "in size only). Pushes are those of `gantrysim.push`: motors off means switched off and "
         "unplugged; holding means powered, no job loaded, laser disconnected, and only as the "
-        "maker's manual allows; fingers away from belts, pulleys and wheels either way. Lost steps "
-        "and flats on wheels are not in the table.*",
+        "maker's manual allows; fingers away from belts, pulleys and wheels either way. A soft "
+        f"belt stretches more than it should; one that is merely slack, with {SLACK:g} N of its "
+        f"tension left, changes those circles by {_merely_slack():.2f} mm. Lost steps and flats "
+        "on wheels are not in the table.*",
     ])  # fmt: skip
+
+
+def _merely_slack() -> float:
+    """How much more out of round circles are where a belt is slack but as stiff as ever, mm."""
+    fault = gs.faults.SlackBelt("left", stiffness_factor=1.0, pretension=SLACK)
+    return abs(_changed(NOMINAL, fault)["roundness"]) * LOOKS["roundness"].seen
 
 
 _UNITS = {
@@ -239,7 +271,15 @@ def size_of(name: str) -> str:
     fault = FAULTS[name]
     field = next(field for field in _UNITS if getattr(fault, field, None) is not None)
     value = getattr(fault, field)
-    return _UNITS[field].format(1e3 * value if field == "error" else value)
+    words = _UNITS[field].format(1e3 * value if field == "error" else value)
+    return f"{words} ({_HANGS_ON[type(fault)]})" if type(fault) in _HANGS_ON else words
+
+
+#: What else the looks of a fault hang on.
+_HANGS_ON: dict[type[Fault], str] = {
+    gs.faults.PulleyRunout: "what is seen hangs on its phase",
+    gs.faults.LooseCarriage: "what is seen hangs on which side of the wheels the x belt runs",
+}
 
 
 def told(name: str) -> list[str]:
@@ -255,22 +295,24 @@ def what_is_seen(own: Sequence[str]) -> str:
     for key in told(own[0]):
         values = [looks_of(name)[key] for name in own]
         if all(key in told(name) for name in own) and len(set(np.sign(values))) == 1:
-            words.append(_look(key, values))
-    if not words:
-        return "next to nothing"
-    if any(isinstance(FAULTS[name], EITHER_SIGN) for name in own):
-        words.append("or all of it the other way")
-    return "; ".join(words)
+            others = [looks[key] for name in own for looks in other_looks(name)]
+            words.append(_look(key, values, others))
+    return "; ".join(words) if words else "next to nothing"
 
 
-def _look(key: str, values: Sequence[float]) -> str:
-    """A look with the range of its amounts, in units of what a scan can see."""
+def _look(key: str, values: Sequence[float], others: Sequence[float]) -> str:
+    """A look with the range of its amounts, in units of what a scan can see.
+
+    ``others``: of the same faults as they may come otherwise.
+    """
     look = LOOKS[key]
-    amounts = sorted(abs(v) * look.seen for v in values)
+    turned = any(v * values[0] < 0.0 and abs(v) >= TOLD for v in others)
+    amounts = sorted(abs(v) * look.seen for v in (*values, *others) if abs(v) >= TOLD)
     digits = 2 if look.unit == "mm" else 1
     low, high = f"{amounts[0]:.{digits}f}", f"{amounts[-1]:.{digits}f}"
     amount = f"{low} {look.unit}" if low == high else f"{low} to {high} {look.unit}"
-    return (look.more if values[0] > 0.0 else look.less).format(amount)
+    words = (look.more if values[0] > 0.0 else look.less).format(amount)
+    return f"{words}, or the other way" if turned else words
 
 
 def told_apart(own: Sequence[str]) -> list[str]:
@@ -416,8 +458,7 @@ def picture_of_lines() -> Figure:
     figure, ax = _new()
     machines = [_with(PAIR[0]), same_size(PAIR[1], PAIR[0])]
     burns = [gs.simulate(machine, TEST, feed_forces=True) for machine in machines]
-    largest = max(float(np.abs(e).max()) for burn in burns for e in shape_errors(burn)[0])
-    factor = nice_magnification(largest, TEST.spacing)
+    factor = nice_magnification(largest_error(burns), TEST.spacing)
     for outline in burns[0].commanded:
         ax.plot(*outline.T, color=COMMANDED, linewidth=0.6)
     drawn = list(burns[0].commanded)

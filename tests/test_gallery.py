@@ -69,7 +69,7 @@ def test_the_size_of_a_fault_hardly_changes_what_it_looks_like(gallery, monkeypa
         ("tight right wheels", "height", -1),
         ("tight carriage", "width", -1),
         ("loose carriage", "width", +1),
-        ("slack x belt", "width", -1),
+        ("soft x belt", "width", -1),
         # geometry: a side of 70 mm at 1.004 times its size; a beam that yaws left leans right
         ("scale of x", "width", +1),
         ("scale of y", "height", +1),

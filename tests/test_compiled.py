@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import ast
+import dis
+import importlib
+import inspect
 import os
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import numpy as np
+import pytest
+from littleroom import little_room
+from numba.core.caching import CacheImpl
 
 import gantrysim as gs
+from gantrysim.records import compiled
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -83,6 +92,69 @@ def test_every_kernel_is_compiled_in_one_way():
     for file in (ROOT / "gantrysim").rglob("*.py"):
         if file.name != "compiled.py":
             assert "njit" not in file.read_text(encoding="utf-8"), file.name
+
+
+def test_kernels_rest_on_files_that_hold_kernels():
+    """A constant from elsewhere would be compiled into code that does not notice its change."""
+    files = [f for f in (ROOT / "gantrysim").rglob("*.py") if "records.compiled" in f.read_text()]
+    homes = {".".join(f.relative_to(ROOT).with_suffix("").parts) for f in files}
+    looked_at = 0
+    for home in sorted(homes):
+        module = importlib.import_module(home)
+        tree = ast.parse(inspect.getsource(module))
+        foreign, made_of = set(), {}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and str(node.module).startswith("gantrysim"):
+                if node.module not in homes:
+                    foreign |= {name.asname or name.name for name in node.names}
+            elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
+                names = {n.id for n in ast.walk(node.value) if isinstance(n, ast.Name)}
+                made_of[node.targets[0].id] = names
+        for thing in vars(module).values():
+            own = getattr(thing, "py_func", None)
+            if own is not None:
+                used = {i.argval for i in dis.get_instructions(own) if i.opname == "LOAD_GLOBAL"}
+                used |= set().union(*(made_of.get(name, set()) for name in used))
+                assert not used & foreign, (home, own.__name__, used & foreign)
+                looked_at += 1
+    assert looked_at > 50
+
+
+# --- where nothing can be kept -------------------------------------------------------------------
+
+
+def twice(x):
+    return 2.0 * x
+
+
+def test_without_a_folder_for_compiled_code_it_is_compiled_each_time(monkeypatch):
+    monkeypatch.setattr(CacheImpl, "_locator_classes", [])
+    compiled._say_compiled_anew.cache_clear()
+    with pytest.warns(
+        RuntimeWarning, match=r"cannot be kept \(no folder .* NUMBA_CACHE_DIR"
+    ) as told:
+        kernels = [compiled.kernel(twice) for _ in range(3)]
+    assert [kernel(1.5) for kernel in kernels] == [3.0] * 3
+    assert len(told) == 1
+
+
+def test_a_full_disk_stops_no_kernel(monkeypatch, tmp_path):
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+    compiled._say_compiled_anew.cache_clear()
+    kernel = compiled.kernel(twice)
+    with little_room(10), pytest.warns(RuntimeWarning, match=r"cannot be kept \(file too large\)"):
+        assert kernel(1.5) == 3.0
+    assert not list(tmp_path.rglob("*.nb?"))
+
+
+def test_spoiled_code_on_disk_is_not_used(monkeypatch, tmp_path):
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+    compiled._say_compiled_anew.cache_clear()
+    compiled.kernel(twice)(1.5)
+    (index,) = tmp_path.rglob("*.nbi")
+    index.write_bytes(b"")
+    with pytest.warns(RuntimeWarning, match=r"cannot be kept \(eoferror\)"):
+        assert compiled.kernel(twice)(1.5) == 3.0
 
 
 def test_one_process_can_use_what_another_compiled(tmp_path):

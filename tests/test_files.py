@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import os
-import resource
 import secrets
 import stat
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from typing import BinaryIO
 
 import pytest
+from littleroom import little_room
 
 import gantrysim as gs
 from gantrysim.records import files
@@ -215,17 +214,6 @@ def test_the_owner_stays(tmp_path, monkeypatch):
 
 
 # --- what the system refuses ---------------------------------------------------------------------
-
-
-@contextmanager
-def little_room(most: int) -> Iterator[None]:
-    """No file may grow beyond so many bytes, as on a disk that is all but full."""
-    usual = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (most, usual[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, usual)
 
 
 def test_a_disk_that_is_full_is_said_of_the_file(tmp_path):

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -27,13 +29,44 @@ def kernel(function: Callable[..., Any]) -> Any:
 
     Numba compiles what a kernel calls into the kernel, but makes it anew only when the kernel's
     own file changes.  Here a change of any file of the package that holds kernels counts.  Where
-    numba keeps its code in another way than it does today, its own rule holds.
+    nothing can be kept, or what is kept is spoiled, that is said once and costs time only.  Where
+    numba keeps its code in another way than it does today, its own rules hold.
     """
-    compiled = njit(cache=True, nogil=True, error_model="numpy")(function)
-    kept: Any = getattr(getattr(compiled, "_cache", None), "_cache_file", None)
+    compiled = njit(nogil=True, error_model="numpy")(function)
+    if not hasattr(compiled, "enable_caching"):
+        return compiled  # numba is turned off
+    try:
+        compiled.enable_caching()
+    except RuntimeError:  # neither the folder of the package nor that of the user can be written
+        _say_compiled_anew("no folder for it can be written")
+        return compiled
+    cache: Any = getattr(compiled, "_cache", None)
+    if hasattr(cache, "_guard_against_spurious_io_errors"):
+        cache._guard_against_spurious_io_errors = _compiled_anew_at_worst
+    kept: Any = getattr(cache, "_cache_file", None)
     if hasattr(kept, "_source_stamp"):
         kept._source_stamp = _Stamp(kept._source_stamp)
     return compiled
+
+
+@contextmanager
+def _compiled_anew_at_worst() -> Iterator[None]:
+    """Go on without what cannot be read or kept."""
+    try:
+        yield
+    except Exception as error:  # a spoiled file may raise anything
+        _say_compiled_anew(str(getattr(error, "strerror", None) or type(error).__name__).lower())
+
+
+@lru_cache
+def _say_compiled_anew(why: str) -> None:
+    """Warn, once for each reason, however many kernels there are."""
+    warnings.warn(
+        f"compiled code cannot be kept ({why}): every new Python compiles it again, about 20 s "
+        "for a diagnosis; name a folder that can be written in NUMBA_CACHE_DIR.",
+        RuntimeWarning,
+        stacklevel=3,
+    )
 
 
 class _Stamp:

@@ -7,6 +7,7 @@ nothing of a fault but what `gantrysim.faults.base.Fault` names.
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
 import math
 import re
@@ -211,7 +212,7 @@ def test_diagnosis_prefers_it_to_a_healthy_machine(walk: Walk) -> None:
         assert gain[(walk.fault.name,)] > gain[()] + 1.0
     json.dumps(walk.finding.to_dict(), allow_nan=False)
     assert walk.fault.words in walk.about.report()
-    assert walk.fault.name in walk.about._repr_html_()
+    assert walk.fault.words in html.unescape(walk.about._repr_html_())
 
 
 def test_what_a_test_tells_of_it(walk: Walk) -> None:

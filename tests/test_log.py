@@ -116,7 +116,7 @@ def test_a_log_is_a_text_that_a_person_can_read(full: gs.MachineLog, tmp_path: P
 
 def test_a_log_tells_its_history(full: gs.MachineLog, tmp_path: Path) -> None:
     report = full.report()
-    for words in ("2031-04-05", "plywood", "nut left", "-9 N", "by Wren", "judged", "power off"):
+    for words in ("2031-04-05", "plywood", "nut left", "9.0 N", "by Wren", "Judged", "power off"):
         assert words in report
     assert "2 burns, 1 turns" in repr(full)
     assert "by Wren" in full._repr_html_()

@@ -210,8 +210,8 @@ def test_it_says_what_the_finding_and_the_advice_say(finding, pages):
     rows = finding.report().splitlines() + finding.adjustments().report().splitlines()
     for row in rows:
         assert re.sub(r"^\s+(- |\d+\. )?", "", row) in said
-    for point in words.worth_a_line(finding):
-        assert words.sized_words(point) in said
+    for point in finding.standing.named:
+        assert words.sized_words(point, gs.Machine().catalogue()) in said
 
 
 def test_safety_stands_before_what_is_turned(finding, pages):

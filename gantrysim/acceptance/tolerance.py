@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from scipy.special import ndtri
 
+from gantrysim.records.amounts import probability
 from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table, fields_of
@@ -296,6 +297,4 @@ def _cells(r: Requirement) -> list[str]:
 
 
 def _probability(p: float | None) -> str:
-    if p is None:
-        return "unknown"
-    return "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"
+    return "unknown" if p is None else probability(p)

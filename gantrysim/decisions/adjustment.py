@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,10 +11,10 @@ import numpy as np
 from scipy.special import ndtri
 
 from gantrysim.decisions.step import Costs, Step, choose_step
-from gantrysim.decisions.words import said_probability
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
+from gantrysim.records.amounts import about, in_words, probability, with_interval
 from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
@@ -22,7 +23,33 @@ _STEP = ("full", "low", "high", "fraction", "short", "overshoot", "overshoot_ful
 DO, CHECK, LEAVE = "do", "check first", "leave"
 #: How a step of each kind begins.
 LEADS = {DO: "Do now", CHECK: "Once the check agrees", LEAVE: "Not worth a turn yet"}
+_NO_GUESS = "how far is not to be guessed, too little is known of it"
 _EVEN = ndtri((np.arange(400) + 0.5) / 400)  # a standard normal number at even probabilities
+
+
+@dataclass(frozen=True)
+class HandCheck:
+    """A check by hand that confirms or rules out an explanation.
+
+    Parameters
+    ----------
+    fault : str
+        Name of the fault for which it speaks.
+    words : str
+        What to do.
+    expect : str
+        What it shows with the fault and without.
+    minutes : float
+        What it takes, minutes (judgement).
+    splits : bool
+        Whether it tells members of the group apart; otherwise it confirms.
+    """
+
+    fault: str
+    words: str
+    expect: str
+    minutes: float
+    splits: bool
 
 
 @checked
@@ -48,6 +75,8 @@ class Adjustment:
         That the fault is there: the sum over all explanations with it.
     action : str
         ``"do"``, ``"check first"`` or ``"leave"``.
+    check : HandCheck, optional
+        What is looked at by hand before it is turned.
 
     Examples
     --------
@@ -71,6 +100,7 @@ class Adjustment:
     expected: Estimate | None
     probability: float
     action: str
+    check: HandCheck | None = None
 
     @property
     def place(self) -> str:
@@ -107,18 +137,19 @@ class Adjustment:
         """The step in plain words."""
         if not self.point.result[0]:
             return self.way
+        much = in_words(abs(self.amount), self.unit)
+        roughly = about(abs(self.amount), self.unit)
+        if self.point.by_feel:
+            guess = f"{roughly} on a usual nut" if self.step.fraction > 0.0 else _NO_GUESS
+            return f"{self.way}, until {self.point.by_feel} ({guess})"
         if self.step.fraction == 0.0:
-            return f"{self.way}: not by guess, the piece says too little about how far"
+            return f"{self.way}: {_NO_GUESS}"
         if self.point.by_reading:
-            return f"{self.way}: {self._reading}"
-        return f"{self.way}, by {_amount(abs(self.amount), self.unit)}"
-
-    @property
-    def _reading(self) -> str:
-        change = f"about {_amount(abs(self.amount), self.unit)}"
-        if self.unit == "Hz":
-            return f"{_amount(self.target, self.unit)}, {change} {_more(self.amount)}"
-        return f"down to {_amount(self.target, self.unit)}, {change} {_more(self.amount)}"
+            if not self.target:
+                return f"{self.way}: until next to none is left, {roughly} now"
+            more = "more" if self.amount > 0.0 else "less"
+            return f"{self.way}: {in_words(self.target, self.unit)}, {roughly} {more}"
+        return f"{self.way}, by {much}"
 
     def apply(
         self, machine: Machine, *, full: bool = False, rng: np.random.Generator | None = None
@@ -207,30 +238,9 @@ class Adjustment:
         size = f", {self.amount:+.3g} {self.unit}" if self.point.result[0] else ""
         return f"Adjustment({self.place}{size}, {self.action})"
 
-
-@dataclass(frozen=True)
-class HandCheck:
-    """A check by hand that confirms or rules out an explanation.
-
-    Parameters
-    ----------
-    fault : str
-        Name of the fault for which it speaks.
-    words : str
-        What to do.
-    expect : str
-        What it shows with the fault and without.
-    minutes : float
-        What it takes, minutes (judgement).
-    splits : bool
-        Whether it tells members of the group apart; otherwise it confirms.
-    """
-
-    fault: str
-    words: str
-    expect: str
-    minutes: float
-    splits: bool
+    def _repr_html_(self) -> str:
+        rows = (*rows_of(self), self.safety)
+        return "".join(f"<p>{html.escape(row.strip())}</p>" for row in rows)
 
 
 # Words
@@ -241,66 +251,70 @@ _SAID = 0.01
 
 
 def rows_of(adjustment: Adjustment) -> list[str]:
-    """Say a step in lines of text, words first."""
-    chance = said_probability(adjustment.probability)
-    rows = [
-        f"{LEADS[adjustment.action]} ({adjustment.place}, at fault with probability {chance}): "
-        f"{adjustment.words}."
-    ]
-    step, unit, point = adjustment.step, adjustment.unit, adjustment.point
-    if point.result[0]:
-        if not point.by_reading:
-            part = "in one go" if step.fraction == 1.0 else f"{step.fraction:.0%} of the full step"
-            low, high = sorted((abs(step.low), abs(step.high)))
-            if step.low * step.high < 0.0:
-                low, high = step.low, step.high
-            rows.append(
-                f"  That is {part}: the full step is {_amount(abs(step.full), unit)}, 95 % between "
-                f"{_number(low, unit)} and {_amount(high, unit)}."
-            )
-        if max(step.overshoot, step.overshoot_full, step.short) >= _SAID:
-            rows.append(
-                f"  It goes too far with probability {step.overshoot:.2f} (the full step "
-                f"{step.overshoot_full:.2f}) and leaves another round with {step.short:.2f}."
-            )
+    """Say a step in lines of text: its check before it, words first, numbers behind."""
+    action, check, point = adjustment.action, adjustment.check, adjustment.point
+    where = f"{adjustment.place}, at fault with probability {probability(adjustment.probability)}"
+    if action == LEAVE:
+        return [f"{LEADS[LEAVE]}: {where}."]
+    rows = []
+    if action == CHECK and check is not None:
+        rows.append(f"Check ({check.minutes:.0f} min): {check.words}. Expect {check.expect}.")
+    rows.append(f"{LEADS[action]} ({where}): {adjustment.words}.")
+    if point.result[0] and not point.by_reading:
+        rows.append(f"  {_needed(adjustment)}.")
+    rows += [f"  {said}." for said in _risks(adjustment.step) if point.result[0]]
     if adjustment.expected is not None:
-        e = adjustment.expected
-        rows.append(
-            f"  Afterwards: {e.name} {e.estimate:.2g} {e.unit}, 95 % between {e.low:.2g} and "
-            f"{e.high:.2g}."
-        )
-    rows.append(f"  Confirm: {adjustment.confirm}.")
-    if point.note:
-        rows.append(f"  {point.note}")
-    return rows
+        rows.append(f"  Afterwards: {_afterwards(adjustment)}.")
+    rows.append(f"  Confirm: {point.confirm}.")
+    return [*rows, f"  {point.note}"] if point.note else rows
+
+
+def _afterwards(adjustment: Adjustment) -> str:
+    """What is read off the machine after the step, no finer than it can be set."""
+    e, point = adjustment.expected, adjustment.point
+    if e is None:
+        return ""
+    finest = point.hand if e.unit == point.unit else 0.0
+    return f"{e.name} {with_interval(e.estimate, e.low, e.high, e.unit, finest=finest)}"
+
+
+def _needed(adjustment: Adjustment) -> str:
+    """How far in all, and which part of it is advised."""
+    step, unit = adjustment.step, adjustment.unit
+    ends = step.low, step.high
+    one_way = step.low * step.high >= 0.0
+    full, low, high = (abs(v) if one_way else v for v in (step.full, *ends))
+    part = (
+        "this is all of it"
+        if step.fraction == 1.0
+        else f"this is {step.fraction * 100.0:.0f} % of it"
+    )
+    return f"Needed: {with_interval(full, low, high, unit)}; {part}"
+
+
+def _risks(step: Step) -> list[str]:
+    """What may come of a step, where that is worth a word."""
+    told = []
+    if step.overshoot >= _SAID:
+        whole = f"; all of it: {probability(step.overshoot_full)}" if step.fraction < 1.0 else ""
+        told.append(f"It may go too far (probability {probability(step.overshoot)}{whole})")
+    if step.short >= _SAID:
+        told.append(f"It may leave another round (probability {probability(step.short)})")
+    return told
 
 
 def cells_of(adjustment: Adjustment) -> list[str]:
-    """Say a step in the bins of a table."""
-    step, told = adjustment.step, adjustment.expected
-    unit = adjustment.unit
-    measured = bool(adjustment.point.result[0])
-    size = f"{adjustment.amount:+.3g} [{step.low:+.3g}, {step.high:+.3g}] {unit}"
-    after = ""
-    if told:
-        after = f"{told.name} {told.estimate:.2g} [{told.low:.2g}, {told.high:.2g}] {told.unit}"
+    """Say a step in the cells of a table."""
+    step, size = adjustment.step, ""
+    if adjustment.point.result[0]:
+        size = with_interval(step.amount, step.low, step.high, adjustment.unit)
+    far = probability(step.overshoot) if step.overshoot >= _SAID else ""
     return [
-        adjustment.fault,
-        adjustment.action,
+        adjustment.place,
+        probability(adjustment.probability),
+        LEADS[adjustment.action].lower(),
         adjustment.words,
-        size if measured else "",
-        f"{step.overshoot:.2f} (full step {step.overshoot_full:.2f})" if measured else "",
-        after,
+        size,
+        far,
+        _afterwards(adjustment),
     ]
-
-
-def _number(value: float, unit: str) -> str:
-    return f"{value:.0f}" if unit in ("degrees", "Hz") else f"{value:.3g}"
-
-
-def _amount(value: float, unit: str) -> str:
-    return f"{_number(value, unit)} {unit}"
-
-
-def _more(amount: float) -> str:
-    return "more" if amount > 0.0 else "less"

@@ -23,8 +23,8 @@ from gantrysim.decisions.adjustment import (
     rows_of,
 )
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.decisions.standing import fault_of, worth_a_check
 from gantrysim.decisions.step import Costs, choose_step
-from gantrysim.decisions.words import said_probability
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
@@ -52,9 +52,10 @@ class Advice:
         Faults, words and probability of the best explanation and of all that the piece cannot
         tell from it.
     checks : tuple of HandCheck
-        Cheapest first.
+        Those of the adjustments, in their order.
     adjustments : tuple of Adjustment
-        Those of the best explanation first.
+        In the order in which they are made: what is sure, then what is to be checked before, the
+        likeliest for its minutes first, then what is not worth a turn yet.
     certain : bool
         Whether the best explanation stands alone.
     costs : Costs
@@ -181,16 +182,19 @@ class Advice:
             f"<li>{html.escape(check.words)}: {html.escape(check.expect)}</li>"
             for check in self.checks
         )
-        heads = ("fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards")
-        table = Table(heads, map(cells_of, self.adjustments), "Advice")
+        table = Table(_HEADS, map(cells_of, self.adjustments), "Advice")
         cautions = "".join(f"<p>{html.escape(text)}</p>" for text in self.cautions)
-        return f"{table.html()}<p>Hand checks, cheapest first:</p><ol>{checks}</ol>{cautions}"
+        return f"<p>Hand checks, in this order:</p><ol>{checks}</ol>{table.html()}{cautions}"
 
 
 NOTHING, UNLESS = "Nothing to adjust.", "Turn nothing unless a check says otherwise."
-#: Points that are less likely at fault than this are not worth a word, nor more than so many.
-_WORTH_A_WORD, _MOST = 0.05, 7
+#: Where several points may be at fault, and where a pair is.
+ONE_BY_ONE = "Check in this order until one agrees; turn that, then burn the test again."
+BOTH = "Make these steps in this order; one test afterwards shows both."
 
+_HEADS = (
+    *("place", "at fault", "when", "what to do", "amount [95 %]", "goes too far", "afterwards"),
+)
 _COLUMNS = (
     *("fault", "explanation", "probability", "action", "place", "way", "amount", "unit"),
     *("full", "low", "high", "fraction", "short", "overshoot", "overshoot_full"),
@@ -226,8 +230,8 @@ def advise(
     Returns
     -------
     Advice
-        Hand checks, cheapest first, and one adjustment for each adjusting point that may be at
-        fault.
+        Hand checks and one adjustment for each adjusting point that may be at fault, in the order
+        in which they are made.
 
     Raises
     ------
@@ -259,34 +263,36 @@ def advise(
     handbook = handbook if handbook is not None else Handbook()
     draws, seed = whole_number(draws, "draws", least=20), whole_number(seed, "seed", least=0)
     group = [h for faults in finding.group for h in finding.ranked if h.faults == faults]
-    catalogue = finding.machine.catalogue()
-    checks, adjustments = [], []
-    for name in _questioned(finding):
+    adjustments = []
+    for name in (point.name for point in finding.standing.named):
         hypothesis = next(h for h in finding.ranked if name in h.faults)
         made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
-        variants = {f.name: f.variant for f in hypothesis.fit.mode.faults}
-        fault = catalogue.named(name, variants.get(name, ""))
-        point = fault.adjusting_point(finding.machine, handbook)
+        point = fault_of(finding, name).adjusting_point(finding.machine, handbook)
         rng = np.random.default_rng(seed + 1)
-        adjustments.append(_adjustment(finding, hypothesis, name, point, made, costs, rng))
+        adjustment = _adjustment(finding, hypothesis, name, point, made, costs, rng)
         expect = point.expect(finding.machine, hypothesis.fit.machine)
-        open_ = adjustments[-1].probability < finding.assumptions.credible
-        checks.append(HandCheck(name, point.look, expect, point.minutes, splits=open_))
-    order = sorted(checks, key=lambda check: (check.minutes, not check.splits))
+        open_ = adjustment.probability < finding.assumptions.credible
+        check = HandCheck(name, point.look, expect, point.minutes, splits=open_)
+        adjustments.append(dataclasses.replace(adjustment, check=check))
+    adjustments.sort(key=_turn)
     return Advice(
         machine=group[0].fit.machine,
         explanations=tuple((h.faults, h.words, h.probability) for h in group),
-        checks=tuple(order),
+        checks=tuple(a.check for a in adjustments if a.check is not None),
         adjustments=tuple(adjustments),
         certain=finding.certain,
         costs=costs,
     )
 
 
-def _questioned(finding: Finding) -> list[str]:
-    """The adjusting points that are worth a word: those of the best explanation come first."""
-    others = [p.name for p in finding.points if p.probability >= _WORTH_A_WORD]
-    return list(dict.fromkeys((*finding.best.faults, *others)))[:_MOST]
+def _turn(adjustment: Adjustment) -> tuple[int, float]:
+    """When an adjustment has its turn: what is sure, then what is likeliest for its minutes.
+
+    Of checks, one of which will agree, this order takes the fewest minutes on the average.
+    """
+    rank = (DO, CHECK, LEAVE).index(adjustment.action)
+    minutes = 1.0 if adjustment.action == LEAVE else adjustment.point.minutes
+    return rank, -adjustment.probability / minutes
 
 
 def _adjustment(
@@ -332,7 +338,7 @@ def _action(
 ) -> str:
     """Whether to turn at once, check first, or leave it."""
     minutes = point.minutes
-    if p * costs.round < minutes:
+    if not worth_a_check(p, minutes, costs):
         return LEAVE
     size = hypothesis.magnitudes.get(name)
     sized = size is not None and size.identifiable
@@ -353,21 +359,13 @@ def _middle_test(machine: Machine) -> RingTest:
 
 
 def _report(advice: Advice) -> list[str]:
-    _, words, p = advice.explanations[0]
-    rows = [f"Most likely: {words} (probability {said_probability(p)})."]
-    others = advice.explanations[1:]
     if not advice.adjustments:
-        return [*rows, NOTHING]
-    if others and not advice.explanations[0][0]:
-        rows.append(UNLESS)
-    if advice.checks:
-        split = any(check.splits for check in advice.checks)
-        lead = "before anything is turned" if split else "to confirm it"
-        rows.append(f"Check by hand {lead}, cheapest first:")
-    for number, check in enumerate(advice.checks, 1):
-        rows.append(f"  {number}. {check.words} ({check.minutes:.0f} min). Expect {check.expect}.")
+        return [NOTHING]
+    rows = [] if advice.explanations[0][0] else [UNLESS]
+    many, said = len(advice.advised) > 1, set[str]()
+    if not many and sum(a.action == CHECK for a in advice.adjustments) > 1:
+        rows.append(ONE_BY_ONE)
     for adjustment in advice.adjustments:
-        rows += rows_of(adjustment)
-    if len(advice.advised) > 1:
-        rows.append("Make these steps in this order; one test afterwards shows both.")
-    return [*rows, *advice.cautions]
+        rows += [row for row in rows_of(adjustment) if row.strip() not in said]
+        said.add(adjustment.point.note)  # once is enough
+    return [*rows, *([BOTH] if many else []), *advice.cautions]

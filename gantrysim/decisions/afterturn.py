@@ -144,7 +144,8 @@ def after_turn(
         done, over = cured, (1.0 - cured) * over / max(1.0 - done, 1e-12)
     weights = _moved(belief, catalogue, fault, done, min(over, 1.0 - done), assumptions)
     mean, covariance = _widened(belief, machine, fault, rest.hand)
-    return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine)
+    turned_now = (*belief.turned, fault.name)
+    return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine, turned_now)
 
 
 def remaining(

@@ -54,13 +54,15 @@ def belief_table(belief: Belief, machine: Machine) -> dict[str, Any]:
             key: [dataclasses.asdict(q) for q in parameters]
             for key, parameters in belief.sizes.items()
         },
+        "turned": list(belief.turned),
     }
 
 
 def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belief:
     """What is believed of a machine, of a table as `belief_table` gives it."""
     own = ("machine_sha256",) if version > 1 else ()
-    table = fields(value, where, (*own, "scatter", "mean", "precision", "weights", "sizes"))
+    needed = (*own, "scatter", "mean", "precision", "weights", "sizes")
+    table = fields(value, where, needed, ("turned",))  # which older files do not tell
     if own and word(table[own[0]], f"{where}.machine_sha256") != machine_sum(machine):
         raise ValueError(
             f"field '{where}.machine_sha256' does not fit the machine: its description was changed "
@@ -99,7 +101,8 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
         )
         for key, entry in named(table["sizes"], f"{where}.sizes").items()
     }
-    return Belief(fresh.mean, fresh.precision, weights, sizes, machine)
+    turned = names(table.get("turned", []), f"{where}.turned")
+    return Belief(fresh.mean, fresh.precision, weights, sizes, machine, turned)
 
 
 def scatter_names(value: Any, where: str, machine: Machine) -> list[str]:

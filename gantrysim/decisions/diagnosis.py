@@ -15,6 +15,7 @@ import numpy as np
 from gantrysim.burn import Burn
 from gantrysim.decisions import words as findingwords
 from gantrysim.decisions.misstatements import Misstatement, screened
+from gantrysim.decisions.standing import Standing, standing_of
 from gantrysim.decisions.statements import Statement, statements
 from gantrysim.faults import Catalogue
 from gantrysim.inference.assumptions import Assumptions
@@ -135,7 +136,7 @@ class Finding:
     False
     >>> print(finding.report())
     No piece measured: what follows is a hint, not a finding.
-    Finding: this piece cannot tell which of these is at fault:
+    What was measured does not tell which of these it is:
       - the left Y belt is slack (probability 0.2...)
     ...
     """
@@ -170,6 +171,11 @@ class Finding:
     def points(self) -> tuple[Statement, ...]:
         """What is stated of each adjusting point, likeliest at fault first."""
         return statements(self.ranked, self.group)
+
+    @functools.cached_property
+    def standing(self) -> Standing:
+        """Where each adjusting point stands: found, likely, possible, or not told."""
+        return standing_of(self)
 
     @property
     def certain(self) -> bool:
@@ -346,7 +352,7 @@ class Finding:
         return f"Finding({self.best!r}{tail})"
 
     def _repr_html_(self) -> str:
-        return findingwords.table(self)
+        return findingwords.page(self)
 
 
 @checked
@@ -505,7 +511,7 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
                     tuple(f for f in group if f != faults) if faults in group else ()
                 ),
                 log_evidence=scores[faults] - _log_prior_of(problem, faults) - top,
-                words=" and ".join(f.words for f in named) or "nothing is wrong with this machine",
+                words=" and ".join(f.words for f in named) or findingwords.SOUND,
                 check="; ".join(f.check for f in named),
                 fit=fit,
             )

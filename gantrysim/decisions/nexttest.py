@@ -138,8 +138,7 @@ class Proposal:
             [
                 f"{self.words[0].upper()}{self.words[1:]}.",
                 f"It {self.settles}.",
-                f"It costs about {self.minutes:.0f} minutes: {self.gain:.2f} nats expected, "
-                f"{self.worth_per_minute:.3f} nats a minute.",
+                f"It costs about {self.minutes:.0f} minutes.",
                 self.candidate.care,
             ]
         )
@@ -160,7 +159,9 @@ class Proposal:
         }
 
     def __repr__(self) -> str:
-        return f"Proposal({self.gain:.2f} nats in {self.minutes:.0f} min: {self.words})"
+        before, after = self.right
+        told = f"right one from {before:.2f} to {after:.2f} in {self.minutes:.0f} min"
+        return f"Proposal({told}: {self.words})"
 
     def _repr_html_(self) -> str:
         lines = "<br>".join(html.escape(line) for line in self.report().splitlines())
@@ -225,8 +226,8 @@ def next_test(
     >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> gs.next_test(finding, instruments=[gs.instruments.BeltTones()])[0]
-    Proposal(0.4... nats in 3 min: pluck both spans of the left belt, carriage in mid travel, and
-    read their tones (power off and unplugged, hands clear of belts and pulleys))
+    Proposal(right one from 0... to 0... in 3 min: pluck both spans of the left belt, carriage in
+    mid travel, and read their tones (power off and unplugged, hands clear of belts and pulleys))
     """
     for values, name in ((candidates, "candidates"), (instruments, "instruments")):
         if values is not None and not values:

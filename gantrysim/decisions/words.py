@@ -1,32 +1,34 @@
-"""A finding put into words: the report in sentences, the table for notebooks."""
+"""A finding put into words: the report in sentences, the page for notebooks."""
 
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions.reasons import why_alike
+from gantrysim.decisions.standing import MOST, POSSIBLE, UNLIKELY, narrowed, to_check
 from gantrysim.faults.base import OFFSET, SCALE
 from gantrysim.instruments.calipers import Calipers
 from gantrysim.instruments.secondscan import SCANNING
+from gantrysim.records.amounts import probability, with_interval
+from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
     from gantrysim.decisions.diagnosis import Finding, Hypothesis
     from gantrysim.decisions.statements import Statement
+    from gantrysim.faults import Catalogue
 
-#: Only what is believed at least this much is worth a line.
-_WORTH_A_LINE = 0.05
 #: Where it is not known which way up a piece was burned.
 QUARTER = (
     "the quarter turn of the piece is not known: left and right, x and y may be exchanged; "
     "burn the mark or say which way up"
 )
 CAUTION = "Before touching the machine: power off, laser disconnected; re-home afterwards."
-#: Points in the report and explanations in the table, at most.
-_ROWS = 7
-#: Points that are named where nothing was learned.
-_STILL = 3
+SOUND = "nothing is wrong with this machine"
+#: Where something was turned and nothing is wrong any more.
+REPAIRED = "nothing wrong is seen any more"
+#: Explanations that round to nothing are no rows of a table.
+_LEAST_ROW = 0.01
 
 
 def report(finding: Finding) -> list[str]:
@@ -45,106 +47,141 @@ def warnings(finding: Finding, *, numbers: bool = True) -> list[str]:
     rows += [
         f"Look at this before anything is turned: {slip.words}{_chance(chance, numbers)}."
         for slip, chance in finding.slips
-        if chance >= _WORTH_A_LINE
+        if chance >= POSSIBLE
     ]
     return rows + [f"{doubt[0].upper()}{doubt[1:]}." for doubt in finding.doubts]
 
 
 def headline(finding: Finding, *, numbers: bool = True) -> list[str]:
     """What is at fault, how sure, how big; items of a list begin with two blanks."""
-    best, shown = finding.best, worth_a_line(finding)
-    if not finding.learned:
-        rows = [_nothing(finding)] if numbers or not finding.spoken_against else []
-        if not best.faults:
-            rows.append(f"Likeliest: {best.words}{_chance(best.probability, numbers)}.")
-        if best.faults or numbers:  # without numbers nobody could tell which is likelier
-            rows += [f"Still likeliest: {_stated(point, numbers)}." for point in shown[:_STILL]]
-        shown = []  # nothing more is to be said of any
-    elif finding.certain or not best.faults:
-        lead = "Finding" if finding.certain else "Cannot tell for sure; most likely"
-        settled = "" if best.fit.mode.converged else ", search not settled"
-        rows = [f"{lead}: {best.words}{_chance(best.probability, numbers, settled)}."]
-        others = [p for p in shown if p.name not in best.faults and numbers]
-        rows += [f"  - {_stated(point, numbers)}" for point in others]
-        sized = (point for point in shown if point.name in best.faults and point.sized)
-        rows += [f"How big: {sized_words(point)}." for point in sized if numbers]
-    else:
-        rows = _points(finding, shown, numbers)
-    vague = [point.noun for point in shown if point.size is not None and not point.sized]
+    standing = finding.standing
+    rows = _sound(finding, numbers)
+    if not finding.learned and not rows:
+        return _unlearned(finding, numbers)
+    rows += [f"Finding: {_stated(finding, point, numbers)}." for point in standing.found]
+    rows += [f"Most likely: {_stated(finding, point, numbers)}." for point in standing.likely]
+    rows += _open(finding, numbers)
+    vague = [p.noun for p in standing.named if p.size is not None and not p.sized]
     if vague and numbers:
         rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
-    return rows + _scanner(finding, shown)
+    if not (finding.best.fit.mode.converged and finding.settled):
+        rows.append("Not every set of faults that may matter was tried: probabilities are rough.")
+    return rows + _scanner(finding)
 
 
 def remarks(finding: Finding) -> list[str]:
     """What else there is to say, and the cautions, behind the headline."""
-    shown = worth_a_line(finding) if finding.learned else []
-    rows = [f"Check by hand: {check}." for check in _checks(finding, shown)]
-    rows += _quantities(finding)
+    found = {point.name for point in finding.standing.found}
+    catalogue = finding.best.fit.problem.catalogue
+    rows = [
+        f"{'To confirm it' if fault.name in found else 'Check'} by hand: {fault.check}."
+        for fault in to_check(finding)
+        if catalogue.predicts((fault.name,))
+    ]
+    if not finding.learned and (told := narrowed(finding, told=True)):
+        rows.append(f"Within the spread of healthy machines it narrows: {', '.join(told)}.")
+    if untold := finding.standing.untold:
+        rows.append(f"Within the spread of healthy machines it does not tell: {', '.join(untold)}.")
     if finding.pieces:
         rows.append(
             f"Measured and predicted lines differ by {finding.best.fit.rms * 1e3:.0f} um rms "
             f"over {sum(len(p.lines) for p in finding.pieces)} lines."
         )
-    if finding.assumptions.changed():
-        said = (f"{name} {value}" for name, value in finding.assumptions.changed().items())
+    if changed := finding.assumptions.changed():
+        units = {name: unit for name, _, unit, _ in finding.assumptions.rows()}
+        said = (f"{n.replace('_', ' ')} {_setting(v)}, {units[n]}" for n, v in changed.items())
         rows.append(f"Assumed otherwise than usual: {'; '.join(said)}.")
     return [*rows, CAUTION]
 
 
-def worth_a_line(finding: Finding) -> list[Statement]:
-    """The adjusting points that are likely enough to be named, likeliest at fault first."""
-    return [point for point in finding.points if point.probability >= _WORTH_A_LINE][:_ROWS]
+def _setting(value: object) -> str:
+    """A setting, which may be several numbers, some of them with names."""
+    if isinstance(value, dict):
+        return " ".join(f"{name.replace('_', ' ')} {v}" for name, v in value.items())
+    return " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
 
 
-def _points(finding: Finding, shown: Sequence[Statement], numbers: bool) -> list[str]:
-    """What is at fault for all that is known, and what may be."""
-    sure = [p for p in shown if p.probability >= finding.assumptions.credible]
-    open_ = [p for p in shown if p not in sure]
-    lead = "Finding" if finding.firm else "Cannot tell for sure; most likely"
-    rows = [f"{lead}: {_stated(point, numbers)}." for point in sure]
-    sound = sum(h.probability for h in finding.ranked if not h.faults)
-    if open_:
-        lead = "Besides, this piece cannot tell" if sure else "Finding: this piece cannot tell"
-        rows.append(f"{lead} which of these is at fault:")
-        rows += [f"  - {_stated(point, numbers)}" for point in open_]
-    if not sure and sound >= _WORTH_A_LINE:
-        chance = f" (probability {sound:.2f})" if numbers else ""
-        rows.append(f"  - nothing is wrong with this machine{chance}")
-    catalogue, best = finding.best.fit.problem.catalogue, finding.best.faults
-    reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
-    if reasons and numbers:
-        rows.append(f"Why: {'; '.join(reasons)}.")
-    if not (finding.best.fit.mode.converged and finding.settled):
-        rows.append("Not every set of faults that may matter was tried: probabilities are rough.")
+def _sound(finding: Finding, numbers: bool) -> list[str]:
+    """That nothing is wrong, where that is likeliest; after a turn, that it was repaired."""
+    standing = finding.standing
+    if finding.best.faults:
+        return []
+    chance = _chance(standing.sound, numbers)
+    if standing.turned and standing.sound >= 0.5:
+        lead = "Repaired: " if standing.sure else "As far as can be told, "
+        said = f"{lead}{REPAIRED}{chance}."
+        return [said[0].upper() + said[1:]]
+    if not finding.learned:
+        return []
+    if standing.sure:
+        return [f"Finding: {SOUND}{chance}."]
+    if standing.leads or not numbers:  # without numbers the likeliest alone is said
+        return [f"Most likely: {SOUND}{chance}."]
+    return []
+
+
+def _unlearned(finding: Finding, numbers: bool) -> list[str]:
+    """That nothing was learned, but what it speaks against, and what is likeliest all the same."""
+    standing = finding.standing
+    rows = [_nothing(finding)] if numbers or not finding.spoken_against else []
+    if not finding.best.faults:
+        rows.append(f"Likeliest: {SOUND}{_chance(standing.sound, numbers)}.")
+    if finding.best.faults or numbers:  # without numbers nobody could tell which is likelier
+        named = standing.named
+        rows += [f"Still likeliest: {_stated(finding, point, numbers)}." for point in named]
     return rows
 
 
-def _stated(point: Statement, numbers: bool) -> str:
+def _open(finding: Finding, numbers: bool) -> list[str]:
+    """What may be at fault, or at fault too, and why that cannot be told apart."""
+    standing = finding.standing
+    rows = [f"  - {_stated(finding, point, numbers)}" for point in standing.possible]
+    said = bool(_sound(finding, numbers))
+    if POSSIBLE <= standing.sound and not said:
+        likelier = sum(p.probability > standing.sound for p in standing.possible)
+        rows.insert(likelier, f"  - {SOUND}{_chance(standing.sound, numbers)}")
+    if not rows or (said and not numbers):
+        return []
+    largest = max((p.probability for p in standing.possible), default=standing.sound)
+    if (standing.settled or said) and largest < UNLIKELY:
+        return ["Less likely, but not ruled out:", *rows]
+    many = len(rows) > 1
+    lead = "Besides, what" if standing.found or standing.likely else "What"
+    it_is = "which of these it is" if many else "whether this is so"
+    rows.insert(0, f"{lead} was measured does not tell {it_is}:")
+    catalogue, best = finding.best.fit.problem.catalogue, finding.best.faults
+    reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
+    if reasons and many and numbers:
+        rows.append(f"Why: {'; '.join(reasons)}.")
+    return rows
+
+
+def _stated(finding: Finding, point: Statement, numbers: bool) -> str:
     """An adjusting point in a clause: what, how sure, how big."""
     told = f"{point.words}{_chance(point.probability, numbers)}"
-    return f"{told}: {sized_words(point)}" if point.sized and numbers else told
+    if not (point.sized and numbers):
+        return told
+    return f"{told}: {sized_words(point, finding.best.fit.problem.catalogue)}"
 
 
-def _chance(p: float, numbers: bool, more: str = "") -> str:
+def _chance(p: float, numbers: bool) -> str:
     """A probability in parentheses, where numbers are wanted."""
-    return f" (probability {said_probability(p)}{more})" if numbers else ""
+    return f" (probability {probability(p)})" if numbers else ""
 
 
-def sized_words(point: Statement) -> str:
+def sized_words(point: Statement, catalogue: Catalogue) -> str:
     """The size of an adjusting point, that was told."""
     size = point.size
     assert size is not None
-    return (
-        f"{point.noun} {size.estimate:.3g} {size.unit}, "
-        f"95 % between {size.low:.3g} and {size.high:.3g}"
-    )
+    ways = catalogue.named(point.name).ways
+    told = with_interval(size.estimate, size.low, size.high, size.unit, ways=ways)
+    return f"{point.noun} {told}"
 
 
-def _scanner(finding: Finding, shown: Sequence[Statement]) -> list[str]:
+def _scanner(finding: Finding) -> list[str]:
     """What tells a wrong scale or a square that is off from a scanner that nobody checked."""
     catalogue = finding.best.fit.problem.catalogue
-    effects = {catalogue.named(point.name).effect for point in shown}
+    effects = {catalogue.named(point.name).effect for point in finding.standing.named}
     unchecked = [piece.scanner.unchecked for piece in finding.pieces]
     scale, rest = (any(told) for told in zip(*unchecked, strict=True)) if unchecked else (0, 0)
     told = []
@@ -159,33 +196,35 @@ def _scanner(finding: Finding, shown: Sequence[Statement]) -> list[str]:
     return [f"{lead}: {'; '.join(told)}."] if told and not finding.certain else []
 
 
-def _checks(finding: Finding, shown: Sequence[Statement]) -> list[str]:
-    """Hand checks of what may be at fault, each once."""
-    catalogue = finding.best.fit.problem.catalogue
-    named = (catalogue.named(point.name) for point in shown)
-    return list(dict.fromkeys(fault.check for fault in named if catalogue.predicts((fault.name,))))
+def page(finding: Finding) -> str:
+    """The finding for a notebook: what it says first, then the likeliest explanations."""
+    said = "".join(
+        f"<p>{html.escape(row.strip())}</p>" for row in (*warnings(finding), *headline(finding))
+    )
+    return said + table(finding)
 
 
 def table(finding: Finding) -> str:
     """The likeliest explanations as an HTML table; sizes only where they were told."""
-    rows = "".join(
-        f"<tr><td>{html.escape(h.name)}</td><td>{h.probability:.3f}</td><td>"
-        + "<br>".join(
-            f"{m.estimate:.3g} [{m.low:.3g}, {m.high:.3g}] {m.unit}"
-            if m.identifiable
-            else "not told"
-            for m in h.magnitudes.values()
-        )
-        + f"</td><td>{_others(h)}</td></tr>"
-        for h in finding.ranked[:_ROWS]
+    shown = [h for h in finding.ranked[:MOST] if h.probability >= _LEAST_ROW] or finding.ranked[:1]
+    rows = ((h.words, probability(h.probability), _sizes(h), _alike(h)) for h in shown)
+    heads = ("explanation", "probability", "how big [95 %]", "one of those not told apart")
+    return Table(heads, rows, "Explanations").html()
+
+
+def _sizes(hypothesis: Hypothesis) -> str:
+    """Sizes of the faults of an explanation."""
+    catalogue = hypothesis.fit.problem.catalogue
+    return "; ".join(
+        with_interval(m.estimate, m.low, m.high, m.unit, ways=catalogue.named(name).ways)
+        if m.identifiable
+        else "not told"
+        for name, m in hypothesis.magnitudes.items()
     )
-    caption = "Finding" if finding.learned else html.escape(f"Finding. {_nothing(finding)}")
-    if not finding.quarter_known:
-        caption += f". {QUARTER[0].upper()}{QUARTER[1:]}." if finding.learned else f" {QUARTER}."
-    return (
-        f"<table><caption>{caption}</caption><tr><th>explanation</th><th>probability</th>"
-        "<th>magnitude [95 %]</th><th>cannot be told from</th></tr>" + rows + "</table>"
-    )
+
+
+def _alike(hypothesis: Hypothesis) -> str:
+    return "yes" if hypothesis.indistinguishable_from else ""
 
 
 def _nothing(finding: Finding) -> str:
@@ -194,24 +233,3 @@ def _nothing(finding: Finding) -> str:
     if not against:
         return "Nothing was learned from this: every explanation is about as likely as before."
     return f"Nothing was learned from this but what it speaks against: {'; '.join(against)}."
-
-
-def _quantities(finding: Finding) -> list[str]:
-    """Say which parameters were not narrowed; where nothing was learned, which were."""
-    parameters = finding.best.fit.parameters
-    if finding.learned:
-        vague = [p.name for p in parameters if not p.identifiable]
-        return [f"This piece says little or nothing about: {', '.join(vague)}."] if vague else []
-    told = [p.name for p in parameters if p.identifiable]
-    return [f"It narrows: {', '.join(told)}."] if told else []
-
-
-def _others(hypothesis: Hypothesis) -> str:
-    return html.escape(
-        ", ".join(" + ".join(f) or "healthy" for f in hypothesis.indistinguishable_from)
-    )
-
-
-def said_probability(p: float) -> str:
-    """Say a probability without claiming more than the model can."""
-    return "above 0.99" if p > 0.99 else f"{p:.2f}"

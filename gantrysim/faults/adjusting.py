@@ -97,6 +97,11 @@ class AdjustingPoint(Documented):
         return 0.0
 
     @property
+    def by_feel(self) -> str:
+        """What is felt once it stands right, where that goes before an amount; else empty."""
+        return ""
+
+    @property
     def note(self) -> str:
         """What the amount takes for granted."""
         return ""

@@ -61,6 +61,8 @@ class Fault(Limited, Documented):
         What it does: `DRAG`, `GIVE`, `PLAY`, `RATTLE`, `OFFSET`, `SCALE`, or empty.
     sense : int
         +1 where more of it is worse, -1 where less is worse, 0 where it has either sign.
+    ways : tuple of str
+        What sizes above and below zero are called where a report says them.
     twins : mapping of str to str
         Faults of which a burn sees the sum only, by name, with the reason.
     kept : float, optional
@@ -97,6 +99,7 @@ class Fault(Limited, Documented):
     starts: ClassVar[tuple[float, ...]] = (0.0,)
     effect: ClassVar[str] = ""
     sense: ClassVar[int] = 1
+    ways: ClassVar[tuple[str, str]] = ("", "")
     twins: ClassVar[Mapping[str, str]] = {}
     kept: ClassVar[float | None] = None
     model_error: ClassVar[float] = 0.0

@@ -70,6 +70,7 @@ class SlackBelt(Fault):
     unit = "of healthy stiffness"
     effect = GIVE
     sense = -1
+    ways = ("left", "")
 
     name = said("slack_belt_{self.side}")
 

@@ -11,6 +11,7 @@ from gantrysim.faults.base import OFFSET, PLAY, Fault
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.amounts import about, in_words
 from gantrysim.records.checks import within
 from gantrysim.records.doors import checked
 
@@ -99,6 +100,7 @@ class CouplerSlip(Fault):
     unit = "mm"
     effect = OFFSET
     sense = 0
+    ways = ("with the right side ahead", "with the right side behind")
     block = "y"
     place = "shaft.slip"
     kept = RULE  # what a careful assembly leaves: a rule reads no more
@@ -138,8 +140,9 @@ class Coupling(TakenOut):
         turn = healthy.belt_right.pulley_circumference
         degrees = 360.0 * faulty.shaft.backlash / turn
         return (
-            f"the pulley turns by about {degrees:.2g} degrees ({faulty.shaft.backlash:.2g} mm of "
-            "belt) before the shaft takes it along if this is it, at once if it is not"
+            f"the pulley turns by {about(degrees, 'degrees')} "
+            f"({in_words(faulty.shaft.backlash, 'mm')} of belt) before the shaft takes it along if "
+            "this is it, at once if it is not"
         )
 
     def hand_in(self, read: Callable[[Machine], float], machine: Machine) -> float:
@@ -164,6 +167,6 @@ class SetScrew(SetByRule):
         off = faulty.shaft.slip - healthy.shaft.slip
         side = "ahead of" if off > 0.0 else "behind"
         return (
-            f"the right plate stands up to {abs(off):.2g} mm {side} the left if this is it "
-            "(the beam takes part of it up), both alike if it is not"
+            f"the right plate stands up to {in_words(abs(off), 'mm')} {side} the left if this is "
+            "it (the beam takes part of it up), both alike if it is not"
         )

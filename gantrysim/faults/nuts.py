@@ -11,6 +11,7 @@ from gantrysim.faults.healthy import HEALTHY_PART
 from gantrysim.machine import Machine
 from gantrysim.machine.components import nut_approach
 from gantrysim.machine.plates import EndPlate, Wheel
+from gantrysim.records.amounts import about, in_words
 
 #: A nut can be turned to about this by hand, degrees (95 %; common practice, no source).
 NUT_BY_HAND = 3.0
@@ -56,15 +57,23 @@ class Nuts(AdjustingPoint):
     doubt = property(lambda self: NUT_DOUBT if self.stock else 0.0)
 
     @property
+    def by_feel(self) -> str:
+        """What the wheels feel like, where nobody measured the nut."""
+        if not self.stock:
+            return ""
+        if self.loose:
+            return "nothing clicks when it is rocked and each wheel still slips under a finger"
+        return "each wheel slips under a finger with light effort and still touches"
+
+    @property
     def note(self) -> str:
         """Which nut the degrees are for."""
         told = f"The degrees are for an eccentric nut of {self.offset:g} mm offset"
         if not self.stock:
             return f"{told}, as described."
         return (
-            f"{told} and wheels of the handbook's default kind, because the machine's own were not "
-            "described: compare with your nut (half the difference between its thickest and "
-            "thinnest wall) and go by the feel of the wheel."
+            f"{told} and usual wheels, because nobody described this machine's: compare with your "
+            "nut (half the difference between its thickest and thinnest wall)."
         )
 
     def stands(self, machine: Machine) -> float:
@@ -113,13 +122,13 @@ class Nuts(AdjustingPoint):
         """Drag of a wheel, or play, on both machines."""
         if self.loose:
             play = _play_at_wheel(faulty, self.part)
-            return f"about {play:.2g} mm of click at the wheels if this is it, none if it is not"
+            return f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
         wheels = len(healthy.value(self.part).wheels)
         drags = [m.value(f"{self.part}.friction") for m in (healthy, faulty)]
         return (
-            f"about {drags[1] / wheels:.2g} N at the rim of each wheel ({drags[1]:.3g} N for all, "
-            f"on a spring scale with the belt off) if this is it, {drags[0] / wheels:.2g} N "
-            f"({drags[0]:.3g} N) if it is not"
+            f"{about(drags[1] / wheels, 'N')} at the rim of each wheel "
+            f"({in_words(drags[1], 'N')} for all, on a spring scale with the belt off) if this is "
+            f"it, {in_words(drags[0] / wheels, 'N')} ({in_words(drags[0], 'N')}) if it is not"
         )
 
 

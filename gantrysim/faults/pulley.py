@@ -11,6 +11,7 @@ from gantrysim.faults.belts import belt_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.amounts import about
 from gantrysim.records.checks import check_number, listed, require
 from gantrysim.records.doors import checked
 
@@ -154,4 +155,4 @@ class Pulley(TakenOut):
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Wobble of the rim on both machines."""
         wobble = 2.0 * self.stands(faulty)
-        return f"a rim that wobbles by about {wobble:.2g} mm if this is it, none if it is not"
+        return f"a rim that wobbles by {about(wobble, 'mm')} if this is it, none if not"

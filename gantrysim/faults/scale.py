@@ -48,6 +48,7 @@ class ScaleError(Fault):
     unit = "relative"
     effect = SCALE
     sense = 0
+    ways = ("too long", "too short")
 
     block = said("{self.axis}")
 
@@ -127,4 +128,4 @@ class Steps(AdjustingPoint):
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Way covered on both machines."""
         ways = [200.0 * (1.0 + m.value(self.field)) for m in (healthy, faulty)]
-        return f"{ways[1]:.2f} mm for 200 if this is it, {ways[0]:.2f} mm if it is not"
+        return f"{ways[1]:.1f} mm for 200 if this is it, {ways[0]:.1f} mm if it is not"

@@ -11,6 +11,7 @@ from gantrysim.faults.healthy import SQUARENESS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.amounts import about
 from gantrysim.records.checks import within
 from gantrysim.records.doors import checked
 
@@ -44,6 +45,7 @@ class OutOfSquare(Fault):
     unit = "mrad"
     effect = OFFSET
     sense = 0
+    ways = ("with the right side ahead", "with the right side behind")
     block = "y"
     place = "square"
     kept = 2.0 * SQUARENESS  # what a careful assembly leaves
@@ -86,8 +88,8 @@ class Square(SetByRule):
         """Difference of the diagonals on both machines."""
         apart = self.diagonals(faulty.square - healthy.square)
         return (
-            f"diagonals of {self.span:.0f} by {self.travel:.0f} mm that differ by about "
-            f"{abs(apart):.2g} mm if this is it, alike if it is not"
+            f"diagonals of {self.span:.0f} by {self.travel:.0f} mm that differ by "
+            f"{about(abs(apart), 'mm')} if this is it, alike if it is not"
         )
 
     def diagonals(self, angle: float) -> float:

@@ -124,6 +124,8 @@ class Belief:
         is not the usual.
     machine : Machine, optional
         The machine as described that it is about; none where nothing was learned yet.
+    turned : tuple of str
+        Names of the faults for which something was turned since the machine was last measured.
     """
 
     mean: np.ndarray
@@ -131,6 +133,7 @@ class Belief:
     weights: Mapping[tuple[str, ...], float] = field(default_factory=dict)
     sizes: Mapping[str, tuple[Parameter, ...]] = field(default_factory=dict)
     machine: Machine | None = None
+    turned: tuple[str, ...] = ()
 
     def check(self, machine: Machine) -> None:
         """Raise ValueError unless it is about this machine, as described, or about none."""

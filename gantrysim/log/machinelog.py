@@ -23,7 +23,8 @@ from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
 from gantrysim.decisions.findingfile import finding_from, finding_table
-from gantrysim.decisions.words import CAUTION
+from gantrysim.decisions.words import CAUTION, SOUND
+from gantrysim.faults import Fault
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
@@ -33,6 +34,7 @@ from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
 from gantrysim.records import jsontext
+from gantrysim.records.amounts import in_words, probability, with_interval
 from gantrysim.records.checks import finite_number, must_be, one_of, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
@@ -44,6 +46,7 @@ if TYPE_CHECKING:
 
 Date = str | datetime.date
 _LEAST_KEPT = 1e-3  # explanations below this probability are not written down
+_BELIEVED = 3  # explanations of what is believed now that are said
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,8 +163,8 @@ class MachineLog:
     'slack_belt_left'
     >>> print(log.report())
     Log of Alder: 0 burns.
-    adjusted: -0.5 of healthy stiffness, for slack_belt_left.
-    Believed now: healthy 0.15, slack_belt_left 0.04.
+    Turned: slackness of the left belt 50 % of healthy stiffness less.
+    Believed now: nothing is wrong with this machine (0.15); the left Y belt is slack (0.04)...
     Before touching the machine: power off, laser disconnected; re-home afterwards.
     """
 
@@ -358,10 +361,10 @@ class MachineLog:
         for entry in self.entries:
             when = f"{entry.date}: " if entry.date else ""
             note = f" ({entry.note})" if entry.note else ""
-            rows.append(f"{when}{_words(entry)}{note}")
-        likely = sorted(self.belief.weights.items(), key=lambda item: -item[1])[:3]
+            rows.append(f"{when}{_words(entry, self.machine)}{note}")
+        likely = sorted(self.belief.weights.items(), key=lambda item: -item[1])[:_BELIEVED]
         if likely:
-            words = ", ".join(f"{' + '.join(f) or 'healthy'} {p:.2f}" for f, p in likely)
+            words = "; ".join(f"{_called(f, self.machine)} ({probability(p)})" for f, p in likely)
             rows.append(f"Believed now: {words}.")
         else:
             rows.append("Believed now: nothing but the description of the machine.")
@@ -392,7 +395,7 @@ class MachineLog:
         return f"MachineLog({self.name!r}{kept}, {len(self.burns)} burns, {turns} turns)"
 
     def _repr_html_(self) -> str:
-        rows = ((e.date, _words(e), e.note) for e in self.entries)
+        rows = ((e.date, _words(e, self.machine), e.note) for e in self.entries)
         return Table(("when", "what", "note"), rows, repr(self)).html()
 
 
@@ -615,28 +618,51 @@ def _error(finding: Finding) -> float:
     return float(np.sqrt(np.mean(np.concatenate(squares))))
 
 
-def _words(entry: Entry) -> str:
+def _words(entry: Entry, machine: Machine) -> str:
     """What happened, in one sentence."""
     if isinstance(entry, Burned):
         best = entry.finding["ranked"][0]
-        name = " + ".join(best["faults"]) or "healthy"
-        sizes = "; ".join(
-            f"{m['estimate']:.3g} {m['unit']} ({m['low']:.3g} to {m['high']:.3g})"
-            for m in best["magnitudes"].values()
-        )
+        sizes = "; ".join(_size(name, m, machine) for name, m in best["magnitudes"].items())
         sure = "" if entry.finding["certain"] else ", not certain"
         size = f", {sizes}" if sizes else ""
         beside = f", with {', '.join(entry.readings)}" if entry.readings else ""
         return (
-            f"burned{beside}, error {entry.error * 1e3:.0f} µm rms; found {name}{size}, "
-            f"probability {best['probability']:.2f}{sure}."
+            f"Burned{beside}, error {entry.error * 1e3:.0f} µm rms; found: "
+            f"{_called(best['faults'], machine)}{size} (probability "
+            f"{probability(best['probability'])}{sure})."
         )
     if isinstance(entry, Adjusted):
+        fault = _fault(entry.fault, machine)
+        noun = fault.noun if fault is not None else entry.fault.replace("_", " ")
         where = f" at {entry.place}" if entry.place else ""
-        way = f"{entry.way}, " if entry.way else ""
-        return f"adjusted{where}: {way}{entry.amount:+.3g} {entry.unit}, for {entry.fault}."
+        much = in_words(abs(entry.amount), entry.unit)
+        if entry.way:
+            return f"Turned{where}: {entry.way}, {much}, for {noun}."
+        return f"Turned{where}: {noun} {much} {'more' if entry.amount > 0.0 else 'less'}."
     v = entry.verdict
-    return f"judged: {v['decision']} (probability {v['probability']:.2f})."
+    return f"Judged: {entry.summary} (probability {probability(v['probability'])})."
+
+
+def _fault(name: str, machine: Machine) -> Fault | None:
+    """A fault of a machine by its name; None for one that its catalogue does not know any more."""
+    try:
+        return machine.catalogue().named(name)
+    except ValueError:
+        return None
+
+
+def _called(names: Sequence[str], machine: Machine) -> str:
+    """An explanation in plain words."""
+    faults = ((name, _fault(name, machine)) for name in names)
+    words = (fault.words if fault else name.replace("_", " ") for name, fault in faults)
+    return " and ".join(words) or SOUND
+
+
+def _size(name: str, size: Mapping[str, Any], machine: Machine) -> str:
+    """The size of a fault as it was found."""
+    fault = _fault(name, machine)
+    ways = fault.ways if fault else ("", "")
+    return with_interval(size["estimate"], size["low"], size["high"], size["unit"], ways=ways)
 
 
 def _date(value: Date) -> str:

@@ -9,8 +9,8 @@ import numpy as np
 
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Finding
-from gantrysim.decisions.words import said_probability
 from gantrysim.log.machinelog import MachineLog
+from gantrysim.records.amounts import probability
 from gantrysim.report import page
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def at_fault(finding: Finding) -> str:
     """How probably each adjusting point is at fault."""
     from gantrysim.plotting.findings import draw_at_fault
 
-    said = "; ".join(f"{p.words}: {said_probability(p.probability)}" for p in finding.points[:5])
+    said = "; ".join(f"{p.words}: {probability(p.probability)}" for p in finding.points[:5])
     title = "How probably each adjusting point is at fault"
     words = f"Bars. {said}."
     return _picture(lambda ax: draw_at_fault(finding, ax), "at-fault", title, words, _FLAT)

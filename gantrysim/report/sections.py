@@ -11,6 +11,7 @@ from gantrysim.decisions import words
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import Accepted, Adjusted, Burned, MachineLog
 from gantrysim.metrology import measure
+from gantrysim.records.amounts import probability
 from gantrysim.records.table import Table
 from gantrysim.report import page, pictures
 
@@ -27,13 +28,14 @@ def about(finding: Finding) -> list[str]:
 
 def found(finding: Finding) -> list[str]:
     """What is to be read first, the finding, and each adjusting point."""
+    catalogue = finding.best.fit.problem.catalogue
     points = [
         (
             point.words,
-            words.said_probability(point.probability),
-            words.sized_words(point) if point.sized else "not told",
+            probability(point.probability),
+            words.sized_words(point, catalogue) if point.sized else "not told",
         )
-        for point in words.worth_a_line(finding)
+        for point in finding.standing.named
     ]
     table = Table(("adjusting point", "probability", "how big"), points).html()
     explained = page.wide(words.table(finding), "Explanations")

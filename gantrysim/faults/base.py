@@ -219,6 +219,15 @@ class Fault(Limited, Documented):
         """Return it at a place that was found before, as it shows at the unknowns of a problem."""
         return self
 
+    @property
+    def seen_as(self) -> str:
+        """What lines show of it: the same text where no burn tells one from another."""
+        return self.key
+
+    def seen_like(self, other: Fault) -> Fault:
+        """Return it where another that shows the same was found."""
+        return self
+
     def shown_on(self, piece: DrawnLines | None) -> Fault:
         """Return it as it shows on other lines, the only source; None: there are none."""
         return self

@@ -172,6 +172,19 @@ class WheelFlat(Fault):
         }
         return dataclasses.replace(there, pattern=pattern)
 
+    @property
+    def _toward(self) -> float:
+        """Which way the beam shifts: -1 toward the left rail, 1 toward the right."""
+        return -1.0 if (self.side == "left") == (self.flank == "outer") else 1.0
+
+    seen_as = property(lambda self: f"flat, the beam shifts {self._toward:+.0f} in x")
+
+    def seen_like(self, other: Fault) -> WheelFlat:
+        """Return it at the place of another flat that shifts the beam the same way."""
+        if not isinstance(other, WheelFlat) or other.seen_as != self.seen_as:
+            raise ValueError(f"{self.key} does not show as {other.key} does.")
+        return dataclasses.replace(self, place_mm=other.place_mm, pattern=other.pattern)
+
     def shown_on(self, piece: DrawnLines | None) -> WheelFlat:
         """Return it as it shows on another piece, before that is placed.
 
@@ -202,8 +215,7 @@ class WheelFlat(Fault):
         # a bin averages over its length: along the rail where the line runs along it
         seen = np.sqrt(FLAT_WIDTH**2 + (BIN_LENGTH * normal[:, 0]) ** 2 / 12.0)
         bump = FLAT_HEIGHT * FLAT_WIDTH / seen * np.exp(-0.5 * (off / seen) ** 2)
-        toward = -1.0 if (self.side == "left") == (self.flank == "outer") else 1.0
-        sideways = toward * normal[:, 0] * bump
+        sideways = self._toward * normal[:, 0] * bump
         yaw = (share - 0.5) * normal[:, 1] - machine.head.beyond / machine.span * normal[:, 0]
         return np.column_stack([sideways, yaw * bump])
 

@@ -253,20 +253,27 @@ def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
             paid += problem.assumptions.beside * len(mode.faults)
         return dataclasses.replace(extend(problem, mode, placed), paid=paid)
 
-    return list(run(extended, problem.catalogue.sought))
+    kinds: dict[str, list[Fault]] = {}
+    for fault in problem.catalogue.sought:
+        kinds.setdefault(fault.seen_as, []).append(fault)
+    first = list(run(extended, [alike[0] for alike in kinds.values()]))
+    return [
+        dataclasses.replace(new, faults=(*mode.faults, fault.seen_like(new.faults[-1])))
+        for new, alike in zip(first, kinds.values(), strict=True)
+        for fault in alike
+    ]
 
 
 def _left(known: _Known, expanded: set[frozenset[str]]) -> list[int]:
     """Sets that a further fault was not tried beside yet, likeliest first."""
-    # what the forward model lacks is sought beside a set, not extended: its place would stay
-    order = [k for k in known.order if not any(f.sought for f in known.modes[k].faults)]
-    order = [k for k in order if len(known.modes[k].faults) < known.problem.assumptions.most_faults]
-    return [k for k in order if _set_of(known.modes[k].faults) not in expanded]
+    most = known.problem.assumptions.most_faults
+    order = [k for k in known.order if len(known.modes[k].faults) < most]
+    return [k for k in order if _kind_of(known.modes[k].faults) not in expanded]
 
 
 def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[frozenset[str]]]:
     """Extend the likeliest sets by what promises most beside them, until that settles."""
-    assumed, catalogue = known.problem.assumptions, known.problem.catalogue
+    assumed = known.problem.assumptions
     tried = {_set_of(mode.faults) for mode in known.modes}
     expanded: set[frozenset[str]] = {frozenset()}
     turn = 0
@@ -276,30 +283,57 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
         if not left or turn == assumed.expansions:
             return known, expanded
         there, mode = known.solved(left[0])
-        names = [fault.name for fault in mode.faults]
-        say(f"beside {' and '.join(names)}")
-        expanded.add(_set_of(mode.faults))
-        beside = [
-            fault
-            for fault in catalogue.modelled
-            if all(catalogue.plausible(name, fault.name) for name in names)
-            and _set_of((*mode.faults, fault)) not in tried
-        ]
-        # with narrow scatter: a wide one has taken up what a further fault would explain
-        narrow = there.scaled(dataclasses.replace(there.scales, scatter=1.0))
-        gains = list(known.run(functools.partial(promised_gain, narrow, mode), beside))
-        worth = [k for k in np.argsort(gains)[::-1] if gains[k] > assumed.worth]
-        chosen = [beside[k] for k in worth[: assumed.most_beside]]
-        tried |= {_set_of((*mode.faults, fault)) for fault in chosen}
-        one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
-        found = [
-            dataclasses.replace(new, paid=assumed.beside * (len(new.faults) - 1))
-            for new in known.run(one, chosen)
-        ]
-        if turn == 0:
-            found += _sought(there, mode, known.run)
+        say(f"beside {' and '.join(fault.name for fault in mode.faults)}")
+        expanded.add(_kind_of(mode.faults))
+        chosen = _promising(there, mode, known.run, tried)
+        if any(fault.sought for fault in mode.faults):
+            found = _sought_anew(known, mode, chosen)
+        else:
+            one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
+            found = [
+                dataclasses.replace(new, paid=assumed.beside * (len(new.faults) - 1))
+                for new in known.run(one, chosen)
+            ]
+            if turn == 0:
+                found += _sought(there, mode, known.run)
+        found = [new for new in found if _set_of(new.faults) not in tried]
+        tried |= {_set_of(new.faults) for new in found}
         known = known.joined(found)
         turn += 1
+
+
+def _promising(there: Problem, mode: Mode, run: Run, tried: set[frozenset[str]]) -> list[Fault]:
+    """Faults that promise most beside a mode, best first."""
+    assumed, catalogue = there.assumptions, there.catalogue
+    names = [fault.name for fault in mode.faults]
+    beside = [
+        fault
+        for fault in catalogue.modelled
+        if all(catalogue.plausible(name, fault.name) for name in names)
+        and _set_of((*mode.faults, fault)) not in tried
+    ]
+    # with narrow scatter: a wide one has taken up what a further fault would explain
+    narrow = there.scaled(dataclasses.replace(there.scales, scatter=1.0))
+    gains = list(run(functools.partial(promised_gain, narrow, mode), beside))
+    worth = [k for k in np.argsort(gains)[::-1] if gains[k] > assumed.worth]
+    return [beside[k] for k in worth[: assumed.most_beside]]
+
+
+def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:
+    """Modes with what the forward model lacks beside each chosen fault, its place sought anew."""
+    rest = [fault for fault in mode.faults if not fault.sought]
+    found = []
+    for fault in chosen:
+        names = _set_of((*rest, fault))
+        base = next((k for k in known.order if _set_of(known.modes[k].faults) == names), None)
+        if base is not None:
+            found += _sought(*known.solved(base), known.run)
+    return found
+
+
+def _kind_of(faults: Sequence[Any]) -> frozenset[str]:
+    """A set, with all that the forward model lacks counted as one: it shows alike."""
+    return frozenset("sought" if fault.sought else fault.key for fault in faults)
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

@@ -24,6 +24,11 @@ from gantrysim.records.compiled import kernel
 
 #: Length of line that one bin averages, mm: several grain lengths, a fraction of any feature.
 BIN_LENGTH = 2.5
+#: A learned field stays between these, mm; no line was ever read so well or so badly.
+_FAINTEST, _LARGEST = 1e-5, 1e3
+#: Step of the logarithms for slopes, the slope (nats) and the relative gain that end the search:
+#: a few hundredths of a nat.
+_STEP, _FLAT, _ENOUGH = 1e-4, 0.05, 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -358,21 +363,22 @@ class Noise:
         if not self.learnable:
             return self
         centre = np.log([getattr(self, name) for name in self.learnable])
+        low = np.log([least.get(name, _FAINTEST) for name in self.learnable])
+        high = np.log([most.get(name, _LARGEST) for name in self.learnable])
 
         def cost(v: np.ndarray) -> float:
             prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
-            return misfit(self._at(np.exp(v), most, least)) + 0.5 * prior
+            return misfit(self._at(np.exp(v))) + 0.5 * prior
 
-        best = minimize(cost, centre, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.05})
-        return self._at(np.exp(best.x), most, least)
+        best = minimize(
+            cost,
+            np.clip(centre, low, high),
+            method="L-BFGS-B",
+            bounds=list(zip(low, high, strict=True)),
+            options={"eps": _STEP, "ftol": _ENOUGH, "gtol": _FLAT},
+        )
+        return self._at(np.exp(best.x))
 
-    def _at(
-        self, values: np.ndarray, most: Mapping[str, float], least: Mapping[str, float]
-    ) -> Self:
-        """The same noise at other values of what is learned, held to the bounds of each."""
-        found = zip(self.learnable, values.tolist(), strict=True)
-        held = {
-            name: max(min(value, most.get(name, math.inf)), least.get(name, 0.0))
-            for name, value in found
-        }
-        return dataclasses.replace(self, **held)
+    def _at(self, values: np.ndarray) -> Self:
+        """The same noise at other values of what is learned."""
+        return dataclasses.replace(self, **dict(zip(self.learnable, values.tolist(), strict=True)))

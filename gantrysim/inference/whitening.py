@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -51,15 +50,15 @@ class Metric:
 
         return cls.of(columns, shared, 2.0 * float(np.sum(np.log(uncertainty))))
 
-    @functools.cached_property
-    def _shadow(self) -> np.ndarray:
-        """What makes of whitened columns the part that the shared terms take up, shape (k, m)."""
-        return np.asarray(solve_triangular(self.factor, self.white.T, lower=True))
+    def _shadow(self, a: np.ndarray) -> np.ndarray:
+        """The part of whitened columns that the shared terms take up, shape (k,) or (k, n)."""
+        taken = self.white.T @ a
+        return np.asarray(solve_triangular(self.factor, taken, lower=True, check_finite=False))
 
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
-        taken = self._shadow @ a
-        return a.T @ b - taken.T @ (taken if b is a else self._shadow @ b)
+        taken = self._shadow(a)
+        return a.T @ b - taken.T @ (taken if b is a else self._shadow(b))
 
     def half_square(self, residual: np.ndarray) -> float:
         """Half the whitened sum of squares of a residual."""
@@ -68,7 +67,7 @@ class Metric:
 
     def taken_up(self, residual: np.ndarray) -> np.ndarray:
         """Most probable amounts of the shared terms in a residual, in standard deviations."""
-        taken = self._shadow @ self.columns(residual)
+        taken = self._shadow(self.columns(residual))
         return np.asarray(solve_triangular(self.factor, taken, lower=True, trans="T"))
 
 

@@ -363,8 +363,8 @@ class Noise:
         if not self.learnable:
             return self
         centre = np.log([getattr(self, name) for name in self.learnable])
-        low = np.log([least.get(name, _FAINTEST) for name in self.learnable])
-        high = np.log([most.get(name, _LARGEST) for name in self.learnable])
+        low = np.log([max(least.get(name, 0.0), _FAINTEST) for name in self.learnable])
+        high = np.log([max(most.get(name, _LARGEST), _FAINTEST) for name in self.learnable])
 
         def cost(v: np.ndarray) -> float:
             prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))

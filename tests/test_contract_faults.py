@@ -253,7 +253,7 @@ def test_advice_and_log_take_it_on(walk: Walk, tmp_path: Path) -> None:
     healthy = 1.0 if walk.fault.sense < 0 else 0.0
     for step in (turn, gs.decisions.Change(walk.fault.name, walk.size - healthy)):
         after = log.adjusted(step)
-        assert after.belief.weights.get(names, 0.0) < 0.75 * first
+        assert after.belief.weights.get(names, 0.0) < 0.8 * first  # diagonals are read coarsely
         assert 0.0 < sum(after.belief.weights.values()) <= 1.0 + 1e-9
         assert np.all(np.linalg.eigvalsh(after.belief.precision) > 0.0)
         assert after.entries[-1].fault == walk.fault.name

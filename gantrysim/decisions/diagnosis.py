@@ -348,6 +348,7 @@ class Finding:
     def __repr__(self) -> str:
         others = len(self.best.indistinguishable_from)
         tail = f", cannot be told from {others} other(s)" if others else ""
+        tail += "" if others or self.certain else ", not certain"
         tail += "" if self.quarter_known else f"; {findingwords.QUARTER}"
         return f"Finding({self.best!r}{tail})"
 

@@ -60,7 +60,8 @@ class Misstatement:
         Prior log odds of the slip against none.
     restated : dict of int to Piece
         By their place among the sources of the problem, the pieces as they must be stated if the
-        slip was made: ``piece.test`` is the test then, and its points may be turned.
+        slip was made: ``piece.test`` is the test then, and its points may be turned; empty where
+        nothing can be restated, because pieces are of different machines.
     faults : tuple of FaultModel
         The best explanation then.
     """

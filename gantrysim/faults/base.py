@@ -128,6 +128,11 @@ class Fault(Limited, Documented):
         return f"{self.name} ({self.variant})" if self.variant else self.name
 
     @property
+    def exact(self) -> bool:
+        """Whether the forward model has what it does exactly, as it has a scale."""
+        return self.effect == SCALE
+
+    @property
     def words(self) -> str:
         """The finding in plain words, a clause without its full stop."""
         raise _not_given(self, "words")

@@ -249,8 +249,7 @@ def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
     def extended(fault: Fault) -> Mode:
         placed, places = fault.placed(problem, mode)
         paid = math.log(places)  # the place was chosen among so many
-        if mode.faults:  # a signature can hide in what the model of the other fault lacks
-            paid += problem.assumptions.beside * len(mode.faults)
+        paid += _paid(problem, (*mode.faults, fault))
         return dataclasses.replace(extend(problem, mode, placed), paid=paid)
 
     kinds: dict[str, list[Fault]] = {}
@@ -291,7 +290,7 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
         else:
             one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
             found = [
-                dataclasses.replace(new, paid=assumed.beside * (len(new.faults) - 1))
+                dataclasses.replace(new, paid=_paid(there, new.faults))
                 for new in known.run(one, chosen)
             ]
             if turn == 0:
@@ -334,6 +333,11 @@ def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mod
 def _kind_of(faults: Sequence[Any]) -> frozenset[str]:
     """A set, with all that the forward model lacks counted as one: it shows alike."""
     return frozenset("sought" if fault.sought else fault.key for fault in faults)
+
+
+def _paid(problem: Problem, faults: Sequence[Any]) -> float:
+    """What further faults pay: each may be what the model of another one lacks."""
+    return problem.assumptions.beside * max(sum(not fault.exact for fault in faults) - 1, 0)
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

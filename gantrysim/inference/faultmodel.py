@@ -45,6 +45,8 @@ class FaultModel(Protocol):
     @property
     def model_error(self) -> float: ...  # noqa: D102
     @property
+    def exact(self) -> bool: ...  # noqa: D102
+    @property
     def sought(self) -> bool: ...  # noqa: D102
     @property
     def pattern(self) -> Mapping[int, np.ndarray] | None: ...  # noqa: D102

@@ -127,7 +127,8 @@ class Assumptions:
     identifiable : float
         A parameter narrowed to less than this part of its prior width is identifiable.
     beside : float
-        Log odds that each further fault of a set, scales aside, has to overcome on top of its prior.
+        Log odds that each further fault of a set, scales aside, has to overcome on top of its
+        prior.
     first_steps, most_faults, expansions, most_beside : int
         Steps of the first fit; most faults of one explanation; sets that are extended; faults
         tried beside each.

@@ -550,6 +550,8 @@ def test_a_likely_slip_leaves_a_prediction_open() -> None:
     [
         ({}, "at least one of"),
         ({"roundness": -0.1}, "roundness must be above zero"),
+        ({"roundness": 150.0}, "found 150: limits are in mm, and 150 um are 0.15 mm"),
+        ({"squareness": 1500.0}, "limits are in mrad, and 1500 urad are 1.5 mrad"),
         ({"roundness": 0.1, "reference": "GN"}, "reference must be 'LS' or 'MZ'"),
         ({"roundness": 0.1, "cutoff": 150.0}, "cutoff must be 5 to 50"),
         ({"roundness": 0.1, "least_size": -1.0}, "least_size must be 0 mm or more"),

@@ -309,6 +309,11 @@ GOOD = f"circle,{LARGE},{CIRCLES[-1]},diameter_0,80.1"
         (HEADER + GOOD + "\n" + GOOD.replace("80.1", "801"), "line 3: value_mm must be at most 97"),
         (HEADER + GOOD.replace("80.1", "3.154"), r"no reading reaches half.*look like inches"),
         (HEADER + GOOD.replace("80.1", "8.01"), r"look like cm"),
+        (HEADER + GOOD.replace("80.1", "40.2"), r"40.2 mm, is half of the 80 mm .* a radius\?"),
+        (
+            HEADER + GOOD + "\n" + GOOD.replace("80.1", "40.2").replace("diameter_0", "diameter_9"),
+            r"diameter_9 of circle ring .* a radius\?",
+        ),
         (
             HEADER + GOOD.replace("circle", "oval"),
             "line 2: CaliperReading: shape must be 'circle' or 'square'",

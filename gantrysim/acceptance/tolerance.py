@@ -36,6 +36,11 @@ CHARACTERISTICS: dict[str, tuple[str, str]] = {
 }
 
 
+#: By unit, beyond which a limit is no tolerance of a burn, and the unit it may be meant in: what is
+#: as far off needs no measurement (judgement).
+_NO_TOLERANCE = {"mm": (10.0, "um"), "mrad": (200.0, "urad")}
+
+
 @checked
 @dataclass(frozen=True)
 class Tolerance:
@@ -68,7 +73,8 @@ class Tolerance:
     Raises
     ------
     ValueError
-        If nothing is tolerated, a limit is not above zero, or the cut-off is not 5 to 50.
+        If nothing is tolerated, a limit is not above zero or so wide that it is in another unit
+        (10 mm, 200 mrad), or the cut-off is not 5 to 50.
 
     Examples
     --------
@@ -98,7 +104,7 @@ class Tolerance:
             )
         for name in CHARACTERISTICS:
             if getattr(self, name) is not None:
-                object.__setattr__(self, name, positive(getattr(self, name), name))
+                object.__setattr__(self, name, _limit(name, getattr(self, name)))
         if not self.limits:
             names = ", ".join(CHARACTERISTICS)
             raise ValueError(f"a tolerance needs a limit for at least one of {names}; found none.")
@@ -122,6 +128,18 @@ class Tolerance:
     def __repr__(self) -> str:
         limits = ", ".join(f"{k} {v:g} {CHARACTERISTICS[k][0]}" for k, v in self.limits.items())
         return f"Tolerance({limits})"
+
+
+def _limit(name: str, value: float) -> float:
+    """A limit in its unit; ValueError where it must be meant in another."""
+    limit, unit = positive(value, name), CHARACTERISTICS[name][0]
+    most, finer = _NO_TOLERANCE[unit]
+    if limit > most:
+        raise ValueError(
+            f"{name} must be at most {most:g} {unit}, found {limit:g}: limits are in {unit}, and "
+            f"{limit:g} {finer} are {limit / 1000.0:g} {unit}."
+        )
+    return limit
 
 
 def guard_band(standard_uncertainty: float, *, confidence: float = CONFIDENCE) -> float:

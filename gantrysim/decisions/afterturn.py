@@ -242,8 +242,8 @@ def _left(
 
 def _as_parameter(usual: Parameter, rest: Remaining) -> Parameter:
     """The parameter with the mean and deviation of what is left."""
-    if not math.isfinite(rest.mean):
-        return usual
+    if not math.isfinite(rest.mean) or (usual.ratio and rest.mean <= 0.0):
+        return usual  # more was taken off than there was: nothing is known of what is left
     if not usual.ratio:
         return replace(usual, centre=rest.mean, spread=max(rest.deviation, rest.hand))
     widened = math.log1p((max(rest.deviation, rest.hand) / rest.mean) ** 2)

@@ -63,6 +63,8 @@ PARTS = (1.0, 0.6, 0.3)
 LineWidth = Annotated[tuple[float, float], "a width and its standard uncertainty in mm"]
 #: How far a reading is off where a hand misread it, mm: a division of the scale (judgement).
 SLIP = 1.0
+#: A circle read to half its diameter, give or take this part of it, was read from its middle.
+RADIUS = 0.06
 SMALLEST = 5.0  # mm, radius or half side: below it jaws find no even hold on a burned line
 
 
@@ -527,6 +529,13 @@ def _check_scale(sheet: CaliperSheet) -> None:
             f"{largest:.3g}); readings must be in mm"
             f"{f' (these look like {unit})' if unit else ''}."
         )
+    for k, reading in enumerate(sheet.readings):
+        part = (reading.value - sheet.line_width[0]) / reading.nominal
+        if reading.shape == "circle" and abs(part - 0.5) < RADIUS:
+            raise ValueError(
+                f"{sheet.source}: the {sheet.named(k)}, is half of the {reading.nominal:g} mm that "
+                "were commanded: a radius? Fill in the diameter, right across the circle."
+            )
 
 
 def _usual_rings(test: RingTest, parts: Sequence[float]) -> list[tuple[str, int]]:

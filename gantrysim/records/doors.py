@@ -151,7 +151,10 @@ def _door(
             for name in needed:
                 if name not in given and name not in taken:
                     raise TypeError(f"{prefix}{name} must be given to {label}, found nothing.")
-        return function(*args, **given)
+        try:
+            return function(*args, **given)
+        except KeyboardInterrupt:  # a page of frames helps nobody who stopped the work
+            raise KeyboardInterrupt("stopped by hand") from None
 
     return door
 

@@ -22,6 +22,8 @@ from gantrysim.log.machinelog import Adjusted
 mpl.use("Agg")
 ROOT = Path(__file__).resolve().parents[1]
 SHEETS = ("calipers", "pushes", "tones", "dial")
+PART = ["part", str(ROOT / "examples/data/tab_and_slot.svg"), "--corner", "100", "100"]
+LOG = ["--known", "log.json"]
 
 
 def words() -> dict[str, object]:
@@ -82,7 +84,7 @@ def test_every_word_has_an_example_and_says_its_exit_codes(capsys):
         shown = capsys.readouterr().out
         assert shown.count(f"example:\n  gantrysim {word} ") == 1
         assert "exit codes: 0 done; 2 an option" in shown
-    assert len(words()) == 6
+    assert len(words()) == 7
 
 
 def test_the_examples_are_understood():
@@ -183,6 +185,14 @@ def test_files_that_exist_are_seen_before_the_work(tones, capsys, monkeypatch):
         (["diagnose", "--tones", "tones.csv", "--size", "0.1"], "must be given for a log"),
         (["turned", "log.json", "nut left"], "nothing, for it has no burn; found 'nut left'"),
         (["diagnose", "--log", "log.json", "--machine", "m.toml"], "must be left out beside --log"),
+        (["part", "none.svg"], "none.svg: no such file"),
+        ([*PART, "--scan", "a.png"], "a finding or a log, must be given beside --scan"),
+        ([*PART, *LOG, "--scan", "a.png"], "--shown must be given beside --scan"),
+        ([*PART, *LOG, "--scan", "a.png", "--sheet", "b.csv"], "must not stand together"),
+        ([*PART, *LOG, "--kerf", "1", "2", "3"], "must be a width and its uncertainty"),
+        ([*PART, *LOG, "--intended", "S1:3"], "--intended must be NAME=SIZE in mm"),
+        ([*PART, *LOG, "--intended", "S9=3"], "found 'S9'"),
+        ([*PART, *LOG, "--pair", "S1", "3", "a", "b"], "the least and the most clearance"),
     ],
 )
 def test_a_refusal_is_one_sentence(line, words, tones, capsys):
@@ -230,6 +240,44 @@ def test_a_log_is_begun_filled_and_shown(piece, shop, capsys):
     assert (turn.place, turn.amount, turn.note) == ("nut left", -30.0, "by Wren")
     assert main(["show", "alder.json", "--json"]) == DONE
     assert "2031-04-01" in capsys.readouterr().out
+
+
+def test_a_drawing_becomes_features_and_an_empty_sheet(shop, capsys):
+    assert main([*PART, "--into", "part"]) == DONE
+    said = capsys.readouterr().out
+    assert "S3: slot, 3.08 mm" in said
+    assert "Odd: S2" in said
+    assert sorted(p.name for p in shop.iterdir()) == ["part-sizes.csv", "part.svg"]
+    assert "<svg" in Path("part.svg").read_text(encoding="utf-8")
+    assert "S3,slot,3.080," in Path("part-sizes.csv").read_text(encoding="utf-8")
+    assert main([*PART, "--into", "part"]) == EXISTS
+    assert main([*PART, "--json"]) == DONE
+    assert json.loads(capsys.readouterr().out)["drawing"]["odd"] == {"S2": pytest.approx(3.08)}
+
+
+@pytest.mark.slow
+def test_a_part_is_judged_by_what_its_machine_is(shop, capsys):
+    test = gs.ring_test(spacing=8.0, largest=24.0)
+    tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    burn = gs.simulate(tight, test, feed_forces=True)
+    finding_of(gs.Piece.of_burn(burn)).save("alder.json")
+    main([*PART, "--into", "part"])
+    sheet = Path("part-sizes.csv")
+    sheet.write_text(sheet.read_text().replace("S3,slot,3.080,", "S3,slot,3.080,3.21"))
+    asked = [*PART, "--known", "alder.json", "--sheet", "part-sizes.csv", "--kerf", "0.12", "0.02"]
+    asked += ["--intended", "S2=3.2", "S3=3.2", "--kerf-allowed", "0.12"]
+    asked += ["--pair", "S3", "3", "0.05", "0.4", "--into", "judged"]
+    capsys.readouterr()
+    assert main(asked) == DONE
+    said = capsys.readouterr().out
+    assert "First draw S2 at 3.20 mm" in said
+    assert "sheet of 3 mm in S3" in said
+    assert {"judged.svg", "judged.csv", "judged.html"} <= {p.name for p in shop.iterdir()}
+    assert "First draw S2 at 3.20 mm" in Path("judged.html").read_text(encoding="utf-8")
+    assert main(asked) == EXISTS
+    assert main([*asked[:-2], "--json"]) == DONE
+    told = json.loads(capsys.readouterr().out)
+    assert set(told) == {"judgement", "pairs", "files"}
 
 
 def test_the_process_ends_with_the_code(tmp_path):

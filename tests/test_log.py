@@ -222,6 +222,9 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("history", 0, "pieces", 0, "test", "feed_mm_s", value=-1), "'feed_mm_s' must be"),
         (put("history", 0, "finding", "ranked", value=[]), "must name an explanation"),
         (drop("history", 3, "verdict", "decision"), r"verdict.decision' is missing"),
+        (put("history", 3, "verdict", "requirements", 0, "name", value="warmth"), r"\[0\].name'"),
+        (put("history", 3, "verdict", "requirements", 0, "low", value="x"), r"\[0\].low' must be"),
+        (put("history", 3, "verdict", "tolerance", "size_mm", value=-1.0), "size must be"),
         (put("history", value={}), "'history' must be a list"),
     ],
 )

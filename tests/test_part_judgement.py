@@ -112,6 +112,7 @@ def test_an_advised_turn_makes_the_slot_wide_enough():
     assert pairs[0].after is not None
     assert pairs[0].after.middle > pairs[0].now.middle + 0.15
     assert "after the advised adjustment" in pairs[0].words
+    assert "sheet of 3 mm in S3 does not go together, after the adjustment" in pairs.summary
     held = gs.will_hold(
         finding, DRAWING, gs.Tolerance(size=0.15), matings=[mating], kerf=NO_CUT, draws=40
     )

@@ -242,7 +242,11 @@ def test_slips_and_doubts_come_first(finding, tmp_path, monkeypatch):
 
 def test_a_log_shows_before_and_after_and_its_verdicts(log, pages):
     read = Read(pages["log"])
-    assert "2031-04-03: Pass: it keeps the tolerance." in read.words
+    (entry,) = (each for each in log.entries if hasattr(each, "verdict"))
+    assert "2031-04-03: Pass: it keeps the tolerance" in read.words
+    assert entry.verdict.requirements
+    for row in entry.verdict.report().splitlines()[1:]:
+        assert row.strip() in read.words
     assert {"burn-first-title", "burn-last-title", "history-title"} <= set(read.ids)
     for row in log.report().splitlines():
         assert row in read.words

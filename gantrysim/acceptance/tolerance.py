@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Annotated, Any
 
 from scipy.special import ndtri
 
+from gantrysim.records import jsontext
 from gantrysim.records.amounts import probability
-from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.checks import finite_number, one_of, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table, fields_of
 
@@ -125,6 +127,14 @@ class Tolerance:
             "least_size_mm": self.least_size,
         }
 
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], where: str = "tolerance") -> Tolerance:
+        """The tolerance that `to_dict` wrote; ValueError names a field that it did not."""
+        names = {f"{name}_{unit}": name for name, (unit, _) in CHARACTERISTICS.items()}
+        others = {"reference": "reference", "cutoff_upr": "cutoff", "least_size_mm": "least_size"}
+        table = jsontext.fields(dict(content), where, tuple(others), tuple(names))
+        return cls(**{(names | others)[key]: value for key, value in table.items()})
+
     def __repr__(self) -> str:
         limits = ", ".join(f"{k} {v:g} {CHARACTERISTICS[k][0]}" for k, v in self.limits.items())
         return f"Tolerance({limits})"
@@ -197,6 +207,25 @@ class Requirement:
     probability: float | None
     note: str = ""
     what: str = ""
+
+    @classmethod
+    def from_dict(cls, content: Any, where: str) -> Requirement:
+        """The requirement that `Verdict.to_dict` wrote; ValueError names a field that it did not.
+
+        ``content``: as it stood in a file.  ``where``: its place there, for the sentence.
+        """
+        words, numbers = ("name", "unit"), ("found", "estimate", "low", "high", "probability")
+        notes = ("note", "what")
+        table = jsontext.fields(content, where, (*words, "limit", *numbers), notes)
+        read: dict[str, Any] = {"limit": jsontext.number(table["limit"], f"{where}.limit")}
+        for key in (*words, *(note for note in notes if note in table)):
+            read[key] = jsontext.word(table[key], f"{where}.{key}")
+        for key in numbers:
+            told = table[key] is not None
+            read[key] = jsontext.number(table[key], f"{where}.{key}") if told else None
+        if not read.get("what"):
+            one_of(read["name"], tuple(CHARACTERISTICS), f"'{where}.name'")
+        return cls(**read)
 
     @property
     def title(self) -> str:
@@ -287,6 +316,41 @@ class Verdict:
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as plain Python types."""
         return fields_of(self)
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], where: str = "verdict") -> Verdict:
+        """The verdict that `to_dict` wrote.
+
+        Parameters
+        ----------
+        content : mapping
+            As it stood in a file.
+        where : str
+            Its place there, for the sentence of an error.
+
+        Raises
+        ------
+        ValueError
+            If a field is missing, unknown or of a wrong kind, in one sentence that names it.
+        """
+        names = [each.name for each in fields(cls)]
+        table = jsontext.fields(dict(content), where, names)
+        one_of(table["decision"], tuple(DECIDED), f"'{where}.decision'")
+        chance, unknown, confidence = (
+            jsontext.number(table[name], f"{where}.{name}", least=0.0, most=1.0)
+            for name in ("probability", "unknown", "confidence")
+        )
+        tolerance = None
+        if table["tolerance"] is not None:
+            asked = jsontext.named(table["tolerance"], f"{where}.tolerance")
+            tolerance = Tolerance.from_dict(asked, f"{where}.tolerance")
+        rows = jsontext.row(table["requirements"], f"{where}.requirements")
+        read = (
+            Requirement.from_dict(row, f"{where}.requirements[{k}]") for k, row in enumerate(rows)
+        )
+        source = jsontext.word(table["source"], f"{where}.source")
+        told = (chance, unknown, confidence, tolerance)
+        return cls(table["decision"], *told, tuple(read), source)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every value with its 95 % interval as part of its limit."""

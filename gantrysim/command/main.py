@@ -9,7 +9,9 @@ from pathlib import Path
 
 import gantrysim as gs
 from gantrysim.acceptance.tolerance import CHARACTERISTICS
-from gantrysim.command import tasks
+from gantrysim.command import parts, tasks
+from gantrysim.part.drawing import UNIT_NAMES
+from gantrysim.part.scanread import SHOWN
 from gantrysim.pattern.shapes import SHAPES
 
 #: Exit codes.  2 is what argparse gives for an option that it does not know.
@@ -59,6 +61,7 @@ def parser() -> argparse.ArgumentParser:
     words = whole.add_subparsers(metavar="WORD", required=True)
     _test(words)
     _diagnose(words)
+    _part(words)
     _report(words)
     _begin(words)
     _turned(words)
@@ -165,6 +168,58 @@ def _diagnose(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         own.add_argument(f"--{name}", type=float, metavar="LIMIT", help=f"{what}, at most, {unit}")
     own.add_argument(
         "--into", type=Path, metavar="NAME", help="write NAME.json, NAME.svg and NAME.html"
+    )
+    _overwrite(own)
+
+
+def _part(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    own = _word(
+        words,
+        "part",
+        "say whether a part does not fit because of the machine or of its drawing",
+        "part.svg --known alder.json --scan part.png --shown pieces --intended S2=3.2 --kerf 0.12",
+        parts.part,
+    )
+    own.add_argument("drawing", type=Path, help="what was commanded: SVG or motion code")
+    own.add_argument("--unit", choices=UNIT_NAMES, help="of the drawing, where it says none")
+    own.add_argument(
+        "--corner", type=float, nargs=2, metavar=("X", "Y"), help="of an SVG page on the bed, mm"
+    )
+    own.add_argument("--feed", type=float, help="at which an SVG is cut, mm/s")
+    own.add_argument(
+        "--features", type=Path, help="features renamed, added, left out: JSON or TOML"
+    )
+    own.add_argument(
+        "--known", type=Path, help="finding or log of the machine; the features alone if absent"
+    )
+    own.add_argument("--sheet", type=Path, help="sizes of the part by calipers, CSV")
+    own.add_argument("--scan", type=Path, help="flatbed scan of the part, burned face down")
+    own.add_argument("--shown", choices=SHOWN, help="on the scan: cut pieces, or lines of a plate")
+    own.add_argument("--upright", action="store_true", help="the part lies on the scan as drawn")
+    own.add_argument("--dpi", type=float, help="of the scan; what the file states if absent")
+    own.add_argument(
+        "--intended", nargs="+", default=[], metavar="NAME=SIZE", help="what sizes were to be, mm"
+    )
+    own.add_argument(
+        "--kerf", type=float, nargs="+", metavar="MM", help="width of the cut, and its uncertainty"
+    )
+    own.add_argument(
+        "--kerf-allowed", type=float, default=0.0, metavar="MM", help="for which the drawing allows"
+    )
+    own.add_argument("--limit", type=float, help="how far a size may be off, mm")
+    own.add_argument(
+        "--pair",
+        nargs=4,
+        action="append",
+        default=[],
+        metavar=("SLOT", "TAB", "LEAST", "MOST"),
+        help="what goes into what, and the clearance wanted, mm; TAB may be a thickness",
+    )
+    own.add_argument(
+        "--into",
+        type=Path,
+        metavar="NAME",
+        help="write NAME.svg and NAME-sizes.csv to fill in; with --known NAME.svg, .csv and .html",
     )
     _overwrite(own)
 

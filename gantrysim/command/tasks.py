@@ -44,7 +44,7 @@ def lay_out(given: argparse.Namespace) -> None:
     asked["orientation_mark"] = not given.no_mark
     test, machine = gs.ring_test(**asked), _machine(given)
     endings = (".json", ".svg", ".nc", *(f"-{sheet}.csv" for sheet in SHEETS))
-    paths = _free(given.into, endings, given.overwrite)
+    paths = free(given.into, endings, given.overwrite)
     again: dict[str, Any] = {"overwrite": given.overwrite}
     beam = {"machine": machine, "power": given.power, "s_max": given.s_max}
     gs.write_motion_code(test, paths[2], **beam, **again)  # refuses most, so it comes first
@@ -54,14 +54,14 @@ def lay_out(given: argparse.Namespace) -> None:
     write_push_sheet(paths[4], machine, **again)
     write_tone_sheet(paths[5], machine, **again)
     write_dial_sheet(paths[6], machine, **again)
-    said = [test.summary(), *_wrote(paths)]
-    _say(given, said, {"test": test.to_dict(), "files": paths})
+    said = [test.summary(), *wrote(paths)]
+    say(given, said, {"test": test.to_dict(), "files": paths})
 
 
 def diagnose(given: argparse.Namespace) -> None:
     """Find what is wrong; print it with the advice, and write finding, picture and report."""
     endings = (".json", ".svg", ".html") if given.into else ()
-    paths = _free(given.into, endings, given.overwrite)
+    paths = free(given.into, endings, given.overwrite)
     log = gs.open_log(given.log) if given.log else None
     if log is not None and given.machine:
         raise ValueError("a log knows its machine; --machine must be left out beside --log.")
@@ -116,21 +116,21 @@ def _tell(
     said += ["", verdict.report()] if verdict is not None else []
     told = {"finding": finding.to_dict(), "advice": advice.to_dict(), "files": paths}
     told |= {"verdict": verdict.to_dict()} if verdict is not None else {}
-    _say(given, [*said, *_wrote(paths)], told)
+    say(given, [*said, *wrote(paths)], told)
 
 
 def report(given: argparse.Namespace) -> None:
     """Write a page from a finding or a log."""
     refuse_existing(given.page, overwrite=given.overwrite)
     how = {"title": given.title, "for_customer": given.customer, "overwrite": given.overwrite}
-    path = gs.write_report(_opened(given.source), given.page, **how)
-    _say(given, _wrote([path]), {"files": [path]})
+    path = gs.write_report(opened(given.source), given.page, **how)
+    say(given, wrote([path]), {"files": [path]})
 
 
 def begin(given: argparse.Namespace) -> None:
     """Begin a log."""
     log = gs.new_log(given.log, _machine(given), name=given.name)
-    _say(given, _wrote([given.log]), {"name": log.name, "files": [given.log]})
+    say(given, wrote([given.log]), {"name": log.name, "files": [given.log]})
 
 
 def turned(given: argparse.Namespace) -> None:
@@ -145,16 +145,16 @@ def turned(given: argparse.Namespace) -> None:
             f"{given.place!r}."
         )
     log = log.adjusted(found[0], turned=given.by, date=given.date, note=given.note)
-    _say(given, [log.report()], log.to_dict())
+    say(given, [log.report()], log.to_dict())
 
 
 def show(given: argparse.Namespace) -> None:
     """Print a finding or a log."""
-    source = _opened(given.source)
+    source = opened(given.source)
     said = [source.report()]
     if isinstance(source, gs.Finding):
         said += ["", "Advice", source.adjustments().report()]
-    _say(given, said, source.to_dict())
+    say(given, said, source.to_dict())
 
 
 def _measured(given: argparse.Namespace) -> Iterable[Measurement]:
@@ -182,7 +182,7 @@ def _machine(given: argparse.Namespace) -> gs.Machine:
     return gs.read_machine(given.machine) if given.machine else gs.Machine()
 
 
-def _opened(path: Path) -> gs.Finding | gs.MachineLog:
+def opened(path: Path) -> gs.Finding | gs.MachineLog:
     """A finding or a log, whichever the file holds."""
     with placed(path):
         content = content_of(read_text(path, "a finding or a log"))
@@ -190,7 +190,7 @@ def _opened(path: Path) -> gs.Finding | gs.MachineLog:
     return gs.open_log(path) if kind == LOG else gs.read_finding(path)
 
 
-def _free(stem: Path | None, endings: Iterable[str], overwrite: bool) -> list[Path]:
+def free(stem: Path | None, endings: Iterable[str], overwrite: bool) -> list[Path]:
     """The files named after a stem, refused before any work where one exists."""
     if stem is None:
         return []
@@ -200,11 +200,12 @@ def _free(stem: Path | None, endings: Iterable[str], overwrite: bool) -> list[Pa
     return paths
 
 
-def _wrote(paths: Iterable[Path]) -> list[str]:
+def wrote(paths: Iterable[Path]) -> list[str]:
+    """What is said of files that were written."""
     return [f"Wrote {path}" for path in paths]
 
 
-def _say(given: argparse.Namespace, said: Iterable[str], told: dict[str, Any]) -> None:
+def say(given: argparse.Namespace, said: Iterable[str], told: dict[str, Any]) -> None:
     """Print words, or the same as JSON where that was asked."""
     if given.json:
         text = json.dumps(as_plain(told), indent=1, default=str, ensure_ascii=False)

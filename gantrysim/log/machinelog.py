@@ -10,13 +10,13 @@ import datetime
 import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from gantrysim.acceptance.tolerance import DECIDED, Verdict
+from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.burn import Burn
 from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
@@ -35,7 +35,7 @@ from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
 from gantrysim.records import jsontext
 from gantrysim.records.amounts import in_words, probability, with_interval
-from gantrysim.records.checks import finite_number, must_be, one_of, shortened
+from gantrysim.records.checks import finite_number, must_be, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
 from gantrysim.records.table import Table
@@ -116,18 +116,18 @@ class Accepted:
     ----------
     date, note : str
         When, and anything worth a word.
-    verdict : mapping
-        As `Verdict.to_dict` gives it; probabilities, and limits in their units.
+    verdict : Verdict
+        Probabilities, and limits in their units.
     """
 
     date: str
     note: str
-    verdict: Mapping[str, Any]
+    verdict: Verdict
 
     @property
     def summary(self) -> str:
         """The decision in one clause, without numbers."""
-        return DECIDED[self.verdict["decision"]]
+        return self.verdict.summary
 
 
 Entry = Burned | Adjusted | Accepted
@@ -323,8 +323,7 @@ class MachineLog:
         ValueError
             If it is no verdict, or the file was changed by somebody else.
         """
-        entry = Accepted(_date(date), _note(note), jsontext.plain(verdict.to_dict(), "verdict"))
-        return self._with(entry, self.belief)
+        return self._with(Accepted(_date(date), _note(note), verdict), self.belief)
 
     def _with(self, entry: Entry, belief: Belief) -> MachineLog:
         log = replace(self, entries=(*self.entries, entry), belief=belief)
@@ -515,7 +514,6 @@ _BURNED = {
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
-_VERDICT = tuple(field.name for field in fields(Verdict))
 
 
 def _entry(value: Any, where: str, version: int) -> Entry:
@@ -536,10 +534,8 @@ def _entry(value: Any, where: str, version: int) -> Entry:
         amount = jsontext.number(table["amount"], f"{where}.amount")
         return Adjusted(when, note, fault, place, way, amount, unit)
     if kind == "accepted":
-        verdict = jsontext.fields(table["verdict"], f"{where}.verdict", _VERDICT)
-        one_of(verdict["decision"], tuple(DECIDED), f"'{where}.verdict.decision'")
-        jsontext.number(verdict["probability"], f"{where}.verdict.probability", least=0.0, most=1.0)
-        return Accepted(when, note, verdict)
+        verdict = jsontext.named(table["verdict"], f"{where}.verdict")
+        return Accepted(when, note, Verdict.from_dict(verdict, f"{where}.verdict"))
     finding = jsontext.fields(table["finding"], f"{where}.finding", _FINDING)
     ranked = jsontext.row(finding["ranked"], f"{where}.finding.ranked")
     if not ranked:
@@ -582,7 +578,8 @@ def _table(entry: Entry) -> dict[str, Any]:
         }
     if isinstance(entry, Adjusted):
         return {"kind": "adjusted", **vars(entry)}
-    return {"kind": "accepted", **vars(entry)}
+    verdict = jsontext.plain(entry.verdict.to_dict(), "verdict")
+    return {"kind": "accepted", **vars(entry), "verdict": verdict}
 
 
 def _summary(finding: Finding) -> dict[str, Any]:
@@ -639,8 +636,7 @@ def _words(entry: Entry, machine: Machine) -> str:
         if entry.way:
             return f"Turned{where}: {entry.way}, {much}, for {noun}."
         return f"Turned{where}: {noun} {much} {'more' if entry.amount > 0.0 else 'less'}."
-    v = entry.verdict
-    return f"Judged: {entry.summary} (probability {probability(v['probability'])})."
+    return f"Judged: {entry.summary} (probability {probability(entry.verdict.probability)})."
 
 
 def _fault(name: str, machine: Machine) -> Fault | None:

@@ -21,6 +21,7 @@ from gantrysim.machine import Machine
 from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.gauges import DIRECTIONS
+from gantrysim.part.judgement import PROVEN
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import HEALTHY_DRAWS, MOTIONS, Prediction, predicted
 from gantrysim.pattern.toolpath import Toolpath
@@ -116,6 +117,17 @@ class Clearance:
     good: float
     turned: float | None = None
 
+    @property
+    def outlook(self) -> str:
+        """What is to be expected, in words."""
+        if self.good >= PROVEN:
+            return "goes together and is not loose"
+        if self.goes <= 1.0 - PROVEN:
+            return "does not go together"
+        if self.snug <= 1.0 - PROVEN:
+            return "is loose"
+        return "may not go together" if self.goes < self.snug else "may be loose"
+
     def __str__(self) -> str:
         return (
             f"clearance {self.middle:.2f} mm, 95 % {self.low:.2f} to {self.high:.2f}; goes together"
@@ -188,6 +200,15 @@ class Matings:
 
     def __len__(self) -> int:
         return len(self.pairs)
+
+    @property
+    def summary(self) -> str:
+        """One sentence: what to expect of each pair, now and after what is advised."""
+        said = []
+        for pair in self.pairs:
+            then = "" if pair.after is None else f", after the adjustment {pair.after.outlook}"
+            said.append(f"{pair.mating.words} {pair.now.outlook}{then}")
+        return f"{self.source}: {'; '.join(said)}."
 
     def report(self) -> str:
         """All of them in plain words."""

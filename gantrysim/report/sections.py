@@ -83,13 +83,24 @@ def _name(source: str) -> str:
 
 def judged(results: Sequence[Judged], log: MachineLog | None) -> str:
     """Verdicts and what was said of parts, those of the log first."""
-    told = [
-        page.sentences([f"{entry.date or 'Undated'}: {entry.summary}."]) for entry in verdicts(log)
-    ]
+    told = []
+    for entry in verdicts(log):
+        first, *rows = _rows(entry.verdict)
+        told += [
+            page.sentences([f"{entry.date or 'Undated'}: {first}", *rows]),
+            _table(entry.verdict),
+        ]
     for result in results:
-        told.append(page.sentences(result.report().splitlines()))
-        told.append(page.folded("As a table", page.wide(result._repr_html_(), result.summary)))
+        told += [page.sentences(_rows(result)), _table(result)]
     return page.section("Verdicts", *told)
+
+
+def _rows(result: Judged) -> list[str]:
+    return result.report().splitlines()
+
+
+def _table(result: Judged) -> str:
+    return page.folded("As a table", page.wide(result._repr_html_(), result.summary))
 
 
 def verdicts(log: MachineLog | None) -> list[Accepted]:

@@ -14,6 +14,12 @@ settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
 
 
+def pytest_addoption(parser: Any) -> None:
+    """Notebooks that the tests ran can be kept, for pages that show what they show."""
+    words = "folder for copies of the notebooks with what their cells showed"
+    parser.addoption("--keep-notebooks", metavar="FOLDER", help=words)
+
+
 def pytest_terminal_summary(terminalreporter: Any) -> None:
     """Say how many tests had no data to rest on: a skip without a word looks like a pass."""
     skipped = terminalreporter.stats.get("skipped", ())

@@ -119,7 +119,7 @@ def test_readme_names_every_notebook():
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")  # those of the kernel's client are not ours
 @each
-def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch):
+def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch, request):
     monkeypatch.setenv("IPYTHONDIR", str(tmp_path))  # no settings of whoever runs this
     notebook = read(path)
     here = {"metadata": {"path": str(FOLDER)}}
@@ -137,6 +137,10 @@ def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch):
     warned = [x.text for x in outputs if x.get("name") == "stderr" and "Warning" in x.text]
     assert not warned, warned[0]
     assert any("image/png" in output.get("data", {}) for output in outputs), "no picture"
+    kept = request.config.getoption("--keep-notebooks")
+    if kept:
+        Path(kept).mkdir(parents=True, exist_ok=True)
+        nbformat.write(notebook, Path(kept) / path.name)
 
 
 # --- the rules themselves ---------------------------------------------------------------------

@@ -87,7 +87,7 @@ def play_element() -> Derivation:
         ),
         steps=(
             Step(
-                r"Energy of the spring; a move of $dq$ costs $F\,|dq|$ beside it.",
+                r"Energy of the spring; a move of $dq$ costs $F\left|dq\right|$ beside it.",
                 sp.Eq(sp.Function("E")(COMMAND, PLACE), STIFFNESS * (COMMAND - PLACE) ** 2 / 2),
             ),
             Step(

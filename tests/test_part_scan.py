@@ -132,6 +132,19 @@ def test_what_turns_leave_open_is_left_out_and_a_word_settles_it(tmp_path):
         _ = told["D1x"]
 
 
+def test_one_small_hole_tells_how_a_plate_lies(tmp_path):
+    slots = [rectangle(155, 150, 9, 3), rectangle(170, 159, 9, 3)]
+    hole, outside = Ring((154.0, 160.0), 1.0), rectangle(150, 145, 34.0, 22.0)
+    plate = drawing_of(path_of([slots[0], hole, slots[1], outside]))
+    own = [box(0, 0, 34, 22), box(-7.5, -4.5, 9, 3), box(7.5, 4.5, 9, 3.1), ellipse(-13, 4, 2, 2)]
+    upside = dataclasses.replace(COARSE, turn_deg=181.0)
+    save(silhouette([own], upside), tmp_path / "plate.png", 150.0)
+    read = read_part_scan(tmp_path / "plate.png", plate, "pieces")
+    assert read.notes == ()
+    assert read["S1"].value == pytest.approx(3.0, abs=0.02)
+    assert read["S2"].value == pytest.approx(3.1, abs=0.02)
+
+
 def test_pieces_that_look_alike_must_be_told_apart(tmp_path):
     save(pictured(), tmp_path / "piece.png", 300.0)
     twins = drawing_of(path_of([rectangle(150, 150, 20, 9), rectangle(150, 170, 20, 9)]))

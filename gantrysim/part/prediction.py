@@ -100,9 +100,14 @@ class Course:
         """As `burned`, with masses that swing."""
         course = timeline(self.samples.path, self.samples.strokes)
         h = default_time_step(machine, self.samples.command)
-        x = march_in_time(x_block(machine), course, 0, time_step=h)
-        y = march_in_time(y_block(machine), course, 1, time_step=h)
-        return spot(machine, y.q, x.q)
+
+        def march_axis(axis: int) -> Array:
+            block = y_block(machine) if axis else x_block(machine)
+            return march_in_time(block, course, axis, time_step=h).q
+
+        with crew() as run:  # the axes do not feel each other
+            q_x, q_y = run(march_axis, (0, 1))
+        return spot(machine, q_y, q_x)
 
     def read(self, xy: Array) -> list[Array]:
         """How far each local size is off as drawn, mm, from places of shape (draws, samples, 2)."""

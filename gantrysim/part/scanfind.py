@@ -26,7 +26,7 @@ from gantrysim.records.arrays import Array, rotation
 STEEP = 0.12  # mm: smoothing of the map, a standard deviation
 THERE = 0.7  # of the stations of an outline that must show it (judgement)
 SURE = 0.9  # of those of every outline, and nobody asks whether the part lies on its face
-RIVAL = 0.06  # another turn that shows as many stations but for this part is as good (judgement)
+RIVAL = 0.06  # a turn that shows all outlines, and so many fewer stations, is as good (judgement)
 OFF = 0.9  # mm: how far an outline may lie off the place that all others give it
 SCALE = 0.01  # a part larger or smaller than this by the resolution is scanned at another one
 STRONG = 0.3  # of a clear edge
@@ -142,7 +142,8 @@ def sight(steep: InkMap, loops: Sequence[Loop]) -> Sighted | None:
     ways = [own]
     for each, part in zip(every, shown, strict=True):
         other = all(abs(math.remainder(each.turn - one.turn, math.tau)) > _FREE for one in ways)
-        if other and each.mirrored == own.mirrored and part > shown[best] - RIVAL and not free:
+        alike = each.mirrored == own.mirrored and part > shown[best] - RIVAL
+        if other and alike and not free and each.seen.min() >= THERE:
             ways.append(each)
     return replace(own, rivals=tuple(ways[1:]))
 

@@ -229,12 +229,15 @@ def _placed(
 
 def _refuse_missing(picture: Picture, drawing: Drawing, missing: Sequence[int]) -> None:
     if missing:
-        names = [_name(drawing, k) for k in missing]
-        some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
         raise ValueError(
             f"{picture.source}: every outline of {drawing.source} must be in the picture at the "
-            f"{picture.dpi[0]:g} dpi taken, found none of {some}."
+            f"{picture.dpi[0]:g} dpi taken, found none of {_some(drawing, missing)}."
         )
+
+
+def _some(drawing: Drawing, numbers: Sequence[int]) -> str:
+    names = [_name(drawing, k) for k in numbers]
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
 def _told(
@@ -288,8 +291,12 @@ def _traced(
     else:
         dark_line = min(material, void) - dark >= light - max(material, void)
         found, width = trace_lines(picture, way.found, group.loops, dark=dark_line)
-    pairs = zip(group.numbers, found, strict=True)
-    _refuse_missing(picture, drawing, [k for k, loop in pairs if loop.read < _READ])
+    unread = [k for k, loop in zip(group.numbers, found, strict=True) if loop.read < _READ]
+    if unread:
+        raise ValueError(
+            f"{picture.source}: outlines must show clearly, found less than half of "
+            f"{_some(drawing, unread)} to read; scan in even light, on a ground that stands out."
+        )
     return found, width
 
 

@@ -144,6 +144,13 @@ def test_a_piece_doubts_what_neither_scanner_nor_wood_does():
     assert "1 % longer one way than the other" in said
 
 
+def test_a_piece_that_was_laid_down_anyhow_does_not_say_which_way_up_it_was_burned():
+    for turn, doubted in ((8.0, False), (-40.0, True)):
+        there = lift(HEALTHY, TEST, turn=math.radians(turn)).likelihood_term(HEALTHY)
+        said = there.doubts(HEALTHY, np.zeros(there.n_nuisance))
+        assert (f"turned by {turn:.0f} degrees" in "".join(said)) == doubted
+
+
 def innocent(finding: gs.Finding) -> None:
     """Nobody is told to turn a thing: nothing is certain, and no point is stated at fault."""
     assert not (finding.certain and finding.best.faults), finding.report()

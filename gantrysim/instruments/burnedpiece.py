@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 
 #: Least noise of single points that count as measured, mm.
 _LEAST_POINT = 3e-3
+#: A piece measured at more of a turn than this was laid down anyhow: then nothing says which of its
+#: sides was up when it was burned, rad (judgement; by eye it lies within a few degrees).
+_LAID = math.radians(20.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,7 +220,14 @@ class BurnedPiece:
         return self.bins.mean(residual), table
 
     def doubts(self, machine: Machine, v: Array) -> tuple[str, ...]:
-        """What scanner or wood would have to do that neither does."""
+        """What scanner or wood would have to do that neither does, and a turn that nobody chose."""
+        turn, test = float(self.placement(v)[0]), self.piece.test
+        told = test.orientation_mark or test.told_by_place
+        if abs(turn) > _LAID and not told:
+            return (
+                f"{self.source} lies turned by {math.degrees(turn):.0f} degrees, and nothing on it "
+                "says which way up it was burned",
+            )
         if self.piece.scanner.exact:
             return ()
         off = np.abs(self._reader.root @ v[3:])

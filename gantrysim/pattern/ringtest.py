@@ -199,6 +199,11 @@ class RingTest:
             f"this test has no {shape!r} nest, only {listed([n.shape for n in self.nests])}."
         )
 
+    @property
+    def told_by_place(self) -> bool:
+        """Whether the places of the nests tell quarter turns of a piece apart."""
+        return len({nest.centre for nest in self.nests}) > 1
+
     def box(self) -> Box:
         """Left, bottom, right and top of the commanded rings, mm."""
         reach = [(nest.centre, nest.sizes[-1]) for nest in self.nests]

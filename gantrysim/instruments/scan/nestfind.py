@@ -164,7 +164,7 @@ def _best_on(
                 fitted = again if again.covered > fitted.covered else fitted
         if found is None or fitted.covered > found.covered:
             found = fitted
-        if found.covered > CLEAR and not told_by_place(test):
+        if found.covered > CLEAR and not test.told_by_place:
             break
     return found
 
@@ -178,11 +178,6 @@ def _contrast(found: Found, runs: Sequence[Run], ink: InkMap) -> float:
     off, _, _ = _look(seen, _places(runs), normals, _NEAR)
     at = seen.carry(_places(runs)) + off[:, None] * seen.across(normals)
     return float(np.quantile(ink.at(at, raw=True), 0.75))
-
-
-def told_by_place(test: RingTest) -> bool:
-    """Whether the places of the nests tell quarter turns apart."""
-    return len(test.nests) > 1 and test.nests[0].centre != test.nests[1].centre
 
 
 def _places(runs: Sequence[Run]) -> Array:
@@ -230,7 +225,7 @@ def _turns(ink: InkMap, test: RingTest) -> list[float]:
             break
     sharp = [_sharpened(xy, angle, peak) for peak in peaks]
     folded = [float(_folded(turn)) for turn in sharp]
-    if told_by_place(test):
+    if test.told_by_place:
         return [turn + k * 0.5 * math.pi for turn in folded for k in range(4)]
     return folded
 

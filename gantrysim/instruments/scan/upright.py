@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
-from gantrysim.instruments.scan.nestfind import Found, told_by_place
+from gantrysim.instruments.scan.nestfind import Found
 from gantrysim.instruments.stations import pivot_of, runs_of
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.pattern.shapes import shape_of
@@ -63,7 +63,7 @@ def upright(
     Of circles alone it does not tell the turn.  Returns: the pattern, and whether its turn is
     known.  ValueError if the mark is there, but mirrored.
     """
-    told = told_by_place(test)
+    told = test.told_by_place
     nearest = found if told else found.turned(-round(found.turn / (0.5 * math.pi)))
     free = not any(shape_of(nest.shape).has_corners for nest in test.nests)
     sure = told or (vouched and not free)

@@ -243,7 +243,7 @@ def test_read_only_is_said_before_the_work(tmp_path, monkeypatch):
 def test_refusals_of_the_system_name_the_file_asked_for(tmp_path, monkeypatch):
     file = tmp_path / "alder.txt"
 
-    def refused(path: object, *rest: object) -> int:
+    def refused(path: object, *rest: object, **how: object) -> int:
         raise PermissionError(13, "Permission denied", str(path))
 
     monkeypatch.setattr(os, "open", refused)
@@ -252,7 +252,7 @@ def test_refusals_of_the_system_name_the_file_asked_for(tmp_path, monkeypatch):
     assert str(told.value) == f"{file}: the file cannot be written (permission denied)."
     monkeypatch.undo()
     write_new_text(file, "new", overwrite=False)
-    monkeypatch.setattr(Path, "read_bytes", refused)
+    monkeypatch.setattr(Path, "open", refused)
     with pytest.raises(PermissionError) as told:
         read_text(file, "a text")
     assert str(told.value) == f"{file}: the file cannot be read (permission denied)."

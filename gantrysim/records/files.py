@@ -120,7 +120,7 @@ def refuse_existing(path: AnyPath, *, overwrite: bool) -> Path:
         if not file.parent.is_dir():
             raise FileNotFoundError(f"{path}: the folder {file.parent} does not exist.")
         place = Path(os.path.realpath(file))
-        if place.exists() and not os.access(place, os.W_OK):
+        if place.exists() and not os.access(file, os.W_OK):  # asked of the link
             raise PermissionError(f"{path}: the file is read-only.")
         if place.parent.is_dir() and not os.access(place.parent, os.W_OK | os.X_OK):
             raise PermissionError(f"{path}: nothing may be written into {place.parent}.")

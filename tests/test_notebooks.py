@@ -143,6 +143,62 @@ def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch, request):
         nbformat.write(notebook, Path(kept) / path.name)
 
 
+# --- a course ---------------------------------------------------------------------------------
+
+
+@each
+def test_says_for_whom_it_is_what_one_can_do_afterwards_and_how_long_it_takes(path):
+    head = read(path).cells[0].source
+    for words in ("**For whom**", "**Afterwards you can**", "**Time**"):
+        assert words in head
+    assert re.search(r"\*\*Time\*\* \| \d+ minutes", head)
+
+
+@each
+def test_asks_before_it_shows_and_lets_the_reader_work(path):
+    notebook = read(path)
+    text = "\n".join(prose(notebook))
+    assert text.count("**Predict.**") >= 3
+    numbers = [int(n) for n in re.findall(r"^\*\*(\d+)\. ", text.split("## Exercises")[1], re.M)]
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert 4 <= len(numbers) <= 6
+
+
+@each
+def test_solutions_are_folded_and_check_themselves(path):
+    own = [cell for cell in read(path).cells if "solution" in cell.metadata.get("tags", [])]
+    assert len(own) >= 3
+    for cell in own:
+        assert cell.cell_type == "code"
+        assert cell.metadata["jupyter"]["source_hidden"]
+        assert "assert " in cell.source, cell.source[:60]
+        assert re.search(r"^(solution|folded)\(", cell.source, re.M)
+
+
+def kind_of_slide(cell: nbformat.NotebookNode) -> str:
+    return str(cell.metadata.get("slideshow", {}).get("slide_type", ""))
+
+
+def test_the_first_notebook_makes_slides_for_one_lecture():
+    """About two minutes a slide; no picture is left out, and no slide is a page of text."""
+    cells = read(NOTEBOOKS[0]).cells
+    kinds = [kind_of_slide(cell) for cell in cells]
+    assert set(kinds) <= {"", "slide", "subslide", "fragment", "notes", "skip"}
+    assert 15 <= kinds.count("slide") + kinds.count("subslide") <= 25
+    for cell, kind in zip(cells, kinds, strict=True):
+        if cell.cell_type == "markdown" and kind not in ("notes", "skip"):
+            assert len(cell.source) < 1000, cell.source[:60]
+        if "plt.show()" in cell.source or "animate_burn" in cell.source:
+            assert kind != "skip", cell.source[:60]
+    first = next(
+        cell
+        for cell in cells
+        if "plot_lost_motion" in cell.source and "answer=False" in cell.source
+    )
+    question = cells[cells.index(first) - 1]
+    assert "Which drawing tells you?" in question.source
+
+
 # --- the rules themselves ---------------------------------------------------------------------
 
 

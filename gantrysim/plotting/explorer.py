@@ -37,6 +37,8 @@ _SIZE, _DPI = (9.6, 4.3), 90
 #: How a first and a later pass are drawn: width and opacity; thin lies on wide.
 _STYLES = ((3.6, 0.35), (1.2, 1.0))
 _FITS = {"max_width": "100%"}
+#: Beside each other where there is room, below each other on a phone.
+_WRAPS = {"display": "flex", "flex_flow": "row wrap", "align_items": "flex-end"}
 _LIMIT = 450.0  # µm: axis of the errors round the circle, the same whatever is turned
 
 
@@ -171,8 +173,9 @@ class Explorer:
         self._start = {name: slider.value for name, slider in self.sliders.items()}
         reset = widgets.Button(description="back to the start")
         reset.on_click(lambda button: self.reset())
-        self._picture = widgets.Image(format="png", layout=_FITS)
-        self.panel = widgets.VBox([*self.sliders.values(), reset, self._picture])
+        self._panels = [widgets.Image(format="png", layout=_FITS) for _ in range(2)]
+        turned = widgets.Box([*_with_words(widgets, self.sliders), reset], layout=_WRAPS)
+        self.panel = widgets.VBox([turned, widgets.Box(self._panels, layout=_WRAPS)])
         self.burn = self._simulated()
         self._draw_first()
         for slider in self.sliders.values():
@@ -229,6 +232,8 @@ class Explorer:
             artist.set_animated(True)
         self._moving = moving
         self._canvas.draw()
+        box = round_.get_tightbbox()
+        self._cut = round(box.x0) - 4 if box else int(self.figure.bbox.width) // 2
         self._ground = self._canvas.copy_from_bbox(self.figure.bbox)
         self._redraw()
 
@@ -250,10 +255,9 @@ class Explorer:
         self._canvas.restore_region(self._ground)
         for artist in self._moving:
             self.figure.draw_artist(artist)
-        png = io.BytesIO()
         pixels = np.asarray(self._canvas.buffer_rgba())[..., :3]
-        Image.fromarray(np.ascontiguousarray(pixels)).save(png, format="png", compress_level=1)
-        self._picture.value = png.getvalue()
+        for shown, part in zip(self._panels, np.split(pixels, [self._cut], axis=1), strict=True):
+            shown.value = _png(part)
 
     def _repr_mimebundle_(self, **options: Any) -> Any:
         bundle = self.panel._repr_mimebundle_(**options)
@@ -262,7 +266,7 @@ class Explorer:
         return bundle
 
     def _repr_png_(self) -> bytes:
-        return bytes(self._picture.value)
+        return _png(np.asarray(self._canvas.buffer_rgba())[..., :3])
 
     def __repr__(self) -> str:
         told = ", ".join(
@@ -345,9 +349,27 @@ def _slider(widgets: Any, setting: Setting, start: float) -> Any:
     value = setting.nearest(start)
     ends = {"min": min(setting.low, value), "max": max(setting.high, value), "step": setting.step}
     shown = {"readout_format": ".2f" if setting.step < 0.1 else ".1f"}
-    size = {"style": {"description_width": "21em"}, "layout": {"width": "46em", **_FITS}}
-    words = f"{setting.words}, {setting.unit}"
-    return Stepped(value=value, description=words, **ends, **shown, **size)
+    size = {"layout": {"width": "22em", **_FITS}, "tooltip": _words_of(setting)}
+    return Stepped(value=value, **ends, **shown, **size)
+
+
+def _words_of(setting: Setting) -> str:
+    return f"{setting.words}, {setting.unit}"
+
+
+def _with_words(widgets: Any, sliders: dict[str, Any]) -> list[Any]:
+    """Sliders below their words, what changes a healthy machine most first."""
+    order = sorted(sliders, key=lambda name: name == "racking_stiffness")
+    return [
+        widgets.VBox([widgets.Label(_words_of(SETTINGS[name])), sliders[name]]) for name in order
+    ]
+
+
+def _png(pixels: Any) -> bytes:
+    """Pixels as a picture that is quickly written."""
+    png = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(pixels)).save(png, format="png", compress_level=1)
+    return png.getvalue()
 
 
 def _to_be_drawn(ax: Axes, line: Any) -> Line2D:

@@ -340,9 +340,8 @@ def test_practice_burns_that_are_not_easy_keep_the_truth(case: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("case", ["000", "002"])
+@pytest.mark.parametrize("case", ["002", "019"])
 def test_a_healthy_practice_burn_blames_nobody(case: str) -> None:
-    """Nor one with a slip that shows by 21 um: a scanner that nobody checked may be as skew."""
     finding, _ = practice(case)
     names = {name for h in finding.ranked for name in h.faults}
     assert all(stated(finding, name) < 0.5 for name in names)

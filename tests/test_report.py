@@ -15,6 +15,7 @@ from pathlib import Path
 import lifted
 import matplotlib as mpl
 import pytest
+from cutparts import path_of, rectangle
 from onefinding import finding_of
 
 import gantrysim as gs
@@ -251,6 +252,21 @@ def test_a_log_shows_before_and_after_and_its_verdicts(log, pages):
     for row in log.report().splitlines():
         assert row in read.words
     assert len(read.all("details")) >= 2
+
+
+def test_a_part_is_shown_with_the_names_by_which_it_is_judged(tmp_path):
+    part = gs.part.drawing_of(path_of([rectangle(150, 150, 30, 20), rectangle(155, 155, 9, 3)]))
+    how = {"healthy": gs.Machine(), "motion": "slow", "intended": {"S1": 4.0}}
+    judged = gs.part.judge_part(gs.Machine(), part, **how)
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    for customer in (False, True):
+        path = tmp_path / f"{customer}.html"
+        gs.write_report(log, path, judged=[judged], for_customer=customer)
+        text = path.read_text(encoding="utf-8")
+        read = Read(text)
+        assert {"part-0-title", "part-0-words"} <= set(read.ids)
+        assert "S1 3.00 mm" in text
+        assert "First draw S1 at 4.00 mm" in read.words
 
 
 def test_nothing_is_advised_twice(finding, tmp_path):

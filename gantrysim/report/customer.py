@@ -10,6 +10,7 @@ from gantrysim.decisions.adjustment import LEADS
 from gantrysim.decisions.advice import NOTHING, UNLESS
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import Adjusted, MachineLog
+from gantrysim.part import PartJudgement
 from gantrysim.report import page, pictures, sections
 
 if TYPE_CHECKING:
@@ -42,7 +43,10 @@ def judged(results: Sequence[Judged], log: MachineLog | None) -> str:
     return page.section("Verdicts", page.sentences(said))
 
 
-def shown(finding: Finding | None, log: MachineLog | None) -> str:
-    """One picture: before and after where there is a log of both, else what was measured."""
+def shown(finding: Finding | None, log: MachineLog | None, judged: Sequence[Judged]) -> str:
+    """One picture: a part that is judged, before and after of a log, or what was measured."""
+    part = next((result for result in judged if isinstance(result, PartJudgement)), None)
+    if part is not None:
+        return pictures.part(part)
     both = pictures.before_after(log) if log is not None else ""
     return both or (pictures.measured(finding) if finding is not None else "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import MachineLog
+from gantrysim.part import PartJudgement
 from gantrysim.records.amounts import probability
 from gantrysim.report import page
 
@@ -71,6 +73,15 @@ def expected(advice: Advice) -> str:
         "Predicted rings before and after the advised steps, errors magnified",
         f"Rings as the machine draws them now, and as it is expected to after: {turned}.",
     )
+
+
+def part(judged: PartJudgement, number: int = 0) -> str:
+    """A part with the names by which its features are judged; ``number`` tells several apart."""
+    drawing = judged.drawing
+    named = ", ".join(f"{f.name} {f.drawn:.2f} {f.unit}" for f in drawing.features[:40])
+    title = f"{PurePath(drawing.source).name} as drawn, with the names of its features"
+    words = f"Outlines with dimension lines. {named}."
+    return _picture(lambda ax: drawing.plot(ax), f"part-{number}", title, words)
 
 
 def history(log: MachineLog) -> str:

@@ -11,6 +11,7 @@ from gantrysim.decisions import words
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import Accepted, Adjusted, Burned, MachineLog
 from gantrysim.metrology import measure
+from gantrysim.part import PartJudgement
 from gantrysim.records.amounts import probability
 from gantrysim.records.table import Table
 from gantrysim.report import page, pictures
@@ -90,8 +91,9 @@ def judged(results: Sequence[Judged], log: MachineLog | None) -> str:
             page.sentences([f"{entry.date or 'Undated'}: {first}", *rows]),
             _table(entry.verdict),
         ]
-    for result in results:
+    for k, result in enumerate(results):
         told += [page.sentences(_rows(result)), _table(result)]
+        told += [pictures.part(result, k)] if isinstance(result, PartJudgement) else []
     return page.section("Verdicts", *told)
 
 

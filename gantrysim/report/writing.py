@@ -93,7 +93,7 @@ def write_report(
         body.append(_kept(log, for_customer))
     body.append(told.judged(judged, log))
     if for_customer:
-        body.append(customer.shown(finding, log))
+        body.append(customer.shown(finding, log, judged))
     else:
         body.append(sections.history(log) if log is not None else "")
         body.append(sections.measured(finding) if finding is not None else "")

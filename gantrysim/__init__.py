@@ -1,10 +1,35 @@
 """Predict what a two-sided belt-driven gantry draws, and find from a test burn what to adjust.
 
-The main road stands here: `Machine` and `ring_test` go into `simulate`, which gives a `Burn`;
-`read_points` or `read_scan` gives the `Piece` that was measured; `diagnose` finds what is wrong,
-`advise` says what to turn.  The rest is reached through its package, as in
-`gantrysim.faults.TightWheels`; each package lists its public names.
-Lengths are mm, forces N, speeds mm/s, masses kg; a name or docstring with another unit says so.
+Start here
+----------
+Every name below has a help of its own with an example: ``help(gantrysim.diagnose)``.
+
+1. Lay out a test and see what it would tell: `ring_test`, `what_can_be_told`; burn or draw it from
+   ``test.to_svg("test.svg")`` or ``test.to_motion_code("test.nc")``.  With a laser: eyewear, fire
+   watch and fume extraction come first, see Safety in README.
+2. Measure the piece: `read_scan` (flatbed scan), `read_photo`, `read_points`, `read_calipers`;
+   pushes by hand and belt tones: `read_push`, `read_tones`.
+3. Find what is wrong: `diagnose`; what to check and to turn: `advise`; what to measure next:
+   `next_test`.
+4. Judge it: `accept` (a piece), `will_hold` (a job to come), against a `Tolerance`.
+5. Keep it: `new_log`, `open_log`; one page to print or hand over: `write_report`.
+
+To try it without a machine, `Machine` and `simulate` stand in for one:
+
+>>> import gantrysim as gs
+>>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)  # mm
+>>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))  # N
+>>> burn = gs.simulate(tight, test)
+>>> burn
+Burn(2 lines, 382 points, error ... um rms)
+
+``finding = gs.diagnose(burn)`` then takes a while, longest the first time, while it compiles;
+``print(finding.report())`` says what it found, ``print(gs.advise(finding).report())`` what to do.
+In a terminal the command ``gantrysim --help`` does the same without Python.
+
+The rest is reached through its package, as in `gantrysim.faults.TightWheels`; each package lists
+its public names.  Lengths are mm, forces N, speeds mm/s, masses kg; a name or docstring with
+another unit says so.
 """
 
 from __future__ import annotations

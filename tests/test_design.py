@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+import re
 
 import matplotlib as mpl
 import numpy as np
@@ -163,11 +164,15 @@ def test_expected_interval_is_that_of_a_fit(fault, name):
     fit = gs.fit(lift(gs.Machine().with_faults(fault), TEST, noise=0.012), gs.Machine(), [name])
     found = fit.magnitudes[name]
     assert told.high - told.low == pytest.approx(found.high - found.low, rel=0.25)
-    sds = [(row.high - row.low, p.high - p.low)
-           for row, p in zip(gs.what_can_be_told(TEST, faults=[]).rows, fit.parameters,
-                             strict=False)]  # fmt: skip
-    expected, fitted = np.array(sds).T
+    rows = gs.what_can_be_told(TEST, faults=[]).rows
+    both = list(zip(rows, fit.parameters, strict=False))
+    expected, fitted = np.array([(r.high - r.low, p.high - p.low) for r, p in both]).T
     assert np.median(np.abs(expected / fitted - 1.0)) < 0.25
+    # a scale that is off like a fault is told, one within the spread of healthy machines is not
+    assert told.identifiable
+    assert found.identifiable
+    scales = [(r.identifiable, p.identifiable) for r, p in both if r.name.startswith("scale ")]
+    assert scales == [(False, False), (False, False)]
 
 
 def test_circle_tells_friction_by_the_closed_form_and_square_does_not():
@@ -213,7 +218,7 @@ def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stif
         for words in telling.blind
     )
     assert not any("steps per mm" in words for words in telling.blind)
-    assert "blind to" in telling.report()
+    assert "blind to" in telling.report(tables=True)
     healthy = gs.what_can_be_told(slow, faults=["tight_carriage"])
     # more drag on a stiffer belt bends the circle as before: F / k stays
     assert any({"drag carriage", "belt x EA"} == set(w.split(" with ")) for w in healthy.blind)
@@ -253,7 +258,15 @@ def test_telling_shows_itself():
     telling = gs.what_can_be_told(SMALL, faults=["coupler_backlash", "slack_belt_x"])
     assert "Identifiability(" in repr(telling)
     assert "<table>" in telling._repr_html_()
+    short, long = telling.report().splitlines(), telling.report(tables=True).splitlines()
+    assert len(short) <= 10 < len(long)
+    assert short[:-1] == long[: len(short) - 1]
+    assert not re.search(r"[a-z]_[a-z]|\bEA\b|relative", telling.report())
     assert telling.to_dict()["circles"]["rows"][-1]["name"] == "slack_belt_x"
+    seen = {p.fault: p.seen for p in telling.power}
+    for name, noun in (("coupler_backlash", "play of the coupling"), ("slack_belt_x", "X belt")):
+        (row,) = [r for r in short if noun in r and not r.startswith(("Within", "Hard", "Circles"))]
+        assert row.startswith("Faults") == (seen[name] >= 0.95)
     ax = telling.plot()
     assert len(ax.get_yticks()) == len(telling.rows)
     assert telling.plot(ax) is ax

@@ -6,14 +6,22 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from gantrysim.decisions.standing import nouns_of
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.amounts import in_words
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table, fields_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+#: Probability from which a fault is told from a healthy machine, and below which it hardly is.
+SEEN, HARDLY = 0.95, 0.5
+#: Circles and squares that differ by less tell alike (a few hundred draws).
+_APART = 0.1
 
 
 @dataclass(frozen=True)
@@ -145,28 +153,89 @@ class Identifiability:
         ]
         return "\n".join([head, *lines])
 
-    def report(self) -> str:
-        """Return in plain words what the test would tell, what not, and what it confuses."""
-        out = [f"Test: {self.test.summary()} Burned length {self.length:.0f} mm."]
+    def report(self, *, tables: bool = False) -> str:
+        """Return in plain words what the test would tell, what not, and what it confuses.
+
+        Parameters
+        ----------
+        tables : bool
+            Whether every interval, blind direction and probability follows, and circles alone
+            beside squares alone.
+        """
+        out = [f"Test: {self.test.summary()} Burned length {self.length:.0f} mm.", *self._words()]
+        if not tables:
+            return "\n".join([*out, "Every number: report(tables=True)."])
         out.append("Expected 95 % interval [what is believed without the test]:")
         for r in self.rows:
-            note = "" if r.identifiable else "   dominated by the prior"
+            note = "" if r.identifiable else "   as believed before"
             out.append(
                 f"  {r.name:22s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
                 f"[{r.prior_low:.4g} to {r.prior_high:.4g}]{note}"
             )
         if self.blind:
-            out.append("This test is blind to:")
+            out.append("Within the spread of healthy machines this test is blind to:")
             out += [f"  - {words}" for words in self.blind]
         out.append("A fault of its usual size, told from a healthy machine with probability:")
         for p in self.power:
             others = ", ".join(p.confused_with)
             tail = f"; hard to tell from {others}" if others else ""
-            out.append(f"  {p.fault} of {p.size:.3g} {p.unit}: {p.seen:.2f}{tail}")
+            out.append(f"  {p.fault} of {in_words(p.size, p.unit)}: {p.seen:.2f}{tail}")
         if self.circles is not None and self.squares is not None:
             out.append("Circles alone and squares alone, of equal length:")
             out.append(self.circles.compare(self.squares, ("circles", "squares")))
         return "\n".join(out)
+
+    def _words(self) -> list[str]:
+        """What it tells and what not, a sentence each; faults by their nouns."""
+        nouns = self._nouns
+        sure = [p for p in self.power if p.seen >= SEEN]
+        often = [p for p in self.power if HARDLY <= p.seen < SEEN]
+        hardly = [p for p in self.power if p.seen < HARDLY]
+        size = {p.fault: in_words(p.size, p.unit) for p in self.power}
+        vague = [nouns[r.name] for r in self.rows if r.fault and not r.identifiable]
+        alike = {frozenset((p.fault, other)) for p in self.power for other in p.confused_with}
+        pairs = (" and ".join(sorted(nouns.get(n, n) for n in pair)) for pair in alike)
+        better = [
+            f"{nouns[c.fault]} ({c.seen:.2f} against {s.seen:.2f})"
+            for c, s in zip(*(part.power if part else () for part in self._parts), strict=True)
+            if abs(c.seen - s.seen) > _APART
+        ]
+        lists = (
+            ("Faults of usual size that it tells from a healthy machine", sure, size),
+            ("That it may miss", often, {p.fault: f"{p.seen:.2f}" for p in often}),
+            ("That it hardly sees", hardly, {p.fault: f"{p.seen:.2f}" for p in hardly}),
+        )
+        out = [
+            f"{lead}: {'; '.join(f'{nouns[p.fault]} ({of[p.fault]})' for p in those)}."
+            for lead, those, of in lists
+            if those
+        ]
+        untold = nouns_of(
+            self.machine.catalogue(),
+            {place for s in self.machine.catalogue().scatter for place in s.places
+             if not self.row(s.parameter.name).identifiable},
+        )  # fmt: skip
+        rest = (
+            ("Hard to tell from each other", sorted(pairs)),
+            ("How big they are it does not tell", vague),
+            ("Within the spread of healthy machines it does not tell", untold),
+            ("Circles alone against squares alone of the same length, told from healthy", better),
+        )
+        return out + [f"{lead}: {'; '.join(those)}." for lead, those in rest if those]
+
+    @property
+    def _parts(self) -> tuple[Identifiability | None, Identifiability | None]:
+        return self.circles, self.squares
+
+    @property
+    def _nouns(self) -> dict[str, str]:
+        """What each fault of the test is an amount of, by its label."""
+        catalogue = self.machine.catalogue()
+        found: dict[str, str] = {}
+        for power in self.power:
+            name, _, variant = power.fault.partition(" (")
+            found[power.fault] = catalogue.named(name, variant.rstrip(")")).noun
+        return found
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python types."""
@@ -203,5 +272,5 @@ class Identifiability:
             for r in self.rows
         )
         heads = ("parameter", "expected 95 %", "believed before", "unit", "part left")
-        blind = "".join(f"<li>{html.escape(words)}</li>" for words in self.blind)
-        return f"{Table(heads, rows, repr(self)).html()}<p>Blind to:</p><ul>{blind}</ul>"
+        said = "".join(f"<p>{html.escape(row)}</p>" for row in self._words())
+        return f"{said}{Table(heads, rows, repr(self)).html()}"

@@ -6,12 +6,12 @@ told, none is to be turned that was not named, and none stands in two lists.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions.step import Costs
-from gantrysim.faults import Fault
+from gantrysim.faults import Catalogue, Fault
 from gantrysim.machine.handbook import Handbook
 
 if TYPE_CHECKING:
@@ -103,8 +103,15 @@ def narrowed(finding: Finding, *, told: bool, but: Collection[str] = ()) -> tupl
         return fault.adjusting_point(finding.machine, Handbook()).place
 
     taken = {set_at(fault_of(finding, name)) for name in but}
-    own = (fault for fault in catalogue.modelled if fault.place in places)
-    return tuple(dict.fromkeys(fault.noun for fault in own if set_at(fault) not in taken))
+    return nouns_of(catalogue, places, lambda fault: set_at(fault) not in taken)
+
+
+def nouns_of(
+    catalogue: Catalogue, places: Collection[str], wanted: Callable[[Fault], bool] = lambda _: True
+) -> tuple[str, ...]:
+    """What the faults that act on some fields of a machine are an amount of."""
+    own = (fault for fault in catalogue.modelled if fault.place in places and wanted(fault))
+    return tuple(dict.fromkeys(fault.noun for fault in own))
 
 
 def fault_of(finding: Finding, name: str) -> Fault:

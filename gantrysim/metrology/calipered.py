@@ -1,7 +1,8 @@
 """What a caliper sheet says about size, ovality and squareness, with its uncertainty.
 
 Across a circle in the direction phi the size is D0 + C cos 2 phi + S sin 2 phi, plus a line width:
-C / R is the difference of the two scales and S / R the squareness error (radians), R the radius.
+R the radius, C / R is what x is stretched by against y, and S / R one diagonal against the other.
+Scales and squareness draw that, and friction and play do too, so neither is called by its cause.
 Two parallel jaws are blind to odd harmonics.  Of a square the two diagonals tell the squareness,
 sin a = (d1^2 - d2^2) / (4 w h) exactly for a sheared rectangle (plane geometry).  What all
 readings of a caliper share enters through `CaliperSheet.covariance`: it stays in a size however
@@ -36,9 +37,13 @@ _SHOWN = {
     "ovality, mm": ("ovality", ".3f"),
     "long axis, °": ("long_axis_deg", ".0f"),
     "x less y, mm/m": ("stretch_mrad", "+.2f"),
+    "diagonals, mm/m": ("diagonal_mrad", "+.2f"),
     "squareness, mrad": ("squareness_mrad", "+.2f"),
 }
-_FIELDS = ("size", "size_error", "ovality", "long_axis_deg", "stretch_mrad", "squareness_mrad")
+_FIELDS = (
+    *("size", "size_error", "ovality", "long_axis_deg", "stretch_mrad", "diagonal_mrad"),
+    "squareness_mrad",
+)
 
 
 @checked
@@ -64,9 +69,12 @@ class CaliperRow:
     long_axis_deg : (float, float) or None
         Direction of the largest diameter, degrees from X toward Y, 0 to 180.
     stretch_mrad : (float, float) or None
-        Scale along x less that along y, mm/m.
+        Stretch along x less that along y, mm/m.
+    diagonal_mrad : (float, float) or None
+        Of a circle, stretch along the rising diagonal less that along the falling one, mm/m: a
+        lean of the y axis toward +x by as many mrad draws it, and so do friction and play.
     squareness_mrad : (float, float) or None
-        Lean of the y axis toward +x, mrad.
+        Of a square, lean of the y axis toward +x, mrad.
     """
 
     shape: str
@@ -77,6 +85,7 @@ class CaliperRow:
     ovality: Estimate | None
     long_axis_deg: Estimate | None
     stretch_mrad: Estimate | None
+    diagonal_mrad: Estimate | None
     squareness_mrad: Estimate | None
 
     @property
@@ -174,7 +183,7 @@ def measure_calipers(sheet: CaliperSheet) -> CaliperMeasures:
     ``sheet``: the readings, mm.
 
     Generalised least squares under `CaliperSheet.covariance`; on a circle the turn of the hand's
-    directions (`CaliperSheet.turn_deg`) mixes stretch and squareness and is in their uncertainty.
+    directions (`CaliperSheet.turn_deg`) mixes stretch and diagonals and is in their uncertainty.
     """
     rings = gathered(((r.shape, r.ring), i) for i, r in enumerate(sheet.readings))
     covariance = sheet.covariance
@@ -221,7 +230,7 @@ def _circle(
     full = np.column_stack([np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle)])
     if len({round(r.angle, 3) for r in readings}) < LEAST_DIRECTIONS:
         (size,), spread = _solve(full[:, :1], values, covariance)
-        return CaliperRow(*start, _half(size, spread[0, 0]), None, None, None, None)
+        return CaliperRow(*start, _half(size, spread[0, 0]), None, None, None, None, None)
     (size, c, s), spread = _solve(full, values, covariance)
     # a turn t of the directions moves (C, S) by 2 t (S, -C)
     moved = 2.0 * turn * np.array([0.0, s, -c])
@@ -239,6 +248,7 @@ def _circle(
         (math.degrees(0.5 * math.atan2(s, c)) % 180.0, min(math.degrees(u_turn), limit)),
         (1e3 * c / first.size, 1e3 * math.sqrt(spread[1, 1]) / first.size),
         (1e3 * s / first.size, 1e3 * math.sqrt(spread[2, 2]) / first.size),
+        None,
     )
 
 
@@ -267,7 +277,7 @@ def _square(readings: list[CaliperReading], values: Array, covariance: Array) ->
         lean = (1e3 * math.asin(sine), told(slope, 1e3 / (2.0 * w * h))[1])
     size = told(dict.fromkeys(sides, 1.0 / len(sides)), 0.5)
     return CaliperRow(
-        first.shape, first.ring, first.size, len(readings), size, None, None, stretch, lean
+        first.shape, first.ring, first.size, len(readings), size, None, None, stretch, None, lean
     )
 
 

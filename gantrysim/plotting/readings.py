@@ -30,8 +30,9 @@ _UNIT = {
 }
 #: Mark of each error of a ring, how far beside its ring it is drawn, mm, and its name.
 _ERRORS = {
-    "stretch_mrad": ("o", -0.25, "scale x less y"),
-    "squareness_mrad": ("^", 0.25, "squareness"),
+    "stretch_mrad": ("o", -0.25, "x less y"),
+    "diagonal_mrad": ("v", 0.25, "diagonals of circles"),
+    "squareness_mrad": ("^", 0.25, "squareness of squares"),
 }
 
 
@@ -112,10 +113,11 @@ def plot_calipers(sheet: CaliperSheet, ax: Axes | None = None) -> Axes:
 
 @checked
 def plot_caliper_measures(measures: CaliperMeasures, ax: Axes | None = None) -> Axes:
-    """Draw stretch and squareness of each ring, with their standard uncertainty.
+    """Draw stretch, and diagonals or squareness, of each ring, with their standard uncertainty.
 
-    Axes: scale along x less that along y (dots) and lean of the y axis (triangles), mm/m, over the
-    commanded size, mm; circles and squares by colour.
+    Axes: stretch along x less that along y (dots), along one diagonal less the other (triangles
+    down) and lean of the y axis of squares (triangles up), mm/m, over the commanded size, mm;
+    circles and squares by colour.
     """
     ax = look.chart_axes(ax, 0.75 * look.WIDTH, "commanded radius or half side, mm", "error, mm/m")
     ax.axhline(0.0, color=look.FAINT, linewidth=0.6)

@@ -84,6 +84,24 @@ class Unlisted(Unmodelled):
 
     name = "unlisted"
     words = "something that is not in this list"
+    check = (
+        "before the machine is suspected look at what was handed in: is this the test that was "
+        "burned (sizes, centre, start, direction, order), does the piece lie face up and the right "
+        "way round, are its lengths in mm, and is all of one machine in one state? then, with the "
+        "power off, look for dirt, a bent rail, a loose head or frame, a worn belt"
+    )
+
+    def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
+        """What was handed in, then the whole machine."""
+        return AdjustingPoint(
+            "whole machine",
+            "if test and piece are the right ones, look the machine over before anything is "
+            "turned: clean rails, wheels and belts, tighten the frame and the head, replace what "
+            "is worn, burn again",
+            self.check,
+            "burn the same test again and compare",
+            15.0,
+        )
 
 
 @checked

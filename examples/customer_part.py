@@ -1,14 +1,15 @@
 """Say whether a customer's part does not fit because of the drawing or of the machine.
 
 Everything here is invented.  A shop called Alder cut a tab-and-slot part from 3 mm sheet; slot C is
-too tight and slot B rattles.  The customer sends a scan of a test burn, the drawing, and what his
-calipers say of the part.  A simulated machine with a tight carriage stands in for his, a rendered
-picture for the scan:
+too tight and slot B rattles.  The customer sends a scan of a test burn, the drawing, and a scan of
+the cut pieces.  A simulated machine with a tight carriage stands in for his, drawn pictures for the
+scans:
 
     python examples/customer_part.py --pictures alder
 
 With files of your own the same calls do: `gs.read_scan`, `gs.diagnose`, `gs.part.read_drawing`,
-`gs.part.write_part_sheet`, `gs.part.read_part_sheet`, `gs.part.judge_part`.  Lengths are mm.
+`gs.part.read_part_scan`, `gs.part.judge_part`; without a scanner `gs.part.write_part_sheet` makes
+a sheet for calipers and `gs.part.read_part_sheet` reads it.  Lengths are mm.
 """
 
 from __future__ import annotations
@@ -19,12 +20,13 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+from PIL import Image, ImageDraw
 
 import gantrysim as gs
 
 DATA = Path(__file__).with_name("data")
 THEIRS = gs.Machine().with_faults(gs.faults.TightCarriage(extra_force=10.0))
-CUT = 0.12  # mm, of the stand-in for their laser
+CUT, DPI = 0.12, 300  # mm, of the stand-in for their laser, and of their scanner
 
 
 def scanned_test(folder: Path) -> gs.Piece:
@@ -36,19 +38,26 @@ def scanned_test(folder: Path) -> gs.Piece:
     return gs.read_scan(burn.image(dpi=300).save(folder / "scan.png"), test)
 
 
-def filled_in(folder: Path, drawing: gs.part.Drawing) -> gs.part.PartSheet:
-    """The sheet that they filled in: here what their machine would cut, read by hand."""
-    cut = gs.part.predict_part(THEIRS, drawing, kerf=CUT)
-    sheet = gs.part.write_part_sheet(folder / "sizes.csv", drawing)
-    rng = np.random.default_rng(1)
-    rows = []
-    for row in sheet.read_text().splitlines():
-        name = row.split(",")[0]
-        if name in drawing.names:
-            row += f"{cut[name].predicted + 0.02 * rng.standard_normal():.2f}"
-        rows.append(row)
-    sheet.write_text("\n".join(rows) + "\n")
-    return gs.part.read_part_sheet(sheet, drawing)
+def scanned_pieces(folder: Path, drawing: gs.part.Drawing) -> Path:
+    """The pieces that their machine cut, dark on the light lid of their scanner."""
+    ground, wood, fine = 235, 150, 4
+    outlines = [line.xy for line in gs.simulate(THEIRS, drawing.path, inertia=True).lines]
+    corner = np.min([xy.min(axis=0) for xy in outlines], axis=0) - 8.0
+    wide, high = np.max([xy.max(axis=0) for xy in outlines], axis=0) - corner + 8.0
+    scale = DPI * fine / 25.4
+    picture = Image.new("L", (round(scale * wide), round(scale * high)), ground)
+    pen = ImageDraw.Draw(picture)
+    places = [(xy - corner) * (scale, -scale) + (0.0, picture.height) for xy in outlines]
+    for xy in sorted(places, key=lambda xy: -np.ptp(xy, axis=0).prod()):  # holes after their plate
+        middle = np.round(0.5 * (xy.min(axis=0) + xy.max(axis=0))).astype(int).tolist()
+        inside = ground if picture.getpixel(middle) == wood else wood
+        pen.polygon([tuple(at) for at in xy.tolist()], fill=inside)
+    for xy in places:  # the beam takes half its width on either side of its way
+        way = [tuple(at) for at in (*xy.tolist(), xy[0].tolist())]
+        pen.line(way, fill=ground, width=round(CUT * scale), joint="curve")
+    scan = picture.reduce(fine).rotate(4.0, expand=True, fillcolor=ground, resample=Image.BICUBIC)
+    scan.save(folder / "pieces.png", dpi=(DPI, DPI))
+    return folder / "pieces.png"
 
 
 def main() -> int:
@@ -64,7 +73,8 @@ def main() -> int:
     print(drawing.report())
     with tempfile.TemporaryDirectory() as folder:
         finding = gs.diagnose(scanned_test(Path(folder)))
-        sheet = filled_in(Path(folder), drawing)
+        scan = scanned_pieces(Path(folder), drawing)
+        sheet = gs.part.read_part_scan(scan, drawing, "pieces", upright=True)
     print(f"\n{finding.report()}\n")
     wanted = {"S1": 3.20, "S2": 3.20, "S3": 3.20, "W2": 12.0, "H1": 30.3, "D1": 30.0}
     kerf = (CUT, 0.02)

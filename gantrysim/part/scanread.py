@@ -44,8 +44,9 @@ SHOWN = (PIECES, LINES)
 #: Where the edge of a piece seems to lie on a scan, standard deviation, mm, the same all round: the
 #: lamp stands to one side, the sheet is thick, the edge is charred (judgement).
 EDGE = 0.03
-#: A size on the picture further off than this part of it is another resolution.
-OFF_SCALE = 0.02
+#: A size on the picture off by more than this part of it and mm is another resolution: machine and
+#: cut may take half a millimetre of a small piece.
+OFF_SCALE, OFF_SIZE = 0.02, 0.6
 _READ = 0.5  # part of an outline that must be read
 _DRAWS = 60  # of what reading leaves unknown
 _NARROW = 0.5  # of a pixel that the width of a line of less than two pixels may be off (measured)
@@ -221,7 +222,8 @@ def _placed(
         seen = np.zeros(len(loops)) if sighted is None else sighted.seen
         missing += [k for k, part in zip(group, seen, strict=True) if part < THERE]
         if sighted is not None and not missing:
-            found.append(_Placed(tuple(group), loops, _told(sighted, picture, drawing, upright)))
+            ways = _told(sighted, picture, drawing, upright, 0.5 * _size(drawing, group))
+            found.append(_Placed(tuple(group), loops, ways))
             steep = _without(steep, found[-1]) if group is not groups[-1] else steep
     _refuse_missing(picture, drawing, missing)
     return found
@@ -241,15 +243,16 @@ def _some(drawing: Drawing, numbers: Sequence[int]) -> str:
 
 
 def _told(
-    sighted: Sighted, picture: Picture, drawing: Drawing, upright: bool
+    sighted: Sighted, picture: Picture, drawing: Drawing, upright: bool, size: float
 ) -> tuple[Sighted, ...]:
-    """The ways in which a group may lie."""
+    """The ways in which a group of a size, mm, may lie."""
     if sighted.mirrored:
         raise ValueError(
             f"{picture.source}: the face that was burned must lie on the glass, found "
             f"{drawing.source} seen from behind."
         )
-    if abs(sighted.scale - 1.0) > OFF_SCALE:
+    off = abs(sighted.scale - 1.0)
+    if off > OFF_SCALE and off * size > OFF_SIZE:
         raise ValueError(
             f"{picture.source}: the part must be as large as it is drawn, found {sighted.scale:.3f}"
             f" times that at the {picture.dpi[0]:g} dpi taken; is it scanned at "

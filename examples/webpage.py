@@ -25,6 +25,7 @@ POLICY = (
 )
 #: Pages of another tool: it links to inherited members by names that it gives to no place.
 MADE_ELSEWHERE = "reference/"
+IN_BROWSER = "in-browser-"
 _MATHS = re.compile(r"\$\$(.+?)\$\$|\$([^$]+?)\$", re.S)
 _NO_MATHS = {"code", "pre", "script", "style", "textarea", "math", "title"}
 _LONG = 60  # characters of LaTeX that a phone may not show in one line
@@ -78,7 +79,10 @@ def from_markdown(text: str) -> str:
 
 
 def from_notebook(notebook: NotebookNode) -> str:
-    """HTML of an executed notebook: prose, folded code, what each cell shows."""
+    """HTML of an executed notebook: prose, folded code, what each cell shows.
+
+    A cell with the tag `in-browser-NAME` shows what stands in `site/NAME.html`.
+    """
     coloured = Highlight2HTML(pygments_lexer="ipython3")
     parts, before = [], ""
     for cell in notebook.cells:
@@ -88,6 +92,9 @@ def from_notebook(notebook: NotebookNode) -> str:
         elif cell.cell_type == "code":
             folded = f"<details class=code><summary>code</summary>{coloured(cell.source)}</details>"
             shown = [_shown(output, before) for output in cell.outputs]
+            own = [tag for tag in cell.metadata.get("tags", ()) if tag.startswith(IN_BROWSER)]
+            names = [tag.removeprefix(IN_BROWSER) for tag in own]
+            shown += [(STYLE.parent / f"{name}.html").read_text(encoding="utf-8") for name in names]
             parts.append(folded + "".join(shown))
             told = [
                 o.data["text/markdown"]

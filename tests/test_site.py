@@ -11,6 +11,7 @@ import re
 import sys
 from pathlib import Path
 
+import nbformat
 import pytest
 from bs4 import BeautifulSoup
 from nbformat.v4 import (
@@ -95,6 +96,16 @@ def test_a_notebook_shows_folded_code_and_pictures_with_words():
     failed = new_code_cell("", outputs=[new_output("error", ename="E", evalue="why", traceback=[])])
     with pytest.raises(ValueError, match="a cell of the notebook failed: E: why"):
         webpage.from_notebook(new_notebook(cells=[failed]))
+
+
+def test_a_slider_of_the_first_notebook_moves_in_the_page_alone():
+    """Its cell says what takes its place; that says so where no script runs."""
+    notebook = nbformat.read(make_site.NOTEBOOKS[0], as_version=4)
+    soup = BeautifulSoup(webpage.from_notebook(notebook), "html.parser")
+    slider = soup.find(id="play-loss")
+    assert soup.find("label", attrs={"for": slider["id"]}).get_text()
+    assert "needs a browser that runs scripts" in soup.find(id="play-told").get_text()
+    assert not soup.script.has_attr("src")
 
 
 def test_a_film_brings_no_font_from_elsewhere():

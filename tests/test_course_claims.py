@@ -266,6 +266,15 @@ def test_a_nut_that_touches_late_goes_less_far(begin, less):
     assert 1.0 - there / math.sin(t) == pytest.approx(less, abs=0.005)
 
 
+def test_it_goes_hardly_further_where_it_touches_early():
+    """The way of a turn is largest where it lies evenly about the steepest: 1 / cos(t / 2)."""
+    t = math.radians(24.0)
+    b = np.linspace(-math.pi / 2.0, math.pi / 2.0, 20_001)
+    ways = np.sin(b + t) - np.sin(b)
+    assert b[np.argmax(ways)] == pytest.approx(-t / 2.0, abs=1e-3)
+    assert ways.max() / math.sin(t) - 1.0 == pytest.approx(0.022, abs=0.001)
+
+
 def test_half_the_way_is_at_fifty_degrees():
     def half(begin: float) -> float:
         way = math.sin(math.radians(begin + 20.0)) - math.sin(math.radians(begin))

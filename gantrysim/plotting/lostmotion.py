@@ -19,6 +19,7 @@ from gantrysim.records.checks import finite_number, must_be
 from gantrysim.records.doors import checked
 
 _APART = 1.25  # sizes from the middle of a panel to that of each shape
+_WIDE = 2.1  # inches of a panel; all of them fit a slide below a heading
 _STEP = 0.002  # of the size, along the commanded line
 _STANDS = 1e-9  # of the size: a shorter step is none
 
@@ -80,7 +81,7 @@ def plot_lost_motion(
     if not given or not 0.0 <= min(given) <= max(given) < 0.5:
         raise ValueError(must_be("losses", "one or more numbers from 0 to below 0.5", losses))
     if axes is None:
-        axes = look.new_axes(0.25 + 2.3 * len(given), 5.4, columns=len(given))
+        axes = look.new_axes(_WIDE * max(len(given), 1.3), 2.15 * _WIDE, columns=len(given))
     panels = np.asarray(axes, dtype=object).ravel()
     if len(panels) != len(given):
         raise ValueError(f"axes must be {len(given)}, one for each machine, found {len(panels)}.")
@@ -93,7 +94,11 @@ def plot_lost_motion(
         if max(given) > 0.0:
             handles.append(look.stroke(look.VERMILION, "while one axis stands", 3.0))
         panels[0].get_figure(root=True).legend(
-            handles=handles, loc="outside lower center", ncols=3, frameon=False, fontsize=look.SMALL
+            handles=handles,
+            loc="outside lower center",
+            ncols=min(len(given), 3),
+            frameon=False,
+            fontsize=look.SMALL,
         )
     return panels
 

@@ -6,6 +6,7 @@ import dataclasses
 import functools
 import json
 import math
+import re
 from collections.abc import Callable
 
 import lifted
@@ -25,6 +26,7 @@ from gantrysim.faults import WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.instruments.scanner import COMMON, SKEW, ScannerError
+from gantrysim.metrology.filtered import even_angles, filter_operator
 from gantrysim.metrology.harmonics import waves
 from gantrysim.metrology.noisyrings import NoisyRing, carried_cutoff, worst_roundness
 from gantrysim.metrology.pointnoise import PointNoise
@@ -312,6 +314,54 @@ def test_small_rings_of_few_points_do_not_decide() -> None:
         assert np.quantile(draws, 0.975) < 0.15
 
 
+def test_circles_of_too_few_points_are_left_out_and_a_far_value_decides_nothing() -> None:
+    test = gs.ring_test(("circle",), spacing=37.5, smallest=2.5, largest=40.0)
+
+    def piece(few: int, off: float) -> gs.Piece:
+        lines = []
+        for ring, (radius, n) in enumerate(((2.5, few), (40.0, 250))):
+            angle = np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
+            reach = radius + 0.05 * np.cos(2.0 * angle)
+            reach += 0.01 * np.random.default_rng(ring).standard_normal(n)
+            reach[0] += off if ring == 0 else 0.0
+            xy = reach[:, None] * np.column_stack((np.cos(angle), np.sin(angle)))
+            lines.append(gs.pattern.Line("circle", ring, radius, 0, xy))
+        return gs.Piece(test, tuple(lines), "two circles")
+
+    # seven points do not show the two waves of an oval: a stray among them is none of the form
+    (r,) = gs.accept(piece(7, 0.6), gs.Tolerance(roundness=0.2), draws=200).requirements
+    assert r.high is not None
+    assert r.low is not None
+    assert r.low < 0.1 < r.high < 0.15
+    # nine show it, and do not show which of them is a stray
+    verdict = gs.accept(piece(9, 1.2), gs.Tolerance(roundness=0.2), draws=200)
+    assert verdict.decision == "cannot tell"
+    assert "far from the true one" in verdict.report()
+
+
+def test_a_gap_is_bridged_by_what_its_ends_show() -> None:
+    # a flank of 0.1 mm in a degree ends at a gap of 3.4 degrees: no more than half of 50 waves
+    degrees = np.arange(0.0, 360.0, 0.6)
+    angle = np.radians(degrees[(degrees < 105.9) | (degrees > 109.1)])
+    form = 0.1 * np.clip(np.degrees(angle) - 104.9, 0.0, 1.0) * (np.degrees(angle) < 112.0)
+    at = even_angles(50.0)
+    found = filter_operator(angle, 50.0, at, highest=150) @ form
+    assert found.max() < 0.11  # least bending made 0.25 mm of it
+    assert filter_operator(angle, 50.0, at) @ np.ones_like(angle) == pytest.approx(1.0)
+
+
+def test_beside_a_not_yet_stands_what_healthy_machines_reach(tight: Finding) -> None:
+    verdict = gs.accept(tight.pieces[0], gs.Tolerance(roundness=0.1))
+    assert verdict.decision == "not yet"
+    found = re.search(r"healthy machines reach ([\d.]+) to ([\d.]+) mm", verdict.report())
+    assert found is not None
+    low, high = map(float, found.groups())
+    burn = gs.simulate(gs.Machine(), TEST, feed_forces=True)
+    asked = gs.Tolerance(roundness=0.1)
+    assert low < worst_of_lines(burn.lines, burn.commanded, TEST, asked)["roundness"] < high
+    assert "healthy" not in gs.accept(tight.pieces[0], gs.Tolerance(roundness=2.0)).report()
+
+
 def test_noise_of_smooth_lines_is_estimated_with_what_the_lines_take_up() -> None:
     # white noise of 40 bins on each of 30 lines, and 15 free columns to a line: what least
     # squares leaves has 25 / 40 of its variance (textbook), the restricted likelihood all of it
@@ -563,7 +613,7 @@ def test_a_tolerance_says_what_is_wrong_with_it(fields: dict[str, object], words
 
 
 def test_accept_says_what_it_cannot_judge() -> None:
-    with pytest.raises(TypeError, match="measured must be a Piece or a Burn or a PartSheet, found"):
+    with pytest.raises(TypeError, match="measured must be a Piece or a Burn or a PartSizes, found"):
         gs.accept("piece.csv", ALL)  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="scale_uncertainty"):
         gs.accept(lift(gs.Machine()), ALL, scale_uncertainty=0.0)

@@ -160,7 +160,39 @@ def filter_operator(angle: Array, cutoff: float, at: Array, *, highest: int | No
     order = np.arange(1, min(math.ceil(HIGHEST * cutoff), most) + 1)
     bending = BENDING * (order / cutoff) ** 4
     passes = gaussian_transmission(order, cutoff) * (1 + bending)
-    return np.asarray(_waves(at, order, passes) @ _fit_of_waves(angle, order, bending))
+    filled, bridge = _bridged(angle, 2.0 * np.pi / float(order[-1]))
+    fit = _fit_of_waves(filled, order, bending) @ bridge
+    return np.asarray(_waves(at, order, passes) @ fit)
+
+
+def _bridged(angle: Array, wave: float) -> tuple[Array, Array]:
+    """Angles with no gap of a whole wave, and the matrix from deviations to those at them.
+
+    ``wave``: the shortest that is fitted, radians.  In a gap as wide as itself a wave is free: what
+    it makes of a steep flank beside the gap was 0.39 mm on a ring of 0.33 mm.  Gaps are filled by
+    the waves that are twice as long as the widest, and by the chord of what these leave.
+    """
+    n = len(angle)
+    by_angle = np.argsort(angle, kind="stable")
+    gap = np.radians(gaps_deg(angle))
+    more = np.where(gap > wave, np.ceil(2.0 * gap / wave) - 1.0, 0.0).astype(np.int64)
+    if not more.any():
+        return angle, np.eye(n)
+    before = np.repeat(np.arange(n), more)
+    number = np.arange(more.sum()) - np.repeat(np.cumsum(more) - more, more) + 1.0
+    share = number / (more[before] + 1.0)
+    new = angle[by_angle][before] + share * gap[before]
+    chord = np.zeros((len(new), n))
+    rows = np.arange(len(new))
+    chord[rows, by_angle[before]] = 1.0 - share
+    chord[rows, by_angle[(before + 1) % n]] += share
+    carried = np.arange(1, max(1, int(np.pi / gap.max())) + 1)
+    smooth = _fit_of_waves(angle, carried, np.zeros(len(carried)))
+    ones = np.ones(len(carried))
+    left = np.eye(n) - _waves(angle, carried, ones) @ smooth
+    return np.append(angle, new), np.vstack(
+        (np.eye(n), _waves(new, carried, ones) @ smooth + chord @ left)
+    )
 
 
 def waves_of(angle: Array, deviation: Array, highest: int) -> Array:

@@ -72,6 +72,12 @@ def carried_cutoff(cutoff: float, radius: float, angle: Array | None = None) -> 
     return max(2.0, min(limits))
 
 
+def carries_form(angle: Array) -> bool:
+    """Whether points at some angles (radians) show an oval: as many as its two waves ask for."""
+    enough = even_number(angle) >= 2.0 * POINTS_TO_A_WAVE
+    return bool(enough and gaps_deg(angle).max() <= 90.0)
+
+
 def even_number(angle: Array) -> float:
     """How many evenly spaced points those at some angles (radians) are worth.
 

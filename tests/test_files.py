@@ -18,7 +18,7 @@ from littleroom import little_room
 
 import gantrysim as gs
 from gantrysim.records import files
-from gantrysim.records.files import read_text, refuse_existing, write_new_file, write_new_text
+from gantrysim.records.files import refuse_existing, write_new_file, write_new_text
 
 
 def beside(file: Path) -> list[str]:
@@ -254,7 +254,7 @@ def test_refusals_of_the_system_name_the_file_asked_for(tmp_path, monkeypatch):
     write_new_text(file, "new", overwrite=False)
     monkeypatch.setattr(Path, "open", refused)
     with pytest.raises(PermissionError) as told:
-        read_text(file, "a text")
+        gs.read_test(file)
     assert str(told.value) == f"{file}: the file cannot be read (permission denied)."
 
 
@@ -276,10 +276,9 @@ def test_a_name_may_be_as_long_as_the_system_allows(tmp_path):
     name = "x" * (longest - 5) + ".json"
     gs.new_log(tmp_path / name, gs.Machine(), name="Alder")
     assert gs.open_log(tmp_path / name).name == "Alder"
-    for refused in (write_new_text, read_text):
-        rest = {"overwrite": False} if refused is write_new_text else {}
+    for refused in (gs.ring_test().save, gs.read_test):
         with pytest.raises(OSError, match=r"the file cannot be \w+ \(file name too long\)\.$"):
-            refused(tmp_path / f"x{name}", "a text", **rest)
+            refused(tmp_path / f"x{name}")
 
 
 @pytest.mark.parametrize(

@@ -913,3 +913,29 @@ def test_practice_scans_agree_with_the_points_of_the_same_pieces(practice_scan):
     assert abs(left[~inner].mean()) < 2e-3
     assert scan.missing == ()
     assert scan.n_points > 0.85 * points.n_points
+
+
+def test_crosses_of_the_scale_reference_tell_the_scale(tmp_path):
+    """Of a machine 0.4 % long in x, turned by a quarter; true middles are those of the burn."""
+    test = gs.ring_test(
+        ("square",), spacing=8.0, largest=16.0, orientation_mark=True, scale_reference=50.0
+    )
+    burn = gs.simulate(gs.Machine().with_faults(gs.faults.ScaleError("x", 0.004)), test)
+    strokes = [line.xy for line in burn.beside if line.shape == "scale"]
+    x, y = ([s[:, k].mean() for s in strokes[1 - k :: 2]] for k in (0, 1))
+    apart = {"left": max(x) - min(x), "bottom": max(y) - min(y)}
+    upright = burn.image(dpi=300).save(tmp_path / "scan.png")
+    path = tmp_path / "turned.png"
+    with Image.open(upright) as picture:
+        picture.rotate(90, expand=True).save(path, dpi=(300, 300))
+    for one, other, more in (("left", "right", 0.0), ("bottom", "top", 0.002)):
+        ends = f"cross {one}", f"cross {other}"
+        piece = gs.read_scan(path, test, length=(apart[one] * (1.0 + more), 0.01), between=ends)
+        found = piece.record.taken_out[0]
+        assert found == pytest.approx(-more, abs=4e-4)  # 0.01 mm at either cross, and the length
+        assert math.sqrt(piece.scanner.covariance[0, 0]) < 1e-3
+    with pytest.raises(ValueError, match="lines of rings of two scans"):
+        gs.read_scan([upright, path], test, length=(50.0, 0.1), between=ends)
+    bare = dataclasses.replace(test, scale_reference=None)
+    with pytest.raises(ValueError, match="has no scale reference"):
+        gs.read_scan(path, bare, length=(50.0, 0.1), between=ends)

@@ -8,6 +8,7 @@ pass.  The points stand upright in the frame of the test, about the middle of it
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 import os
 from collections.abc import Callable, Sequence
@@ -22,6 +23,7 @@ from gantrysim.instruments.photo.flatten import Area, flatten_photo
 from gantrysim.instruments.photo.photomarks import Reference
 from gantrysim.instruments.picture import Picture, open_picture
 from gantrysim.instruments.points import Piece, test_of
+from gantrysim.instruments.scan.crosses import middle_of_cross
 from gantrysim.instruments.scan.nestfind import Found, find_pattern
 from gantrysim.instruments.scan.passlabels import Reading, readings_of
 from gantrysim.instruments.scan.reference import POSSIBLE, Length, feature, told_by_length
@@ -88,7 +90,9 @@ def read_scan(
         middle of the two lines that `between` names.  It settles the common scale.
     between : (str, str), optional
         Two lines such as ("square 18 left", "square 18 right"): shape, ring, and left, right, top
-        or bottom as the upright piece shows them.  Left and right of the largest ring if absent.
+        or bottom as the upright piece shows them; or two crosses of the scale reference, ("cross
+        left", "cross right") or ("cross bottom", "cross top"), from middle to middle.  Left and
+        right of the largest ring if absent.
     upright : bool
         True says that the piece lies within 45 degrees of upright on the (first) scan.  Without it,
         and without a mark that can be told, left and right, x and y may be exchanged: the piece
@@ -285,7 +289,8 @@ def _piece(
     scale, out = told.matrix, np.array(told.mean)
     told = told.taken_out()
     if known is not None:
-        told = told_by_length(told, test, readings, known)
+        crosses = functools.partial(_cross, test, views, scale)
+        told = told_by_length(told, test, readings, known, crosses)
         readings = _corrected(readings, told.matrix)
         scale, out = scale @ told.matrix, out + told.mean
         told = told.taken_out()
@@ -479,6 +484,16 @@ def _corrected(readings: Sequence[Reading], matrix: Array) -> list[Reading]:
 def _widths(traced: Sequence[Traced]) -> dict[tuple[str, int], float]:
     rings = gathered((each.run.key, each.width) for each in traced)
     return {key: float(np.mean(widths)) for key, widths in rings.items()}
+
+
+def _cross(test: RingTest, views: Sequence[_View], scale: Array, side: str) -> tuple[Array, float]:
+    """Middle of a cross of the scale reference as the readings have it, mm, and its uncertainty."""
+    first = views[0]
+    if len(views) > 1 or not first.known:
+        why = "of two scans" if len(views) > 1 else "where the turn of the piece is not known"
+        raise ValueError(f"between must name lines of rings {why}, as in 'square 18 left'.")
+    place, u = middle_of_cross(first.picture, first.found, test, side)
+    return first.lifted(first.found.carry(place)) @ np.linalg.inv(scale).T, u
 
 
 def _known_length(length: tuple[float, float] | None, between: tuple[str, str] | None) -> Length:

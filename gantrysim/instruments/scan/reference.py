@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,10 @@ _STRAIGHT = 0.005  # mm: how straight a few millimetres of a line are
 _NEAR = 0.15  # of the size to either side of the middle of a side, or as an angle on a circle
 
 
+#: Name of a cross of the scale reference among the lines.
+CROSS = "cross"
+
+
 @dataclass(frozen=True)
 class Feature:
     """A line of a piece where it crosses an axis of its ring.
@@ -32,9 +36,9 @@ class Feature:
     Parameters
     ----------
     shape : str
-        "circle" or "square".
+        "circle" or "square", or `CROSS`.
     ring : int
-        0 is the innermost.
+        0 is the innermost; none of a cross.
     place : str
         "left", "right", "top" or "bottom" of the upright piece.
     """
@@ -49,25 +53,40 @@ Length = tuple[float, float, tuple[Feature, Feature] | None]
 
 
 def feature(words: str) -> Feature:
-    """The feature that words such as "square 18 left" name; ValueError for other words."""
+    """The feature that words such as "square 18 left" or "cross left" name.
+
+    ValueError for other words.
+    """
     parts = words.split() if isinstance(words, str) else []
+    if len(parts) == 2 and parts[0] == CROSS and parts[1] in PLACES:
+        return Feature(CROSS, 0, parts[1])
     shape, ring, place = parts if len(parts) == 3 else ("", "", "")
     if shape not in SHAPES or not ring.isdigit() or place not in PLACES:
         raise ValueError(
             f"between must name lines as shape, ring and {listed(list(PLACES))}, as in "
-            f"'square 18 left', found {shortened(words)}."
+            f"'square 18 left', or a cross of the scale reference as in 'cross left', found "
+            f"{shortened(words)}."
         )
     return Feature(shape, int(ring), place)
 
 
+#: Gives the middle of a cross by its side of the upright piece, mm, and its uncertainty.
+Crosses = Callable[[str], tuple[Array, float]]
+
+
 def told_by_length(
-    told: ScannerError, test: RingTest, readings: Sequence[Reading], known: Length
+    told: ScannerError,
+    test: RingTest,
+    readings: Sequence[Reading],
+    known: Length,
+    crosses: Crosses,
 ) -> ScannerError:
     """What is believed of a scanner once a length on the piece is known.
 
     ``told``: what was believed before, its mean taken out of the points.  ``test``: what was
     commanded.  ``readings``: points of the upright piece, mm.  ``known``: the length, its standard
-    uncertainty, mm, and its ends; left and right of the largest ring if None.  ValueError if the
+    uncertainty, mm, and its ends; left and right of the largest ring if None.  ``crosses``: middles
+    of the crosses in the frame of the readings, mm.  ValueError if the
     ends do not lie across from each other, one was not traced, or the length disagrees with the
     scan by more than scanner and reading can make.
     """
@@ -83,7 +102,7 @@ def told_by_length(
             f"both top or bottom, found {ends[0].place!r} and {ends[1].place!r}."
         )
     row = np.array([[1.0, 0.5 if upright[0] == 0.0 else -0.5, 0.0]])
-    (first, rough), (second, rougher) = (_height(test, readings, end) for end in ends)
+    (first, rough), (second, rougher) = (_height(test, readings, end, crosses) for end in ends)
     seen = abs(first - second)
     off = seen / value - 1.0
     variance = (u**2 + max(_READING**2, rough**2 + rougher**2)) / value**2
@@ -97,9 +116,14 @@ def told_by_length(
     return told.told(row, np.array([off]), np.array([[variance]]))
 
 
-def _height(test: RingTest, readings: Sequence[Reading], end: Feature) -> tuple[float, float]:
+def _height(
+    test: RingTest, readings: Sequence[Reading], end: Feature, crosses: Crosses
+) -> tuple[float, float]:
     """Coordinate of a line where it crosses the axis of its ring, and its uncertainty, mm."""
     way = np.array(PLACES[end.place])
+    if end.shape == CROSS:
+        place, rough = crosses(end.place)
+        return float(place @ np.abs(way)), rough
     own = [r.line for r in readings if (r.line.shape, r.line.ring) == (end.shape, end.ring)]
     if own:
         centre = np.asarray(test.nest(end.shape).centre) - pivot_of(test)

@@ -161,10 +161,13 @@ def _groups(drawing: Drawing, names: Sequence[str], shown: str) -> list[list[int
         return [sorted(used)]
     used |= {drawing.outlines[k].part for k in used}
     groups = list(gathered((drawing.outlines[k].part, k) for k in sorted(used)).values())
-    for i, one in enumerate(groups):
-        for other in groups[:i]:
-            if _alike(drawing, one, other):
-                both = " and ".join(_name(drawing, group[0]) for group in (other, one))
+    looks = [_looks(drawing, group) for group in groups]
+    for i, one in enumerate(looks):
+        for j, other in enumerate(looks[:i]):
+            if [kind for kind, _ in one] == [kind for kind, _ in other] and all(
+                abs(a - b) < _LOOKS for (_, a), (_, b) in zip(one, other, strict=True)
+            ):
+                both = " and ".join(_name(drawing, groups[k][0]) for k in (j, i))
                 raise ValueError(
                     f"the pieces of {drawing.source} must differ in their looks, found those of "
                     f"{both} alike: scan them one at a time, and say with features= which."
@@ -176,17 +179,10 @@ def _size(drawing: Drawing, group: Sequence[int]) -> float:
     return max(float(np.ptp(drawing.outlines[k].bounds, axis=0).sum()) for k in group)
 
 
-def _alike(drawing: Drawing, one: Sequence[int], other: Sequence[int]) -> bool:
-    """Whether two groups of outlines have the same features within what a cut may be off."""
-    sizes = []
-    for group in (one, other):
-        own = {drawing.outlines[k] for k in group}
-        sizes.append(
-            sorted((f.kind, f.drawn) for f in drawing.features if set(f.gauge.outlines) <= own)
-        )
-    if [kind for kind, _ in sizes[0]] != [kind for kind, _ in sizes[1]]:
-        return False
-    return all(abs(a - b) < _LOOKS for (_, a), (_, b) in zip(*sizes, strict=True))
+def _looks(drawing: Drawing, group: Sequence[int]) -> list[tuple[str, float]]:
+    """Kinds and sizes of the features of a group of outlines, in one order."""
+    own = {drawing.outlines[k] for k in group}
+    return sorted((f.kind, f.drawn) for f in drawing.features if set(f.gauge.outlines) <= own)
 
 
 def _name(drawing: Drawing, number: int) -> str:

@@ -21,6 +21,7 @@ from gantrysim.inference import fitting, solver
 from gantrysim.inference.assumptions import Assumptions
 from gantrysim.instruments import INSTRUMENTS, ToneReading, ToneSheet
 from gantrysim.instruments.measurementfile import measurement_from, measurement_table
+from gantrysim.records import limits
 from gantrysim.records.jsontext import content_of, text_of
 
 mpl.use("Agg")
@@ -319,8 +320,8 @@ def test_a_truncated_file_is_refused(part: float, path: Path, tmp_path: Path) ->
 
 
 def test_a_huge_file_is_refused_unread(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(findingfile, "MOST_BYTES", 1000)
-    monkeypatch.setattr(Path, "read_bytes", lambda _: pytest.fail("it was read"))
+    monkeypatch.setattr(limits, "FINDING_BYTES", 1000)
+    monkeypatch.setattr(Path, "open", lambda *_: pytest.fail("it was read"))
     with pytest.raises(ValueError, match=r"finding\.json: .* MB are too much"):
         gs.read_finding(path)
 

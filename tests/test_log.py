@@ -221,6 +221,20 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("history", 0, "pieces", 0, "lines", 0, "ring", value=99), "draws no"),
         (put("history", 0, "pieces", 0, "test", "feed_mm_s", value=-1), "'feed_mm_s' must be"),
         (put("history", 0, "finding", "ranked", value=[]), "must name an explanation"),
+        (put("history", 0, "finding", "words", value=5), "finding.words' must be a text"),
+        (put("history", 0, "finding", "certain", value=1), "certain' must be true or false"),
+        (
+            put("history", 0, "finding", "ranked", 0, "magnitudes", value=[]),
+            "magnitudes' must hold named fields",
+        ),
+        (
+            put("history", 0, "finding", "ranked", 0, "magnitudes", value={"rust": {}}),
+            "magnitudes.rust.name' is missing",
+        ),
+        (
+            put("history", 0, "finding", "ranked", 0, "indistinguishable_from", value=["rust"]),
+            r"indistinguishable_from\[0\]' must be a list",
+        ),
         (drop("history", 3, "verdict", "decision"), r"verdict.decision' is missing"),
         (put("history", 3, "verdict", "requirements", 0, "name", value="warmth"), r"\[0\].name'"),
         (put("history", 3, "verdict", "requirements", 0, "low", value="x"), r"\[0\].low' must be"),
@@ -249,7 +263,7 @@ def test_a_spoiled_log_is_refused_in_one_sentence(
         ("[1, 2]", "no machine log"),
         ('{"format": "a", "format": "b"}', "stands twice"),
         ('{"format": NaN}', "must be finite"),
-        ("[" * 100_000, "nested too deeply|not readable"),
+        ("[" * 100_000, "nested at most 64 deep"),
         ("\0\0", "zero bytes"),
     ],
 )

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from published_circles import C6, G6, M87, MX, S5, SUMS, T1, T2, T3
 from shared_data import DATA, beside
 
+from gantrysim.metrology.contacts import largest_circle_inside
 from gantrysim.metrology.harmonics import gaussian_transmission, harmonics, ovality
 from gantrysim.metrology.roundness import (
     least_squares_circle,
@@ -482,6 +483,31 @@ def test_arcs():
         harmonics(ARC, 1)
     with pytest.raises(ValueError, match="17 different points are needed"):
         harmonics(ring(50.0, np.zeros_like, n=16), 8)
+
+
+@pytest.mark.parametrize("noise", [1e-12, 1e-9, 1e-6, 1e-2])
+@pytest.mark.parametrize("turn", [0.1, 3.1, 5.0])
+def test_an_arc_holds_an_inscribed_circle_if_it_goes_more_than_half_round(turn, noise):
+    """Closed form: three points hold a circle only if no half turn is free of them."""
+    for seed in range(5):
+        drawn = np.random.default_rng(seed)
+        radius = 1.0 + noise * drawn.standard_normal(20)
+        angle = np.linspace(0.0, turn, 20)
+        points = np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
+        if turn < np.pi:
+            try:
+                centre, touching = largest_circle_inside(points, np.zeros(2))
+            except ValueError as error:
+                assert "leave a gap" in str(error)
+                continue
+        else:
+            centre, touching = largest_circle_inside(points, np.zeros(2))
+            assert np.hypot(*centre) < 20 * noise + 1e-9
+        away = points - centre
+        distance = np.hypot(*away.T)
+        assert distance.min() > distance[list(touching)].mean() - 1e-9
+        angles = np.sort(np.arctan2(*away[list(touching)].T[::-1]))
+        assert np.diff(angles, append=angles[0] + 2 * np.pi).max() < np.pi + 1e-8
 
 
 def test_a_perfect_circle_has_no_deviation():

@@ -22,6 +22,7 @@ from gantrysim.instruments import (
 from gantrysim.log.file import FORMAT as LOG
 from gantrysim.records.files import AnyPath, placed, read_text, refuse_existing, write_new_file
 from gantrysim.records.jsontext import content_of
+from gantrysim.records.limits import LOG_BYTES
 from gantrysim.records.table import as_plain
 
 _Reader = Callable[[AnyPath, gs.RingTest | None], Measurement]
@@ -184,8 +185,9 @@ def _machine(given: argparse.Namespace) -> gs.Machine:
 
 def opened(path: Path) -> gs.Finding | gs.MachineLog:
     """A finding or a log, whichever the file holds."""
+    text = read_text(path, "a finding or a log", most=LOG_BYTES)
     with placed(path):
-        content = content_of(read_text(path, "a finding or a log"))
+        content = content_of(text)
     kind = content.get("format") if isinstance(content, dict) else None
     return gs.open_log(path) if kind == LOG else gs.read_finding(path)
 

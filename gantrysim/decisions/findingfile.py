@@ -44,6 +44,7 @@ from gantrysim.instruments.measurementfile import (
 )
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
+from gantrysim.records import limits
 from gantrysim.records.checks import shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath, placed, read_text, write_new_text
@@ -66,14 +67,13 @@ from gantrysim.records.table import fields_of
 FORMAT, VERSION = "gantrysim finding", 1
 #: No fit goes so many standard deviations away.
 _FAR = 100.0
-#: A larger file is none: 60 000 points and a hundred explanations take 20 MB.
-MOST_BYTES = 100_000_000
 
 
 def save_finding(finding: Finding, path: AnyPath, *, overwrite: bool) -> Path:
     """Write a finding whole or not at all, see `Finding.save`."""
     head = {"format": FORMAT, "version": VERSION}
-    return write_new_text(path, text_of(head | finding_table(finding)), overwrite=overwrite)
+    text = text_of(head | finding_table(finding))
+    return write_new_text(path, text, overwrite=overwrite, most=limits.FINDING_BYTES)
 
 
 @checked
@@ -114,7 +114,7 @@ def read_finding(
     >>> gs.read_finding("slack.json").report() == finding.report()
     True
     """
-    text = read_text(path, "a finding", most=MOST_BYTES)
+    text = read_text(path, "a finding", most=limits.FINDING_BYTES)
     with placed(path):
         content = content_of(text)
         if not isinstance(content, dict) or content.get("format") != FORMAT:
@@ -316,7 +316,7 @@ class _Reader:
         return Hypothesis(
             faults=faults,
             probability=number(table["probability"], f"{where}.probability", least=0.0, most=1.0),
-            magnitudes=_magnitudes(table["magnitudes"], f"{where}.magnitudes"),
+            magnitudes=magnitudes_from(table["magnitudes"], f"{where}.magnitudes"),
             indistinguishable_from=tuple(names(x, f"{at}[{k}]") for k, x in enumerate(others)),
             log_evidence=number(table["log_evidence"], f"{where}.log_evidence"),
             words=word(table["words"], f"{where}.words"),
@@ -417,7 +417,8 @@ def _scales(value: Any, where: str) -> Scales:
     return Scales(**found)
 
 
-def _magnitudes(value: Any, where: str) -> dict[str, Estimate]:
+def magnitudes_from(value: Any, where: str) -> dict[str, Estimate]:
+    """The sizes of an explanation's faults, by name."""
     found = {}
     for name, entry in named(value, where).items():
         at = f"{where}.{name}"

@@ -12,17 +12,16 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from gantrysim.formats.wordreader import words_of
 from gantrysim.pattern.toolpath import Move, Toolpath
-from gantrysim.records.checks import positive
+from gantrysim.records import limits
+from gantrysim.records.checks import positive, trusted
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text
 
-MAX_BYTES = 20_000_000
-MAX_LINES = 500_000
 SAME_PLACE = 1e-9  # mm: increments add up to their start but for rounding
 MAX_PLACE = 1e5  # mm; further is a slip
 INCH = 25.4
@@ -89,11 +88,9 @@ def read_motion_code(
     Toolpath(30 moves, 21 drawn, 1141.5 mm)
     """
     speed = positive(travel_speed, "travel_speed")
-    if Path(path).is_file() and Path(path).stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path}: larger than {MAX_BYTES / 1e6:g} MB; split the program.")
-    lines = read_text(path, "motion code").splitlines()
-    if len(lines) > MAX_LINES:
-        raise ValueError(f"{path}: has {len(lines)} lines, {MAX_LINES} are accepted.")
+    lines = read_text(path, "motion code", most=limits.DRAWING_BYTES).splitlines()
+    if len(lines) > limits.PROGRAM_LINES:
+        raise ValueError(f"{path}: has {len(lines)} lines, {limits.PROGRAM_LINES} are accepted.")
     state = _State(speed)
     for number, line in enumerate(lines, start=1):
         block = line.strip()
@@ -162,10 +159,10 @@ def _sorted_words(words: list[tuple[str, float]]) -> tuple[dict[str, str], dict[
     """G and M words by modal group, and the number behind each other letter."""
     codes: dict[str, str] = {}
     values: dict[str, float] = {}
-    counts = Counter(letter for letter, _ in words)
-    for letter, count in counts.items():
-        if count > 1 and letter not in OFTEN:
-            raise ValueError(f"the word {letter} may stand once on a line, found {count}")
+    if len({letter for letter, _ in words}) < len(words):
+        for letter, count in Counter(letter for letter, _ in words).items():
+            if count > 1 and letter not in OFTEN:
+                raise ValueError(f"the word {letter} may stand once on a line, found {count}")
     for place, (letter, number) in enumerate(words):
         if letter in OFTEN:
             word = f"{letter}{number:g}"
@@ -205,7 +202,7 @@ def _move(state: _State, values: dict[str, float]) -> None:
         centre, turn = _arc(state, values, stop)
     elif any(letter in values for letter in "IJR"):
         raise ValueError("I, J and R belong to G2 and G3 only")
-    move = Move(start, stop, drawn, speed, centre, turn)
+    move = trusted(Move, start, stop, drawn, speed, centre, turn)
     if move.length > 0.0:
         state.moves.append((move, drawn and state.beam and state.power > 0.0))
     state.place = stop
@@ -264,4 +261,4 @@ def _centre_by_radius(
 
 
 def _lit(move: Move, lit: bool) -> Move:
-    return Move(move.start, move.end, lit, move.speed, move.centre, move.turn)
+    return move if lit == move.burned else replace(move, burned=lit)

@@ -17,12 +17,30 @@ from dataclasses import dataclass
 
 import numpy as np
 
-MAX_CHORDS = 20_000  # of one curve
-MAX_SEGMENTS = 200_000  # of a drawing
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+from gantrysim.records import limits
+
+#: A number.  Every choice in it is final (possessive): no text takes longer than its length.
+NUMBER = r"[+-]?+(?:\d++\.?+\d*+|\.\d++)(?:[eE][+-]?+\d++)?+"
+_NUMBER = re.compile(NUMBER)
 _FLAG = re.compile(r"[01]")
 _BETWEEN = re.compile(r"[\s,]*")
 _COUNTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
+
+
+class Allowance:
+    """How much of a drawing is read: one count for all that takes time."""
+
+    def __init__(self) -> None:
+        self._left = limits.DRAWING_PARTS
+
+    def spend(self, parts: int = 1) -> None:
+        """Take so many elements, transforms, path commands or chords from what is left."""
+        self._left -= parts
+        if self._left < 0:
+            raise ValueError(
+                f"more than {limits.DRAWING_PARTS} elements, transforms, path commands and chords; "
+                "split the drawing"
+            )
 
 
 @dataclass(frozen=True)
@@ -72,15 +90,16 @@ class Segment:
     turn: float = 0.0
 
 
-def segments_of(data: str, to: Affine, tolerance: float) -> list[Segment]:
+def segments_of(data: str, to: Affine, tolerance: float, allowed: Allowance) -> list[Segment]:
     """Segments of path data after a transform.
 
     ``data``: the attribute `d`.  ``to``: from its units to mm.  ``tolerance``: how far chords may
-    leave a curve, mm.  ValueError with what is wrong in the path data.
+    leave a curve, mm.  ``allowed``: what is left of the drawing's parts.  ValueError with what is
+    wrong in the path data.
     """
     found: list[Segment] = []
     here = begin = control = 0j
-    before = ""
+    before, drawn = "", 0
     for command, given in _commands(data):
         kind, relative = command.upper(), command.islower()
         base = here if relative else 0j
@@ -106,8 +125,8 @@ def segments_of(data: str, to: Affine, tolerance: float) -> list[Segment]:
             found += _arc(here, end, given, to, tolerance)
             here = end
         before = kind
-        if len(found) > MAX_SEGMENTS:  # before the next curve takes more memory still
-            raise ValueError(f"a path of more than {MAX_SEGMENTS} segments; split the drawing")
+        allowed.spend(max(1, len(found) - drawn))  # before the next curve takes more memory still
+        drawn = len(found)
     return found
 
 
@@ -225,8 +244,8 @@ def _turned(
 
 
 def _chords(wanted: float) -> int:
-    if not wanted <= MAX_CHORDS:
-        raise ValueError(f"a curve would need {wanted:.2g} chords, {MAX_CHORDS} are accepted")
+    if not wanted <= limits.CHORDS:
+        raise ValueError(f"a curve would need {wanted:.2g} chords, {limits.CHORDS} are accepted")
     return max(4, math.ceil(wanted))
 
 

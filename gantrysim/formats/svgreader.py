@@ -17,14 +17,13 @@ import xml.etree.ElementTree as ET
 from itertools import pairwise
 from pathlib import Path
 
-from gantrysim.formats.pathdata import MAX_SEGMENTS, Affine, Segment, ellipse, segments_of
+from gantrysim.formats.pathdata import NUMBER, Affine, Allowance, Segment, ellipse, segments_of
 from gantrysim.pattern.toolpath import Move, Toolpath
-from gantrysim.records.checks import point, positive
+from gantrysim.records import limits
+from gantrysim.records.checks import point, positive, trusted
 from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import placed, read_text
 
-MAX_BYTES = 20_000_000
-MAX_DEPTH = 100
 MAX_PLACE = 1e5  # mm; further is a slip
 UNITS = {"mm": 1.0, "cm": 10.0, "in": 25.4, "px": 25.4 / 96, "": 25.4 / 96, "pt": 25.4 / 72}
 GROUPS = ("svg", "g", "a")
@@ -33,10 +32,10 @@ UNSEEN = (
     "radialGradient filter script"
 ).split()
 SHAPES = ("path", "line", "polyline", "polygon", "rect", "circle", "ellipse")
-_LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-z]*)\s*")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
-_LIST = re.compile(r"(?:\0(?: ?,? ?\0)*)?")  # numbers as \0, single blanks
+_LENGTH = re.compile(rf"\s*+({NUMBER})\s*+([a-z]*+)\s*+")
+_NUMBER = re.compile(NUMBER)
+_COMMENT = re.compile(r"/\*.*?(?:\*/|\Z)", re.DOTALL)  # one that is not closed goes to the end
+_LIST = re.compile(rf"\s*+(?:{NUMBER}(?:\s*+,?+\s*+{NUMBER})*+\s*+)?+")
 #: What moves or reshapes an outline when it stands in a style (SVG 2, geometry properties; CSS
 #: Transforms, from memory).
 MOVING = (
@@ -44,6 +43,7 @@ MOVING = (
     "cx cy r rx ry width height"
 ).split()
 HIDING = ("display", "visibility")
+_CHANGING = re.compile(rf"[{{;]\s*+({'|'.join((*MOVING, *HIDING))})\s*+:", re.IGNORECASE)
 _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
 
 
@@ -96,21 +96,22 @@ def read_svg(
     x, y = point(corner, "corner")
     feed, travel = positive(feed, "feed"), positive(travel_speed, "travel_speed")
     tolerance = positive(tolerance, "tolerance")
-    if Path(path).is_file() and Path(path).stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path}: larger than {MAX_BYTES / 1e6:g} MB; split the drawing.")
-    text = read_text(path, "an SVG drawing")
+    text = read_text(path, "an SVG drawing", most=limits.DRAWING_BYTES)
     with placed(path):
-        root = _root(text)
+        root = root_of(text)
         _check_sheets(root)
         to = _page(root, x, y)
         segments = _walk(root, to, tolerance)
-        limits = (acceleration, centripetal, corner_speed_change)
-        return Toolpath(_moves(segments, feed, travel), *limits, source=Path(path).name)
+        motion = (acceleration, centripetal, corner_speed_change)
+        return Toolpath(_moves(segments, feed, travel), *motion, source=Path(path).name)
 
 
-def _root(text: str) -> ET.Element:
+def root_of(text: str) -> ET.Element:
+    """The svg element of a drawing; ValueError if there is none."""
     if "<!ENTITY" in text:
         raise ValueError("entities are not read; save the drawing as plain SVG")
+    if text.count("<") > 2 * limits.DRAWING_PARTS:  # each element has one or two
+        raise ValueError(f"more than {limits.DRAWING_PARTS} elements; split the drawing")
     try:
         root = ET.fromstring(re.sub(r"^\s*<\?xml[^>]*\?>", "", text))
     except ET.ParseError as error:
@@ -161,7 +162,7 @@ def _length(text: str, what: str) -> float:
 
 def _numbers(text: str, what: str) -> list[float]:
     """Numbers with blanks or single commas between them; they may run together."""
-    if not _LIST.fullmatch(" ".join(_NUMBER.sub("\0", text).split())):
+    if not _LIST.fullmatch(text):
         raise ValueError(
             f"{what} must be numbers with blanks or commas between them, found {text[:30]!r}"
         )
@@ -184,13 +185,12 @@ def _check_sheets(root: ET.Element) -> None:
     """Refuse style sheets that would move, reshape or hide outlines."""
     for element in root.iter():
         if _name(element) == "style":
-            text = _COMMENT.sub("", "".join(element.itertext()))
-            for name in (*MOVING, *HIDING):
-                if re.search(rf"[{{;]\s*{name}\s*:", text, re.IGNORECASE):
-                    raise ValueError(
-                        f"{name} in a style sheet is not read; write it as an attribute of the "
-                        "outline"
-                    )
+            found = _CHANGING.search(_COMMENT.sub("", "".join(element.itertext())))
+            if found:
+                raise ValueError(
+                    f"{found[1].lower()} in a style sheet is not read; write it as an attribute of "
+                    "the outline"
+                )
 
 
 def _shown(element: ET.Element, outer: bool) -> tuple[bool, bool]:
@@ -213,15 +213,17 @@ def _shown(element: ET.Element, outer: bool) -> tuple[bool, bool]:
 def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
     """Segments of everything below the root, in document order."""
     segments: list[Segment] = []
+    allowed = Allowance()
     waiting = [(root, to, True, 0)]
     while waiting:
         element, outer, visible, depth = waiting.pop()
+        allowed.spend()
         name = _name(element)
         if not name or name in UNSEEN or (":" in name):
             continue
         where = f"element {name!r}" + (f" {element.get('id')!r}" if element.get("id") else "")
-        if depth > MAX_DEPTH:
-            raise ValueError(f"{where} lies in more than {MAX_DEPTH} groups")
+        if depth > limits.GROUPS:
+            raise ValueError(f"{where} lies in more than {limits.GROUPS} groups")
         foreign = "}" in element.tag and "www.w3.org/2000/svg" not in element.tag
         if foreign:
             continue
@@ -237,21 +239,20 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
         try:
             if element.get("transform-origin") is not None:
                 raise ValueError("transform-origin is not read; write it into the transform")
-            inner = outer.after(_transform(element.get("transform", "")))
+            inner = outer.after(_transform(element.get("transform", ""), allowed))
             if name in SHAPES and visible:
-                segments += _shape(name, element, inner, tolerance)
+                segments += _shape(name, element, inner, tolerance, allowed)
         except (ValueError, OverflowError) as error:
             raise ValueError(f"{where}: {error}") from None
-        if len(segments) > MAX_SEGMENTS:
-            raise ValueError(f"more than {MAX_SEGMENTS} moves; split the drawing")
         waiting += [(child, inner, visible, depth + 1) for child in reversed(element)]
     return segments
 
 
-def _transform(text: str) -> Affine:
+def _transform(text: str, allowed: Allowance) -> Affine:
     """The attribute `transform`."""
     place, to = 0, Affine()
     while place < len(text):
+        allowed.spend()
         found = _TRANSFORM.match(text, place)
         if found is None:
             raise ValueError(f"transform is not read, found {text[place : place + 30]!r}")
@@ -278,20 +279,24 @@ def _one_transform(kind: str, n: list[float]) -> Affine:
     raise ValueError(f"transform {kind} does not take {len(n)} numbers")
 
 
-def _shape(name: str, element: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
+def _shape(
+    name: str, element: ET.Element, to: Affine, tolerance: float, allowed: Allowance
+) -> list[Segment]:
     """Segments of one shape."""
 
     def value(key: str) -> float:
         return _length(element.get(key, "0"), key) / UNITS["px"]
 
     if name == "path":
-        return segments_of(element.get("d", ""), to, tolerance)
+        return segments_of(element.get("d", ""), to, tolerance, allowed)
     if name in ("circle", "ellipse"):
         rx, ry = (value("r"),) * 2 if name == "circle" else (value("rx"), value("ry"))
         if min(rx, ry) < 0.0:
             raise ValueError("a radius must not be negative")
         centre = complex(value("cx"), value("cy"))
-        return ellipse(centre, rx, ry, to, tolerance) if min(rx, ry) > 0.0 else []
+        chords = ellipse(centre, rx, ry, to, tolerance) if min(rx, ry) > 0.0 else []
+        allowed.spend(len(chords))
+        return chords
     if name == "line":
         corners = [complex(value("x1"), value("y1")), complex(value("x2"), value("y2"))]
     elif name == "rect":
@@ -306,6 +311,7 @@ def _shape(name: str, element: ET.Element, to: Affine, tolerance: float) -> list
         corners = [complex(a, b) for a, b in zip(n[::2], n[1::2], strict=True)]
     if name in ("rect", "polygon") and corners:
         corners.append(corners[0])
+    allowed.spend(len(corners))
     return [Segment(to(a), to(b)) for a, b in pairwise(corners) if a != b]
 
 
@@ -318,10 +324,12 @@ def _moves(segments: list[Segment], feed: float, travel: float) -> tuple[Move, .
         if not all(abs(v) <= MAX_PLACE for v in (*start, *end)):
             raise ValueError(f"a place lies beyond {MAX_PLACE:g} mm")
         if math.dist(here, start) > 1e-9:
-            moves.append(Move(here, start, False, travel))
+            moves.append(trusted(Move, here, start, False, travel, None, 0.0))
         elif here != start:
             start = here
         centre = None if segment.centre is None else (segment.centre.real, segment.centre.imag)
-        moves.append(Move(start, end, True, feed, centre, segment.turn))
+        move = trusted(Move, start, end, True, feed, centre, segment.turn)
+        move.__post_init__()  # an arc may be too small to be one
+        moves.append(move)
         here = end
     return tuple(moves)

@@ -13,7 +13,7 @@ import re
 
 MAX_LINE = 256
 NAMES = "ABCDFGHIJKLMNPQRSTXYZ"
-_WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
+_WORD = re.compile(r"([A-Z])([+-]?+(?:\d++\.?+\d*+|\.\d++))")
 
 
 def words_of(line: str) -> list[tuple[str, float]]:
@@ -39,6 +39,8 @@ def words_of(line: str) -> list[tuple[str, float]]:
 
 def _without_comments(line: str) -> str:
     """A line less its comments."""
+    if "(" not in line and ")" not in line:
+        return line
     kept, inside = [], False
     for letter in line:
         if letter == "(":

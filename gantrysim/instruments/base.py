@@ -28,6 +28,7 @@ from gantrysim.instruments.csvtable import CsvTable, csv_text, read_table
 from gantrysim.instruments.readingterm import Misreading, ReadingTerm
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import all_of, of_kind, positive
 from gantrysim.records.doors import checked
@@ -332,7 +333,7 @@ class ReadingSheet(Measurement):
         wanted = [c for c in cls.columns if c not in cls.absent]
         cells = {"optional": tuple(cls.absent), "by_hand": cls.by_hand}
         what = f"a CSV file of {cls.contents}"
-        table = read_table(path, wanted, what, **cells, settings=defaults)
+        table = read_table(path, wanted, what, **cells, settings=defaults, most=limits.HAND_ROWS)
         readings = tuple(cls._readings(table, test))
         numbers = _grouped([table.settings[name] for name in names], parts.values())
         stated = dict(zip(parts, numbers, strict=True))

@@ -8,23 +8,21 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.records import limits
 from gantrysim.records.checks import finite_number, shortened
-from gantrysim.records.files import AnyPath, read_text
+from gantrysim.records.files import AnyPath, opened, read_text
 
 LARGEST = 1e9
+#: Every choice is final (possessive), so that no line takes longer than its length.
 _OTHER_SIGN = re.compile(
-    r"[ \t\"]*#[ \t#]*(\w+)[ \t]*(?::=|=>|==|:|->|~|[ \t])[ \t]*[+-]?\.?\d[^,;\"]*"
+    r"[ \t\"]*+#[ \t#]*+(\w++)(?:[ \t]*+(?::=|=>|==|:|->|~)|[ \t])[ \t]*+[+-]?\.?\d[^,;\"]*+"
 )
 _NOTE = re.compile(r'[ \t]*#[ \t]*note:[ \t]*(".*")[ \t,;]*$')
-#: Beyond these a file is refused before it is read: no measurement by hand or of a scanned piece
-#: comes near (a thousand points on each of a thousand lines), and memory is not without end.
-MOST_ROWS, MOST_IN_LINE, MOST_BYTES = 1_000_000, 10_000, 200_000_000
 #: What separates columns where it is no comma: spreadsheets of countries with a decimal comma.
 _SEPARATORS = {";": "semicolons", "\t": "tabs"}
 _DECIMAL_COMMA = re.compile(r"[ \t]*[+-]?\d*,\d+(?:[eE][+-]?\d+)?[ \t]*")
@@ -104,6 +102,7 @@ def read_table(
     columns: Sequence[str],
     what: str,
     *,
+    most: int,
     optional: Sequence[str] = (),
     by_hand: Sequence[str] = (),
     settings: Mapping[str, float] | None = None,
@@ -117,16 +116,17 @@ def read_table(
     these separate them, and numbers may have a decimal comma; the notes say so.
 
     ``path``: the file.  ``columns``: names of the columns that must be there; a name that ends in
-    _mm demands that unit.  ``what``: the expected content, for the sentence of an error.
+    _mm demands that unit.  ``what``: the expected content, for the sentence of an error.  ``most``:
+    lines of the file.
     ``optional``: columns that are read where they stand in the header.  ``by_hand``: the columns
     that somebody fills in: rows where all are empty are left out and counted.  ``settings``: what a
     comment line `# name = number` may state for all rows, and what holds without it.  ``signed``:
-    settings that may be below zero.  FileNotFoundError if there is no such file.  ValueError with
-    one sentence naming the file and the line.
+    settings that may be below zero.  FileNotFoundError if there is no
+    such file.  ValueError with one sentence naming the file and the line.
     """
     what = f"{what} with columns {','.join(columns)}"
-    _check_bounds(path, what)
-    text = read_text(path, what)
+    _check_bounds(path, what, most)
+    text = read_text(path, what, most=limits.TABLE_BYTES)
     separator = _separator(text)
     rows = _rows(path, text, separator)
     if not rows:
@@ -267,35 +267,24 @@ def _noted(text: str) -> Iterator[str]:
                 yield str(json.loads(found[1]))
 
 
-def _check_bounds(path: AnyPath, what: str) -> None:
-    """Refuse a file too large for a table before it is read into memory."""
-    file = Path(path)
-    if not file.is_file():
-        return  # `read_text` says what is wrong
-    if file.stat().st_size > MOST_BYTES:
-        raise ValueError(
-            f"{path}: {file.stat().st_size / 1e6:.0f} MB is no table of measured values; "
-            f"{what}, at most {MOST_BYTES / 1e6:.0f} MB, is expected."
-        )
+def _check_bounds(path: AnyPath, what: str, most: int) -> None:
+    """Refuse a table of too many or too long lines before it is read into memory."""
     lines, since = 0, 0
-    with file.open("rb") as stream:
+    with opened(path, what, most=limits.TABLE_BYTES) as stream:
         while chunk := stream.read(1 << 20):
             codes = np.frombuffer(chunk, dtype=np.uint8)
             ends = np.flatnonzero((codes == 10) | (codes == 13))
             gaps = np.diff(np.concatenate([[-since], ends + 1]))
-            long = np.flatnonzero(gaps > MOST_IN_LINE)
+            long = np.flatnonzero(gaps > limits.TABLE_LINE)
             since = len(chunk) - int(ends[-1]) - 1 if len(ends) else since + len(chunk)
-            if len(long) or since > MOST_IN_LINE:
+            if len(long) or since > limits.TABLE_LINE:
                 raise ValueError(
-                    f"{path}: a line of more than {MOST_IN_LINE} characters is no row of a table; "
-                    f"{what} is expected."
+                    f"{path}: a line of more than {limits.TABLE_LINE} characters is no row of a "
+                    f"table; {what} is expected."
                 )
             lines += int(np.count_nonzero(codes == 10)) or len(ends)
-            if lines > MOST_ROWS:
-                raise ValueError(
-                    f"{path}: more than {MOST_ROWS} lines; thin the points out, "
-                    f"a thousand to a line are plenty."
-                )
+            if lines > most:
+                raise ValueError(f"{path}: more than {most} lines; thin the readings out.")
 
 
 def _rows(path: AnyPath, text: str, separator: str) -> list[tuple[int, list[str]]]:

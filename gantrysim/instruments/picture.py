@@ -8,20 +8,19 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gantrysim.records import limits
 from gantrysim.records.checks import positive, shortened
-from gantrysim.records.files import AnyPath
+from gantrysim.records.files import AnyPath, opened
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
 FORMATS = ("PNG", "JPEG", "TIFF")
-MOST_PIXELS = 178_000_000  # an A4 page at 1200 dpi has 139 million
 LEAST_SIDE = 32  # pixels; nothing can be traced in less
 LEAST_DPI, MOST_DPI = 40.0, 10_000.0
 _BAND = 512  # rows converted at a time
@@ -72,23 +71,19 @@ def open_picture(
 ) -> Picture:
     """Read a picture as grey, with its resolution.
 
-    ``path``: a PNG, JPEG or TIFF file of at most `MOST_PIXELS`; grey or colour, 8 or 16 bits.
-    ``dpi``: pixels an inch, along x and y; what the file says if absent.  ``what``: what is
+    ``path``: a PNG, JPEG or TIFF file within `gantrysim.records.limits`; grey or colour, 8 or 16
+    bits.  ``dpi``: pixels an inch, along x and y; what the file says if absent.  ``what``: what is
     expected, for the sentences.  FileNotFoundError if there is no such file.  ValueError with one
     sentence, for a file that is no such picture or states no resolution.
     """
     from PIL import Image, UnidentifiedImageError
 
-    file, expected = Path(path), f"{what} as PNG, JPEG or TIFF"
-    if not file.exists():
-        raise FileNotFoundError(f"{path}: no such file; {expected} is expected.")
-    if file.is_dir():
-        raise ValueError(f"{path}: this is a folder; {expected} is expected.")
+    expected = f"{what} as PNG, JPEG or TIFF"
     given = _given_dpi(dpi)
-    with warnings.catch_warnings():
+    with opened(path, expected, most=limits.PICTURE_BYTES) as stream, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # large pages, and tags that we do not read
         try:
-            image = Image.open(file, formats=FORMATS)
+            image = Image.open(stream, formats=FORMATS)
         except UnidentifiedImageError:
             raise ValueError(
                 f"{path}: not a picture that can be read; {expected} is expected."
@@ -99,6 +94,8 @@ def open_picture(
             raise ValueError(f"{path}: {expected} is expected ({_words(error)}).") from None
         with image:
             _check_size(path, image)
+            marked = _marked_dpi(image)
+            _check_reach(path, image.size, given or marked)
             try:
                 turned = image.getexif().get(_ORIENTATION, 1) in (5, 6, 7, 8)
                 grey = _grey(_upright(image))
@@ -106,7 +103,6 @@ def open_picture(
                 raise ValueError(
                     f"{path}: the picture is damaged or cut short ({_words(error)}); save it anew."
                 ) from None
-            marked = _marked_dpi(image)
     if turned and marked is not None:
         marked = marked[::-1]
     found = given or marked
@@ -119,7 +115,7 @@ def open_picture(
 
 def _check_size(path: AnyPath, image: Image) -> None:
     width, height = image.size
-    if width * height > MOST_PIXELS:
+    if width * height > limits.PIXELS:
         raise ValueError(_too_large(path, f"{width} x {height}"))
     if min(width, height) < LEAST_SIDE:
         raise ValueError(
@@ -132,6 +128,19 @@ def _check_size(path: AnyPath, image: Image) -> None:
         image.seek(0)
         return
     raise ValueError(f"{path}: the file holds several pictures; save the scan as a single one.")
+
+
+def _check_reach(path: AnyPath, size: tuple[int, int], dpi: tuple[float, float] | None) -> None:
+    """Refuse a picture that would show more than any scanner sees."""
+    if dpi is None:
+        return  # refused by the caller
+    wide, high = (25.4 * pixels / each for pixels, each in zip(size, dpi, strict=True))
+    if max(wide, high) > limits.SCAN_SIDE or wide * high > limits.SCAN_AREA:
+        raise ValueError(
+            f"{path}: {size[0]} x {size[1]} pixels at {dpi[0]:g} dpi would be {wide:.0f} x "
+            f"{high:.0f} mm, over the {limits.SCAN_AREA:g} mm2 and {limits.SCAN_SIDE:g} mm "
+            "accepted; crop it to the piece, or give the right dpi."
+        )
 
 
 def _upright(image: Image) -> Image:
@@ -211,7 +220,7 @@ def _rounded(dpi: float) -> float:
 
 def _too_large(path: AnyPath, size: str) -> str:
     return (
-        f"{path}: the picture has {size} pixels, over the {MOST_PIXELS:.3g} accepted; "
+        f"{path}: the picture has {size} pixels, over the {limits.PIXELS:.3g} accepted; "
         "crop it to the piece, or scan at a lower resolution."
     )
 

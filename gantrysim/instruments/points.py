@@ -34,6 +34,7 @@ from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array, gathered, points_along, way_along
 from gantrysim.records.checks import listed, must_be, shortened
 from gantrysim.records.doors import checked
@@ -373,7 +374,8 @@ def read_points(
     what = "a CSV file of measured points"
     usual, signed = scannerlines.SETTINGS | {_QUARTER: 1.0}, (*scannerlines.SIGNED, _QUARTER)
     cells = {"optional": (UNCERTAINTY,), "by_hand": Piece.by_hand}
-    table = read_table(path, COLUMNS, what, **cells, settings=usual, signed=signed)
+    most = limits.TABLE_ROWS
+    table = read_table(path, COLUMNS, what, most=most, **cells, settings=usual, signed=signed)
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
         table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")

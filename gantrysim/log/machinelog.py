@@ -22,7 +22,7 @@ from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.afterturn import Change, after_turn
 from gantrysim.decisions.diagnosis import Finding, diagnose
-from gantrysim.decisions.findingfile import finding_from, finding_table
+from gantrysim.decisions.findingfile import finding_from, finding_table, magnitudes_from
 from gantrysim.decisions.words import CAUTION, SOUND
 from gantrysim.faults import Fault
 from gantrysim.inference.assumptions import USUAL, Assumptions
@@ -33,11 +33,11 @@ from gantrysim.instruments.base import Instrument, Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
-from gantrysim.records import jsontext
+from gantrysim.records import jsontext, limits
 from gantrysim.records.amounts import in_words, probability, with_interval
 from gantrysim.records.checks import finite_number, must_be, shortened
 from gantrysim.records.doors import checked
-from gantrysim.records.files import placed, read_text, write_new_text
+from gantrysim.records.files import AnyPath, placed, read_text, write_new_text
 from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
@@ -331,7 +331,7 @@ class MachineLog:
 
     def _look(self) -> None:
         """Refuse to lose what somebody else has written into the file since it was read."""
-        if _stamp_of(read_text(cast(Path, self.path), "a machine log")) != self._stamp:
+        if _stamp_of(_text_in(cast(Path, self.path))) != self._stamp:
             raise ValueError(
                 f"{self.path}: the log was changed since this one was made; open it again."
             )
@@ -339,7 +339,9 @@ class MachineLog:
     def _saved(self, path: Path, *, unchanged: Callable[[], None] | None = None) -> MachineLog:
         """Kept in its file: a new one, or that which nobody has changed."""
         text = jsontext.text_of(self.to_dict())
-        write_new_text(path, text, overwrite=unchanged is not None, unchanged=unchanged)
+        write_new_text(
+            path, text, overwrite=unchanged is not None, unchanged=unchanged, most=limits.LOG_BYTES
+        )
         return replace(self, path=path, _stamp=_stamp_of(text))
 
     def to_dict(self) -> dict[str, Any]:
@@ -475,7 +477,7 @@ def open_log(path: str | os.PathLike[str], *, architecture: type[Machine] = Mach
     >>> gs.open_log("alder.json")
     MachineLog('Alder', 'alder.json', 0 burns, 0 turns)
     """
-    text = read_text(path, "a machine log")
+    text = _text_in(path)
     with placed(path):
         log = _log_of(jsontext.content_of(text), architecture)
     return replace(log, path=Path(path), _stamp=_stamp_of(text))
@@ -514,6 +516,7 @@ _BURNED = {
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
+_RANKED = ("faults", "probability", "magnitudes", "indistinguishable_from")
 
 
 def _entry(value: Any, where: str, version: int) -> Entry:
@@ -536,17 +539,7 @@ def _entry(value: Any, where: str, version: int) -> Entry:
     if kind == "accepted":
         verdict = jsontext.named(table["verdict"], f"{where}.verdict")
         return Accepted(when, note, Verdict.from_dict(verdict, f"{where}.verdict"))
-    finding = jsontext.fields(table["finding"], f"{where}.finding", _FINDING)
-    ranked = jsontext.row(finding["ranked"], f"{where}.finding.ranked")
-    if not ranked:
-        raise ValueError(f"field '{where}.finding.ranked' must name an explanation, found none.")
-    for k, explanation in enumerate(ranked):
-        at = f"{where}.finding.ranked[{k}]"
-        told = jsontext.fields(
-            explanation, at, ("faults", "probability", "magnitudes", "indistinguishable_from")
-        )
-        jsontext.names(told["faults"], f"{at}.faults")
-        jsontext.number(told["probability"], f"{at}.probability", least=0.0, most=1.0)
+    finding = _summary_from(table["finding"], f"{where}.finding")
     pieces = jsontext.row(table["pieces"], f"{where}.pieces")
     if not pieces:
         raise ValueError(f"field '{where}.pieces' must hold a piece, found none.")
@@ -559,6 +552,26 @@ def _entry(value: Any, where: str, version: int) -> Entry:
     if whole is not None:
         whole = jsontext.named(whole, f"{where}.whole")
     return Burned(when, note, read, error, finding, readings, whole)
+
+
+def _summary_from(value: Any, where: str) -> dict[str, Any]:
+    """What `_summary` wrote of a finding."""
+    finding = jsontext.fields(value, where, _FINDING)
+    jsontext.word(finding["words"], f"{where}.words")
+    jsontext.flag(finding["certain"], f"{where}.certain")
+    ranked = jsontext.row(finding["ranked"], f"{where}.ranked")
+    if not ranked:
+        raise ValueError(f"field '{where}.ranked' must name an explanation, found none.")
+    for k, explanation in enumerate(ranked):
+        at = f"{where}.ranked[{k}]"
+        told = jsontext.fields(explanation, at, _RANKED)
+        jsontext.names(told["faults"], f"{at}.faults")
+        jsontext.number(told["probability"], f"{at}.probability", least=0.0, most=1.0)
+        magnitudes_from(told["magnitudes"], f"{at}.magnitudes")
+        others = f"{at}.indistinguishable_from"
+        for n, other in enumerate(jsontext.row(told["indistinguishable_from"], others)):
+            jsontext.names(other, f"{others}[{n}]")
+    return finding
 
 
 # Writing
@@ -585,9 +598,8 @@ def _table(entry: Entry) -> dict[str, Any]:
 def _summary(finding: Finding) -> dict[str, Any]:
     """The ranking without what is next to impossible, and the report."""
     told = finding.to_dict()
-    names = ("faults", "probability", "magnitudes", "indistinguishable_from")
     ranked = [
-        {name: h[name] for name in names}
+        {name: h[name] for name in _RANKED}
         for k, h in enumerate(told["ranked"])
         if k == 0 or h["probability"] > _LEAST_KEPT
     ]
@@ -667,6 +679,10 @@ def _date(value: Date) -> str:
 
 def _note(value: Any) -> str:
     return jsontext.word(value, "note")
+
+
+def _text_in(path: AnyPath) -> str:
+    return read_text(path, "a machine log", most=limits.LOG_BYTES)
 
 
 def _stamp_of(text: str) -> str:

@@ -10,7 +10,6 @@ import dataclasses
 import difflib
 import json
 import os
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,9 +18,11 @@ from typing import Any
 from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import Wheel, Wheeled
+from gantrysim.records import limits
 from gantrysim.records.checks import finite_number, listed, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
+from gantrysim.records.jsontext import content_of_toml
 
 
 @dataclass(frozen=True)
@@ -281,13 +282,9 @@ def read_machine(path: str | os.PathLike[str], *, architecture: type[Machine] = 
     >>> gs.read_machine("alder.toml").span
     500.0
     """
-    text = read_text(path, "a machine description")
-    try:
-        content = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise ValueError(f"{path}: not readable as TOML ({error}).") from None
+    text = read_text(path, "a machine description", most=limits.SETTINGS_BYTES)
     with placed(path):
-        return machine_of(content, architecture)
+        return machine_of(content_of_toml(text), architecture)
 
 
 def machine_of(content: Mapping[str, Any], architecture: type[Machine] = Machine) -> Machine:

@@ -73,15 +73,17 @@ def _circumcentre(corners: Array) -> Array:
 def _climbed(points: Array, centre: Array) -> Array:
     """Better centre of the largest empty circle: the linearised problem, solved exactly.
 
-    Maximise t with t <= |p - c| - u.(step) over all points, within a small square about c.
+    Maximise t with t <= |p - c| - u.(step) over all points, within a small square about c.  All is
+    taken in parts of the range of distances: the solver keeps absolute tolerances.
     """
     away = points - centre
     distance = np.hypot(*away.T)
     reach = float(np.ptp(distance)) + EQUAL
     rows = np.column_stack([away / distance[:, None], np.ones(len(points))])
-    bounds = [(-reach, reach), (-reach, reach), (None, None)]
-    found = linprog([0.0, 0.0, -1.0], A_ub=rows, b_ub=distance, bounds=bounds, method="highs")
-    return np.asarray(centre + found.x[:2]) if found.success else centre
+    room = (distance - distance.min()) / reach
+    bounds = [(-1.0, 1.0), (-1.0, 1.0), (None, None)]
+    found = linprog([0.0, 0.0, -1.0], A_ub=rows, b_ub=room, bounds=bounds, method="highs")
+    return np.asarray(centre + reach * found.x[:2]) if found.success else centre
 
 
 def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int, ...]]:
@@ -112,7 +114,8 @@ def largest_circle_inside(points: Array, near: Array) -> tuple[Array, tuple[int,
     centre = equal[np.argmin(np.hypot(*(equal - near).T))]
     for _ in range(5):
         touching = np.array(tree.query_ball_point(centre, tree.query(centre)[0] + EQUAL))
-        centre = _circumcentre(different[touching])
+        found = _circumcentre(different[touching])
+        centre = found if np.isfinite(found).all() else centre  # one that two points hold rolls on
         angles = np.sort(np.arctan2(*(different[touching] - centre).T[::-1]))
         if np.diff(angles, append=angles[0] + 2 * np.pi).max() <= np.pi + 1e-9:
             break

@@ -36,13 +36,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import numpy as np
 
 from gantrysim.formats import read_motion_code, read_svg
+from gantrysim.formats.svgreader import root_of
 from gantrysim.part import recognition
 from gantrysim.part.feature import Feature
 from gantrysim.part.gauges import Extent, common
 from gantrysim.part.outlines import Open, Outline, outlines_of
 from gantrysim.pattern.file import read_content
 from gantrysim.pattern.toolpath import Move, Toolpath
-from gantrysim.records import jsontext
+from gantrysim.records import jsontext, limits
 from gantrysim.records.checks import listed, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
@@ -334,8 +335,9 @@ def read_drawing(
     Feature(D1: disc, mean diameter, 40.00 mm)
     """
     svg = Path(path).suffix.lower() == ".svg"
-    text = read_text(path, "an SVG drawing" if svg else "motion code")
-    stated = _stated_in_svg(text) if svg else _stated_in_code(text)
+    text = read_text(path, "an SVG drawing" if svg else "motion code", most=limits.DRAWING_BYTES)
+    with placed(path):
+        stated = _stated_in_svg(text) if svg else _stated_in_code(text)
     if unit is None and stated is None:
         raise ValueError(
             f"{path}: the unit of the drawing must be stated: say unit={listed(UNIT_NAMES)}."
@@ -394,21 +396,19 @@ def _some(names: Sequence[str]) -> str:
     return f"one of {shown}{f' and {len(names) - 12} more' if len(names) > 12 else ''}"
 
 
-_WIDTH = re.compile(
-    r"<(?:\w+:)?svg\b[^>]*?\swidth\s*=\s*[\"']\s*[-+.\deE]+\s*([a-z]*)\s*[\"']", re.S
-)
+_UNIT = re.compile(r"[-+.\deE\s]*+([a-z]*)\s*+")
 
 
 def _stated_in_svg(text: str) -> str | None:
     """Unit of the page of an SVG drawing; pixels say nothing about a size on wood."""
-    found = _WIDTH.search(re.sub(r"<!--.*?-->", "", text, flags=re.S))
+    found = _UNIT.fullmatch(root_of(text).get("width", ""))
     word = {"in": "inch"}.get(found[1], found[1]) if found else ""
     return word if word in UNITS and word != "px" else None
 
 
 def _stated_in_code(text: str) -> str | None:
     """Unit that motion code sets."""
-    found = re.search(r"(?i)\bG0*2([01])(?!\d|\.)", re.sub(r"\([^)]*\)|;.*", " ", text))
+    found = re.search(r"(?i)\bG0*+2([01])(?!\d|\.)", re.sub(r"\([^)]*+\)?+|;.*", " ", text))
     return None if found is None else "inch" if found[1] == "0" else "mm"
 
 

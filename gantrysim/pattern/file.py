@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gantrysim.records import limits
 from gantrysim.records.checks import point, positive, shortened, whole_number
-from gantrysim.records.files import read_text
+from gantrysim.records.files import placed, read_text
+from gantrysim.records.jsontext import content_of as content_of_json
+from gantrysim.records.jsontext import content_of_toml
 
 if TYPE_CHECKING:
     from gantrysim.pattern.ringtest import RingTest
@@ -47,12 +48,9 @@ def read_content(path: str | os.PathLike[str]) -> Any:
     the file.
     """
     toml = Path(path).suffix.lower() == ".toml"
-    text = read_text(path, "a test description")
-    try:
-        return tomllib.loads(text) if toml else json.loads(text)
-    except (ValueError, RecursionError) as error:
-        kind = "TOML" if toml else "JSON"
-        raise ValueError(f"{path}: not readable as {kind} ({error}).") from None
+    text = read_text(path, "a test description", most=limits.SETTINGS_BYTES)
+    with placed(path):
+        return content_of_toml(text) if toml else content_of_json(text)
 
 
 def checked_fields(content: Any) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import secrets
 import stat
@@ -19,12 +18,14 @@ if sys.platform != "win32":
 AnyPath = str | os.PathLike[str]
 
 
-def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
-    """The text of a UTF-8 file; `what` names the expected content in the sentence of an error.
+@contextmanager
+def opened(path: AnyPath, what: str, *, most: int) -> Iterator[BinaryIO]:
+    """Open a file of a kind and size that are read; every reader comes through here.
 
-    ``most``: bytes; a larger file is refused before it is read.  FileNotFoundError if there is no
-    such file.  ValueError if it is a folder, is empty, is too large, or holds no text.  OSError
-    that names the file if the system cannot read it.
+    ``what``: the expected content, for the sentence of an error.  ``most``: bytes, see
+    `gantrysim.records.limits`; a larger file is refused before it is read.  FileNotFoundError if
+    there is no such file.  ValueError if it is a folder, no plain file, empty, or too large.
+    OSError that names the file if the system cannot read it.
     """
     file = Path(path)
     with _said(path, "read"):
@@ -34,12 +35,25 @@ def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
             raise ValueError(f"{path}: this is a folder; {what} is expected.")
         if not file.is_file():  # a pipe or a device might never end
             raise ValueError(f"{path}: this is no plain file; {what} is expected.")
-        if file.stat().st_size > most:
+        size = file.stat().st_size
+        if size == 0:  # the system's own files say so too, and some never end
+            raise ValueError(f"{path}: the file is empty; {what} is expected.")
+        if size > most:
             raise ValueError(
-                f"{path}: {file.stat().st_size / 1e6:.0f} MB are too much; {what}, at most "
-                f"{most / 1e6:.0f} MB, is expected."
+                f"{path}: {size / 1e6:.0f} MB are too much; {what}, at most {most / 1e6:g} MB, is "
+                "expected."
             )
-        content = file.read_bytes()
+        with file.open("rb") as stream:
+            yield stream
+
+
+def read_text(path: AnyPath, what: str, *, most: int) -> str:
+    """The text of a UTF-8 file; arguments and errors as of `opened`, ValueError if it is no text.
+
+    ``what``: the expected content, for the sentence of an error.  ``most``: bytes.
+    """
+    with opened(path, what, most=most) as stream:
+        content = stream.read(most)  # no more, should it grow meanwhile
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -56,12 +70,26 @@ def read_text(path: AnyPath, what: str, *, most: float = math.inf) -> str:
 
 
 def write_new_text(
-    path: AnyPath, text: str, *, overwrite: bool, unchanged: Callable[[], None] | None = None
+    path: AnyPath,
+    text: str,
+    *,
+    overwrite: bool,
+    unchanged: Callable[[], None] | None = None,
+    most: int | None = None,
 ) -> Path:
-    """Write a text file whole or not at all, see `write_new_file`; returns its path."""
+    """Write a text file whole or not at all, see `write_new_file`; returns its path.
+
+    ``most``: bytes that its reader takes; ValueError where there are more.
+    """
+    content = text.encode()
+    if most is not None and len(content) > most:
+        raise ValueError(
+            f"{path}: {len(content) / 1e6:.0f} MB would be written, but at most {most / 1e6:g} MB "
+            "are read again; keep fewer points."
+        )
 
     def write(out: BinaryIO) -> None:
-        out.write(text.encode())
+        out.write(content)
 
     return write_new_file(path, write, overwrite=overwrite, unchanged=unchanged)
 

@@ -1,4 +1,4 @@
-"""JSON that a person can read, checked field by field when read.
+"""JSON that a person can read, and TOML, checked field by field when read.
 
 Every check takes the value and the place of its field, and refuses in one sentence that names it.
 """
@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from gantrysim.records import limits
 from gantrysim.records.checks import finite_number, shortened
 
 
@@ -32,29 +35,76 @@ def _text(value: Any, depth: int) -> str:
 
 
 def content_of(text: str) -> Any:
-    """The content of a log's text.
+    """The content of a text in JSON.
 
-    ValueError if it is no JSON, a field stands twice, or a number is none.
+    ValueError if it is no JSON, a field stands twice, a number is none, or it is nested too deeply.
     """
     try:
-        return json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)
+        content = json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)
     except RecursionError:
-        raise ValueError("not readable as JSON (nested too deeply).") from None
-    except json.JSONDecodeError as error:
+        raise _too_deep() from None
+    except _Refused:
+        raise
+    except ValueError as error:
         raise ValueError(f"not readable as JSON ({error}).") from None
+    _check_depth(content)
+    return content
+
+
+#: Texts of TOML in quotes, and more names with dots between them than any key has.  Every choice
+#: is final (possessive), so that no text takes longer than its length.
+_QUOTED = re.compile(r'"(?:[^"\\\n]|\\.)*+"?+|\'[^\'\n]*+\'?+')
+_MANY_PARTS = re.compile(rf"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){{{limits.KEY_PARTS}}}")
+
+
+def content_of_toml(text: str) -> dict[str, Any]:
+    """The content of a text in TOML; ValueError as of `content_of`."""
+    if _MANY_PARTS.search(_QUOTED.sub("q", text)):  # the parser takes the square of their number
+        raise ValueError(f"a key of TOML must have at most {limits.KEY_PARTS} parts.")
+    try:
+        content = tomllib.loads(text)
+    except RecursionError:
+        raise _too_deep() from None
+    except ValueError as error:
+        raise ValueError(f"not readable as TOML ({error}).") from None
+    _check_depth(content)
+    return content
+
+
+class _Refused(ValueError):
+    """What is valid JSON, but not accepted; a sentence."""
 
 
 def _once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for key, value in pairs:
         if key in out:
-            raise ValueError(f"field {key!r} stands twice in one table.")
+            raise _Refused(f"field {shortened(key)} stands twice in one table.")
         out[key] = value
     return out
 
 
 def _no_number(word: str) -> Any:
-    raise ValueError(f"{word} is no number; every number must be finite.")
+    raise _Refused(f"{word} is no number; every number must be finite.")
+
+
+def _check_depth(content: Any) -> None:
+    """Refuse what is nested so deeply that whoever walks through it would fail."""
+    level = [content] if isinstance(content, dict | list) else []
+    for _ in range(limits.DEPTH):
+        level = [
+            inner
+            for table in level
+            for inner in (table.values() if isinstance(table, dict) else table)
+            if isinstance(inner, dict | list)
+        ]
+        if not level:
+            return
+    raise _too_deep()
+
+
+def _too_deep() -> ValueError:
+    return ValueError(f"tables and lists must be nested at most {limits.DEPTH} deep.")
 
 
 # Fields

@@ -23,7 +23,8 @@ from scipy.ndimage import map_coordinates, spline_filter
 from gantrysim.instruments.photo.photofind import found_card, found_grid
 from gantrysim.instruments.photo.photomarks import Card, Grid, Reference, sight
 from gantrysim.instruments.photo.plane import FOCAL_SPREAD, Plane, rigid_modes, scale_modes, worst
-from gantrysim.instruments.picture import MOST_PIXELS, open_picture
+from gantrysim.instruments.picture import open_picture
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened
 from gantrysim.records.doors import checked
@@ -32,7 +33,7 @@ from gantrysim.records.table import Table, fields_of
 
 #: Type hint of the part of a photograph where the piece is.
 Area = Annotated[tuple[float, float, float, float], "(left, top, right, bottom) in pixels"]
-_ANY_DPI = 300.0  # what the file says of itself means nothing in a photograph
+_ANY_DPI = 1000.0  # what the file says of itself means nothing in a photograph
 #: Where a traced line is misread from place to place, pixels (judgement).
 READING = 0.1
 COVERAGE = 2.0  # coverage factor of a stated accuracy, about 95 %
@@ -288,7 +289,7 @@ def _drawn(
     reach = factor * plane.to_sheet(border)
     low, high = reach.min(axis=0), reach.max(axis=0)
     columns, rows = (int(n) + 1 for n in np.floor((high - low) / step))
-    if columns * rows > MOST_PIXELS:
+    if columns * rows > limits.PIXELS:
         raise ValueError(
             f"{path}: the flat picture would have {columns} x {rows} pixels; choose a coarser "
             f"pitch than {step:.3g} mm or a smaller area."

@@ -298,3 +298,24 @@ def test_scans_are_no_larger_than_a_bed(size, words, tmp_path):
 def test_a_resolution_that_is_given_makes_a_scan_smaller(tmp_path):
     path = picture(tmp_path / "a.png", 2_000, 2_000, 100)
     assert open_picture(path, 600).grey.shape == (2_000, 2_000)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("machine.toml", "{} = 1"),
+        ("log.json", '{{"format": "gantrysim machine log", "version": 3, "{}": 1}}'),
+        ("points.csv", "shape,ring,size_mm,pass,x_{},y_mm\ncircle,0,1,1,1,1"),
+        ("points.csv", "{}\n1"),
+        ("drawing.svg", "<{}/>"),
+        ("drawing.svg", '<svg xmlns="http://www.w3.org/2000/svg" viewBox="{}"/>'),
+        ("drawing.svg", PAGE.replace("{}", '<g id="{}"><circle r="-1" id="{}"/></g>')),
+        ("drawing.svg", PAGE.replace("{}", '<circle id="{}" r="{}"/>')),
+        ("program.nc", "G1 X1 {}1"),
+        ("program.nc", "{}"),
+    ],
+)
+def test_long_names_make_no_long_sentences(name, text, tmp_path):
+    path = tmp_path / name
+    path.write_text(text.replace("{}", "a" * 5_000).replace("{{", "{").replace("}}", "}"))
+    refused(name, path, "a")

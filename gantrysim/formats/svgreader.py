@@ -20,7 +20,7 @@ from pathlib import Path
 from gantrysim.formats.pathdata import NUMBER, Affine, Allowance, Segment, ellipse, segments_of
 from gantrysim.pattern.toolpath import Move, Toolpath
 from gantrysim.records import limits
-from gantrysim.records.checks import point, positive, trusted
+from gantrysim.records.checks import point, positive, shortened, trusted
 from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import placed, read_text
 
@@ -117,7 +117,7 @@ def root_of(text: str) -> ET.Element:
     except ET.ParseError as error:
         raise ValueError(f"not readable as XML ({error})") from None
     if _name(root) != "svg":
-        raise ValueError(f"an svg element is expected, found {_name(root)!r}")
+        raise ValueError(f"an svg element is expected, found {shortened(_name(root))}")
     return root
 
 
@@ -132,7 +132,9 @@ def _page(root: ET.Element, x: float, y: float) -> Affine:
     box = root.get("viewBox")
     numbers = _numbers(box, "viewBox") if box else []
     if box and (len(numbers) != 4 or not min(numbers[2:]) > 0.0):
-        raise ValueError(f"viewBox must be four numbers with a width and a height, found {box!r}")
+        raise ValueError(
+            f"viewBox must be four numbers with a width and a height, found {shortened(box)}"
+        )
     if wide is None or high is None:
         if not numbers:
             raise ValueError("the page needs width and height, or a viewBox")
@@ -221,7 +223,9 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
         name = _name(element)
         if not name or name in UNSEEN or (":" in name):
             continue
-        where = f"element {name!r}" + (f" {element.get('id')!r}" if element.get("id") else "")
+        where = f"element {shortened(name)}"
+        if element.get("id"):
+            where += f" {shortened(element.get('id'))}"
         if depth > limits.GROUPS:
             raise ValueError(f"{where} lies in more than {limits.GROUPS} groups")
         foreign = "}" in element.tag and "www.w3.org/2000/svg" not in element.tag

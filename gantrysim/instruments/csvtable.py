@@ -324,7 +324,7 @@ def _explain_missing(place: str, name: str, names: list[str], expected: str) -> 
         for other in names:
             if other.startswith(stem + "_"):
                 raise ValueError(
-                    f"{place}: column {other!r} is not accepted; "
+                    f"{place}: column {shortened(other)} is not accepted; "
                     f"give it in mm and call it {name!r}."
                 )
     raise ValueError(

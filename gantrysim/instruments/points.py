@@ -132,7 +132,7 @@ class Piece(Measurement):
         for line in self.lines:
             if (line.shape, line.ring) not in drawn:
                 raise ValueError(
-                    f"the test draws no {line.shape} ring {line.ring}, found {line!r}."
+                    f"the test draws no {line.shape} ring {shortened(line.ring)}, found {shortened(line)}."
                 )
         object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:

@@ -19,7 +19,7 @@ from gantrysim.machine.handbook import Handbook
 from gantrysim.machine.machine import Machine
 from gantrysim.machine.plates import Wheel, Wheeled
 from gantrysim.records import limits
-from gantrysim.records.checks import finite_number, listed, shortened
+from gantrysim.records.checks import cut, finite_number, listed, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
 from gantrysim.records.jsontext import content_of_toml
@@ -388,4 +388,4 @@ def _known(key: str, accepted: list[str], where: str) -> None:
         return
     near = difflib.get_close_matches(key, accepted, n=1, cutoff=0.5)
     hint = f"did you mean '{where}{near[0]}'?" if near else f"accepted is {listed(accepted)}"
-    raise ValueError(f"unknown key '{where}{key}'; {hint}")
+    raise ValueError(f"unknown key '{where}{cut(key)}'; {hint}")

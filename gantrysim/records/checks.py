@@ -264,5 +264,9 @@ _short = _Short()
 
 def shortened(value: Any) -> str:
     """What was found, quoted and cut to a length that fits a sentence."""
-    text = _short.repr(value)
+    return cut(_short.repr(value))
+
+
+def cut(text: str) -> str:
+    """A name from a file, cut to a length that fits a sentence."""
     return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from gantrysim.records import limits
-from gantrysim.records.checks import finite_number, shortened
+from gantrysim.records.checks import cut, finite_number, shortened
 
 
 def text_of(content: Any) -> str:
@@ -122,7 +122,7 @@ def fields(
     for key in value:
         if key not in needed and key not in optional:
             accepted = ", ".join((*needed, *optional))
-            raise ValueError(f"field '{where}.{key}' is unknown; accepted are {accepted}.")
+            raise ValueError(f"field '{where}.{cut(key)}' is unknown; accepted are {accepted}.")
     return value
 
 

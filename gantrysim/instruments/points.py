@@ -131,9 +131,7 @@ class Piece(Measurement):
         drawn = drawn_passes(self.test)
         for line in self.lines:
             if (line.shape, line.ring) not in drawn:
-                raise ValueError(
-                    f"the test draws no {line.shape} ring {shortened(line.ring)}, found {shortened(line)}."
-                )
+                raise ValueError(f"the test draws no {line.shape} ring {shortened(line.ring)}.")
         object.__setattr__(self, "uncertainty", _checked_uncertainty(self))
         if self.n_points < LEAST_POINTS:
             raise ValueError(

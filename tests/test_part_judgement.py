@@ -146,6 +146,10 @@ def test_a_log_predicts_what_it_believes(tmp_path):
     sure = predict_part(gs.Machine(), plate, kerf=0.0, motion="slow")
     wide = [found["S3"].high - found["S3"].low for found in (fresh, sure)]
     assert wide[0] > 1.5 * wide[1], "the scatter of machines that nobody measured"
+    tight = measured(plate, true_errors(TIGHT, plate), 0.0, np.random.default_rng(1))
+    judged = gs.part.judge_part(log, plate, tight, kerf=NO_CUT, motion="slow", draws=40)
+    assert {j.verdict for j in judged.features} == {"cannot tell"}, "no test was burned yet"
+    assert "nothing predicts this machine" in judged.report()
     moved = drawing_of(tab_and_slot())
     wider = tuple(dataclasses.replace(f, drawn=f.drawn + 1.0) for f in moved.features)
     moved = dataclasses.replace(moved, features=wider)

@@ -161,7 +161,7 @@ class JudgedFeature:
             shares["rest"] = self.left
         open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
         told = " and ".join(f"the share of the {k} is {shares[k]}" for k in open_)
-        return f"{told}, the limit {self.limit:.2f}"
+        return f"{told or 'nothing predicts this machine'}, the limit {self.limit:.2f}"
 
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, in the unit of the feature."""
@@ -547,9 +547,11 @@ def _verdict(
 ) -> str:
     """Whose it is; what is not proven is blamed on nobody.
 
-    What the machine does is proven only if it holds even where nothing can be predicted.
+    What the machine does is proven only if it holds even where nothing can be predicted; so is that
+    a reading is none of its doing.
     """
-    if abs(left.value) > STRAY * left.uncertainty and left.beyond(limit) >= PROVEN:
+    stray = abs(left.value) > STRAY * left.uncertainty
+    if stray and left.beyond(limit) * (1.0 - unknown) >= PROVEN:
         return AGAIN
     chance = machine.beyond(limit) * (1.0 - unknown)
     off = chance >= PROVEN

@@ -12,6 +12,7 @@ import argparse
 import re
 import shutil
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import make_reference
@@ -136,27 +137,27 @@ def executed(path: Path, kept: Path | None) -> NotebookNode:
     return copy
 
 
-def build(where: Path, kept: Path | None = None, *, slow_parts: bool = True) -> list[str]:
+def build(where: Path, kept: Path | None = None) -> list[str]:
     """Write the site into a folder; returns what is wrong with it.
 
-    ``kept``: folder of executed notebooks; they are run if absent.  ``slow_parts``: with
-    derivations and reference.
+    ``kept``: folder of executed notebooks; they are run if absent.
     """
     where.mkdir(parents=True, exist_ok=True)
     site = Site(where)
     shutil.copyfile(webpage.STYLE, where / "page.css")
-    for file in SECTIONS:
-        site.readme_page(file)
-    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    site.write("developers.html", "For developers", webpage.from_markdown(developers), ROOT)
-    for path in NOTEBOOKS:
-        body = webpage.from_notebook(executed(path, kept))
-        site.write(site.homes[path], _title(path), body, path.parent)
-    if slow_parts:
+    with ProcessPoolExecutor(1) as beside:  # as long as all the rest
+        reference = beside.submit(make_reference.write, where / "reference")
+        for file in SECTIONS:
+            site.readme_page(file)
+        developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+        site.write("developers.html", "For developers", webpage.from_markdown(developers), ROOT)
+        for path in NOTEBOOKS:
+            body = webpage.from_notebook(executed(path, kept))
+            site.write(site.homes[path], _title(path), body, path.parent)
         shown = (derive()._repr_html_().replace("h3>", "h2>") for derive in theory.DERIVATIONS)
         body = "<h1>Derivations</h1>" + "".join(shown)
         site.write("derivations.html", "Derivations", body, ROOT)
-        make_reference.write(where / "reference")
+        reference.result()
     return webpage.faults(where)
 
 

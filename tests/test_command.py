@@ -151,6 +151,14 @@ def test_points_become_finding_advice_and_report(piece, shop, capsys):
     assert main(["report", "found.json", "page.html"]) == EXISTS
 
 
+def test_a_table_of_another_spreadsheet_is_said_to_be_one(piece, shop, capsys):
+    text = Path("points.csv").read_text()
+    Path("points.csv").write_text(text.translate(str.maketrans({",": ";", ".": ","})))
+    assert main(piece) == DONE
+    said = "Note: Read with semicolons between the columns, numbers with a decimal comma.\n"
+    assert capsys.readouterr().out.startswith(said)
+
+
 def test_json_is_read_by_a_machine(piece, shop, capsys):
     assert main([*piece, "--json"]) == DONE
     told = json.loads(capsys.readouterr().out)

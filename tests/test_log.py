@@ -6,6 +6,7 @@ import dataclasses
 import functools
 import json
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -118,6 +119,7 @@ def test_a_log_tells_its_history(full: gs.MachineLog, tmp_path: Path) -> None:
     report = full.report()
     for words in ("2031-04-05", "plywood", "nut left", "9.0 N", "by Wren", "Judged", "power off"):
         assert words in report
+    assert not re.search("[a-z]_[a-z]", report)  # no names of code
     assert "2 burns, 1 turns" in repr(full)
     assert "by Wren" in full._repr_html_()
     first, last = full.burns

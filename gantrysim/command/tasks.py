@@ -113,7 +113,8 @@ def _tell(
     given: argparse.Namespace, finding: gs.Finding, verdict: Verdict | None, paths: list[Path]
 ) -> None:
     advice = finding.adjustments()
-    said = [finding.report(), "", "Advice", advice.report()]
+    notes = dict.fromkeys(note for thing in finding.measured for note in thing.notes)
+    said = [*(f"Note: {note}" for note in notes), finding.report(), "", "Advice", advice.report()]
     said += ["", verdict.report()] if verdict is not None else []
     told = {"finding": finding.to_dict(), "advice": advice.to_dict(), "files": paths}
     told |= {"verdict": verdict.to_dict()} if verdict is not None else {}

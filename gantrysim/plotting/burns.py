@@ -17,12 +17,17 @@ from numpy.typing import NDArray
 from gantrysim.burn import Burn
 from gantrysim.burn.image import BurnImage
 from gantrysim.burn.magnified import counterparts, magnified
-from gantrysim.pattern.ringtest import Line
+from gantrysim.pattern.ringtest import Line, RingTest
 from gantrysim.pattern.shapes import SHAPES
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import mean_shift
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+
+#: A nest of more rings than this is drawn thinned, to about `_SHOWN`: more run together at the
+#: width of a telephone, where several passes make a moiré (judgement, by eye at 390 pixels).
+_MANY, _SHOWN = 12, 8
+_ORDINALS = {2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
 
 @checked
@@ -30,7 +35,8 @@ def plot_burn(burn: Burn, ax: Axes | None = None, *, magnify: float | None = Non
     """Draw burned lines over the commanded ones, with the error magnified.
 
     The mean shift of the whole pattern is left out, because a lifted piece cannot show it; where
-    it is worth a word it is written on the picture.
+    it is worth a word it is written on the picture.  Of more than twelve rings about one centre
+    every second or third is drawn, the largest among them, and the picture says so.
 
     Parameters
     ----------
@@ -106,7 +112,7 @@ def compare_burns(
     pair = look.two_axes(axes, look.bounds_of([*before.commanded, *after.commanded]), "burn")
     for ax, burn, when in zip(pair, (before, after), ("before", "after"), strict=True):
         look.dress(ax)
-        draw_burn(ax, burn, factor)
+        draw_burn(ax, burn, factor, columns=3)
         title = f"{when}: error {look.rms_um(shape_errors(burn)[0]):.0f} µm rms"
         look.heading(ax, title, look.NORMAL + 1)
     limits = np.array([[*ax.get_xlim(), *ax.get_ylim()] for ax in pair])
@@ -143,22 +149,24 @@ def plot_before_after(
     """
     factor = _magnification([before, after], magnify)
     ax = look.map_axes(ax, look.bounds_of(before.commanded))
-    look.draw_lines(ax, before.commanded, look.COMMANDED, 0.6)
+    shown = _shown(before.test)
+    commanded = [c for x, c in zip(before.lines, before.commanded, strict=True) if _of(x) in shown]
+    look.draw_lines(ax, commanded, look.COMMANDED, 0.6)
     handles = [look.commanded()]
-    drawn: list[Array] = list(before.commanded)
+    drawn: list[Array] = list(commanded)
     rms = []
     for burn, when, colour, width in (
         (before, "before", look.VERMILION, 1.0),
         (after, "after", look.BLUE, 1.3),
     ):
         rms.append(look.rms_um(shape_errors(burn)[0]))
-        own = last_pass(burn, factor)
+        own = last_pass(burn, factor, shown)
         look.draw_lines(ax, own, colour, width)
         handles.append(look.stroke(colour, when, width))
         drawn += own
     bounds = look.bounds_of(drawn)
     look.frame(ax, bounds)
-    look.write_below(ax, bounds, factor)
+    look.write_below(ax, bounds, factor, notes=_thinned(before.test))
     title = f"error {rms[0]:.0f} µm rms before, {rms[1]:.0f} µm after"
     look.heading(ax, title, look.NORMAL)
     look.legend(ax, handles)
@@ -189,20 +197,21 @@ def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
-    """Burned over commanded lines, later passes thinner, the error magnified by a factor."""
-    lines, shift = magnified_lines(burn, factor), mean_shift(burn)
-    once = {(x.shape, x.ring): c for x, c in zip(burn.lines, burn.commanded, strict=True)}
+def draw_burn(ax: Axes, burn: Burn, factor: float, *, columns: int = 6) -> None:
+    """Burned over commanded lines, later passes thinner, the error magnified by a factor.
+
+    ``columns``: of the legend.
+    """
+    shift, shown = mean_shift(burn), _shown(burn.test)
+    every = zip(burn.lines, burn.commanded, magnified_lines(burn, factor), strict=True)
+    rows = [(x, c, xy) for x, c, xy in every if _of(x) in shown]
+    once = {_of(x): c for x, c, _ in rows}
     look.draw_lines(ax, list(once.values()), look.COMMANDED, 0.6)
     handles = [look.commanded()]
     passes = sorted({x.pass_index for x in burn.lines})
     by_pass = len(passes) > 1
     for key in passes if by_pass else _shapes(burn.lines):
-        own = [
-            xy
-            for x, xy in zip(burn.lines, lines, strict=True)
-            if key == (x.pass_index if by_pass else x.shape)
-        ]
+        own = [xy for x, _, xy in rows if key == (x.pass_index if by_pass else x.shape)]
         if isinstance(key, str):
             colour: Any = look.SHAPE_COLOURS[key]
             width, label = 1.1, look.plural(key)
@@ -212,12 +221,35 @@ def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
             colour, width = colormaps["cividis"](0.9 * (1.0 - part)), 3.2 - 2.4 * part
         look.draw_lines(ax, own, colour, width)
         handles.append(look.stroke(colour, label, width))
-    bounds = look.bounds_of([*burn.commanded, *lines])
+    bounds = look.bounds_of([xy for _, *both in rows for xy in both])
     look.frame(ax, bounds)
-    moved = math.hypot(*shift) > 0.02
-    notes = [f"shift of {_moved(shift)} not drawn"] if moved else []
+    notes = _thinned(burn.test)
+    if math.hypot(*shift) > 0.02:
+        notes.append(f"shift of {_moved(shift)} not drawn")
     look.write_below(ax, bounds, factor, notes=notes)
-    look.legend(ax, handles)
+    look.legend(ax, handles, columns=columns)
+
+
+def _of(line: Line) -> tuple[str, int]:
+    return line.shape, line.ring
+
+
+def _step(test: RingTest) -> int:
+    """Of so many rings one is drawn."""
+    most = max(len(nest.sizes) for nest in test.nests)
+    return 1 if most <= _MANY else math.ceil(most / _SHOWN)
+
+
+def _shown(test: RingTest) -> set[tuple[str, int]]:
+    """Shape and ring of what is drawn, the largest of each nest among them."""
+    step = _step(test)
+    return {(n.shape, k) for n in test.nests for k in range(len(n.sizes))[::-1][::step]}
+
+
+def _thinned(test: RingTest) -> list[str]:
+    """What a picture says of rings that it leaves out."""
+    step = _step(test)
+    return [] if step == 1 else [f"every {_ORDINALS.get(step, f'{step}th')} ring drawn"]
 
 
 def shape_errors(burn: Burn) -> tuple[list[Array], Array]:
@@ -235,11 +267,11 @@ def magnified_lines(burn: Burn, factor: float) -> list[Array]:
     ]
 
 
-def last_pass(burn: Burn, factor: float) -> list[Array]:
-    """Lines of the last pass with their error magnified, mm."""
+def last_pass(burn: Burn, factor: float, shown: set[tuple[str, int]] | None = None) -> list[Array]:
+    """Lines of the last pass (of ``shown`` rings) with their error magnified, mm."""
     last = max(x.pass_index for x in burn.lines)
-    lines = magnified_lines(burn, factor)
-    return [xy for x, xy in zip(burn.lines, lines, strict=True) if x.pass_index == last]
+    lines = zip(burn.lines, magnified_lines(burn, factor), strict=True)
+    return [xy for x, xy in lines if x.pass_index == last and (shown is None or _of(x) in shown)]
 
 
 def largest_error(burns: Iterable[Burn]) -> float:
@@ -252,7 +284,7 @@ def largest_error(burns: Iterable[Burn]) -> float:
 
 
 def _magnification(burns: Sequence[Burn], magnify: float | None) -> float:
-    spacing = min(burn.test.spacing for burn in burns)
+    spacing = min(_step(burn.test) * burn.test.spacing for burn in burns)
     return look.magnification(magnify, largest_error(burns), spacing)
 
 

@@ -122,9 +122,9 @@ def plot_measured_over_predicted(
     bounds = look.bounds_of([*base, *rings])
     ax = look.map_axes(ax, bounds)
     look.draw_lines(ax, base, look.COMMANDED, 0.6)
-    if points:
-        look.draw_points(ax, points, look.VERMILION, marker="o", alpha=0.6)
-    look.draw_lines(ax, rings, look.BLUE, 0.7, zorder=3)
+    look.draw_lines(ax, rings, look.BLUE, 1.6, alpha=0.55)
+    if points:  # above the lines, which would hide those that lie on them
+        look.draw_points(ax, points, look.VERMILION, marker="o", zorder=4)
     look.frame(ax, bounds)
     look.write_below(ax, bounds, factor)
     predicted_entry = look.stroke(look.BLUE, "predicted")

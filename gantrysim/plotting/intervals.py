@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 
@@ -9,6 +11,7 @@ from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.decisions.identifiable import Identifiability
 from gantrysim.inference.profile import Profile
 from gantrysim.plotting import look
+from gantrysim.records.amounts import probability
 from gantrysim.records.doors import checked
 
 _BARS = "#c9c9c9"  # quiet bars behind markers
@@ -66,6 +69,9 @@ def plot_identifiability(identifiability: Identifiability, ax: Axes | None = Non
     height = 1.2 + 0.21 * len(rows)
     ax = look.new_axes(1.4 * look.WIDTH, height)[0] if ax is None else ax
     ax = look.chart_axes(ax, height, "95 % interval left, part of the one believed before")
+    title = "What the test tells: short bars are known well, at 1 nothing was learned"
+    if max(row.left for row in rows) > 1.05:
+        title += ";\nabove 1 another size of the fault would be known less well than was believed"
     y = np.arange(len(rows))[::-1]
     ax.barh(y, [row.left for row in rows], height=0.62, color=_BARS)
     handles = [look.stroke(_BARS, "this test", 6)]
@@ -79,7 +85,8 @@ def plot_identifiability(identifiability: Identifiability, ax: Axes | None = Non
     faults = sum(row.fault for row in rows)
     if 0 < faults < len(rows):
         ax.axhline(faults - 0.5, color=look.FAINT, linewidth=0.6)
-    ax.set_yticks(y, [row.name for row in rows], fontsize=look.SMALL)
+    ax.set_yticks(y, [row.name.replace("_", " ") for row in rows], fontsize=look.SMALL)
+    ax.set_title(title, loc="right", fontsize=look.SMALL, color=look.INK)
     ax.set_xlim(0.0, 1.05 * max(1.0, *(row.left for row in rows)))
     ax.set_ylim(-0.7, len(rows) - 0.3)
     look.legend(ax, handles)
@@ -102,20 +109,30 @@ def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
     Axes
         Value over limit (dimensionless), the limit at 1.
     """
-    height = 1.6 + 0.45 * len(verdict.requirements)
-    ax = look.chart_axes(ax, height, "part of the limit, 95 % interval")
+    height = 1.9 + 0.45 * len(verdict.requirements)
+    ax = look.chart_axes(ax, height, "value as part of its limit")
     ax.axvline(1.0, color=look.VERMILION, linewidth=1.4)
     for row, r in enumerate(verdict.requirements):
         if r.estimate is None or r.low is None or r.high is None:
-            ax.text(0.02, row, "does not show", va="center", fontsize=look.SMALL, color=look.FAINT)
+            ground = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+            words: dict[str, Any] = {
+                "va": "center",
+                "fontsize": look.SMALL,
+                "color": look.FAINT,
+                "bbox": ground,
+            }
+            ax.text(0.02, row, "does not show", **words)
             continue
         ends = [abs(v) / r.limit for v in (r.low, r.high)]
         low = 0.0 if r.low * r.high < 0.0 else min(ends)
         ax.plot([low, max(ends)], [row, row], color=look.BLUE, linewidth=2.2)
-        ax.plot(abs(r.estimate) / r.limit, row, "o", color=look.BLUE, markersize=6)
+        ax.plot(abs(r.estimate) / r.limit, row, "o", color=look.BLUE, markersize=6, clip_on=False)
     names = [f"{r.name}, {r.limit:g} {r.unit}" for r in verdict.requirements]
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.set_xlim(left=0.0, right=max(1.4, ax.get_xlim()[1]))
-    look.heading(ax, f"{verdict.decision}", look.NORMAL + 1)
+    chance = f"probability of keeping all: {probability(verdict.probability)}"
+    look.heading(ax, f"{verdict.summary}\n{chance}", look.NORMAL)
+    value = look.stroke(look.BLUE, "true value, 95 % interval", 2.2, marker="o", markersize=6)
+    look.legend(ax, [value, look.stroke(look.VERMILION, "limit", 1.4)])
     return ax

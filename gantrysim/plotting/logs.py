@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,6 +20,8 @@ from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
+
+_GAP = 4.0  # usual distances between points: across more no line joins them (judgement)
 
 
 @checked
@@ -43,27 +47,32 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
     """
     if not log.burns:
         raise ValueError(f"the log of {log.name!r} has no burn to draw.")
-    ax = look.chart_axes(ax, 0.62 * look.WIDTH, "burn", "error, µm rms")
+    ax = look.chart_axes(ax, 0.8 * look.WIDTH, "burn", "error, µm rms")
     errors = [1e3 * burn.error for burn in log.burns]
     ax.plot(range(1, len(errors) + 1), errors, "o-", color=look.BLUE, linewidth=1.5, markersize=5)
+    after = np.cumsum([isinstance(entry, Burned) for entry in log.entries]).tolist()
+    turned = [k for k, e in zip(after, log.entries, strict=True) if isinstance(e, Adjusted)]
+    together = Counter(turned)
     number, turns = 0, 0
     for entry in log.entries:
         if isinstance(entry, Burned):
             number, turns = number + 1, 0
         elif isinstance(entry, Adjusted):
-            place = number + 0.5 + 0.06 * turns
+            place = number + (turns + 1.0) / (together[number] + 1.0)
             ax.axvline(place, color=look.VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
             words = f"{entry.place or entry.fault} {entry.amount:+.3g} {entry.unit}"
+            words = textwrap.fill(words.replace("_", " "), 22)
             style: dict[str, Any] = {"rotation": 90.0, "va": "top", "ha": "right"}
             style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}
             style |= {"fontsize": look.SMALL - 1, "color": look.INK}
             ax.annotate(words, (place, 0.98), (-3.0, 0.0), **style)
             turns += 1
-    ax.set_ylim(bottom=0.0, top=1.15 * max(*errors, 1.0))
+    # words of the turns stand in the upper half, which the curve leaves free
+    ax.set_ylim(bottom=0.0, top=(2.1 if turned else 1.15) * max(*errors, 1.0))
     ax.set_xlim(0.5, max(len(errors), number + 0.5 * bool(turns)) + 0.5)
     ax.xaxis.set_major_locator(MultipleLocator(1))
     handles = [look.stroke(look.BLUE, "measured", marker="o", markersize=5)]
-    if any(isinstance(entry, Adjusted) for entry in log.entries):
+    if turned:
         handles.append(look.stroke(look.VERMILION, "turned", linestyle=(0, (4.0, 3.0))))
     look.legend(ax, handles)
     return ax
@@ -122,13 +131,25 @@ def before_after(
         for outline in _outlines(piece.test):
             ax.plot(*outline.T, color=look.COMMANDED, linewidth=0.6)
         for shape, base, error in rings:
-            look.draw_points(ax, [base + factor * error], look.SHAPE_COLOURS[shape])
+            _draw_joined(ax, base, base + factor * error, look.SHAPE_COLOURS[shape])
         names = ("x from the middle of the test", "y from the middle of the test")
         look.frame(ax, bounds, names)
         look.write_below(ax, bounds, factor)
         look.heading(ax, title, look.NORMAL + 1)
-        look.legend(ax, [look.commanded(), *look.shape_dots(n.shape for n in piece.test.nests)])
+        entries = look.shape_dots(n.shape for n in piece.test.nests)
+        look.legend(ax, [look.commanded(), *entries], columns=3)
     return pair
+
+
+def _draw_joined(ax: Axes, base: Array, places: Array, colour: str) -> None:
+    """Points of one ring, joined in their order round it where no gap lies between them."""
+    about = base - base.mean(axis=0)
+    order = np.argsort(np.arctan2(about[:, 1], about[:, 0]))
+    round_it = np.append(order, order[:1])
+    step = np.hypot(*np.diff(base[round_it], axis=0).T)
+    breaks = np.flatnonzero(step > _GAP * np.median(step)) + 1
+    look.draw_lines(ax, np.split(places[round_it], breaks), colour, 0.7, alpha=0.7)
+    look.draw_points(ax, [places], colour)
 
 
 def _middle(test: RingTest) -> Array:

@@ -82,7 +82,7 @@ def two_axes(axes: Sequence[Axes] | NDArray[Any] | None, bounds: Array, each: st
     ValueError if those given are not two, one for each of what is compared.
     """
     if axes is None:
-        return new_axes(1.75 * WIDTH, 0.88 * height_for(bounds), columns=2)
+        return new_axes(1.75 * WIDTH, 0.97 * height_for(bounds), columns=2)
     pair = np.asarray(axes, dtype=object).ravel()
     if len(pair) != 2:
         raise ValueError(f"axes must be two Axes, one for each {each}, found {len(pair)}.")
@@ -183,12 +183,12 @@ def magnification_words(factor: float) -> str:
     return f"errors drawn ×{factor:g}"
 
 
-def legend(ax: Axes, handles: Sequence[Line2D], title: str = "") -> None:
-    """One row below the picture, where it hides nothing."""
+def legend(ax: Axes, handles: Sequence[Line2D], title: str = "", columns: int = 6) -> None:
+    """Rows of so many columns below the picture, where they hide nothing."""
     below = offset_copy(ax.transAxes, ax.get_figure(root=True), 0.0, -_LEGEND_DROP, units="points")
     style: dict[str, Any] = {"frameon": False, "fontsize": SMALL, "title_fontsize": SMALL}
     style |= {"bbox_to_anchor": (0.5, 0.0), "bbox_transform": below, "borderaxespad": 0.0}
-    style |= {"ncols": min(len(handles), 6), "columnspacing": 1.4, "handlelength": 1.6}
+    style |= {"ncols": min(len(handles), columns), "columnspacing": 1.4, "handlelength": 1.6}
     ax.legend(handles=handles, loc="upper center", title=title or None, **style)
 
 

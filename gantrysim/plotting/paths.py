@@ -52,6 +52,10 @@ def plot_path_burn(burn: PathBurn, ax: Axes | None = None, *, magnify: float | N
     look.draw_lines(ax, predicted, look.VERMILION, 1.1)
     drawn = look.bounds_of([*burn.commanded, *predicted])
     look.frame(ax, drawn, names=("x of the spot", "y of the spot"))
-    look.write_below(ax, bounds, factor, notes=[f"largest error {largest * 1e3:.0f} µm"])
+    notes = [f"largest error {1e3 * burn.largest_error():.0f} µm"]
+    moved = 1e3 * float(np.hypot(*shift))
+    if moved > 20.0:
+        notes.append(f"shift of {moved:.0f} µm not drawn")
+    look.write_below(ax, drawn, factor, notes=notes)
     look.legend(ax, [look.commanded(), look.stroke(look.VERMILION, "predicted")])
     return ax

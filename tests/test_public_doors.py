@@ -11,16 +11,20 @@ import inspect
 import math
 import re
 import time
+from types import GenericAlias, SimpleNamespace
+from typing import Any, TypeVar
 
 import matplotlib as mpl
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike, NDArray
 
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.instruments.photo.plane import Plane
+from gantrysim.records.doors import kind_of
 
 mpl.use("Agg")
 
@@ -417,3 +421,16 @@ def test_an_offence_is_seen():
     assert any("has no attribute" in line for line in found)
     assert any("count" in line and "was taken" in line for line in found)
     assert list(arguments_offences("careless", careless, {"machine": MACHINE, "count": 2}))
+
+
+@pytest.mark.parametrize("hint", [np.ndarray[Any, np.dtype[Any]], NDArray[np.float64], ArrayLike])
+def test_an_alias_accepts_what_it_stands_for(hint):
+    """From numpy 2.5 on its own type hints are aliases, with a value of their own."""
+    alias = SimpleNamespace(__value__=hint)
+    assert kind_of(alias).words == kind_of(hint).words
+
+
+def test_an_alias_takes_what_it_is_asked_for():
+    item = TypeVar("item")
+    alias = SimpleNamespace(__value__=list[item])
+    assert kind_of(GenericAlias(alias, (float,))).words == kind_of(list[float]).words

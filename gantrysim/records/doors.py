@@ -283,6 +283,11 @@ def kind_of(hint: Any, loose: bool = False) -> Kind | None:
     origin, inner = typing.get_origin(hint), typing.get_args(hint)
     if origin is Annotated:
         return _worded(kind_of(inner[0], loose) or _ANYTHING, inner[1])
+    if hint == ArrayLike:
+        return _ARRAY_LIKE
+    if hasattr(origin or hint, "__value__"):  # an alias, as numpy's from 2.5 on
+        meant = (origin or hint).__value__
+        return kind_of(meant[inner] if inner else meant, loose)
     if hint in _PLAIN:
         return _PLAIN[hint]
     if origin in (typing.Union, types.UnionType):
@@ -307,7 +312,7 @@ def _worded(kind: Kind, said: str | Sequence[str]) -> Kind:
 
 def _union(members: Sequence[Any], loose: bool) -> Kind | None:
     kinds: list[Kind] = []
-    like = typing.get_args(ArrayLike)
+    like = typing.get_args(ArrayLike) or (ArrayLike,)
     if all(member in members for member in like):
         kinds.append(_ARRAY_LIKE)
         members = [member for member in members if member not in like]

@@ -472,3 +472,21 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
         with pytest.raises(refusal(sentence), match=re.escape(sentence)) as error:
             call()
         one_sentence(error, name="must")
+
+
+@pytest.mark.parametrize(
+    ("call", "sentence"),
+    [
+        (lambda: gs.Machine(span=np.datetime64("2031-01-01")), "span must be a finite number"),
+        (lambda: gs.simulate(gs.Machine(), TEST, step=np.timedelta64(1)), "step must be a finite"),
+        (lambda: gs.push(gs.Machine(), place=(200.0, 200.0), step=5e-324), "must be above zero"),
+        (lambda: BURN.image(dpi=5e-324), "dpi must be above zero, found 5e-324"),
+        (lambda: gs.compare_burns(BURN, BURN, magnify=1e308), "magnify must be at most 1e+100"),
+        (lambda: gs.plotting.animate_burn(BURN, dpi=1e99), "dpi must be at most 600"),
+        (lambda: TEST.nests[0].outlines(1e-9), "would need about 3.1e+11 points"),
+    ],
+)
+def test_dates_and_numbers_without_measure_are_refused(call, sentence):
+    with pytest.raises((TypeError, ValueError), match=re.escape(sentence)) as error:
+        call()
+    one_sentence(error, name="")

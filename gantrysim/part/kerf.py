@@ -96,7 +96,7 @@ def kerf_of(given: Kerf | Piece | float | Sequence[float] | None) -> Kerf:
         return given
     if isinstance(given, Piece):
         return Kerf.of_piece(given)
-    if not isinstance(given, float | int):
+    if isinstance(given, Sequence | np.ndarray):
         if len(given) != 2:
             raise ValueError(f"kerf must be a width and its uncertainty in mm, found {given!r}.")
         return Kerf(float(given[0]), float(given[1]))

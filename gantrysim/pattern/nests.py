@@ -9,6 +9,7 @@ from typing import Annotated
 
 from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS
 from gantrysim.pattern.shapes import ShapeName, shape_of
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, point, positive
 from gantrysim.records.doors import Place, checked
@@ -60,7 +61,14 @@ class Nest:
 
     def outlines(self, step: float) -> list[Array]:
         """Once round each ring, shape (n, 2), mm; see `gantrysim.pattern.shapes.Shape.outlines`."""
-        return shape_of(self.shape).outlines(
+        shape = shape_of(self.shape)
+        points = sum(shape.perimeter(size) for size in self.sizes) / positive(step, "step")
+        if points > limits.POINTS:
+            raise ValueError(
+                f"step {step:g} mm would need about {points:.2g} points, over the "
+                f"{limits.POINTS:.0e} accepted; take a larger step."
+            )
+        return shape.outlines(
             self.centre, self.sizes, start_deg=self.start_deg, direction=self.direction, step=step
         )
 

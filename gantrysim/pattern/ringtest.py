@@ -48,6 +48,7 @@ from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight, straights
 from gantrysim.pattern.shapes import CIRCLE, SHAPES, SQUARE
 from gantrysim.pattern.strokes import Line, Stroke
 from gantrysim.pattern.words import sentence_of, table_of
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import (
     finite_number,
@@ -76,7 +77,6 @@ __all__ = [
     "ring_test_of",
 ]
 
-MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 #: A ring and how often it is gone round.
 Visit = Annotated[tuple[str, int, int], "(shape, ring, passes)"]
 #: What a start direction may be.
@@ -249,7 +249,7 @@ class RingTest:
         Raises
         ------
         ValueError
-            If the step is not positive, or so small that over `MAX_POINTS` points would be needed.
+            If the step is not positive, or so small that over 20 million points would be needed.
         """
         step = positive(step, "step")
         self._refuse_too_many_points(step)
@@ -320,10 +320,10 @@ class RingTest:
         drawn = [(sizes[shape][ring], passes) for shape, ring, passes in self.sequence]
         kept = [(size, 1) for nest in self.nests for size in nest.sizes]
         points = sum(n * (8 * size / step + MIN_CIRCLE_STEPS) for size, n in drawn + kept)
-        if points > MAX_POINTS:
+        if points > limits.POINTS:
             raise ValueError(
                 f"step {step:g} mm would need about {points:.2g} points for this test, "
-                f"over the {MAX_POINTS:.0e} accepted; take a larger step or fewer passes."
+                f"over the {limits.POINTS:.0e} accepted; take a larger step or fewer passes."
             )
 
     def to_dict(self) -> dict[str, Any]:

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from gantrysim.pattern.outlines import MIN_CIRCLE_STEPS, straight, straights
 from gantrysim.pattern.strokes import Stroke
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, point, positive
 from gantrysim.records.doors import checked
 
-MAX_POINTS = 20_000_000  # of all strokes together; more is a slip in the step
 TRAVEL_STEPS = 4  # travel moves burn nothing, so they may be sampled this much coarser
 
 
@@ -226,10 +226,10 @@ class Toolpath:
                 runs[-1].append(k)
             else:
                 runs.append([k])
-        if points > MAX_POINTS:
+        if points > limits.POINTS:
             raise ValueError(
                 f"step {step:g} mm would need about {points:.2g} points for this path, "
-                f"over the {MAX_POINTS:.0e} accepted; take a larger step."
+                f"over the {limits.POINTS:.0e} accepted; take a larger step."
             )
         strokes: list[Stroke] = []
         rows = np.full((len(self.moves), 2), -1)

@@ -22,7 +22,7 @@ from gantrysim.burn import Burn
 from gantrysim.burn.magnified import counterparts
 from gantrysim.burn.sticking import DOING, FOLLOWS, PARTS, RESTS, STICKS, Course, course
 from gantrysim.plotting import look
-from gantrysim.records.checks import positive, whole_number
+from gantrysim.records.checks import must_be, positive, whole_number
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_file
 
@@ -31,6 +31,7 @@ _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
 _ARM = 0.3  # the beam is drawn this many sizes on the near side of the spot
 _COLOURS = {RESTS: look.FAINT, STICKS: look.VERMILION, FOLLOWS: look.BLUE}
 _MILLISECONDS = 90  # each frame
+_MOST_DPI = 600.0  # a frame has then 22 million pixels
 _TONES = 12  # of each colour in a frame of an HTML text
 _STEEL = "#d9d9d9"
 _FRAME = re.compile(r"data:image/png;base64,([^\"]+)")
@@ -130,7 +131,8 @@ def animate_burn(
     >>> path = film.to_gif("circle.gif")
     """
     whole_number(frames, "frames", least=2)
-    positive(dpi, "dpi")
+    if positive(dpi, "dpi") > _MOST_DPI:
+        raise ValueError(must_be("dpi", f"at most {_MOST_DPI:g}", dpi))
     shape = shape or burn.lines[0].shape
     rings = [line for line in burn.lines if line.shape == shape]
     if ring is None:

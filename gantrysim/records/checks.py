@@ -33,8 +33,10 @@ def a_number(value: Any) -> bool:
     """Whether a value is of the kind of a number; truth values, texts and arrays are not."""
     if value.__class__ is float or value.__class__ is int:
         return True
+    if isinstance(value, np.generic):  # dates of numpy are turned into numbers without complaint
+        return value.dtype.kind in "iuf"
     return (hasattr(value, "__float__") or hasattr(value, "__index__")) and not (
-        isinstance(value, bool | np.bool_) or getattr(value, "ndim", 0) > 0
+        isinstance(value, bool) or getattr(value, "ndim", 0) > 0
     )
 
 
@@ -51,11 +53,18 @@ def finite_number(value: Any, name: str, what: str = "a finite number") -> float
     return found
 
 
+#: No length, time or force has a number beyond these in any unit; squares and ratios of what lies
+#: within overflow nowhere.
+_LEAST, _MOST = 1e-100, 1e100
+
+
 def positive(value: Any, name: str) -> float:
-    """As `finite_number`, and above zero."""
+    """As `finite_number`, and above zero; next to nothing is nothing."""
     found = finite_number(value, name)
-    if found <= 0:
+    if found < _LEAST:
         raise ValueError(must_be(name, "above zero", value))
+    if found > _MOST:
+        raise ValueError(must_be(name, f"at most {_MOST:g}", value))
     return found
 
 

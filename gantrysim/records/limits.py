@@ -1,4 +1,4 @@
-"""How much a file may hold that is read; what is larger is refused at once, in one sentence.
+"""How much a file may hold that is read, or a pattern; what is larger is refused at once.
 
 Each bound lies far above honest work, and low enough that the worst file within it is read or
 refused within some five seconds and a gigabyte, a picture within a minute and two.  A file beyond
@@ -40,6 +40,9 @@ GROUPS = 100
 CHORDS = 20_000
 #: Lines of a program.
 PROGRAM_LINES = 300_000
+
+#: Points of a pattern, all strokes together: more is a slip in the step.
+POINTS = 20_000_000
 
 #: Pixels of a picture: an A4 page at 1200 dpi has 139 million.
 PIXELS = 178_000_000

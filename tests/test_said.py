@@ -7,6 +7,7 @@ One sorting decides what is found, what is not told and what is to be turned
 from __future__ import annotations
 
 import dataclasses
+import functools
 import re
 
 import numpy as np
@@ -14,6 +15,7 @@ import pytest
 
 import gantrysim as gs
 from gantrysim.decisions.adjustment import CHECK, DO, LEADS, LEAVE
+from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.decisions.standing import MOST
 from gantrysim.decisions.words import SOUND
@@ -67,6 +69,7 @@ def explanation(
     return Hypothesis(names, p, sizes, (), 0.0, words, "", fit)
 
 
+@functools.cache
 def finding(seed: int) -> Told:
     """A finding of up to twenty explanations of any probability."""
     rng = np.random.default_rng(seed)
@@ -77,9 +80,15 @@ def finding(seed: int) -> Told:
         if len(names) == len(pair) and not any(f.sought for f in pair):
             sets[names] = tuple(sorted(pair, key=lambda f: f.name))
     sets |= {(f.name,): () for f in CATALOGUE.unmodelled[: int(rng.integers(0, 3))]}
-    chances = np.sort(rng.dirichlet(np.full(len(sets), rng.choice([0.05, 0.2, 1.0, 5.0]))))[::-1]
+    chances = np.sort(rng.dirichlet(np.full(len(sets), rng.choice([0.02, 0.02, 0.2, 1.0, 5.0]))))[
+        ::-1
+    ]
     order = [list(sets)[k] for k in rng.permutation(len(sets))]
-    if rng.random() < 0.15:  # as believed before
+    if seed % 8 == 0:  # a sound machine
+        order.sort(key=len)
+        chances = 0.03 * chances
+        chances[0] += 0.97
+    if seed % 8 == 1:  # as believed before
         order.sort(key=lambda names: -CATALOGUE.prior(names))
         chances = np.array([CATALOGUE.prior(names) for names in order])
         chances /= chances.sum()
@@ -95,12 +104,15 @@ def finding(seed: int) -> Told:
         else h
         for h in ranked
     ]
-    return Told((), MACHINE, tuple(ranked), few=bool(rng.random() < 0.2))
+    return Told((), MACHINE, tuple(ranked), few=seed % 5 == 4)
 
 
-SEEDS = range(60)
-FOUND = {seed: finding(seed) for seed in SEEDS}
-ADVICE = {seed: FOUND[seed].adjustments(draws=20) for seed in SEEDS}
+@functools.cache
+def advised(seed: int) -> Advice:
+    return finding(seed).adjustments(draws=20)
+
+
+SEEDS = range(16)
 
 #: What nobody at a machine calls anything.
 CODE = {f.name for f in (*FAULTS, *CATALOGUE.unmodelled) if "_" in f.name}
@@ -110,7 +122,7 @@ CODE |= {"EA", "nats", "relative", "converged", "prior", "posterior"}
 
 def everything(seed: int) -> str:
     """All that is said of a finding, in sentences and on pages."""
-    found, advice = FOUND[seed], ADVICE[seed]
+    found, advice = finding(seed), advised(seed)
     pages = [found._repr_html_(), advice._repr_html_()]
     pages += [adjustment._repr_html_() for adjustment in advice.adjustments]
     plain = [re.sub(r"<[^>]*>", "\n", page).replace("&#x27;", "'") for page in pages]
@@ -123,20 +135,20 @@ def set_at(name: str) -> str:
 
 def test_the_findings_are_of_every_kind() -> None:
     """Else the rest of this file would hold of nothing."""
-    reports = [found.report() for found in FOUND.values()]
+    reports = [finding(seed).report() for seed in SEEDS]
     for words in (
         "Finding: ", "Most likely: ", "Less likely, but not ruled out:", "does not tell which",
         "Nothing was learned", "it does not tell: ", f"Finding: {SOUND}", "a hint, not",
     ):  # fmt: skip
-        assert sum(words in report for report in reports) >= 2, words
-    actions = [a.action for advice in ADVICE.values() for a in advice.adjustments]
-    assert min(actions.count(action) for action in (DO, CHECK, LEAVE)) >= 3
-    assert any(len(found.group) > MOST for found in FOUND.values())
+        assert sum(words in report for report in reports) >= 1, words
+    actions = [a.action for seed in SEEDS for a in advised(seed).adjustments]
+    assert min(actions.count(action) for action in (DO, CHECK, LEAVE)) >= 1
+    assert any(len(finding(seed).group) > MOST for seed in SEEDS)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_no_point_stands_in_two_places(seed: int) -> None:
-    found = FOUND[seed]
+    found = finding(seed)
     standing, report = found.standing, found.report()
     names = [point.name for point in standing.named]
     assert len(set(names)) == len(names) <= MOST
@@ -156,7 +168,7 @@ def test_no_point_stands_in_two_places(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_nothing_is_advised_before_its_check_and_nothing_that_was_not_named(seed: int) -> None:
-    found, advice = FOUND[seed], ADVICE[seed]
+    found, advice = finding(seed), advised(seed)
     report, chances = advice.report(), {p.name: p.probability for p in found.standing.named}
     assert set(chances) == {a.fault for a in advice.adjustments}
     steps = [a.action for a in advice.adjustments]
@@ -199,7 +211,7 @@ def test_only_words_of_the_trade_and_numbers_that_can_be_read(seed: int) -> None
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_at_most_seven_explanations_and_none_of_nothing(seed: int) -> None:
-    found = FOUND[seed]
+    found = finding(seed)
     listed = [row for row in found.report().splitlines() if row.startswith("  - ")]
     assert len(listed) <= MOST + 1  # and that nothing is wrong
     page = found._repr_html_()

@@ -181,7 +181,9 @@ def sized_words(point: Statement, catalogue: Catalogue) -> str:
 def _scanner(finding: Finding) -> list[str]:
     """What tells a wrong scale or a square that is off from a scanner that nobody checked."""
     catalogue = finding.best.fit.problem.catalogue
-    effects = {catalogue.named(point.name).effect for point in finding.standing.named}
+    standing = finding.standing  # what was found all the same is the machine's
+    open_ = (point for point in standing.named if point not in standing.found)
+    effects = {catalogue.named(point.name).effect for point in open_}
     unchecked = [piece.scanner.unchecked for piece in finding.pieces]
     scale, rest = (any(told) for told in zip(*unchecked, strict=True)) if unchecked else (0, 0)
     told = []

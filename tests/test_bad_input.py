@@ -483,6 +483,11 @@ def test_doors_that_take_a_finding_look_at_the_rest_too():
         (lambda: BURN.image(dpi=5e-324), "dpi must be above zero, found 5e-324"),
         (lambda: gs.compare_burns(BURN, BURN, magnify=1e308), "magnify must be at most 1e+100"),
         (lambda: gs.plotting.animate_burn(BURN, dpi=1e99), "dpi must be at most 600"),
+        (lambda: gs.plotting.animate_burn(BURN, frames=2**63), "frames must be at most 2000"),
+        (lambda: BURN.image(spot_radius=1e9), "spot_radius must be at most 5 mm"),
+        (lambda: gs.decisions.Costs(round=-(10**30)), "Costs: round must be a finite number above"),
+        (lambda: gs.decisions.Costs(overshoot=10**400), "overshoot must be a finite number"),
+        (lambda: gs.instruments.ScannerError().on_blank(1e308), "strain must be a part of the"),
         (lambda: TEST.nests[0].outlines(1e-9), "would need about 3.1e+11 points"),
     ],
 )

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.burn.mark import Exposure, dose_map
-from gantrysim.records.checks import positive
+from gantrysim.records.checks import must_be, positive
 from gantrysim.records.compiled import kernel
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_file
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 MAX_PIXELS = 100_000_000  # of one image, 100 MB; more is a slip in the dpi
+MAX_SPOT = 5.0  # mm; a beam so wide burns no line
 FORMATS = (".png", ".tif", ".tiff")  # they keep every grey level, and the dpi
 
 _FINEST = 1.4  # spot radii hold this many sampling steps, or the sum over them ripples
@@ -239,6 +240,8 @@ def mark_image(
     """
     dpi, power = positive(dpi, "dpi"), positive(power, "power")
     radius = positive(spot_radius, "spot_radius")
+    if radius > MAX_SPOT:
+        raise ValueError(must_be("spot_radius", f"at most {MAX_SPOT:g} mm", spot_radius))
     wood = wood or Wood()
     pixel = 25.4 / dpi
     corners = path.ends.reshape(-1, 2)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from gantrysim.records.checks import require
+from gantrysim.records.checks import above_zero, require
 from gantrysim.records.doors import checked
 
 _FRACTIONS = np.linspace(0.0, 1.0, 101)
@@ -39,10 +39,7 @@ class Costs:
     overshoot: float = 90.0
 
     def __post_init__(self) -> None:
-        for name in ("round", "overshoot"):
-            value = getattr(self, name)
-            ok = isinstance(value, int | float) and np.isfinite(value) and value > 0.0
-            require(bool(ok), "Costs", name, value, "a finite number of minutes above 0")
+        above_zero("Costs", round=self.round, overshoot=self.overshoot)
 
 
 @dataclass(frozen=True)

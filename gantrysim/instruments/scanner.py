@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from gantrysim.records.arrays import Array
+from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
 
 #: Standard deviations of a scanner nobody has checked: common scale, scale difference x - y, skew
@@ -134,6 +135,7 @@ class ScannerError:
         """
         if self.exact:
             return self
+        require(abs(strain) < 1.0, "on_blank", "strain", strain, "a part of the length, below 1")
         moved = np.diag((0.5 * strain**2, 2.0 * strain**2, 0.0))
         return ScannerError(self.mean, self.covariance + moved)
 

@@ -26,7 +26,7 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.records.checks import Limited, number, renewed, require, within, word
+from gantrysim.records.checks import Limited, number, positive, renewed, require, within, word
 from gantrysim.records.doors import checked
 
 #: Type hint of the name of a wheel on an eccentric nut.
@@ -253,7 +253,7 @@ class EndPlate(Wheeled):
         for i, angle in chosen.items():
             approach[i] = nut_approach(touching[i].nut_offset, angle)
         balance = plate._balance(approach)
-        plate = plate._settled(balance, span)
+        plate = plate._settled(balance, positive(span, "span"))
         return dataclasses.replace(plate, rack_stiffness=plate._racking(balance) / span**2)
 
     @property

@@ -31,6 +31,7 @@ _RAIL = 1.42  # rails stand this many sizes from the middle, nearer than they do
 _ARM = 0.3  # the beam is drawn this many sizes on the near side of the spot
 _COLOURS = {RESTS: look.FAINT, STICKS: look.VERMILION, FOLLOWS: look.BLUE}
 _MILLISECONDS = 90  # each frame
+_MOST_FRAMES = 2000  # three minutes
 _MOST_DPI = 600.0  # a frame has then 22 million pixels
 _TONES = 12  # of each colour in a frame of an HTML text
 _STEEL = "#d9d9d9"
@@ -130,7 +131,8 @@ def animate_burn(
     >>> film = gs.plotting.animate_burn(gs.simulate(sticky, test), frames=10)
     >>> path = film.to_gif("circle.gif")
     """
-    whole_number(frames, "frames", least=2)
+    if whole_number(frames, "frames", least=2) > _MOST_FRAMES:
+        raise ValueError(must_be("frames", f"at most {_MOST_FRAMES}", frames))
     if positive(dpi, "dpi") > _MOST_DPI:
         raise ValueError(must_be("dpi", f"at most {_MOST_DPI:g}", dpi))
     shape = shape or burn.lines[0].shape

@@ -200,7 +200,7 @@ def _number(value: Any, name: str, words: str) -> None:
 
 
 def _not_nan(value: Any, name: str, words: str) -> None:
-    if np.isnan(value):
+    if value != value:
         raise ValueError(must_be(name, words, value))
 
 

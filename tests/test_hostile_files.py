@@ -319,3 +319,10 @@ def test_long_names_make_no_long_sentences(name, text, tmp_path):
     path = tmp_path / name
     path.write_text(text.replace("{}", "a" * 5_000).replace("{{", "{").replace("}}", "}"))
     refused(name, path, "a")
+
+
+def test_a_setting_beyond_measure_is_refused_on_its_line(tmp_path):
+    path = tmp_path / "a.csv"
+    table = "belt,span_mm,mass_g_m,tone_hz,uncertainty_hz\nleft,400,8.4,54.2,1\n"
+    path.write_text("# common_error = 1e306\n" + table)
+    refused("tones.csv", path, "line 1: common_error must be below 1e")

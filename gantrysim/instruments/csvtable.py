@@ -219,6 +219,8 @@ def _stated(
             if not _is_number(value):
                 raise ValueError(f"{place}: {name} must be a number, found {shortened(value)}.")
             found[name] = finite_number(_decimal(value), f"{place}: {name}")
+            if abs(found[name]) >= LARGEST:
+                raise ValueError(f"{place}: {name} must be below {LARGEST:g}, found {value}.")
             if name in signed:
                 continue
             if found[name] < 0.0 or (found[name] == 0.0 and usual[name] > 0.0):

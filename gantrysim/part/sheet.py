@@ -26,7 +26,7 @@ from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import predict_part
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive
+from gantrysim.records.checks import positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 
@@ -105,7 +105,7 @@ class PartSizes(ReadingSheet):
         if reading.name not in self.drawing.names:
             raise ValueError(
                 f"{self.source}: a reading must name a feature of {self.drawing.source}, found "
-                f"{reading.name!r}."
+                f"{shortened(reading.name)}."
             )
         feature = self.drawing[reading.name]
         if abs(reading.drawn - feature.drawn) > ROUNDED:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
+import re
+from types import SimpleNamespace
 
 import matplotlib as mpl
 import matplotlib.pyplot as plt
@@ -21,6 +24,7 @@ from photographed import (
 from PIL import Image
 
 import gantrysim as gs
+from gantrysim.instruments.photo.flatten import too_inaccurate
 from gantrysim.instruments.photo.photofind import found_card, found_grid
 from gantrysim.instruments.photo.plane import (
     Sightings,
@@ -33,6 +37,7 @@ from gantrysim.instruments.photo.plane import (
     undistorted,
     worst,
 )
+from gantrysim.instruments.scan.reading import _of_doubtful_height
 
 mpl.use("Agg")
 
@@ -502,6 +507,53 @@ def test_wrong_photographs_and_wishes(with_card, tmp_path):
         gs.instruments.flatten_photo(with_card, "card")
     with pytest.raises(FileNotFoundError, match="a photograph"):
         gs.instruments.flatten_photo(tmp_path / "none.png", CARD)
+
+
+def test_a_card_beside_the_piece_lies_lower_by_its_thickness():
+    card = gs.instruments.Card(beside=True, thickness=3.0)
+    assert card.raised == pytest.approx(0.76 - 3.0)
+    assert dataclasses.replace(card, height=54.0).raised == card.raised
+    for wrong in ({"beside": True}, {"thickness": 3.0}):
+        with pytest.raises(ValueError, match="must be given with beside=True"):
+            gs.instruments.Card(**wrong)
+    with pytest.raises(ValueError, match="raised follows from thickness"):
+        gs.instruments.Card(raised=0.0, beside=True, thickness=3.0)
+
+
+def test_a_grid_is_printed_true_to_size(tmp_path):
+    path = gs.instruments.Grid(pitch=10.0, columns=20, rows=15).to_svg(tmp_path / "grid.svg")
+    text = path.read_text(encoding="utf-8")
+    size = re.search(r'width="(.+?)mm" height="(.+?)mm" viewBox="0 0 (.+?) (.+?)"', text)
+    assert size is not None
+    assert size.groups()[:2] == size.groups()[2:]  # a unit of the drawing is a millimetre
+    across = [float(x) for x in re.findall(r"M([\d.]+) [\d.]+V", text)]
+    up = [float(y) for y in re.findall(r"M[\d.]+ ([\d.]+)H", text)]
+    assert np.diff(across) == pytest.approx([10.0] * 19)
+    assert np.diff(up) == pytest.approx([10.0] * 14)
+
+
+def test_a_refusal_says_how_to_name_the_area():
+    assert "area=(left, top" in too_inaccurate("a.png", 0.1, 0.4, "too small", whole=True)
+    assert "area=" not in too_inaccurate("a.png", 0.1, 0.4, "too small", whole=False)
+
+
+@pytest.mark.parametrize(("off", "doubted"), [(3.0, "lower"), (-3.0, "higher"), (0.1, None)])
+def test_a_wrong_height_makes_the_scale_unknown(off, doubted):
+    # at a distance D a face wrong by h looks wrong by h / D (pinhole)
+    scale, known = 1.0 + off / 260.0, np.diag([7e-4, 7e-4, 3e-4]) ** 2
+    flat = SimpleNamespace(plane=SimpleNamespace(distance=260.0))
+    view = SimpleNamespace(found=SimpleNamespace(matrix=scale * np.eye(2)))
+    covariance, notes = _of_doubtful_height(view, flat, known)
+    assert covariance[1:, 1:] == pytest.approx(known[1:, 1:])
+    if doubted is None:
+        assert notes == ()
+        assert covariance == pytest.approx(known)
+        return
+    assert f"3.0 mm {doubted} than was said" in notes[0]
+    assert covariance[0, 0] ** 0.5 > 0.99 * abs(off) / 260.0
+    # one axis alone is no height: it stays the machine's
+    view.found.matrix = np.diag([scale, 1.0])
+    assert _of_doubtful_height(view, flat, known)[1] == ()
 
 
 def test_a_photographed_piece_is_read_like_a_scan(tmp_path):

@@ -211,6 +211,20 @@ def flatten_photo(
     >>> flat = gs.instruments.flatten_photo("photo.jpg", gs.instruments.Card())  # doctest: +SKIP
     """
     asked = positive(accuracy, "accuracy")
+    flat, _, why = flattened(path, reference, pitch=pitch, area=area)
+    if flat.accuracy > asked:
+        raise ValueError(too_inaccurate(path, asked, flat.accuracy, why, whole=area is None))
+    return flat
+
+
+def flattened(
+    path: AnyPath, reference: Reference, *, pitch: float | None, area: Area | None
+) -> tuple[FlatPicture, Reference, str]:
+    """A flat picture of whatever accuracy, the reference where it was found, and what limits it.
+
+    ``path``, ``reference``, ``pitch``, ``area``: as for `flatten_photo`, mm and pixels.  ValueError
+    as there, but for the accuracy.
+    """
     grey = open_picture(path, _ANY_DPI, what="a photograph").grey
     box = _checked_area(area, (grey.shape[0], grey.shape[1]))
     with placed(path):
@@ -219,16 +233,21 @@ def flatten_photo(
         elif isinstance(reference, Grid) and reference.corners is None:
             reference = found_grid(grey, reference)
         plane = sight(grey, reference)
-    had, warp, scanner, why = _judged(plane, reference, box)
-    if had > asked:
-        raise ValueError(
-            f"{path}: accuracy={asked:g} mm cannot be had over this area, only {had:.2g} mm "
-            f"(95 %): {why}."
-        )
+    had, warp, scanner, why = judged(plane, reference, box)
     factor = 1.0 + reference.raised / plane.distance
     step = plane.scale * factor if pitch is None else positive(pitch, "pitch")
     flat, origin = _drawn(grey, plane, factor, step, box, path)
-    return FlatPicture(flat, step, origin, plane, factor, had, warp, scanner, str(path))
+    found = FlatPicture(flat, step, origin, plane, factor, had, warp, scanner, str(path))
+    return found, reference, why
+
+
+def too_inaccurate(path: AnyPath, asked: float, had: float, why: str, *, whole: bool) -> str:
+    """Why a photograph is refused, in one sentence; lengths in mm, ``whole``: no area was said."""
+    say = "; say area=(left, top, right, bottom), pixels in which the piece is, to be judged there"
+    return (
+        f"{path}: accuracy={asked:g} mm cannot be had over this area, only {had:.2g} mm "
+        f"(95 %): {why}{say if whole else ''}."
+    )
 
 
 def _checked_area(area: Any, shape: tuple[int, int]) -> Array:
@@ -247,8 +266,11 @@ def _checked_area(area: Any, shape: tuple[int, int]) -> Array:
     return np.array([left, top, right, bottom])
 
 
-def _judged(plane: Plane, reference: Reference, box: Array) -> tuple[float, float, Array, str]:
-    """Accuracy and warp over the area, mm (coverage factor 2); scanner terms; what limits it."""
+def judged(plane: Plane, reference: Reference, box: Array) -> tuple[float, float, Array, str]:
+    """Accuracy and warp over the area, mm (coverage factor 2); scanner terms; what limits it.
+
+    ``box``: left, top, right and bottom of the area, pixels.
+    """
     side = np.linspace(0.0, 1.0, _LOOKED)
     part = np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2)
     pixels = box[:2] + part * (box[2:] - box[:2])
@@ -261,11 +283,12 @@ def _judged(plane: Plane, reference: Reference, box: Array) -> tuple[float, floa
     own = modes @ modes.T
     lift = reference.raised / plane.distance * FOCAL_SPREAD
     height = np.outer(about, about) * lift * lift
+    way = "higher" if reference.raised > 0.0 else "lower"
     reading = (READING * plane.scale) ** 2 * np.eye(len(about))
     parts = {
         "the reference is too small, too far from the piece or too coarsely seen": seen,
         "its own size is too uncertain (measure it with calipers)": own,
-        "it lies higher than the burned face (pack it up level and say raised=0)": height,
+        f"it lies {way} than the burned face (pack it up level and say raised=0)": height,
         "the pixels are too coarse (come closer)": reading,
     }
     total = np.asarray(sum(parts.values()))

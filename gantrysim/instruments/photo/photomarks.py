@@ -7,8 +7,9 @@ in the picture to a fraction of a pixel, on profiles across the lines.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Annotated, Any
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from gantrysim.instruments.photo.plane import Plane, Sightings, first_guess, fit
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive, shortened, whole_number
 from gantrysim.records.doors import checked
+from gantrysim.records.files import AnyPath, write_new_file
 
 #: What an edge or a line is read wrong by, pixels (judgement): the same all along it, as light, ink
 #: and blur pull it to one side, and on each profile by itself.
@@ -32,6 +34,7 @@ _LEAN = 0.15  # most by which the near end of a rule may look longer than the fa
 #: Looks at the picture, and fits to ever nearer sightings in each; most misfit of the last, in the
 #: sightings' own uncertainty; fewest sightings, and part of those there might be.
 _TURNS, _TRIMS, _WILD, _LEAST_SEEN, _LEAST_PART = 3, 6, 10.0, 8, 0.15
+_PRINTED = 0.4  # mm: width of the lines of a printed grid
 _OUTER = 0.6  # part of the lines in a grid's outer cells that must be there, or must not
 _STRAY = 4.0  # robust standard deviations
 
@@ -58,12 +61,19 @@ class Card:
     raised : float
         Its face above the burned face, mm: its thickness if it lies on the piece; 0 if it is packed
         up to be level with it.
+    beside : bool
+        True says that it lies beside the piece, on what the piece lies on: ``raised`` is then its
+        own thickness of 0.76 mm less that of the piece.
+    thickness : float, optional
+        Of the piece, mm; with ``beside`` only.
 
     Examples
     --------
     >>> import gantrysim as gs
     >>> gs.instruments.Card(raised=0.0)  # packed up to be level with the piece
     Card(corners=None, width=85.6, height=53.98, uncertainty=(0.072, 0.032), raised=0.0)
+    >>> round(gs.instruments.Card(beside=True, thickness=3.0).raised, 2)  # on the bench, mm
+    -2.24
     >>> gs.read_photo("photo.jpg", "test.json", gs.instruments.Card())  # doctest: +SKIP
     """
 
@@ -72,8 +82,11 @@ class Card:
     height: float = 53.98
     uncertainty: Annotated[tuple[float, float], "two lengths in mm"] = (0.072, 0.032)
     raised: float = 0.76
+    beside: bool = field(default=False, repr=False, kw_only=True)
+    thickness: float | None = field(default=None, repr=False, kw_only=True)
 
     RADIUS = 3.18  # mm, of the corners
+    OWN = 0.76  # mm, its thickness (ISO/IEC 7810, from memory)
     tilt_deg = None
     edge = True
 
@@ -81,6 +94,19 @@ class Card:
         positive(self.width, "width")
         positive(self.height, "height")
         finite_number(self.raised, "raised")
+        if self.beside != (self.thickness is not None):
+            raise ValueError(
+                "thickness of the piece, mm, must be given with beside=True, and with it only; "
+                f"found beside={self.beside} and thickness={self.thickness}."
+            )
+        if self.thickness is not None:
+            if self.raised not in (self.OWN, self.OWN - self.thickness):
+                raise ValueError(
+                    f"raised follows from thickness where the card lies beside the piece; leave it "
+                    f"out, found {self.raised:g}."
+                )
+            thickness = positive(self.thickness, "thickness")
+            object.__setattr__(self, "raised", self.OWN - thickness)
         for part in self.uncertainty:
             positive(part, "uncertainty")
         if self.corners is not None:
@@ -167,6 +193,34 @@ class Grid:
     def relative(self) -> tuple[float, float]:
         """Standard uncertainty of its scale along x and y."""
         return self.uncertainty, self.uncertainty
+
+    def to_svg(self, path: AnyPath, *, overwrite: bool = False) -> Path:
+        """Draw it for a printer, true to size in mm; returns the path.
+
+        Print it at 100 per cent, and measure across it both ways: a printer is off by a few parts
+        in a thousand.
+
+        Raises
+        ------
+        FileExistsError
+            If the file exists and `overwrite` is false.
+        """
+        edge = self.pitch  # bare paper round it, by which its outer lines are told
+        x = [edge + i * self.pitch for i in range(self.columns)]
+        y = [edge + j * self.pitch for j in range(self.rows)]
+        across = "".join(f"M{a:g} {y[0]:g}V{y[-1]:g}" for a in x)
+        up = "".join(f"M{x[0]:g} {b:g}H{x[-1]:g}" for b in y)
+        wide, high = x[-1] + edge, y[-1] + edge
+        text = (
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:g}mm" height="{high:g}mm" '
+            f'viewBox="0 0 {wide:g} {high:g}"><path d="{across}{up}" fill="none" stroke="black" '
+            f'stroke-width="{_PRINTED:g}" stroke-linecap="square"/></svg>\n'
+        )
+
+        def write(out: BinaryIO) -> None:
+            out.write(text.encode())
+
+        return write_new_file(path, write, overwrite=overwrite)
 
     def placed(self, grey: NDArray[Any]) -> Plane:
         """A first guess by the corners."""

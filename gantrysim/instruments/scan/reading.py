@@ -19,7 +19,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from gantrysim.instruments.photo.flatten import Area, flatten_photo
+from gantrysim.instruments.photo.flatten import (
+    Area,
+    FlatPicture,
+    flattened,
+    judged,
+    too_inaccurate,
+)
 from gantrysim.instruments.photo.photomarks import Reference
 from gantrysim.instruments.picture import Picture, open_picture
 from gantrysim.instruments.points import Piece, test_of
@@ -52,6 +58,7 @@ _CROSSING = 1.0  # mm: how near another ring hinders reading
 _LEAST_READ = 0.5  # part of the rings within the picture; less is another test (judgement)
 _ALIKE = 1e-3  # relative: two resolutions that are the same but for rounding
 _OTHER = 0.1  # relative: a file's mark further off than this is a program's, not the scanner's
+_CLEAR = 2.0  # standard uncertainties of the scale by which a photograph's rings may be off
 _LARGE = 0.2  # mm at the outermost ring: less is what a machine makes
 
 
@@ -184,10 +191,12 @@ def read_photo(
     reference : Card, Grid or Rule
         What is known in the picture, and about where.
     accuracy : float
-        Accuracy asked of lengths over the area, mm (about 95 %); the photograph is refused if the
-        reference cannot give it.
+        Accuracy asked of the form of the rings, mm (about 95 %); the photograph is refused if the
+        reference cannot give it.  Where only lengths are less accurate, a note says so, and
+        ``scanner`` carries it into what is made of the piece.
     area : (left, top, right, bottom), optional
-        Where the piece is in the photograph, pixels; all of it if absent.
+        Where the piece is in the photograph, pixels; the rings are looked for all over it if
+        absent.  Accuracy is judged where they are.
     mark : sequence of array_like, shape (n, 2), optional
         As for `read_scan`.
     spacing : float
@@ -220,14 +229,59 @@ def read_photo(
     strokes = _polylines(test.extras() if mark is None else mark)
     with telling("read photo", progress) as say:
         say(f"making {path} flat")
-        flat = flatten_photo(path, reference, accuracy=accuracy, area=area)
+        asked = positive(accuracy, "accuracy")
+        flat, reference, _ = flattened(path, reference, pitch=None, area=area)
         picture = Picture(flat.grey, (flat.dpi, flat.dpi), flat.source)
         view = _traced(picture, test, strokes, spacing, say, vouched=upright)
-    accurate = f"lengths are accurate to {flat.accuracy:.2g} mm (95 %)"
-    view = dataclasses.replace(view, notes=(*view.notes, accurate))
-    told = ScannerError(covariance=flat.scanner_covariance).turned(view.turn)
+    had, warp, covariance, why = judged(flat.plane, reference, _seen_in(flat, view, test))
+    if warp > asked:
+        raise ValueError(too_inaccurate(path, asked, had, why, whole=area is None))
+    accurate = f"lengths are accurate to {had:.2g} mm (95 %)"
+    if had > asked:
+        accurate += (
+            f", not to the {asked:g} mm asked: {why}; the form of the rings is, so that only scale "
+            "and squareness are known no better"
+        )
+    covariance, doubted = _of_doubtful_height(view, flat, covariance)
+    view = dataclasses.replace(view, notes=(*view.notes, accurate, *doubted))
+    told = ScannerError(covariance=covariance).turned(view.turn)
     readings = readings_of(test, view.traced, view.xy, view.normals)
     return _piece(test, readings, [view], told, None, flat=True)
+
+
+def _seen_in(flat: FlatPicture, view: _View, test: RingTest) -> Array:
+    """Left, top, right and bottom of the rings in the photograph, pixels."""
+    at = np.concatenate([view.found.carry(run.place) for run in runs_of(test, _CROSSING)])
+    # places on a picture count from the corner of its pixels, origins from the middle of one
+    face = (at - 0.5 * flat.pitch + flat.origin) / flat.raise_scale
+    pixels = flat.plane.to_pixels(face)
+    rows, columns = flat.plane.shape
+    low = np.maximum(pixels.min(axis=0), 0.0)
+    high = np.minimum(pixels.max(axis=0), (columns - 1.0, rows - 1.0))
+    return np.concatenate([low, high])
+
+
+def _of_doubtful_height(
+    view: _View, flat: FlatPicture, covariance: Array
+) -> tuple[Array, tuple[str, ...]]:
+    """What is known of the scale where rings are off alike, as a wrong height makes them.
+
+    A reference of which it is not said right how high it lies makes all lengths wrong alike, by its
+    height over the distance of the camera: nothing in the photograph tells that from the machine.
+    """
+    scales = np.linalg.svd(view.found.matrix, compute_uv=False) - 1.0
+    size, apart = float(scales.mean()), float(np.ptp(scales))
+    if abs(size) < _CLEAR * math.sqrt(covariance[0, 0]) or apart > abs(size):
+        return covariance, ()
+    doubt = covariance.copy()
+    doubt[0, 0] += size**2
+    height = abs(size) * flat.plane.distance
+    return doubt, (
+        f"the rings are {size:+.1%} off their commanded size alike in all directions: a reference "
+        f"that lies {height:.1f} mm {'lower' if size > 0.0 else 'higher'} than was said looks like "
+        "that, so the scale counts as unknown; say how high it lies, as in "
+        "Card(beside=True, thickness=3)",
+    )
 
 
 def _scans(path: AnyPath | Sequence[AnyPath]) -> list[AnyPath]:

@@ -246,9 +246,9 @@ def table() -> str:
         "in size only). Pushes are those of `gantrysim.push`: motors off means switched off and "
         "unplugged; holding means powered, no job loaded, laser disconnected, and only as the "
         "maker's manual allows; fingers away from belts, pulleys and wheels either way. A soft "
-        f"belt stretches more than it should; one that is merely slack, with {SLACK:g} N of its "
-        f"tension left, changes those circles by {_merely_slack():.2f} mm. Lost steps and flats "
-        "on wheels are not in the table.*",
+        "belt gives too much, as one does that has lost tension; where the tension alone goes, to "
+        f"{SLACK:g} N, and the cord stays as stiff as it was, those circles change by "
+        f"{_merely_slack():.2f} mm. Lost steps and flats on wheels are not in the table.*",
     ])  # fmt: skip
 
 

@@ -21,7 +21,7 @@ To try it without a machine, `Machine` and `simulate` stand in for one:
 >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))  # N
 >>> burn = gs.simulate(tight, test)
 >>> burn
-Burn(2 lines, 382 points, error ... um rms)
+Burn(2 lines, 382 points, error ... µm rms)
 
 ``finding = gs.diagnose(burn)`` then takes a while, longest the first time, while it compiles;
 ``print(finding.report())`` says what it found, ``print(gs.advise(finding).report())`` what to do.

@@ -536,7 +536,7 @@ def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
 @pytest.mark.slow
 def test_verdicts_hold_on_a_machine_that_swings() -> None:
     """The march that fits is held against the dynamic model: inertia, ringing, dashpots."""
-    left_out = 5e-3  # mm: march against dynamics on healthy and tight machines, 3..10 um rms
+    left_out = 5e-3  # mm: march against dynamics on healthy and tight machines, 3..10 µm rms
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 6.0))
     burn = gs.simulate(machine, TEST, inertia=True)
     piece = lifted.laid(burn.lines, TEST, turn=0.03, shift=(0, 0), every=2, noise=0.015, seed=3)
@@ -600,8 +600,8 @@ def test_a_likely_slip_leaves_a_prediction_open() -> None:
     [
         ({}, "at least one of"),
         ({"roundness": -0.1}, "roundness must be above zero"),
-        ({"roundness": 150.0}, "found 150: limits are in mm, and 150 um are 0.15 mm"),
-        ({"squareness": 1500.0}, "limits are in mrad, and 1500 urad are 1.5 mrad"),
+        ({"roundness": 150.0}, "found 150: limits are in mm, and 150 µm are 0.15 mm"),
+        ({"squareness": 1500.0}, "limits are in mrad, and 1500 µrad are 1.5 mrad"),
         ({"roundness": 0.1, "reference": "GN"}, "reference must be 'LS' or 'MZ'"),
         ({"roundness": 0.1, "cutoff": 150.0}, "cutoff must be 5 to 50"),
         ({"roundness": 0.1, "least_size": -1.0}, "least_size must be 0 mm or more"),

@@ -171,7 +171,7 @@ def test_json_is_read_by_a_machine(piece, shop, capsys):
 @pytest.mark.slow
 def test_readings_by_hand_alone_are_diagnosed(tones, shop, capsys):
     assert main(["diagnose", "--tones", tones, "--into", "found"]) == DONE
-    assert "the left Y belt is slack" in capsys.readouterr().out
+    assert "the left Y belt is soft" in capsys.readouterr().out
     assert sorted(p.name for p in shop.iterdir()) == ["found.html", "found.json", tones]
 
 

@@ -214,7 +214,7 @@ def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stif
     assert {"viscous drag", "moving mass"} <= set(telling.blind)
     # a slack belt and play at the far end both add to what a reversal loses
     assert any(
-        "slackness of the left belt" in words and "play of the coupling" in words
+        "stiffness left to the left belt" in words and "play of the coupling" in words
         for words in telling.blind
     )
     assert not any("steps per mm" in words for words in telling.blind)
@@ -353,7 +353,7 @@ def test_next_test_under_a_budget_and_in_words(finding):
     assert all(p.test is None and p.minutes <= 5.0 for p in ranked)
     assert [p.worth for p in ranked] == sorted((p.worth for p in ranked), reverse=True)
     tone = next(p for p in ranked if "pluck" in p.words)
-    assert "slackness of the right belt" in tone.settles
+    assert "stiffness left to the right belt" in tone.settles
     assert "expected probability of the right one of the two from" in tone.report()
     assert "laser disconnected" in tone.report()
     assert tone.to_dict()["test"] is None

@@ -201,7 +201,7 @@ def test_readings_that_tell_nothing_are_said_to(uncertainty: float, sentence: st
     else:
         assert against <= {"tight_wheels_left", "tight_wheels_right"}
         assert finding.gains[("tight_wheels_left",)] < -1.0
-        narrows = "it narrows: tightness of the left wheels, tightness of the right wheels."
+        narrows = "differ by: tightness of the left wheels, tightness of the right wheels."
         assert narrows in report
 
 

@@ -26,7 +26,7 @@ TWINS = next(iter(gs.faults.CouplerSlip(1.0).twins.values()))
         (("coupler_backlash",), ("slack_belt_right",), reasons.FAR),
         (("scale_x",), ("scale_y",), reasons.SCANNER),
         ((), ("loose_wheels_left",), reasons.FAINT),
-        (("scale_x",), ("scale_x", "wheel_flat_left"), reasons.FAINT),
+        (("scale_x",), ("scale_x", "wheel_flat_left"), reasons.FURTHER),
         (("scale_x", "tight_carriage"), ("scale_x", "slack_belt_x"), reasons.FRICTION),
         (("loose_carriage",), ("coupler_slip",), reasons.ALIKE),
         ((), ("scale_x",), reasons.FAINT),
@@ -67,12 +67,12 @@ def test_every_pair_of_faults_has_its_own_sentence() -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_one_fault_beside_none_two_or_torn(name: str) -> None:
     assert reasons.why_alike(CATALOGUE, (), (name,)) == reasons.FAINT
-    assert reasons.why_alike(CATALOGUE, (name,), (name, "wheel_flat_left")) == reasons.FAINT
+    assert reasons.why_alike(CATALOGUE, (name,), (name, "wheel_flat_left")) == reasons.FURTHER
     assert reasons.why_alike(CATALOGUE, (name,), ("unlisted",)) == reasons.TORN
     assert reasons.why_alike(CATALOGUE, (name,), ("lost_steps",)) == reasons.TORN
 
 
 def test_sentences_are_clauses_that_differ() -> None:
-    told = [*OWN, reasons.FAINT, reasons.TORN, reasons.ALIKE]
+    told = [*OWN, reasons.FAINT, reasons.FURTHER, reasons.TORN, reasons.ALIKE]
     assert len(set(told)) == len(told)
     assert not any(sentence.endswith(".") for sentence in told)

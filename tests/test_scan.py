@@ -581,7 +581,7 @@ def test_the_quarter_turn_rule_against_whole_matrices():
 
 
 def uneven_glass(rng: np.random.Generator, alike: float | None) -> Any:
-    """Smooth errors of 20 um rms along x by x and by y, and along y likewise.
+    """Smooth errors of 20 µm rms along x by x and by y, and along y likewise.
 
     Normal, with a correlation length, mm (by random waves: the spectrum of exp(-d^2 / 2L^2) is
     normal); or one wave of 150 to 300 mm each along its own axis.

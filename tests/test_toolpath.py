@@ -126,7 +126,7 @@ def test_a_path_burn_reports_itself(tmp_path):
     found = burn.to_dict()
     assert found["largest_error_mm"] == burn.largest_error()
     assert len(found["lines"]) == len(burn.lines)
-    assert re.fullmatch(r"PathBurn\(\d+ lines, \d+ mm, error \d+ um rms, \d+ um most\)", repr(burn))
+    assert re.fullmatch(r"PathBurn\(\d+ lines, \d+ mm, error \d+ µm rms, \d+ µm most\)", repr(burn))
     assert repr(path).startswith("Toolpath(")
     assert f"{burn.rms_error() * 1e3:.0f} µm" in burn._repr_html_()
     assert "test.nc" in path._repr_html_()

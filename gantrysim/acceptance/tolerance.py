@@ -40,7 +40,7 @@ CHARACTERISTICS: dict[str, tuple[str, str]] = {
 
 #: By unit, beyond which a limit is no tolerance of a burn, and the unit it may be meant in: what is
 #: as far off needs no measurement (judgement).
-_NO_TOLERANCE = {"mm": (10.0, "um"), "mrad": (200.0, "urad")}
+_NO_TOLERANCE = {"mm": (10.0, "µm"), "mrad": (200.0, "µrad")}
 
 
 @checked

@@ -216,7 +216,7 @@ class Burn(Drawn):
         points = sum(len(x.xy) for x in self.lines)
         return (
             f"Burn({len(self.lines)} lines, {points} points, "
-            f"error {self.rms_error() * 1e3:.0f} um rms)"
+            f"error {self.rms_error() * 1e3:.0f} µm rms)"
         )
 
     def _repr_html_(self) -> str:
@@ -285,7 +285,7 @@ class PathBurn(Drawn):
     def __repr__(self) -> str:
         return (
             f"PathBurn({len(self.lines)} lines, {self.path.length:.0f} mm, "
-            f"error {self.rms_error() * 1e3:.0f} um rms, {self.largest_error() * 1e3:.0f} um most)"
+            f"error {self.rms_error() * 1e3:.0f} µm rms, {self.largest_error() * 1e3:.0f} µm most)"
         )
 
     def _repr_html_(self) -> str:

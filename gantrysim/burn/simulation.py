@@ -22,7 +22,7 @@ from gantrysim.records.doors import checked
 #: Time steps to a period of the fastest part, and the shortest and longest step, s.
 STEPS_PER_PERIOD = 20.0
 SHORTEST_STEP, LONGEST_STEP = 5e-4, 1e-3
-#: Longest time step that may be asked for, s: rings of the nominal machine are then 1 um rms off
+#: Longest time step that may be asked for, s: rings of the nominal machine are then 1 µm rms off
 #: those of short steps, at 0.01 s 10 um, at 0.1 s a third of their error, at 1 s they are nonsense.
 COARSEST_STEP = 2e-3
 #: Most time steps of one drawing: half a minute that nothing can interrupt.
@@ -130,9 +130,9 @@ def simulate(
     >>> test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
     >>> tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
     >>> gs.simulate(tight, test)
-    Burn(2 lines, 382 points, error 236 um rms)
+    Burn(2 lines, 382 points, error 236 µm rms)
     >>> gs.simulate(tight, test, feed_forces=True)
-    Burn(2 lines, 382 points, error 243 um rms)
+    Burn(2 lines, 382 points, error 243 µm rms)
     """
     if time_step is not None and not inertia:
         raise ValueError(

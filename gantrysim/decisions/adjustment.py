@@ -14,7 +14,7 @@ from gantrysim.decisions.step import Costs, Step, choose_step
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
-from gantrysim.records.amounts import about, in_words, probability, with_interval
+from gantrysim.records.amounts import STEPS, about, in_words, probability, with_interval
 from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
@@ -146,7 +146,7 @@ class Adjustment:
             return f"{self.way}: {_NO_GUESS}"
         if self.point.by_reading:
             if not self.target:
-                return f"{self.way}: until next to none is left, {roughly} now"
+                return f"{self.way}: until next to none is left"
             more = "more" if self.amount > 0.0 else "less"
             return f"{self.way}: {in_words(self.target, self.unit)}, {roughly} {more}"
         return f"{self.way}, by {much}"
@@ -265,7 +265,8 @@ def rows_of(adjustment: Adjustment) -> list[str]:
     rows += [f"  {said}." for said in _risks(adjustment.step) if point.result[0]]
     if adjustment.expected is not None:
         rows.append(f"  Afterwards: {_afterwards(adjustment)}.")
-    rows.append(f"  Confirm: {point.confirm}.")
+    read = point.confirmed_by(adjustment.amount) if adjustment.step.fraction > 0.0 else ""
+    rows.append(f"  Confirm: {point.confirm}{f' ({read})' if read else ''}.")
     return [*rows, f"  {point.note}"] if point.note else rows
 
 
@@ -284,22 +285,27 @@ def _needed(adjustment: Adjustment) -> str:
     ends = step.low, step.high
     one_way = step.low * step.high >= 0.0
     full, low, high = (abs(v) if one_way else v for v in (step.full, *ends))
-    part = (
-        "this is all of it"
-        if step.fraction == 1.0
-        else f"this is {step.fraction * 100.0:.0f} % of it"
-    )
-    return f"Needed: {with_interval(full, low, high, unit)}; {part}"
+    needed = f"Needed: {with_interval(full, low, high, unit)}"
+    if step.fraction == 0.0:
+        return needed
+    short = abs(step.full - step.amount)
+    if short < 0.5 * STEPS.get(unit, 0.0) or step.fraction == 1.0:
+        return f"{needed}; the step is the middle of that"
+    return f"{needed}; the step stops {in_words(short, unit)} short of the middle of that"
 
 
 def _risks(step: Step) -> list[str]:
     """What may come of a step, where that is worth a word."""
     told = []
     if step.overshoot >= _SAID:
-        whole = f"; all of it: {probability(step.overshoot_full)}" if step.fraction < 1.0 else ""
-        told.append(f"It may go too far (probability {probability(step.overshoot)}{whole})")
+        whole = f" (no stop short: {probability(step.overshoot_full)})"
+        told.append(
+            f"Probability that it goes too far: {probability(step.overshoot)}"
+            f"{whole if step.fraction < 1.0 else ''}"
+        )
     if step.short >= _SAID:
-        told.append(f"It may leave another round (probability {probability(step.short)})")
+        said = "Probability that it is too little and takes another round"
+        told.append(f"{said}: {probability(step.short)}")
     return told
 
 

@@ -71,7 +71,7 @@ class Advice:
     >>> advice
     Advice(Adjustment(belt left, +6... Hz, check first) and 1 more, 2 checks)
     >>> advice.predict(gs.ring_test(("circle",), spacing=10.0, largest=20.0))
-    Burn(2 lines, 382 points, error ... um rms)
+    Burn(2 lines, 382 points, error ... µm rms)
     """
 
     machine: Machine

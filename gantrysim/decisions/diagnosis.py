@@ -75,7 +75,7 @@ class Hypothesis:
     >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> finding.best.words
-    'the left Y belt is slack'
+    'the left Y belt is soft and gives too much'
     >>> finding.best.faults, finding.best.probability < 0.5  # one tone alone may be misread
     (('slack_belt_left',), True)
     >>> finding.best.check
@@ -135,9 +135,9 @@ class Finding:
     >>> finding.certain
     False
     >>> print(finding.report())
-    No piece measured: what follows is a hint, not a finding.
+    No scan or points of a piece measured: what follows is a hint, not a finding.
     What was measured does not tell which of these it is:
-      - the left Y belt is slack (probability 0.2...)
+      - the left Y belt is soft and gives too much (probability 0.2...)
     ...
     """
 

@@ -394,5 +394,5 @@ class _Question:
 
 
 def _noun(h: Hypothesis) -> str:
-    """What an explanation is about: "slackness of the left belt"."""
+    """What an explanation is about: "stiffness left to the left belt"."""
     return " with ".join(fault.noun for fault in h.fit.mode.faults) or "a healthy machine"

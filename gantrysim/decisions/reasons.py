@@ -6,13 +6,15 @@ from gantrysim.faults import Catalogue, Fault
 from gantrysim.faults.base import DRAG, GIVE, PLAY, SCALE
 
 FRICTION = (
-    "a slow burn sees drag over stiffness, so a tight wheel and a slack belt on one axis look alike"
+    "what a belt pulls lags by its drag over the stiffness of the belt, so a tight wheel and a "
+    "soft belt on one axis look alike"
 )
 SIDES = "the pattern is small beside the span between the rails, so left and right look alike"
-FAR = "play, slack and drag on the far side all make its end of the beam lag alike"
+FAR = "play, a soft belt and drag on the far side all make its end of the beam lag alike"
 SCANNER = "the scanner's own scales are known no better than this"
-FAINT = "its trace is no larger than what healthy machines and the measurement scatter by"
-TORN = "what tears a figure leaves nothing to compare"
+FAINT = "a fault as small as this changes the lines no more than healthy machines differ by"
+FURTHER = "one more fault beside it would change the lines no more than healthy machines differ by"
+TORN = "what lost steps or something not in the list draws cannot be foretold, so not compared"
 ALIKE = "on this test they draw the same lines within what is known of the machine"
 
 
@@ -38,8 +40,10 @@ def why_alike(catalogue: Catalogue, one: tuple[str, ...], other: tuple[str, ...]
     differ = [catalogue.named(name) for name in set(one) ^ set(other)]
     if differ and one and other and all(fault.effect == SCALE for fault in differ):
         return SCANNER
-    if not one or not other or len(one) != len(other):
+    if not one or not other:
         return FAINT
+    if len(one) != len(other):
+        return FURTHER if set(one) <= set(other) or set(other) <= set(one) else ALIKE
     return _of_two(*differ) if len(differ) == 2 else ALIKE
 
 

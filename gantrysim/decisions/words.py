@@ -40,7 +40,7 @@ def warnings(finding: Finding, *, numbers: bool = True) -> list[str]:
     """What is to be read before the finding is believed; without `numbers` for a customer."""
     rows = []
     if finding.thin:
-        seen = f"Only {finding.rings} ring(s)" if finding.pieces else "No piece"
+        seen = f"Only {finding.rings} ring(s)" if finding.pieces else "No scan or points of a piece"
         rows.append(f"{seen} measured: what follows is a hint, not a finding.")
     if not finding.quarter_known:
         rows.append(f"{QUARTER[0].upper()}{QUARTER[1:]}.")
@@ -79,12 +79,13 @@ def remarks(finding: Finding) -> list[str]:
         if catalogue.predicts((fault.name,))
     ]
     if not finding.learned and (told := narrowed(finding, told=True)):
-        rows.append(f"Within the spread of healthy machines it narrows: {', '.join(told)}.")
+        rows.append(f"Told more closely than healthy machines differ by: {', '.join(told)}.")
     if untold := finding.standing.untold:
-        rows.append(f"Within the spread of healthy machines it does not tell: {', '.join(untold)}.")
+        lead = "Faults smaller than healthy machines differ by are not seen at"
+        rows.append(f"{lead}: {', '.join(untold)}.")
     if finding.pieces:
         rows.append(
-            f"Measured and predicted lines differ by {finding.best.fit.rms * 1e3:.0f} um rms "
+            f"Measured and predicted lines differ by {finding.best.fit.rms * 1e3:.0f} µm rms "
             f"over {sum(len(p.lines) for p in finding.pieces)} lines."
         )
     if changed := finding.assumptions.changed():
@@ -115,7 +116,7 @@ def _sound(finding: Finding, numbers: bool) -> list[str]:
         return []
     if standing.sure:
         return [f"Finding: {SOUND}{chance}."]
-    if standing.leads or not numbers:  # without numbers the likeliest alone is said
+    if standing.leads:
         return [f"Most likely: {SOUND}{chance}."]
     return []
 
@@ -123,7 +124,7 @@ def _sound(finding: Finding, numbers: bool) -> list[str]:
 def _unlearned(finding: Finding, numbers: bool) -> list[str]:
     """That nothing was learned, but what it speaks against, and what is likeliest all the same."""
     standing = finding.standing
-    rows = [_nothing(finding)] if numbers or not finding.spoken_against else []
+    rows = [_nothing(finding, numbers)]
     if not finding.best.faults:
         rows.append(f"Likeliest: {SOUND}{_chance(standing.sound, numbers)}.")
     if finding.best.faults or numbers:  # without numbers nobody could tell which is likelier
@@ -153,7 +154,17 @@ def _open(finding: Finding, numbers: bool) -> list[str]:
     reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
     if reasons and many and numbers:
         rows.append(f"Why: {'; '.join(reasons)}.")
-    return rows
+    return rows + _rest(finding, numbers)
+
+
+def _rest(finding: Finding, numbers: bool) -> list[str]:
+    """What is left of the probability by all that was named."""
+    named = {point.name for point in finding.standing.named}
+    others = [h for h in finding.ranked if h.faults and not named & set(h.faults)]
+    left = sum(h.probability for h in others)
+    if not numbers or left < _LEAST_ROW:
+        return []
+    return [f"The rest, {probability(left)}, is shared by {len(others)} other explanations."]
 
 
 def _stated(finding: Finding, point: Statement, numbers: bool) -> str:
@@ -209,7 +220,10 @@ def page(finding: Finding) -> str:
 def table(finding: Finding) -> str:
     """The likeliest explanations as an HTML table; sizes only where they were told."""
     shown = [h for h in finding.ranked[:MOST] if h.probability >= _LEAST_ROW] or finding.ranked[:1]
-    rows = ((h.words, probability(h.probability), _sizes(h), _alike(h)) for h in shown)
+    rows = [(h.words, probability(h.probability), _sizes(h), _alike(h)) for h in shown]
+    left = sum(h.probability for h in finding.ranked[len(shown) :])
+    if left >= _LEAST_ROW:
+        rows.append((f"{len(finding.ranked) - len(shown)} others", probability(left), "", ""))
     heads = ("explanation", "probability", "how big [95 %]", "one of those not told apart")
     return Table(heads, rows, "Explanations").html()
 
@@ -229,8 +243,10 @@ def _alike(hypothesis: Hypothesis) -> str:
     return "yes" if hypothesis.indistinguishable_from else ""
 
 
-def _nothing(finding: Finding) -> str:
+def _nothing(finding: Finding, numbers: bool) -> str:
     """Say that no explanation gained, and which lost."""
+    if not numbers and finding.spoken_against:
+        return "What was measured does not tell what is wrong, if anything."
     against = [h.words for h in finding.ranked if h.faults in finding.spoken_against]
     if not against:
         return "Nothing was learned from this: every explanation is about as likely as before."

@@ -142,6 +142,10 @@ class AdjustingPoint(Documented):
         """What the hand check before shows on both machines, in words."""
         return "worn, loose, dirty or out of true if this is it; nothing to see if it is not"
 
+    def confirmed_by(self, amount: float) -> str:
+        """What an amount is in what the check after it reads, in words; empty where the same."""
+        return ""
+
     def hand_in(self, read: Callable[[Machine], float], machine: Machine) -> float:
         """How well a size that is read off a machine can be set by turning here, 95 %, its unit."""
         ends = [read(self.turn(machine, way * self.hand)) for way in (-1.0, 1.0)]

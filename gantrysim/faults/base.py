@@ -139,7 +139,7 @@ class Fault(Limited, Documented):
 
     @property
     def noun(self) -> str:
-        """What it is an amount of, for example "slackness of the left belt"."""
+        """What it is an amount of, for example "stiffness left to the left belt"."""
         return self.name.replace("_", " ")
 
     @property

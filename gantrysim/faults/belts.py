@@ -70,13 +70,14 @@ class SlackBelt(Fault):
     unit = "of healthy stiffness"
     effect = GIVE
     sense = -1
-    ways = ("left", "")
+    ways = ("", "")
 
     name = said("slack_belt_{self.side}")
 
     _label = property(lambda self: belt_label(self.side))
-    words = said("the {self._label} belt is slack")
-    noun = property(lambda self: f"slackness of the {'X' if self.side == 'x' else self.side} belt")
+    words = said("the {self._label} belt is soft and gives too much")
+    _short = property(lambda self: "X" if self.side == "x" else self.side)
+    noun = said("stiffness left to the {self._short} belt")
 
     @property
     def check(self) -> str:
@@ -164,6 +165,7 @@ class BeltTension(AdjustingPoint):
         axis, part = ("x", "carriage") if self.belt == "x" else ("y", "beam")
         beside = f": compare with {self.partner} at the same length" if self.partner else ""
         return (
+            "A belt that has lost tension is soft. "
             f"Pluck the {self.length:.0f} mm of belt between motor pulley and clamp, with the "
             f"{part} at {axis} = {self.position:.0f} mm; the tones are for a belt of "
             f"{self.mass * 1e3:.3g} g/m and a limp string, so a real belt sounds a little "

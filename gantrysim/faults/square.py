@@ -11,7 +11,7 @@ from gantrysim.faults.healthy import SQUARENESS
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
-from gantrysim.records.amounts import about
+from gantrysim.records.amounts import about, in_words
 from gantrysim.records.checks import within
 from gantrysim.records.doors import checked
 
@@ -33,7 +33,9 @@ class OutOfSquare(Fault):
     >>> gs.Machine().with_faults(fault).square
     3.0
     >>> fault.check
-    'with the power off measure both diagonals of the frame: they should be equal'
+    'with the power off and the beam away from home, mark the same length on both rails from the
+    beam back, and measure crosswise from each mark to the joint at the other rail: both should be
+    equal'
     """
 
     angle: float = within(-100.0, 100.0)
@@ -41,7 +43,11 @@ class OutOfSquare(Fault):
     name = "out_of_square"
     words = "the beam is not square to its rails"
     noun = "squareness of the beam"
-    check = "with the power off measure both diagonals of the frame: they should be equal"
+    check = (
+        "with the power off and the beam away from home, mark the same length on both rails from "
+        "the beam back, and measure crosswise from each mark to the joint at the other rail: both "
+        "should be equal"
+    )
     unit = "mrad"
     effect = OFFSET
     sense = 0
@@ -54,7 +60,7 @@ class OutOfSquare(Fault):
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """The joint of beam and right plate."""
-        after = "measure both diagonals again: they are equal"
+        after = "mark and measure crosswise again: both are equal"
         span, travel = machine.span, machine.travel_y
         return Square("square", "", self.check, after, 10.0, span=span, travel=travel)
 
@@ -66,7 +72,8 @@ class Square(SetByRule):
     Parameters
     ----------
     span, travel : float
-        Between the rails and along them, mm: the rectangle whose diagonals are compared.
+        Between the rails, and from the beam back to the marks on them, mm: the figure of beam and
+        rails whose diagonals are compared.
     """
 
     span: float = Machine.span
@@ -87,14 +94,24 @@ class Square(SetByRule):
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Difference of the diagonals on both machines."""
         apart = self.diagonals(faulty.square - healthy.square)
+        longer = "left" if apart > 0.0 else "right"
         return (
-            f"diagonals of {self.span:.0f} by {self.travel:.0f} mm that differ by "
-            f"{about(abs(apart), 'mm')} if this is it, alike if it is not"
+            f"with marks {self.travel:.0f} mm back the one from the {longer} mark longer by "
+            f"{about(abs(apart), 'mm')} if this is it, both alike if it is not"
+        )
+
+    def confirmed_by(self, amount: float) -> str:
+        """What a way of the right end is between the diagonals."""
+        apart = abs(self.diagonals(1e3 * amount / self.span))
+        return (
+            f"{in_words(abs(amount), 'mm')} at the right end is {in_words(apart, 'mm')} of "
+            f"difference with marks {self.travel:.0f} mm back"
         )
 
     def diagonals(self, angle: float) -> float:
-        """Difference of the diagonals of the rectangle at an angle out of square (mrad), mm.
+        """From the left mark to the right joint less the other way at an angle (mrad), mm.
 
-        To first order 2 W L angle / sqrt(W^2 + L^2): plane geometry.
+        Marks at the same length from the joints make a parallelogram, so that it does not matter
+        where the rails end: to first order 2 W L angle / sqrt(W^2 + L^2), plane geometry.
         """
         return 2e-3 * angle * self.span * self.travel / math.hypot(self.span, self.travel)

@@ -186,7 +186,7 @@ class Assumptions:
     rattle_share: float = _assume(
         0.1, "of the gap", "a loose carriage rocks out of the plane, which the model does not have"
     )
-    corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 um rms")
+    corner_rest: float = _assume(0.005, "mm", "dynamics against the march: 3..10 µm rms")
     pulley_turn: float = _assume(0.004, "mm", "run-out of a machined pulley is of order 0.01 mm")
     scatter_factors: tuple[float, ...] = _assume(
         (1.0, 1.5), "-", "a machine known by its label only may scatter by half and more"

@@ -252,7 +252,7 @@ class Fit:
         """Return the fit as a table of text."""
         faults = ", ".join(fault.name for fault in self.mode.faults) or "healthy"
         state = "converged" if self.mode.converged else "NOT converged"
-        residual = f", residual {self.rms * 1e3:.1f} um rms" if self.problem.burned else ""
+        residual = f", residual {self.rms * 1e3:.1f} µm rms" if self.problem.burned else ""
         rows = [f"Fit of {faults}: {state}{residual}"]
         rows += [f"  {m}" for m in self.magnitudes.values()]
         rows += [f"    {p}" for p in self.parameters]

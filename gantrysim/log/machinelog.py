@@ -163,8 +163,9 @@ class MachineLog:
     'slack_belt_left'
     >>> print(log.report())
     Log of Alder: 0 burns.
-    Turned: slackness of the left belt 50 % of healthy stiffness less.
-    Believed now: nothing is wrong with this machine (0.15); the left Y belt is slack (0.04)...
+    Turned: stiffness left to the left belt 50 % of healthy stiffness less.
+    Believed now: nothing is wrong with this machine (0.15); the left Y belt is soft and gives too
+    much (0.04)...
     Before touching the machine: power off, laser disconnected; re-home afterwards.
     """
 

@@ -149,7 +149,7 @@ class Toolpath:
     >>> path
     Toolpath(2 moves, 2 drawn, 100.0 mm)
     >>> gs.simulate(gs.Machine(), path)
-    PathBurn(1 lines, 100 mm, error 38 um rms, 58 um most)
+    PathBurn(1 lines, 100 mm, error 38 µm rms, 58 µm most)
     """
 
     moves: tuple[Move, ...]

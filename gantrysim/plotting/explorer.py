@@ -310,7 +310,7 @@ def explore(
     >>> import gantrysim as gs
     >>> sliders = gs.explore(magnify=20)
     >>> sliders.burn
-    Burn(16 lines, 2888 points, error 94 um rms)
+    Burn(16 lines, 2888 points, error 94 µm rms)
     """
     machine = Machine() if machine is None else machine
     if test is None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions import words
-from gantrysim.decisions.adjustment import LEADS
+from gantrysim.decisions.adjustment import CHECK, LEADS
 from gantrysim.decisions.advice import NOTHING, UNLESS
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import Adjusted, MachineLog
@@ -31,7 +31,11 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
     if turned:
         return sections.advised(finding, turned)
     advice = finding.adjustments()
-    rows = [f"{LEADS[a.action]}: {a.way}." for a in advice.advised]
+    rows = []
+    for turn in advice.advised:
+        if turn.action == CHECK and turn.check is not None:
+            rows.append(f"Check: {turn.check.words}.")
+        rows.append(f"{LEADS[turn.action]}: {turn.way}.")
     rows = rows or [UNLESS if advice.adjustments else NOTHING]
     return page.section("What to do", page.sentences(rows), page.cautions(advice.cautions))
 

@@ -278,10 +278,10 @@ def test_a_part_is_judged_by_what_its_machine_is(shop, capsys):
     capsys.readouterr()
     assert main(asked) == DONE
     said = capsys.readouterr().out
-    assert "First draw S2 at 3.20 mm" in said
+    assert "First draw S2 at 3.08 mm (for a slot of 3.20 with a cut of 0.12)." in said
     assert "sheet of 3 mm in S3" in said
     assert {"judged.svg", "judged.csv", "judged.html"} <= {p.name for p in shop.iterdir()}
-    assert "First draw S2 at 3.20 mm" in Path("judged.html").read_text(encoding="utf-8")
+    assert "First draw S2 at 3.08 mm" in Path("judged.html").read_text(encoding="utf-8")
     assert main(asked) == EXISTS
     assert main([*asked[:-2], "--json"]) == DONE
     told = json.loads(capsys.readouterr().out)

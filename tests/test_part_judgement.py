@@ -156,3 +156,29 @@ def test_a_log_predicts_what_it_believes(tmp_path):
     sheet = measured(DRAWING, np.zeros(len(DRAWING.features)), 0.0, np.random.default_rng(1))
     with pytest.raises(ValueError, match="the sheet must be of"):
         judge_part(gs.Machine(), moved, sheet)
+
+
+def test_a_drawing_that_allows_for_the_cut_is_told_what_to_draw(fit):
+    how = {"kerf": (0.12, 0.01), "kerf_allowed": 0.12, "draws": 20, "motion": "slow"}
+    judged = judge_part(fit, DRAWING, intended={"S1": 3.22, "S2": 3.22}, limit=0.1, **how)
+    assert judged["S1"].to_draw == pytest.approx(judged["S2"].feature.drawn)
+    draw = "3.10 mm (for a slot of 3.22 with a cut of 0.12)"
+    assert f"First draw S1 at {draw}. For " in judged.summary
+    assert "then burn a test and diagnose the machine" in judged.summary
+    assert f"it is drawn +0.25 off {draw}" in judged["S1"].words
+    assert judged["D1"].meant == pytest.approx(judged["D1"].feature.drawn - 0.12)
+    assert "drawn 100.00 mm for 99.88" in judged["W1"].words
+    assert "D1x" in judged.summary
+    assert "0.10, as stated" in judged["S2"].words
+    own = {j.limit_from for j in judge_part(fit, DRAWING, **how).features}
+    assert own == {"which healthy machines keep to", "the least calipers tell"}
+
+
+def test_a_mean_diameter_outside_those_along_x_and_y_is_explained(fit):
+    """An axis that lags shifts the halves of a circle: it is widest along a diagonal."""
+    found = predict_part(fit, DRAWING, kerf=0.0, motion="slow", draws=20)
+    x, y, mean = (found[name].predicted for name in ("D1x", "D1y", "D1"))
+    assert mean > max(x, y) + 0.05
+    each = found.local[found.column("D1")].mean(axis=0)
+    assert each.max() > each[[0, 4]].max() + 0.2
+    assert any(row.startswith("The mean diameter of D1 ") for row in found.means)

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from gantrysim.decisions.adjustment import CHECK
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.inference.fitting import Fit
@@ -36,6 +37,7 @@ from gantrysim.part.prediction import (
     MOTIONS,
     Prediction,
     healthy_errors,
+    least_of,
     predict_part,
     reach_of,
 )
@@ -59,6 +61,11 @@ PROVEN = 0.95
 #: A reading that lies this many standard uncertainties off what all others say is left out.
 STRAY = 3.5
 
+
+#: Where limits come from, as sentences say it.
+STATED, REACHED, TOLD = "as stated", "which healthy machines keep to", "the least calipers tell"
+#: Names in the headline; of more the first are named.
+NAMED = 12
 
 #: Places of readings.
 Rows = NDArray[np.intp]
@@ -85,7 +92,7 @@ class Share:
         return float(ndtr(off[0]) + 1.0 - ndtr(off[1]))
 
     def __str__(self) -> str:
-        return f"{self.value:+.2f} +- {2.0 * self.uncertainty:.2f}"
+        return f"{self.value:+.2f} ± {2.0 * self.uncertainty:.2f}"
 
 
 @checked
@@ -109,6 +116,10 @@ class JudgedFeature:
         Share of the drawing; None where nobody said what was intended.
     limit : float
         How far a share may be off before it is somebody's fault.
+    limit_from : str
+        Where that comes from: it was stated, healthy machines keep to it, or calipers tell no less.
+    allowed : float
+        How much the drawing allows for the cut: the finished size less the drawn one.
     healthy : float
         What a healthy machine makes of the feature, less what is drawn.
     verdict : str
@@ -126,25 +137,52 @@ class JudgedFeature:
     left: Share
     drawing: float | None
     limit: float
+    limit_from: str
+    allowed: float
     healthy: float
     verdict: str
     usual: float | None = None
+
+    @property
+    def meant(self) -> float:
+        """Size that the finished part is to have, mm or degrees: as stated, else as drawn.
+
+        Where the drawing allows for a cut that is what it leaves of the drawn size.
+        """
+        return self.feature.drawn + self.allowed if self.intended is None else self.intended
+
+    @property
+    def to_draw(self) -> float:
+        """What is to be drawn for the size that is meant, mm or degrees."""
+        return self.meant - self.allowed
+
+    @property
+    def to_draw_words(self) -> str:
+        """That in words, with what it becomes."""
+        said = f"{self.to_draw:.2f} {self.feature.unit}"
+        if abs(self.allowed) <= 0.005:
+            return said
+        cut = self.allowed / self.feature.kerf
+        what = self.feature.kind.partition(",")[0]
+        one = "an" if what[0] in "aeiou" else "a"
+        return f"{said} (for {one} {what} of {self.meant:.2f} with a cut of {cut:.2f})"
 
     @property
     def words(self) -> str:
         """One sentence."""
         f, unit = self.feature, self.feature.unit
         said = f"{f.name} ({f.kind}), drawn {f.drawn:.2f} {unit}"
-        if self.intended is not None and abs(self.intended - f.drawn) > 0.005:
-            said += f" for {self.intended:.2f}"
+        if abs(self.meant - f.drawn) > 0.005:
+            said += f" for {self.meant:.2f}"
         said += f", to be expected {self.predicted.value:.2f}"
         if self.measured is not None:
             said += f", measured {self.measured.value:.2f}"
+        drawn = f"it is drawn {self.drawing or 0.0:+.2f} off {self.to_draw_words}"
         why = {
-            FITS: f"nothing is off by more than {self.limit:.2f}",
+            FITS: f"no share of it is more than {self._limit}",
             MACHINE: f"the machine makes it {self.machine} (a healthy one {self.healthy:+.2f})",
-            DRAWING: f"it is drawn {self.drawing or 0.0:+.2f} off what was intended",
-            BOTH: f"it is drawn {self.drawing or 0.0:+.2f} off, the machine adds {self.machine}",
+            DRAWING: drawn,
+            BOTH: f"{drawn}, the machine adds {self.machine}",
             KERF: f"the cut makes it {self.kerf}",
             AGAIN: f"{self.left} is left that neither explains: measure it again",
             CANNOT_TELL: self._open(),
@@ -155,21 +193,26 @@ class JudgedFeature:
             hint += "that is meant"
         return f"{said}: {self.verdict}; {why}{hint}."
 
+    @property
+    def _limit(self) -> str:
+        return f"{self.limit:.2f}, {self.limit_from}"
+
     def _open(self) -> str:
         shares = {"machine": self.machine, "cut": self.kerf}
         if self.measured is not None:
             shares["rest"] = self.left
         open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
         told = " and ".join(f"the share of the {k} is {shares[k]}" for k in open_)
-        return f"{told or 'nothing predicts this machine'}, the limit {self.limit:.2f}"
+        return f"{told or 'nothing predicts this machine'}, the limit {self._limit}"
 
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, in the unit of the feature."""
         f = self.feature
         found: dict[str, Any] = {
             "name": f.name, "what": f.kind, "unit": f.unit, "drawn": f.drawn,
-            "intended": self.intended, "drawing": self.drawing, "healthy": self.healthy,
-            "limit": self.limit, "verdict": self.verdict, "usual": self.usual,
+            "intended": self.intended, "meant": self.meant, "to_draw": self.to_draw,
+            "drawing": self.drawing, "healthy": self.healthy, "limit": self.limit,
+            "limit_from": self.limit_from, "verdict": self.verdict, "usual": self.usual,
         }  # fmt: skip
         for name in ("predicted", "measured", "machine", "kerf", "left"):
             share: Share | None = getattr(self, name)
@@ -248,14 +291,13 @@ class PartJudgement:
         if AGAIN in by:
             return f"First measure {_named(by[AGAIN])} again."
         drawn = [*by.get(DRAWING, ()), *by.get(BOTH, ())]
+        made = [*by.get(MACHINE, ()), *by.get(BOTH, ())]
         if drawn:
-            wanted = ", ".join(f"{j.feature.name} at {j.intended or 0.0:.2f}" for j in drawn[:3])
-            return f"First draw {wanted} {drawn[0].feature.unit}."
-        if MACHINE in by:
-            turn = next(iter(self.advice.advised), None) if self.advice is not None else None
-            if turn is not None:
-                return f"First {turn.way} at the {turn.place} ({turn.amount:+.3g} {turn.unit})."
-            return "First burn a test and diagnose the machine."
+            wanted = " and ".join(f"{j.feature.name} at {j.to_draw_words}" for j in drawn[:3])
+            first = f"First draw {wanted}."
+            return f"{first} For {_named(made)} then {self._at_the_machine()}." if made else first
+        if made:
+            return f"First {self._at_the_machine()}."
         if KERF in by:
             return (
                 f"First draw every outline {0.5 * self.kerf.width:.2f} mm further out of the cut."
@@ -266,11 +308,20 @@ class PartJudgement:
             return f"First measure {what}."
         return "Nothing needs doing."
 
+    def _at_the_machine(self) -> str:
+        """What to do about the machine: the words of its advice."""
+        turn = next(iter(self.advice.advised), None) if self.advice is not None else None
+        if turn is None:
+            return "burn a test and diagnose the machine"
+        check = ", once its check agrees" if turn.action == CHECK else ""
+        return f"at the {turn.place}{check}: {turn.words}"
+
     def report(self) -> str:
         """All of it in plain words: the part first, then feature by feature."""
         rows = [self.summary, f"It rests on {self.prediction.words}; {self.kerf.words}."]
         order = [AGAIN, BOTH, DRAWING, MACHINE, KERF, CANNOT_TELL, FITS]
         rows += [f"  {j.words}" for kind in order for j in self._by_verdict.get(kind, [])]
+        rows += self.prediction.means
         if self.prediction.unknown > 0.005:
             rows.append(
                 f"With probability {self.prediction.unknown:.2f} something is the matter of which "
@@ -320,7 +371,8 @@ class PartJudgement:
 
 def _named(judged: list[JudgedFeature]) -> str:
     names = [j.feature.name for j in judged]
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    more = len(names) - NAMED
+    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _cells(j: JudgedFeature) -> list[str]:
@@ -413,14 +465,16 @@ def judge_part(
     width = told or kerf_of(kerf)
     predicted = predict_part(known, found, kerf=width, motion=motion, draws=draws, seed=seed)
     usual = healthy_errors(predicted, healthy)
-    limits = reach_of(found, usual)
+    limits, least = reach_of(found, usual), least_of(found)
+    sources = [TOLD if most <= low else REACHED for most, low in zip(limits, least, strict=True)]
     if limit is not None:
         stated = positive(limit, "limit")
         limits = np.array([feature.in_unit(stated) for feature in found.features])
+        sources = [STATED] * len(limits)
     shares = _Shares.of(predicted, width, sheet)
     judged = tuple(
         _judged(
-            feature, shares, k, wanted.get(feature.name), float(limits[k]),
+            feature, shares, k, wanted.get(feature.name), (float(limits[k]), sources[k]),
             float(np.median(usual[:, k])), kerf_allowed, found.odd.get(feature.name),
         )
         for k, feature in enumerate(found.features)
@@ -520,7 +574,7 @@ def _judged(
     shares: _Shares,
     k: int,
     intended: float | None,
-    limit: float,
+    limit: tuple[float, str],
     healthy: float,
     allowed: float,
     usual: float | None,
@@ -537,8 +591,8 @@ def _judged(
         float(np.hypot(spread, added * before.uncertainty)),
     )
     measured, left = shares.measured.get(k), shares.left.get(k, Share(0.0, 0.0))
-    verdict = _verdict(machine, cut, left, drawing, limit, prediction.unknown)
-    told = (measured, machine, cut, left, drawing, limit, healthy, verdict, usual)
+    verdict = _verdict(machine, cut, left, drawing, limit[0], prediction.unknown)
+    told = (measured, machine, cut, left, drawing, *limit, added * allowed, healthy, verdict, usual)
     return JudgedFeature(feature, intended, expected, *told)
 
 

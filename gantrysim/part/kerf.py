@@ -43,7 +43,7 @@ class Kerf:
     --------
     >>> from gantrysim.part import Kerf
     >>> Kerf(0.18, 0.02)
-    Kerf(0.180 +- 0.020 mm)
+    Kerf(0.180 ± 0.020 mm)
     """
 
     width: float
@@ -61,7 +61,7 @@ class Kerf:
     @property
     def words(self) -> str:
         """In words, with where it comes from."""
-        doubt = f" +- {self.uncertainty:.2f}" if self.uncertainty else ""
+        doubt = f" ± {self.uncertainty:.2f}" if self.uncertainty else ""
         return f"width of the cut {self.width:.2f}{doubt} mm, {self.origin}"
 
     @classmethod
@@ -85,7 +85,7 @@ class Kerf:
         return {"width_mm": self.width, "uncertainty_mm": self.uncertainty, "origin": self.origin}
 
     def __repr__(self) -> str:
-        return f"Kerf({self.width:.3f} +- {self.uncertainty:.3f} mm)"
+        return f"Kerf({self.width:.3f} ± {self.uncertainty:.3f} mm)"
 
 
 def kerf_of(given: Kerf | Piece | float | Sequence[float] | None) -> Kerf:

@@ -25,6 +25,7 @@ from gantrysim.part.judgement import PROVEN
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import HEALTHY_DRAWS, MOTIONS, Prediction, predicted
 from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records.amounts import probability
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import must_be, point, whole_number
 from gantrysim.records.doors import checked
@@ -130,8 +131,9 @@ class Clearance:
 
     def __str__(self) -> str:
         return (
-            f"clearance {self.middle:.2f} mm, 95 % {self.low:.2f} to {self.high:.2f}; goes together"
-            f" {self.goes:.2f}, not loose {self.snug:.2f}"
+            f"clearance {self.middle:.2f} mm, 95 % {self.low:.2f} to {self.high:.2f}; probability "
+            f"that it is not loose {probability(self.snug)}, that it goes together "
+            f"{probability(self.goes)}"
         )
 
 
@@ -160,9 +162,10 @@ class MatedPair:
     @property
     def words(self) -> str:
         """One or two sentences."""
-        said = f"{self.mating.words}: now {self.now}"
+        least, most = self.mating.clearance
+        said = f"{self.mating.words} ({least:.2f} to {most:.2f} mm wanted): now {self.now}"
         if self.now.turned is not None and self.now.turned < self.now.goes - 0.05:
-            said += f" as drawn, {self.now.turned:.2f} turned by any angle"
+            said += f" as drawn and {probability(self.now.turned)} turned by any angle"
         if self.after is not None:
             said += f"; after the advised adjustment {self.after}"
         return f"{said}; on a healthy machine {self.healthy}." if self.healthy else f"{said}."

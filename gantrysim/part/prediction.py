@@ -25,7 +25,15 @@ from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.feature import Feature
-from gantrysim.part.gauges import Across, Reader, Samples
+from gantrysim.part.gauges import (
+    ALONG_X,
+    ALONG_Y,
+    DIRECTIONS,
+    Across,
+    Extent,
+    Reader,
+    Samples,
+)
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.arrays import Array
@@ -206,10 +214,31 @@ class Prediction:
         """Place of a feature among the columns of `errors`."""
         return self.drawing.features.index(self.drawing[name])
 
+    @property
+    def means(self) -> list[str]:
+        """Of each circle whose mean diameter lies outside those along x and y: why it does."""
+        rows = []
+        for k, (feature, local) in enumerate(zip(self.drawing.features, self.local, strict=True)):
+            gauge = feature.gauge
+            if not isinstance(gauge, Extent) or len(gauge.directions) != len(DIRECTIONS):
+                continue
+            each = feature.drawn + local.mean(axis=0) + self.added[k] * self.kerf.width
+            along = each[[ALONG_X, ALONG_Y]]
+            if along.min() - LEAST <= each.mean() <= along.max() + LEAST:
+                continue
+            wide, narrow = int(each.argmax()), int(each.argmin())
+            rows.append(
+                f"The mean diameter of {feature.name} is that of {len(each)} directions; it lies "
+                "outside those along x and y because the machine draws it wide or narrow between "
+                f"them: {each[wide]:.2f} mm at {gauge.directions[wide]:g} degrees from x, "
+                f"{each[narrow]:.2f} at {gauge.directions[narrow]:g}."
+            )
+        return rows
+
     def report(self) -> str:
         """The sizes in plain words."""
         rows = [f"{self.drawing.source}, predicted from {self.words}; {self.kerf.words}."]
-        rows += [f"  {size.words}" for size in self.sizes]
+        rows += [*(f"  {size.words}" for size in self.sizes), *self.means]
         if self.unknown > 0.005:
             rows.append(f"With probability {self.unknown:.2f} none of this can be predicted.")
         return "\n".join(rows)
@@ -399,8 +428,12 @@ def reach_of(drawing: Drawing, healthy: Array) -> Array:
 
     ``healthy``: as from `healthy_errors`.
     """
-    least = [feature.in_unit(LEAST) for feature in drawing.features]
-    return np.maximum(np.quantile(np.abs(healthy), REACH, axis=0), least)
+    return np.maximum(np.quantile(np.abs(healthy), REACH, axis=0), least_of(drawing))
+
+
+def least_of(drawing: Drawing) -> Array:
+    """The least that counts as off at each feature, mm or degrees."""
+    return np.array([feature.in_unit(LEAST) for feature in drawing.features])
 
 
 def _measured(drawing: Drawing, local: Sequence[Array]) -> Array:

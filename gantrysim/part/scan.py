@@ -211,7 +211,7 @@ def read_part_scan(
     >>> drawing = drawing_of(gs.read_motion_code(code))
     >>> sheet = read_part_scan("sq.png", drawing, "lines", upright=True)
     >>> round(sheet["W1"].value, 1), sheet.cut
-    (19.8, Kerf(0.1... +- 0.08... mm))
+    (19.8, Kerf(0.1... ± 0.08... mm))
     """
     names = _asked(drawing, features)
     with telling("read part", progress) as say:

@@ -230,6 +230,9 @@ class PartSheet(PartSizes):
         "Measure cold, at the middle of the sides: tabs, widths and discs with the outside jaws,",
         "slots and holes with the inside jaws (diameters, never radii). x runs along the beam of",
         "the machine, y along its rails, as the part lay when it was cut.",
+        "A mean diameter is the mean of eight readings, every 22.5 degrees round from x; leave it",
+        "empty if you take fewer: the mean of x and y is another number, for lost motion makes",
+        "circles widest and narrowest between them.",
         "What your caliper is (permissible error: as its maker states it) and how your hand is:",
     )
 

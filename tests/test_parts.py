@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reduced import reduced
 from shapely.geometry import LineString, Polygon
+from shapely.geometry import box as sbox
 from shapely.ops import polygonize, unary_union
 
 import gantrysim as gs
@@ -359,4 +360,21 @@ def test_everything_shows_itself(tmp_path):
         assert thing.to_dict()["source"] == "tab and slot"
     assert "S2" in TABBED.to_csv(tmp_path / "a.csv").read_text()
     assert "S2" in found.to_csv(tmp_path / "b.csv").read_text()
+    mpl.pyplot.close("all")
+
+
+def test_names_in_a_picture_cover_neither_outlines_nor_each_other():
+    ax = TABBED.plot()
+    ax.figure.canvas.draw()
+    named = [text for text in ax.texts if text.get_text()[0] in "SWLTH" and text.get_bbox_patch()]
+    boxes = [text.get_bbox_patch().get_window_extent() for text in named]
+    assert len(boxes) >= 8
+    for k, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[:k]), named[k]
+    slots = [Polygon(o.polygon).boundary for o in TABBED.outlines if o.inside]
+    back = ax.transData.inverted()
+    for text, box in zip(named, boxes, strict=True):
+        if text.get_text()[0] == "S":
+            corners = back.transform([(box.x0, box.y0), (box.x1, box.y1)])
+            assert not any(s.intersects(sbox(*corners.ravel())) for s in slots), text
     mpl.pyplot.close("all")

@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from gantrysim.plotting import look
+from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from gantrysim.part import Drawing, Feature, Matings, PartJudgement, Prediction
 
+#: Names stand in a type in which the l of a length is no 1.
+_NAMES = "monospace"
 #: Colours of the shares of an error, apart in the common forms of colour blindness.
 _SHARES = {
     "drawing": "#CC79A7", "machine": look.VERMILION, "cut": look.BLUE, "left over": look.COMMANDED,
+}  # fmt: skip
+#: How the sum of the shares is drawn.
+_SUM: dict[str, Any] = {
+    "marker": "D", "markersize": 5, "color": "white", "markeredgecolor": look.INK, "linestyle": "",
 }  # fmt: skip
 _ROW = 0.26  # inches a feature
 _MOST = 60  # features in a chart; the rest is said in words
 #: Where on its line a name may stand, the best place first.
 ON_LINE = (0.25, 0.75, 0.5)
-_TAG = 10.0  # points from a dimension line to its name
+#: Half a name, wide and high, and the steps beside its feature at which it may stand, the nearest
+#: first, in heights of a row: a row is this part of the drawing.
+_HALF = np.array((1.85, 0.45))
+_BESIDE = sorted(
+    ((x, y) for x in (0.0, 3.0, -3.0, 6.0, -6.0) for y in (1.3, -1.3, 0.0, 2.6, -2.6) if x or y),
+    key=lambda step: np.hypot(step[0] / 2.3, step[1] / 1.3),
+)
+_ROOM = 0.035
 
 
 @checked
@@ -35,9 +51,10 @@ def plot_drawing(drawing: Drawing, ax: Axes | None = None) -> Axes:
     ax = look.map_axes(ax, bounds)
     look.draw_lines(ax, outlines, look.INK, 1.2)
     shown = [f for f in drawing.features if not f.name.endswith(("x", "y"))][:_MOST]
-    taken: list[tuple[float, float]] = []
-    for feature in shown:
-        _dimension(ax, feature, look.VERMILION if feature.name in drawing.odd else look.BLUE, taken)
+    spots = _Spots(outlines)
+    for feature in sorted(shown, key=lambda f: (f.unit == "deg", -f.reach)):  # room on long lines
+        colour = look.VERMILION if feature.name in drawing.odd else look.BLUE
+        _dimension(ax, feature, colour, spots)
     look.frame(ax, bounds, names=("x of the carriage", "y of the carriage"))
     notes = [f"{drawing.source}: {len(drawing.features)} features"]
     if len(shown) < len([f for f in drawing.features if not f.name.endswith(("x", "y"))]):
@@ -51,34 +68,58 @@ def plot_drawing(drawing: Drawing, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _dimension(ax: Axes, feature: Feature, colour: str, taken: list[tuple[float, float]]) -> None:
-    """A dimension line with the name and size of a feature, clear of those written before.
+class _Spots:
+    """Where names may stand: off each other, and off the outlines where there is room."""
 
-    The name stands on its line, off the middle where others cross it; beside a line that it covers.
+    def __init__(self, outlines: list[Array]) -> None:
+        self.room = _ROOM * float(np.ptp(np.concatenate(outlines), axis=0).max())
+        self._half = self.room * _HALF
+        self._taken: list[Array] = []
+        self._drawn = np.concatenate([_dotted(line, self._half[1]) for line in outlines])
+
+    def choose(self, places: list[Array]) -> Array:
+        """The first of some places that is free, or failing that free of other names."""
+        clear = [at for at in places if not self._covers(self._taken, at, 2.0)]
+        free = (at for at in clear if not self._covers(self._drawn, at, 1.0))
+        chosen = next(free, (clear or places)[0])
+        self._taken.append(chosen)
+        return chosen
+
+    def _covers(self, points: Array | list[Array], at: Array, times: float) -> bool:
+        off = np.abs(np.reshape(points, (-1, 2)) - at)
+        return bool((off < times * self._half).all(axis=1).any())
+
+
+def _dotted(line: Array, step: float) -> Array:
+    """Points along a line, no further apart than a step."""
+    parts = []
+    for start, end in pairwise(line):
+        count = int(np.hypot(*(end - start)) / step) + 1
+        parts.append(start + np.arange(count)[:, None] / count * (end - start))
+    return np.concatenate(parts)
+
+
+def _dimension(ax: Axes, feature: Feature, colour: str, spots: _Spots) -> None:
+    """A dimension line with the name and size of a feature, clear of outlines and other names.
+
+    The name stands on its line where there is room, else beside it with a thin line to it.
     """
     (x0, y0), (x1, y1) = feature.ends
     if feature.unit == "mm":
         ends: dict[str, Any] = {"marker": ".", "markersize": 4}
         ax.plot([x0, x1], [y0, y1], color=colour, linewidth=0.8, **ends)
-    way = np.array((y0 - y1, x1 - x0)) / max(np.hypot(x1 - x0, y1 - y0), 1e-9)
-    way = way if way[1] > 1e-9 or (abs(way[1]) <= 1e-9 and way[0] > 0.0) else -way
-    room = 0.035 * float(np.ptp(ax.dataLim.get_points(), axis=0).max())
     at, start, along = np.array(feature.place), np.array((x0, y0)), np.array((x1 - x0, y1 - y0))
-    beside = [at + np.array((0.0, 1.3 * step * room)) for step in (1.0, -1.0, 2.0, -2.0, 3.0)]
-    covered = abs(along[0]) < 5.0 * room and abs(along[1]) < 3.0 * room
+    covered = abs(along[0]) < 5.0 * spots.room and abs(along[1]) < 3.0 * spots.room
     own = [] if covered or feature.unit == "deg" else [start + k * along for k in ON_LINE]
-    for x, y in (*own, *beside):
-        spot = (float(x), float(y))
-        if all(abs(spot[0] - x) > 4.2 * room or abs(spot[1] - y) > 1.2 * room for x, y in taken):
-            break
-    taken.append(spot)
+    at = own[0] if own else at
+    spot = spots.choose([*own, *(at + spots.room * np.array(step) for step in _BESIDE)])
     sign = "°" if feature.unit == "deg" else ""
-    text = f"{feature.name} {feature.drawn:.2f}{sign}"
-    offset = tuple(0.5 * _TAG * way) if abs(way[1]) > 0.7 else (0.0, 0.0)
     box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6}
+    if not any(spot is place for place in own):
+        ax.plot([at[0], spot[0]], [at[1], spot[1]], color=colour, linewidth=0.4, linestyle=":")
     ax.annotate(
-        text, spot, offset, textcoords="offset points", ha="center", va="center", color=colour,
-        fontsize=look.SMALL - 2.0, bbox=box,
+        f"{feature.name} {feature.drawn:.2f}{sign}", tuple(spot), ha="center", va="center",
+        color=colour, fontsize=look.SMALL - 2.0, family=_NAMES, bbox=box,
     )  # fmt: skip
 
 
@@ -97,25 +138,34 @@ def plot_prediction(prediction: Prediction, ax: Axes | None = None) -> Axes:
 
 @checked
 def plot_judgement(judged: PartJudgement, ax: Axes | None = None) -> Axes:
-    """Draw the shares of the error of each feature end to end, the limits and the verdict; mm."""
+    """Draw the shares of the error of each feature, their sum, the limits and the verdict; mm.
+
+    Shares that make it larger lie end to end on the right, those that make it smaller on the left;
+    the diamond is their sum.  What is left over here closes that sum.
+    """
     rows = [j for j in judged.features if j.feature.unit == "mm"]
-    ax = _rows(ax, [j.feature.name for j in rows], "part of the error, mm")
+    ax = _rows(ax, [j.feature.name for j in rows], "off what is meant, mm")
     for row, j in enumerate(rows[:_MOST]):
-        left = j.left.value if j.measured is not None else 0.0
-        parts = (j.drawing or 0.0, j.machine.value, j.kerf.value, left)
+        shares = [j.drawing or 0.0, j.machine.value, j.kerf.value]
+        if j.measured is not None:
+            shares.append(j.measured.value - j.meant - sum(shares))
         up = down = 0.0
-        for (_, colour), value in zip(_SHARES.items(), parts, strict=True):
+        for (_, colour), value in zip(_SHARES.items(), shares, strict=False):
             start = up if value > 0.0 else down
             ax.barh(row, value, left=start, height=0.62, color=colour)
             up, down = up + max(value, 0.0), down + min(value, 0.0)
         for edge in (-j.limit, j.limit):
             ax.plot([edge, edge], [row - 0.42, row + 0.42], color=look.INK, linewidth=1.0)
-    reach = max(abs(v) for v in ax.get_xlim())
-    ax.set_xlim(-reach, 1.75 * reach)
-    for row, j in enumerate(rows[:_MOST]):
-        ax.text(1.72 * reach, row, j.verdict, ha="right", va="center", fontsize=look.SMALL)
+        ax.plot(sum(shares), row, **_SUM)
+        beside: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "va": "center"}
+        ax.text(1.02, row, j.verdict, fontsize=look.SMALL, **beside)
+    measured = any(j.measured is not None for j in rows)
+    whole = "sum: measured less meant" if measured else "sum: expected less meant"
     look.heading(ax, f"{judged.drawing.source}; upright strokes are the limits")
-    look.legend(ax, [look.stroke(colour, name, 6) for name, colour in _SHARES.items()])
+    words = {"left over": "left over: none of these explains it"}
+    drawn = [name for name in _SHARES if measured or name not in words]
+    handles = [look.stroke(_SHARES[name], words.get(name, name), 6) for name in drawn]
+    look.legend(ax, [*handles, Line2D([], [], label=whole, **_SUM)], columns=2)
     return ax
 
 
@@ -147,7 +197,7 @@ def _rows(ax: Axes | None, names: list[str], label: str, *, room: float = _ROW) 
     shown = names[:_MOST]
     ax = look.chart_axes(ax, 1.5 + room * len(shown), label)
     ax.axvline(0.0, color=look.FAINT, linewidth=0.8)
-    ax.set_yticks(range(len(shown)), shown)
+    ax.set_yticks(range(len(shown)), shown, family=_NAMES)
     ax.set_ylim(len(shown) - 0.4, -0.6)
     if len(names) > len(shown):
         look.write(ax, 1.0, 1.0, f"and {len(names) - len(shown)} more", transform=ax.transAxes)

@@ -23,6 +23,8 @@ from gantrysim.records.doors import checked
 
 #: Adjusting points in the picture.
 _POINTS = 5
+#: Letters in a line of what a bar is of.
+_LABEL = 28
 
 
 @checked
@@ -40,7 +42,7 @@ def plot_finding(finding: Finding) -> Figure:
     draw_overlay(finding, axes[0])
     draw_left_over(finding, axes[1])
     draw_at_fault(finding, axes[2])
-    axes[2].set_title("At fault", color=look.INK)
+    axes[2].set_title("What it may be", color=look.INK)
     return axes[0].figure
 
 
@@ -68,13 +70,19 @@ def draw_left_over(finding: Finding, ax: Axes | None = None) -> Axes:
         angles_deg=[overlay.angles_deg[i] for i in shown],
         residuals=[overlay.residuals[i] for i in shown],
         labels=[overlay.labels[i] for i in shown],
+        title=f"{len(shown)} of {len(filled)} lines" if len(shown) < len(filled) else "",
+        rms=finding.best.fit.rms,
     )
 
 
 def draw_at_fault(finding: Finding, ax: Axes | None = None) -> Axes:
-    """Draw how probably each adjusting point is at fault."""
-    stated = [(point.name, point.probability) for point in finding.points[:_POINTS]]
-    stated.append(("nothing wrong", sum(h.probability for h in finding.ranked if not h.faults)))
+    """Draw how probably each adjusting point is at fault, and how probably nothing is wrong."""
+    # what comes behind a colon only explains
+    stated = [
+        (textwrap.fill(point.words.partition(":")[0], _LABEL), point.probability)
+        for point in finding.points[:_POINTS]
+    ]
+    stated.append(("nothing is wrong", sum(h.probability for h in finding.ranked if not h.faults)))
     stated.sort(key=lambda row: -row[1])
     return plot_probabilities(ax, *zip(*stated, strict=True))
 
@@ -140,12 +148,14 @@ def plot_residuals(
     residuals: Sequence[ArrayLike],
     labels: Sequence[str],
     title: str = "",
+    rms: float | None = None,
 ) -> Axes:
     """Draw what a prediction leaves unexplained, measured minus predicted, over the angle.
 
     ``angles_deg``: angle of each point from the centre of its ring, degrees counter-clockwise from
     +x; shape (n,).  ``residuals``: measured minus predicted, outward positive, mm; shape (n,).
-    ``labels``: name of each ring.  ``title``: title of the legend.  Axes: residual in micrometres
+    ``labels``: name of each ring.  ``title``: title of the legend.  ``rms``: root mean square of
+    all lines, mm, where these are some of them.  Axes: residual in micrometres
     against degrees, with its root mean square written on it.  ValueError if the three lists differ
     in length or hold no point.
     """
@@ -164,8 +174,8 @@ def plot_residuals(
         ax.plot(turned, value, "o", color=colour, markersize=2.4, markeredgewidth=0)
     unrolled_axes(ax, "measured - predicted, µm", "circle")
     together = np.concatenate(values)
-    rms = float(np.sqrt(np.mean(together**2)))
-    look.heading(ax, f"{rms:.0f} µm rms", side="right")
+    overall = 1e3 * rms if rms is not None else float(np.sqrt(np.mean(together**2)))
+    look.heading(ax, f"{overall:.0f} µm rms{' over all lines' if rms else ''}", side="right")
     entries = [look.dots(c, name) for c, name in zip(colours, labels, strict=True)]
     look.legend(ax, entries, title=title)
     return ax

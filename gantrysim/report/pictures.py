@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from gantrysim.decisions import words as words_of
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Finding
 from gantrysim.log.machinelog import MachineLog
@@ -46,7 +47,7 @@ def measured(finding: Finding) -> str:
     return _picture(
         lambda ax: draw_overlay(finding, ax),
         "measured",
-        "Measured points over predicted lines, errors magnified",
+        f"Measured points over predicted lines, errors magnified{_spot(finding)}",
         f"Nested rings. The predicted lines are those of: {finding.best.words}. Measured points "
         f"lie {rms:.0f} µm rms beside them.",
     )
@@ -56,21 +57,33 @@ def at_fault(finding: Finding) -> str:
     """How probably each adjusting point is at fault."""
     from gantrysim.plotting.findings import draw_at_fault
 
-    said = "; ".join(f"{p.words}: {probability(p.probability)}" for p in finding.points[:5])
-    title = "How probably each adjusting point is at fault"
+    shown = [(point.words, point.probability) for point in finding.points[:5]]
+    shown.append((words_of.SOUND, finding.standing.sound))
+    said = "; ".join(f"{what}: {probability(chance)}" for what, chance in shown)
+    title = "How probably each adjusting point is at fault, and nothing is wrong"
     words = f"Bars. {said}."
     return _picture(lambda ax: draw_at_fault(finding, ax), "at-fault", title, words, _FLAT)
 
 
-def expected(advice: Advice) -> str:
-    """A test before and after the advised steps."""
+def _spot(finding: Finding) -> str:
+    """How far the places in a picture are from those of the carriage, which a test states."""
+    head = finding.machine.head
+    ways = ((head.beyond, "ahead of", "behind"), (head.along, "right of", "left of"))
+    off = [f"{abs(v):g} mm {more if v > 0.0 else less}" for v, more, less in ways if v]
+    return f"; the spot burns {' and '.join(off)} the carriage's place" if off else ""
+
+
+def expected(advice: Advice, finding: Finding) -> str:
+    """The burned test before and after the advised steps; some rings in mid bed if none was."""
     if not advice.advised:
         return ""
     turned = "; ".join(a.way for a in advice.advised)
+    test = finding.pieces[-1].test if finding.pieces else None
+    what = "The burned test" if test is not None else "Rings of 10 to 40 mm in mid bed"
     return _picture(
-        lambda ax: advice.plot(ax=ax),
+        lambda ax: advice.plot(test, ax=ax),
         "expected",
-        "Predicted rings before and after the advised steps, errors magnified",
+        f"{what} as predicted before and after the advised steps, errors magnified",
         f"Rings as the machine draws them now, and as it is expected to after: {turned}.",
     )
 

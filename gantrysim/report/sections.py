@@ -64,7 +64,7 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
     rows = [row for row in advice.report().splitlines() if row not in advice.cautions]
     safe = page.cautions(advice.cautions or (words.CAUTION,))
     told = page.sentences(rows)
-    return page.section("What to do", safe, told, pictures.expected(advice))
+    return page.section("What to do", safe, told, pictures.expected(advice, finding))
 
 
 def measured(finding: Finding) -> str:

@@ -253,11 +253,11 @@ def test_a_log_is_begun_filled_and_shown(piece, shop, capsys):
 def test_a_drawing_becomes_features_and_an_empty_sheet(shop, capsys):
     assert main([*PART, "--into", "part"]) == DONE
     said = capsys.readouterr().out
-    assert "S3: slot, 3.08 mm" in said
+    assert 'S3: "slot-C", slot, 3.08 mm' in said
     assert "Odd: S2" in said
     assert sorted(p.name for p in shop.iterdir()) == ["part-sizes.csv", "part.svg"]
     assert "<svg" in Path("part.svg").read_text(encoding="utf-8")
-    assert "S3,slot,3.080," in Path("part-sizes.csv").read_text(encoding="utf-8")
+    assert "S3,slot-C slot,3.080," in Path("part-sizes.csv").read_text(encoding="utf-8")
     assert main([*PART, "--into", "part"]) == EXISTS
     assert main([*PART, "--json"]) == DONE
     assert json.loads(capsys.readouterr().out)["drawing"]["odd"] == {"S2": pytest.approx(3.08)}
@@ -271,7 +271,7 @@ def test_a_part_is_judged_by_what_its_machine_is(shop, capsys):
     finding_of(gs.Piece.of_burn(burn)).save("alder.json")
     main([*PART, "--into", "part"])
     sheet = Path("part-sizes.csv")
-    sheet.write_text(sheet.read_text().replace("S3,slot,3.080,", "S3,slot,3.080,3.21"))
+    sheet.write_text(sheet.read_text().replace("slot-C slot,3.080,", "slot-C slot,3.080,3.21"))
     asked = [*PART, "--known", "alder.json", "--sheet", "part-sizes.csv", "--kerf", "0.12", "0.02"]
     asked += ["--intended", "S2=3.2", "S3=3.2", "--kerf-allowed", "0.12"]
     asked += ["--pair", "S3", "3", "0.05", "0.4", "--into", "judged"]

@@ -378,3 +378,24 @@ def test_names_in_a_picture_cover_neither_outlines_nor_each_other():
             corners = back.transform([(box.x0, box.y0), (box.x1, box.y1)])
             assert not any(s.intersects(sbox(*corners.ravel())) for s in slots), text
     mpl.pyplot.close("all")
+
+
+def test_what_a_drawing_calls_its_outlines_stands_beside_their_features(tmp_path):
+    path = tmp_path / "named.svg"
+    shapes = (
+        '<rect id="plate" x="10" y="10" width="60" height="40"/>'
+        '<rect id="slot-A" x="20" y="20" width="20" height="3"/>'
+        '<circle id="=x" cx="55" cy="30" r="5"/><circle id="pin" cx="20" cy="40" r="4"/>'
+    )
+    page = 'xmlns="http://www.w3.org/2000/svg" width="100mm" height="100mm" viewBox="0 0 100 100"'
+    path.write_text(f"<svg {page}>{shapes}</svg>")
+    drawing = read_drawing(path)
+    assert {f.name: f.outline for f in drawing.features if f.name[0] in "SWH"} == {
+        "S1": "slot-A", "S1l": "slot-A", "W1": "plate", "H1": "pin", "H1x": "pin", "H1y": "pin",
+        "H2": "", "H2x": "", "H2y": "",
+    }  # fmt: skip
+    assert '  S1: "slot-A", slot, 3.00 mm' in drawing.report()
+    sheet = write_part_sheet(tmp_path / "sizes.csv", drawing).read_text()
+    assert "S1,slot-A slot,3.000," in sheet
+    with pytest.raises(ValueError, match="names must be one a move"):
+        gs.Toolpath(drawing.path.moves, names=("plate",))

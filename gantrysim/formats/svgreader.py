@@ -44,6 +44,8 @@ MOVING = (
 ).split()
 HIDING = ("display", "visibility")
 _CHANGING = re.compile(rf"[{{;]\s*+({'|'.join((*MOVING, *HIDING))})\s*+:", re.IGNORECASE)
+#: Ids that are kept: words that a sentence and a table can hold.
+_ID = re.compile(r"\w[\w.:-]{0,39}")
 _TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)[\s,]*")
 
 
@@ -101,9 +103,10 @@ def read_svg(
         root = root_of(text)
         _check_sheets(root)
         to = _page(root, x, y)
-        segments = _walk(root, to, tolerance)
+        segments, names = _walk(root, to, tolerance)
         motion = (acceleration, centripetal, corner_speed_change)
-        return Toolpath(_moves(segments, feed, travel), *motion, source=Path(path).name)
+        moves, called = _moves(segments, names, feed, travel)
+        return Toolpath(moves, *motion, source=Path(path).name, names=called)
 
 
 def root_of(text: str) -> ET.Element:
@@ -212,9 +215,10 @@ def _shown(element: ET.Element, outer: bool) -> tuple[bool, bool]:
     return display != "none", outer
 
 
-def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
-    """Segments of everything below the root, in document order."""
+def _walk(root: ET.Element, to: Affine, tolerance: float) -> tuple[list[Segment], list[str]]:
+    """Segments of everything below the root, in document order, and the id of each."""
     segments: list[Segment] = []
+    names: list[str] = []
     allowed = Allowance()
     waiting = [(root, to, True, 0)]
     while waiting:
@@ -246,10 +250,12 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> list[Segment]:
             inner = outer.after(_transform(element.get("transform", ""), allowed))
             if name in SHAPES and visible:
                 segments += _shape(name, element, inner, tolerance, allowed)
+                own = element.get("id", "")
+                names += [own if _ID.fullmatch(own) else ""] * (len(segments) - len(names))
         except (ValueError, OverflowError) as error:
             raise ValueError(f"{where}: {error}") from None
         waiting += [(child, inner, visible, depth + 1) for child in reversed(element)]
-    return segments
+    return segments, names
 
 
 def _transform(text: str, allowed: Allowance) -> Affine:
@@ -319,21 +325,26 @@ def _shape(
     return [Segment(to(a), to(b)) for a, b in pairwise(corners) if a != b]
 
 
-def _moves(segments: list[Segment], feed: float, travel: float) -> tuple[Move, ...]:
-    """Segments with the travel between them."""
-    moves = []
+def _moves(
+    segments: list[Segment], names: list[str], feed: float, travel: float
+) -> tuple[tuple[Move, ...], tuple[str, ...]]:
+    """Segments with the travel between them, and the name of each move."""
+    moves: list[Move] = []
+    called: list[str] = []
     here = (0.0, 0.0)
-    for segment in segments:
+    for segment, name in zip(segments, names, strict=True):
         start, end = ((z.real, z.imag) for z in (segment.start, segment.end))
         if not all(abs(v) <= MAX_PLACE for v in (*start, *end)):
             raise ValueError(f"a place lies beyond {MAX_PLACE:g} mm")
         if math.dist(here, start) > 1e-9:
             moves.append(trusted(Move, here, start, False, travel, None, 0.0))
+            called.append("")
         elif here != start:
             start = here
         centre = None if segment.centre is None else (segment.centre.real, segment.centre.imag)
         move = trusted(Move, start, end, True, feed, centre, segment.turn)
         move.__post_init__()  # an arc may be too small to be one
         moves.append(move)
+        called.append(name)
         here = end
-    return tuple(moves)
+    return tuple(moves), tuple(called)

@@ -231,15 +231,17 @@ class Drawing:
         FileExistsError
             If the file exists and ``overwrite`` is false.
         """
-        heads = ("name", "what", "drawn", "unit", "side", "x_mm", "y_mm")
-        rows = ((f.name, f.kind, f.drawn, f.unit, f.side, *f.place) for f in self.features)
+        heads = ("name", "what", "outline", "drawn", "unit", "side", "x_mm", "y_mm")
+        rows = (
+            (f.name, f.kind, f.outline, f.drawn, f.unit, f.side, *f.place) for f in self.features
+        )
         remark = "features of a drawing; side: +1 internal, -1 external, 0 neither"
         return write_new_text(path, Table(heads, rows).csv(remark), overwrite=overwrite)
 
     def report(self) -> str:
         """The features in plain words, and what is odd among them."""
         rows = [f"{self.source}: {len(self.outlines)} outlines, {len(self.features)} features."]
-        rows += [f"  {f.name}: {f.kind}, {f.drawn:.2f} {f.unit}" for f in self.features]
+        rows += [f"  {f.name}: {f.words}, {f.drawn:.2f} {f.unit}" for f in self.features]
         rows += [
             f"Odd: {name} is drawn {self[name].drawn:.2f} mm, the others like it {usual:.2f} mm."
             for name, usual in self.odd.items()
@@ -256,7 +258,7 @@ class Drawing:
 
     def _repr_html_(self) -> str:
         rows = (
-            (f.name, f.kind, f"{f.drawn:.2f} {f.unit}", "odd" if f.name in self.odd else "")
+            (f.name, f.words, f"{f.drawn:.2f} {f.unit}", "odd" if f.name in self.odd else "")
             for f in self.features
         )
         return Table(("feature", "what", "drawn", ""), rows, repr(self)).html(most=100)

@@ -37,6 +37,8 @@ class Feature:
         How it is measured on a burned path.
     unit : str
         "mm" or "deg".
+    outline : str
+        What the drawing calls the outline on which it lies, where it does.
     """
 
     name: str
@@ -47,6 +49,12 @@ class Feature:
     ends: tuple[Place, Place]
     gauge: Gauge
     unit: str = "mm"
+    outline: str = ""
+
+    @property
+    def words(self) -> str:
+        """What it is, behind what its drawing calls the outline: '"slot-A", slot'."""
+        return f'"{self.outline}", {self.kind}' if self.outline else self.kind
 
     @property
     def kerf(self) -> float:
@@ -73,6 +81,10 @@ class Feature:
         """The feature said to be of another kind."""
         return self._with("kind", kind)
 
+    def on_outline(self, outline: str) -> Feature:
+        """The feature on an outline of a name."""
+        return self._with("outline", outline)
+
     def _with(self, field: str, word: str) -> Feature:
         """A copy whose fields are not looked at again: drawings have thousands of features."""
         new = copy(self)
@@ -82,8 +94,8 @@ class Feature:
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types; the unit of the size stands beside it."""
         return {
-            "name": self.name, "kind": self.kind, "drawn": self.drawn, "unit": self.unit,
-            "side": self.side, "place_mm": list(self.place),
+            "name": self.name, "kind": self.kind, "outline": self.outline, "drawn": self.drawn,
+            "unit": self.unit, "side": self.side, "place_mm": list(self.place),
             "ends_mm": [list(end) for end in self.ends],
         }  # fmt: skip
 

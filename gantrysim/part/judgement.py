@@ -171,7 +171,7 @@ class JudgedFeature:
     def words(self) -> str:
         """One sentence."""
         f, unit = self.feature, self.feature.unit
-        said = f"{f.name} ({f.kind}), drawn {f.drawn:.2f} {unit}"
+        said = f"{f.name} ({f.words}), drawn {f.drawn:.2f} {unit}"
         if abs(self.meant - f.drawn) > 0.005:
             said += f" for {self.meant:.2f}"
         said += f", to be expected {self.predicted.value:.2f}"
@@ -209,7 +209,7 @@ class JudgedFeature:
         """Plain Python types, in the unit of the feature."""
         f = self.feature
         found: dict[str, Any] = {
-            "name": f.name, "what": f.kind, "unit": f.unit, "drawn": f.drawn,
+            "name": f.name, "what": f.kind, "outline": f.outline, "unit": f.unit, "drawn": f.drawn,
             "intended": self.intended, "meant": self.meant, "to_draw": self.to_draw,
             "drawing": self.drawing, "healthy": self.healthy, "limit": self.limit,
             "limit_from": self.limit_from, "verdict": self.verdict, "usual": self.usual,
@@ -377,7 +377,7 @@ def _named(judged: list[JudgedFeature]) -> str:
 
 def _cells(j: JudgedFeature) -> list[str]:
     return [
-        f"{j.feature.name}, {j.feature.kind}", f"{j.feature.drawn:.2f}",
+        f"{j.feature.name}, {j.feature.words}", f"{j.feature.drawn:.2f}",
         "" if j.intended is None else f"{j.intended:.2f}", f"{j.predicted.value:.2f}",
         "" if j.measured is None else f"{j.measured.value:.2f}", str(j.machine),
         "" if j.drawing is None else f"{j.drawing:+.2f}", str(j.kerf),

@@ -60,6 +60,8 @@ class Outline:
         Number of outlines about it.
     part : int
         Number of the outside outline that bounds the part to which it belongs.
+    name : str
+        What the drawing calls it, where it does.
     """
 
     ends: Array
@@ -70,6 +72,7 @@ class Outline:
     passes: tuple[NDArray[np.int64], ...]
     depth: int = 0
     part: int = -1
+    name: str = ""
 
     @property
     def inside(self) -> bool:
@@ -190,7 +193,9 @@ def _outline(path: Toolpath, chain: _Chain) -> Outline:
         ends, centre, turn = _segments(path, chain)
         polygon = _polygon(ends, centre, turn)
     moves = np.abs(np.array(chain)) - 1
-    return Outline(ends, centre, turn, moves, polygon, (moves,))
+    names = {path.names[k] for k in moves} if path.names else set()
+    name = names.pop() if len(names) == 1 else ""
+    return Outline(ends, centre, turn, moves, polygon, (moves,), name=name)
 
 
 def _segments(path: Toolpath, chain: _Chain) -> tuple[Array, Array, Array]:

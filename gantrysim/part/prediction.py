@@ -280,7 +280,7 @@ class Prediction:
 
     def _repr_html_(self) -> str:
         rows = (
-            (s.feature.name, s.feature.kind, f"{s.feature.drawn:.2f}", f"{s.predicted:.2f}",
+            (s.feature.name, s.feature.words, f"{s.feature.drawn:.2f}", f"{s.predicted:.2f}",
              f"{s.low:.2f} to {s.high:.2f}", s.feature.unit) for s in self.sizes
         )  # fmt: skip
         heads = ("feature", "what", "drawn", "predicted", "95 %", "")
@@ -310,7 +310,7 @@ class PredictedSize:
         """One sentence."""
         f = self.feature
         return (
-            f"{f.name} ({f.kind}): drawn {f.drawn:.2f}, to be expected {self.predicted:.2f} "
+            f"{f.name} ({f.words}): drawn {f.drawn:.2f}, to be expected {self.predicted:.2f} "
             f"{f.unit}, 95 % between {self.low:.2f} and {self.high:.2f}."
         )
 

@@ -57,7 +57,13 @@ def features_on(outlines: Sequence[Outline]) -> list[Feature]:
         else:
             raw += _of_outline(outline)
     raw += _distances(outlines, circles)
-    return _named(raw)
+    return [_on_outline(feature) for feature in _named(raw)]
+
+
+def _on_outline(feature: Feature) -> Feature:
+    """A feature with what the drawing calls its outline."""
+    names = dict.fromkeys(outline.name for outline in feature.gauge.outlines if outline.name)
+    return feature.on_outline(" to ".join(names)) if names else feature
 
 
 def _named(raw: list[tuple[str, Feature]]) -> list[Feature]:

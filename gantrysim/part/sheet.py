@@ -273,10 +273,10 @@ class PartSheet(PartSizes):
 
     def template_rows(self) -> list[dict[str, Any]]:
         """As in every template, with what the feature is, by which a hand finds it."""
-        rows = zip(super().template_rows(), self.features, strict=True)
         return [
-            {"name": row["name"], "what": f.kind.replace(",", ""), "drawn_mm": f"{f.drawn:.3f}",
-             "value_mm": ""} for row, f in rows
+            {"name": row["name"], "what": f"{f.outline} {f.kind}".strip().replace(",", ""),
+             "drawn_mm": f"{f.drawn:.3f}", "value_mm": ""}
+            for row, f in zip(super().template_rows(), self.features, strict=True)
         ]  # fmt: skip
 
 

@@ -132,12 +132,14 @@ class Toolpath:
         Largest jump of the velocity vector allowed at a corner, mm/s.
     source : str
         Where it came from, for titles.
+    names : tuple of str
+        What its drawing calls each move, empty where it has no name; none at all if absent.
 
     Raises
     ------
     ValueError
-        If nothing is drawn, a move does not start where the one before ended, or a limit is not
-        positive.
+        If nothing is drawn, names are not one a move, a move does not start where the one before
+        ended, or a limit is not positive.
 
     Examples
     --------
@@ -157,10 +159,15 @@ class Toolpath:
     centripetal: float = 800.0
     corner_speed_change: float = 8.0
     source: str = ""
+    names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         put = object.__setattr__
         put(self, "moves", tuple(self.moves))
+        if self.names and len(self.names) != len(self.moves):
+            raise ValueError(
+                f"names must be one a move, {len(self.moves)} in all, found {len(self.names)}."
+            )
         for name in ("acceleration", "centripetal", "corner_speed_change"):
             put(self, name, positive(getattr(self, name), name))
         if not any(move.burned and move.length > 0.0 for move in self.moves):

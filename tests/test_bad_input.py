@@ -60,7 +60,10 @@ SPOILED = {
     "only comments": (["# nothing"], ": holds only comments;"),
     "header only": (good_rows()[:2], ": holds no rows after the header;"),
     "too few": (good_rows()[:11], ": only 9 points in all; at least 10 are needed."),
-    "no header": (good_rows()[2:], ", line 1: column 'shape' is missing; the header must name"),
+    "no header": (
+        good_rows()[2:],
+        ", line 1: columns 'shape', 'ring', 'size_mm', 'pass', 'x_mm' and 'y_mm' are missing; the ",
+    ),
     "column missing": (
         edited(2, "shape,ring,size_mm,x_mm,y_mm"),
         f", line 2: column 'pass' is missing; the header must name {HEADER}, found",
@@ -495,3 +498,17 @@ def test_dates_and_numbers_without_measure_are_refused(call, sentence):
     with pytest.raises((TypeError, ValueError), match=re.escape(sentence)) as error:
         call()
     one_sentence(error, name="")
+
+
+def test_a_test_drawn_once_needs_no_column_of_passes(tmp_path):
+    test = gs.ring_test(("circle",), spacing=10.0, largest=20.0)
+    rows = gs.simulate(gs.Machine(), test).to_csv(tmp_path / "all.csv").read_text().splitlines()
+    head = next(k for k, row in enumerate(rows) if row.startswith("shape,"))
+    at = rows[head].split(",").index("pass")
+    cut = [row.split(",")[:at] + row.split(",")[at + 1 :] for row in rows[head:]]
+    (tmp_path / "few.csv").write_text("\n".join(map(",".join, cut)))
+    with_it, without = (read_points(tmp_path / name, test) for name in ("all.csv", "few.csv"))
+    assert without.check_sum == with_it.check_sum
+    both = gs.ring_test(("circle",), spacing=10.0, largest=20.0, passes=2)
+    with pytest.raises(ValueError, match=r"column 'pass' is missing; .* may be -1"):
+        read_points(tmp_path / "few.csv", both)

@@ -243,7 +243,10 @@ def test_a_log_is_begun_filled_and_shown(piece, shop, capsys):
     assert "Not yet" in Path("first.html").read_text(encoding="utf-8")
     said = capsys.readouterr().out
     assert "Not yet: it does not keep the tolerance" in said
-    assert main(["turned", "alder.json", "nut left", "--by", "-30", "--note", "by Wren"]) == DONE
+    assert (
+        main(["turned", "alder.json", "Tight wheels left", "--by", "-30", "--note", "by Wren"])
+        == DONE
+    )
     (turn,) = [e for e in gs.open_log("alder.json").entries if isinstance(e, Adjusted)]
     assert (turn.place, turn.amount, turn.note) == ("nut left", -30.0, "by Wren")
     assert main(["show", "alder.json", "--json"]) == DONE

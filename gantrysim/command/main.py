@@ -167,7 +167,10 @@ def _diagnose(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     for name, (unit, what) in CHARACTERISTICS.items():
         own.add_argument(f"--{name}", type=float, metavar="LIMIT", help=f"{what}, at most, {unit}")
     own.add_argument(
-        "--into", type=Path, metavar="NAME", help="write NAME.json, NAME.svg and NAME.html"
+        "--into",
+        type=Path,
+        metavar="NAME",
+        help="write NAME.json, NAME.html and, where a piece was measured, NAME.svg",
     )
     _overwrite(own)
 
@@ -257,7 +260,9 @@ def _turned(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         tasks.turned,
     )
     own.add_argument("log", type=Path, help="the log")
-    own.add_argument("place", help="where, as the advice names it, such as 'nut left'")
+    own.add_argument(
+        "place", help="where, as the advice or the finding names it, such as 'nut left'"
+    )
     own.add_argument("--by", type=float, help="how far, unit and sign as advised; all if absent")
     _dated(own)
 

@@ -11,6 +11,8 @@ from typing import Any, BinaryIO
 
 import gantrysim as gs
 from gantrysim.acceptance.tolerance import CHARACTERISTICS, Verdict
+from gantrysim.decisions.adjustment import Adjustment
+from gantrysim.faults import Fault
 from gantrysim.instruments import (
     Measurement,
     read_dial,
@@ -138,8 +140,11 @@ def begin(given: argparse.Namespace) -> None:
 def turned(given: argparse.Namespace) -> None:
     """Write down what was turned of what the last finding of a log advises."""
     log = gs.open_log(given.log)
-    advised = log.finding().adjustments().adjustments if log.burns else ()
-    found = [step for step in advised if step.place == given.place]
+    finding = log.finding() if log.burns else None
+    advised = finding.adjustments().adjustments if finding is not None else ()
+    asked = given.place.strip().casefold()
+    faults = log.machine.catalogue()
+    found = [step for step in advised if asked in _called(step, faults.named(step.fault))]
     if not found:
         places = ", ".join(repr(step.place) for step in advised) or "nothing, for it has no burn"
         raise ValueError(
@@ -148,6 +153,13 @@ def turned(given: argparse.Namespace) -> None:
         )
     log = log.adjusted(found[0], turned=given.by, date=given.date, note=given.note)
     say(given, [log.report()], log.to_dict())
+
+
+def _called(step: Adjustment, fault: Fault) -> set[str]:
+    """All that an adjusting point is called in sentences and in JSON, in small letters."""
+    names = {step.place, step.way, fault.name, fault.name.replace("_", " "), fault.noun}
+    names |= {fault.words, fault.words.partition(":")[0]}
+    return {name.casefold() for name in names}
 
 
 def show(given: argparse.Namespace) -> None:

@@ -298,7 +298,7 @@ def _risks(step: Step) -> list[str]:
     """What may come of a step, where that is worth a word."""
     told = []
     if step.overshoot >= _SAID:
-        whole = f" (no stop short: {probability(step.overshoot_full)})"
+        whole = f" ({probability(step.overshoot_full)} if it did not stop short)"
         told.append(
             f"Probability that it goes too far: {probability(step.overshoot)}"
             f"{whole if step.fraction < 1.0 else ''}"

@@ -331,9 +331,11 @@ class ReadingSheet(Measurement):
         names = [name for own in cls.settings.values() for name in own]
         defaults = dict(zip(names, _flat(usual[field] for field in cls.settings), strict=True))
         wanted = [c for c in cls.columns if c not in cls.absent]
-        cells = {"optional": tuple(cls.absent), "by_hand": cls.by_hand}
         what = f"a CSV file of {cls.contents}"
-        table = read_table(path, wanted, what, **cells, settings=defaults, most=limits.HAND_ROWS)
+        table = read_table(
+            path, wanted, what, most=limits.HAND_ROWS, optional=tuple(cls.absent),
+            by_hand=cls.by_hand, settings=defaults,
+        )  # fmt: skip
         readings = tuple(cls._readings(table, test))
         numbers = _grouped([table.settings[name] for name in names], parts.values())
         stated = dict(zip(parts, numbers, strict=True))

@@ -107,6 +107,7 @@ def read_table(
     by_hand: Sequence[str] = (),
     settings: Mapping[str, float] | None = None,
     signed: Collection[str] = (),
+    hints: Mapping[str, str] | None = None,
 ) -> CsvTable:
     """Read the named columns of a CSV file.
 
@@ -121,7 +122,8 @@ def read_table(
     ``optional``: columns that are read where they stand in the header.  ``by_hand``: the columns
     that somebody fills in: rows where all are empty are left out and counted.  ``settings``: what a
     comment line `# name = number` may state for all rows, and what holds without it.  ``signed``:
-    settings that may be below zero.  FileNotFoundError if there is no
+    settings that may be below zero.  ``hints``: what may be given in a column that is missing.
+    FileNotFoundError if there is no
     such file.  ValueError with one sentence naming the file and the line.
     """
     what = f"{what} with columns {','.join(columns)}"
@@ -133,7 +135,7 @@ def read_table(
         raise ValueError(f"{path}: holds only comments; {what} is expected.")
     number, header = rows[0]
     there = [name for name in optional if name in map(str.strip, header)]
-    places = _column_places(f"{path}, line {number}", header, [*columns, *there])
+    places = _column_places(f"{path}, line {number}", header, [*columns, *there], hints or {})
     if len(rows) == 1:
         raise ValueError(f"{path}: holds no rows after the header; {what} is expected.")
     for number, cells in rows[1:]:
@@ -305,18 +307,30 @@ def _rows(path: AnyPath, text: str, separator: str) -> list[tuple[int, list[str]
         raise ValueError(f"{path}, line {number}: not readable as CSV ({error}).") from None
 
 
-def _column_places(place: str, header: list[str], columns: Sequence[str]) -> dict[str, int]:
+def _column_places(
+    place: str, header: list[str], columns: Sequence[str], hints: Mapping[str, str]
+) -> dict[str, int]:
     names = [name.strip() for name in header]
     expected = ",".join(columns)
     for name in columns:
         if names.count(name) > 1:
             raise ValueError(f"{place}: column {name!r} appears {names.count(name)} times.")
-        if name not in names:
-            _explain_missing(place, name, names, expected)
+    missing = [name for name in columns if name not in names]
+    for name in missing:
+        _explain_misnamed(place, name, names)
+    if missing:
+        told = " and ".join(filter(None, (", ".join(map(repr, missing[:-1])), repr(missing[-1]))))
+        are = "columns {} are" if len(missing) > 1 else "column {} is"
+        hint = "".join(f"; {hints[name]}" for name in missing if name in hints)
+        raise ValueError(
+            f"{place}: {are.format(told)} missing; the header must name {expected}, "
+            f"found {shortened(','.join(names))}{hint}."
+        )
     return {name: names.index(name) for name in columns}
 
 
-def _explain_missing(place: str, name: str, names: list[str], expected: str) -> NoReturn:
+def _explain_misnamed(place: str, name: str, names: list[str]) -> None:
+    """Refuse a column in another unit, or in none."""
     stem = name.removesuffix("_mm")
     if stem != name:
         if stem in names:
@@ -329,10 +343,6 @@ def _explain_missing(place: str, name: str, names: list[str], expected: str) -> 
                     f"{place}: column {shortened(other)} is not accepted; "
                     f"give it in mm and call it {name!r}."
                 )
-    raise ValueError(
-        f"{place}: column {name!r} is missing; the header must name {expected}, "
-        f"found {shortened(','.join(names))}."
-    )
 
 
 def _is_remark(line: str) -> bool:

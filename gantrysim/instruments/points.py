@@ -45,6 +45,8 @@ from gantrysim.records.table import fields_of
 #: of 0.01 µm over 1 mm, far below what any model predicts.
 _EXACT = EXACT**2 * np.eye(3)
 
+#: What a table without passes is told.
+_PASSES = "pass counts from 1 and may be -1 where the passes cannot be told apart"
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
 UNCERTAINTY = "u_mm"
 _QUARTER = "quarter_turn_known"  # 0 in the file where it is not
@@ -329,7 +331,8 @@ def read_points(
     """Read measured points from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,pass,x_mm,y_mm` in any order, and may name `u_mm`, the standard uncertainty
+    `shape,ring,size_mm,pass,x_mm,y_mm` in any order (`pass` may be left out where the test draws
+    each ring once), and may name `u_mm`, the standard uncertainty
     of each point; other columns are ignored.  `size_mm` must be the commanded size of that ring,
     which guards against points that belong to another test.  What is believed of the scanner and
     what is remarked is read from the lines in which `Piece.to_csv` writes them; how the points were
@@ -371,13 +374,18 @@ def read_points(
     test = test_of(test)
     what = "a CSV file of measured points"
     usual, signed = scannerlines.SETTINGS | {_QUARTER: 1.0}, (*scannerlines.SIGNED, _QUARTER)
-    cells = {"optional": (UNCERTAINTY,), "by_hand": Piece.by_hand}
-    most = limits.TABLE_ROWS
-    table = read_table(path, COLUMNS, what, most=most, **cells, settings=usual, signed=signed)
+    once = set(drawn_passes(test).values()) == {1}
+    columns = tuple(name for name in COLUMNS if not (once and name == "pass"))
+    optional = (UNCERTAINTY, "pass") if once else (UNCERTAINTY,)
+    table = read_table(
+        path, columns, what, most=limits.TABLE_ROWS, optional=optional, by_hand=Piece.by_hand,
+        settings=usual, signed=signed, hints={"pass": _PASSES},
+    )  # fmt: skip
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
         table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
-    passes = table.whole_numbers("pass")
+    stated = "pass" in table.columns
+    passes = table.whole_numbers("pass") if stated else np.ones(len(table), dtype=np.int64)
     wrong = np.flatnonzero((passes < -1) | (passes == 0))
     if len(wrong):
         table.refuse(int(wrong[0]), "pass", "1 or more, or -1 where passes cannot be told apart")

@@ -160,7 +160,7 @@ def _remarks(measures: Measures) -> list[str]:
     ]
 
 
-_FIT_HEAD = ["size", "rings", "scale error, ‰", "±", "lost motion", "±", "scatter"]
+_FIT_HEAD = ["size", "rings", "scale error, ‰", "±", "lost motion, µm", "±", "scatter, µm"]
 
 
 def _fit_cells(measures: Measures) -> list[list[str]]:
@@ -185,6 +185,8 @@ def _cell(row: Mapping[str, Any], field: str, factor: float, form: str, known: K
     value, quantity = row[field], _of_cell(row, field, known)
     if value is None:
         return ""
+    if field == "pass" and value == -1:
+        return "not told"
     shown = format(value if factor == 1 else value * factor, form)
     if quantity is None:
         return shown

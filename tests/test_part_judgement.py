@@ -170,6 +170,7 @@ def test_a_drawing_that_allows_for_the_cut_is_told_what_to_draw(fit):
     assert "drawn 100.00 mm for 99.88" in judged["W1"].words
     assert "D1x" in judged.summary
     assert "0.10, as stated" in judged["S2"].words
+    assert "width of the cut 0.12 mm (standard uncertainty 0.01)" in judged.report()
     own = {j.limit_from for j in judge_part(fit, DRAWING, **how).features}
     assert own == {"which healthy machines keep to", "the least calipers tell"}
 

@@ -218,6 +218,9 @@ def test_play_on_a_hole_and_its_disc_is_the_same_and_the_clearance_stays():
     pair = predict_matings(tight, drawing, [Mating("H1", "D1", (0.0, 0.4))], kerf=0.0)[0]
     assert pair.now.goes > 0.9
     assert pair.now.turned < 0.1
+    assert pair.now.outlook == "goes together only as drawn, not turned, and is not loose"
+    assert "(0.00 to 0.40 mm wanted): now clearance" in pair.words
+    assert "as drawn and below 0.01 turned by any angle" in pair.words
 
 
 def test_kerf_opens_what_is_inside_and_shrinks_what_is_outside():

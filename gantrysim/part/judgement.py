@@ -198,11 +198,11 @@ class JudgedFeature:
         return f"{self.limit:.2f}, {self.limit_from}"
 
     def _open(self) -> str:
-        shares = {"machine": self.machine, "cut": self.kerf}
+        shares = {"the share of the machine": self.machine, "the share of the cut": self.kerf}
         if self.measured is not None:
-            shares["rest"] = self.left
+            shares["what is left over"] = self.left
         open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
-        told = " and ".join(f"the share of the {k} is {shares[k]}" for k in open_)
+        told = " and ".join(f"{k} is {shares[k]}" for k in open_)
         return f"{told or 'nothing predicts this machine'}, the limit {self._limit}"
 
     def to_dict(self) -> dict[str, Any]:
@@ -294,7 +294,8 @@ class PartJudgement:
         made = [*by.get(MACHINE, ()), *by.get(BOTH, ())]
         if drawn:
             wanted = " and ".join(f"{j.feature.name} at {j.to_draw_words}" for j in drawn[:3])
-            first = f"First draw {wanted}."
+            more = f" and {len(drawn) - 3} more" if len(drawn) > 3 else ""
+            first = f"First draw {wanted}{more}."
             return f"{first} For {_named(made)} then {self._at_the_machine()}." if made else first
         if made:
             return f"First {self._at_the_machine()}."
@@ -319,6 +320,7 @@ class PartJudgement:
     def report(self) -> str:
         """All of it in plain words: the part first, then feature by feature."""
         rows = [self.summary, f"It rests on {self.prediction.words}; {self.kerf.words}."]
+        rows[-1] += " Behind ± stands what holds 95 %."
         order = [AGAIN, BOTH, DRAWING, MACHINE, KERF, CANNOT_TELL, FITS]
         rows += [f"  {j.words}" for kind in order for j in self._by_verdict.get(kind, [])]
         rows += self.prediction.means

@@ -61,8 +61,8 @@ class Kerf:
     @property
     def words(self) -> str:
         """In words, with where it comes from."""
-        doubt = f" ± {self.uncertainty:.2f}" if self.uncertainty else ""
-        return f"width of the cut {self.width:.2f}{doubt} mm, {self.origin}"
+        doubt = f" (standard uncertainty {self.uncertainty:.2f})" if self.uncertainty else ""
+        return f"width of the cut {self.width:.2f} mm{doubt}, {self.origin}"
 
     @classmethod
     def of_piece(cls, piece: Piece) -> Kerf:

@@ -119,10 +119,16 @@ class Clearance:
     turned: float | None = None
 
     @property
+    def hampered(self) -> bool:
+        """Whether a disc goes into its hole as drawn sooner than turned."""
+        return self.turned is not None and self.turned < self.goes - 0.05
+
+    @property
     def outlook(self) -> str:
         """What is to be expected, in words."""
         if self.good >= PROVEN:
-            return "goes together and is not loose"
+            as_drawn = " only as drawn, not turned," if self.hampered else ""
+            return f"goes together{as_drawn} and is not loose"
         if self.goes <= 1.0 - PROVEN:
             return "does not go together"
         if self.snug <= 1.0 - PROVEN:
@@ -164,7 +170,7 @@ class MatedPair:
         """One or two sentences."""
         least, most = self.mating.clearance
         said = f"{self.mating.words} ({least:.2f} to {most:.2f} mm wanted): now {self.now}"
-        if self.now.turned is not None and self.now.turned < self.now.goes - 0.05:
+        if self.now.turned is not None and self.now.hampered:
             said += f" as drawn and {probability(self.now.turned)} turned by any angle"
         if self.after is not None:
             said += f"; after the advised adjustment {self.after}"

@@ -27,6 +27,7 @@ from gantrysim.decisions.standing import fault_of, worth_a_check
 from gantrysim.decisions.step import Costs, choose_step
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
+from gantrysim.instruments.tones import ToneSheet
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest, ring_test
@@ -270,7 +271,7 @@ def advise(
         point = fault_of(finding, name).adjusting_point(finding.machine, handbook)
         rng = np.random.default_rng(seed + 1)
         adjustment = _adjustment(finding, hypothesis, name, point, made, costs, rng)
-        expect = point.expect(finding.machine, hypothesis.fit.machine)
+        expect = point.expect(finding.machine, hypothesis.fit.machine) + _heard(finding, point)
         open_ = adjustment.probability < finding.assumptions.credible
         check = HandCheck(name, point.look, expect, point.minutes, splits=open_)
         adjustments.append(dataclasses.replace(adjustment, check=check))
@@ -283,6 +284,19 @@ def advise(
         certain=finding.certain,
         costs=costs,
     )
+
+
+def _heard(finding: Finding, point: AdjustingPoint) -> str:
+    """What was read of a belt already, of which the check would be another reading."""
+    heard = [
+        f"{r.tone:.4g} Hz over {r.span:.0f} mm"
+        for sheet in finding.measured
+        if isinstance(sheet, ToneSheet)
+        for r in sheet.readings
+        if point.place == f"belt {r.belt}"
+    ]
+    said = f"; you have read {' and '.join(heard)}, which this probability counts already"
+    return said if heard else ""
 
 
 def _turn(adjustment: Adjustment) -> tuple[int, float]:

@@ -160,12 +160,37 @@ class Proposal:
 
     def __repr__(self) -> str:
         before, after = self.right
-        told = f"right one from {before:.2f} to {after:.2f} in {self.minutes:.0f} min"
+        told = f"right explanation from {before:.2f} to {after:.2f} in {self.minutes:.0f} min"
         return f"Proposal({told}: {self.words})"
 
     def _repr_html_(self) -> str:
         lines = "<br>".join(html.escape(line) for line in self.report().splitlines())
         return f"<p>{lines}</p>"
+
+
+#: Proposals that a report has.
+_REPORTED = 5
+
+
+class Proposals(tuple[Proposal, ...]):
+    """Proposals, best first, that say themselves."""
+
+    __slots__ = ()
+
+    def report(self) -> str:
+        """Return the best five in plain words, and what their numbers mean."""
+        rows = [
+            f"The best {min(len(self), _REPORTED)} of {len(self)}. The expected probability of the "
+            "right explanation is what it would be given on the average, whichever it is; it is "
+            "not that of the likeliest. The order here goes by what is learned of all "
+            "explanations, that of the advice by how soon a check finds what is to be turned."
+        ]
+        for k, proposal in enumerate(self[:_REPORTED], 1):
+            rows += ["", f"{k}. {proposal.report()}"]
+        return "\n".join(rows)
+
+    def __repr__(self) -> str:
+        return self.report()
 
 
 @checked
@@ -177,7 +202,7 @@ def next_test(
     minutes: float | None = None,
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
-) -> tuple[Proposal, ...]:
+) -> Proposals:
     """Rank what might be measured next by what it is expected to settle.
 
     Parameters
@@ -201,8 +226,8 @@ def next_test(
 
     Returns
     -------
-    tuple of Proposal
-        Best first.
+    Proposals
+        A tuple of `Proposal`, best first; printed it is a report of the best five.
 
     Raises
     ------
@@ -226,8 +251,9 @@ def next_test(
     >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> gs.next_test(finding, instruments=[gs.instruments.BeltTones()])[0]
-    Proposal(right one from 0... to 0... in 3 min: pluck both spans of the left belt, carriage in
-    mid travel, and read their tones (power off and unplugged, hands clear of belts and pulleys))
+    Proposal(right explanation from 0... to 0... in 3 min: pluck both spans of the left belt,
+    carriage in mid travel, and read their tones (power off and unplugged, hands clear of
+    belts and pulleys))
     """
     for values, name in ((candidates, "candidates"), (instruments, "instruments")):
         if values is not None and not values:
@@ -252,8 +278,8 @@ def next_test(
 
         found = list(run(judge, fitting))
     if minutes is None:
-        return tuple(sorted(found, key=lambda p: -p.worth_per_minute))
-    return tuple(sorted(found, key=lambda p: -p.worth))
+        return Proposals(sorted(found, key=lambda p: -p.worth_per_minute))
+    return Proposals(sorted(found, key=lambda p: -p.worth))
 
 
 @dataclass(frozen=True, eq=False)

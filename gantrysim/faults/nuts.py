@@ -125,10 +125,14 @@ class Nuts(AdjustingPoint):
             return f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
         wheels = len(healthy.value(self.part).wheels)
         drags = [m.value(f"{self.part}.friction") for m in (healthy, faulty)]
+        if self.part == "carriage":  # is pushed as a whole; of a plate each wheel is turned
+            return (
+                f"{about(drags[1], 'N')} on a spring scale with the belt off if this is it, "
+                f"{in_words(drags[0], 'N')} if it is not"
+            )
         return (
-            f"{about(drags[1] / wheels, 'N')} at the rim of each wheel "
-            f"({in_words(drags[1], 'N')} for all, on a spring scale with the belt off) if this is "
-            f"it, {in_words(drags[0] / wheels, 'N')} ({in_words(drags[0], 'N')}) if it is not"
+            f"{about(drags[1] / wheels, 'N')} at the rim of each wheel if this is it, "
+            f"{in_words(drags[0] / wheels, 'N')} if it is not"
         )
 
 

@@ -173,6 +173,7 @@ def plot_judgement(judged: PartJudgement, ax: Axes | None = None) -> Axes:
 def plot_matings(pairs: Matings, ax: Axes | None = None) -> Axes:
     """Draw the clearance of each pair with its 95 % interval over what is wanted, mm."""
     ax = _rows(ax, [pair.mating.words for pair in pairs.pairs], "clearance, mm", room=0.55)
+    ax.tick_params("y", labelfontfamily="sans-serif")  # sentences, no names
     marks = {"now": look.VERMILION, "after": look.BLUE, "healthy": look.COMMANDED}
     drawn = set()
     for row, pair in enumerate(pairs.pairs):
@@ -187,7 +188,7 @@ def plot_matings(pairs: Matings, ax: Axes | None = None) -> Axes:
             ax.plot(found.middle, row + place, "o", color=colour, markersize=5)
     words = {"now": "now", "after": "after the adjustment", "healthy": "healthy"}
     handles = [look.stroke(marks[name], words[name], 3) for name in marks if name in drawn]
-    look.legend(ax, [look.stroke("#e6e6e6", "wanted", 6), *handles])
+    look.legend(ax, [look.stroke("#e6e6e6", "wanted", 6), *handles], columns=2)
     look.heading(ax, f"{pairs.source}; bars 95 %")
     return ax
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ import gantrysim as gs
 from gantrysim.instruments.jaws import caliper_values
 from gantrysim.plotting.lostmotion import follow
 
+BENCH = Path(__file__).resolve().parents[1] / "examples" / "data"
 RADIUS = 20.0  # mm: the circle of notebook 1
 WINDUP = 0.228  # mm, of the machine there
 
@@ -129,7 +131,7 @@ def told(radius: float, *unknown: str) -> tuple[float, float]:
     return circle * 2.0 * np.pi * radius / n, square * 8.0 * radius / n
 
 
-def test_a_circle_tells_several_hundred_times_as_much_about_drag_where_scales_are_unknown():
+def test_a_circle_tells_hundreds_of_times_as_much_about_drag_where_scales_are_unknown():
     circle, square = told(RADIUS, "scales")
     assert circle / square == pytest.approx(749.0, rel=0.01)
     circle, square = told(RADIUS, "scales", "lean")
@@ -174,6 +176,43 @@ def test_a_reversal_swallows_more_than_a_belt_shared_and_less_than_a_belt_alone(
     assert low[0] == pytest.approx(0.158, abs=0.002)  # a healthy machine loses too
     assert low[1] - low[0] == pytest.approx(0.316, abs=0.002)
     assert alone / 2.0 < low[1] - low[0] < alone
+
+
+def lacks(machine: gs.Machine, x: float) -> float:
+    """Height that a square of 40 mm lacks about this place in mid travel, mm."""
+    test = gs.ring_test(("square",), spacing=RADIUS, largest=RADIUS, centre=(x, 200.0), passes=2)
+    return 2.0 * RADIUS - gs.measure(gs.simulate(machine, test)).squares[-1].geometry.height
+
+
+def test_a_healthy_machine_loses_more_than_its_belts_alone_would():
+    """Statics: two drags of 3 N on two belts; motors and shaft that do not give leave just that."""
+    machine = gs.Machine()
+    belts = 2.0 * 3.0 / machine.belt_left.stiffness(200.0)
+    rigid = {"motor_y.hold_force": 1e7, "shaft.stiffness": 1e7, "shaft.drag": 0.0}
+    assert belts == pytest.approx(0.1235, abs=1e-4)
+    assert lacks(machine.set_many(rigid), 215.0) == pytest.approx(belts, abs=1e-3)
+    assert lacks(machine, 215.0) == pytest.approx(0.158, abs=0.002)
+
+
+def test_a_square_further_from_the_tight_side_lacks_less():
+    tight = gs.Machine().with_faults(gs.faults.TightWheels("left", extra_force=12.0))
+    assert lacks(tight, 215.0) == pytest.approx(0.474, abs=0.002)
+    assert lacks(tight, 240.0) == pytest.approx(0.457, abs=0.002)
+    assert lacks(tight, 240.0) < lacks(tight, 215.0)
+
+
+def test_what_the_bench_piece_lacks_is_read_off_squares_of_all_sizes():
+    """Slope and level of a line by sums; two neighbouring sizes alone would double the level."""
+    piece = gs.read_points(BENCH / "bench_piece.csv", BENCH / "bench_test.json")
+    rows = gs.measure(piece).squares
+    size = np.array([2.0 * row.size for row in rows])
+    missing = size - np.array([row.geometry.height for row in rows])
+    off = size - size.mean()
+    slope = float(off @ missing / (off @ off))
+    level = float(missing.mean() - slope * size.mean())
+    assert len(set(size)) == 16
+    assert level == pytest.approx(0.295, abs=0.01)
+    assert 1e3 * slope == pytest.approx(-0.9, abs=0.2)
 
 
 R_X, R_Y = 0.0444, 0.2863  # mm: windups of the machine of section 5
@@ -275,6 +314,16 @@ def test_it_goes_hardly_further_where_it_touches_early():
     assert ways.max() / math.sin(t) - 1.0 == pytest.approx(0.022, abs=0.001)
 
 
+@pytest.mark.parametrize(("begin", "undone"), [(0.0, 1.0), (15.0, 0.70), (-25.2, 1.13)])
+def test_a_turn_back_that_begins_late_leaves_wheels_pinched(begin, undone):
+    """Back by 25 degrees from a way of sin 40, which begins at asin(sin b + sin 40)."""
+    t = math.radians(25.0)
+    tight = math.asin(math.sin(math.radians(begin)) + math.sin(math.radians(40.0)))
+    way = 2.0 * math.sin(t / 2.0) * math.cos(tight - t / 2.0)
+    too_much = math.sin(math.radians(40.0)) - math.sin(math.radians(15.0))
+    assert way / too_much == pytest.approx(undone, abs=0.005)
+
+
 def test_half_the_way_is_at_fifty_degrees():
     def half(begin: float) -> float:
         way = math.sin(math.radians(begin + 20.0)) - math.sin(math.radians(begin))
@@ -312,6 +361,20 @@ def test_expected_information_of_a_reading():
     assert [nats(d) for d in (1.0, 2.0, 3.0)] == pytest.approx([0.11, 0.34, 0.53], abs=0.006)
     assert nats(0.2) == pytest.approx(0.04 / 8.0, rel=0.01)
     assert nats(6.0) < math.log(2.0)
+
+
+def test_the_right_one_of_two_is_believed_more_after_a_reading():
+    """Mean of the posterior of the one that is true, by a fine sum."""
+    x = np.linspace(-12.0, 18.0, 60_001)
+    step = (x[1] - x[0]) / math.sqrt(2.0 * math.pi)
+
+    def right(d: float) -> float:
+        one, two = np.exp(-(x**2) / 2.0), np.exp(-((x - d) ** 2) / 2.0)
+        share = one / np.maximum(one + two, 1e-300)
+        return float(np.sum(share * one) * step)
+
+    assert right(0.0) == pytest.approx(0.5)
+    assert [right(d) for d in (2.1, 3.4)] == pytest.approx([0.79, 0.93], abs=0.01)
 
 
 def test_a_worst_of_sixteen_is_twice_the_scatter_of_nothing():

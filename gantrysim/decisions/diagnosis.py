@@ -15,6 +15,7 @@ import numpy as np
 from gantrysim.burn import Burn
 from gantrysim.decisions import words as findingwords
 from gantrysim.decisions.misstatements import Misstatement, screened
+from gantrysim.decisions.restatements import LIKE_A_MACHINE
 from gantrysim.decisions.standing import Standing, standing_of
 from gantrysim.decisions.statements import Statement, statements
 from gantrysim.faults import Catalogue
@@ -467,7 +468,8 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     modes = [solve(there, mode.faults, mode) for mode in dict.fromkeys((*likeliest, healthy))]
     slips = screened(there, modes)
     least = problem.assumptions.restated
-    odds = np.array([slip.log_gain + slip.log_prior - least for slip in slips])
+    needed = [least + LIKE_A_MACHINE.get(slip.kind, 0.0) for slip in slips]
+    odds = np.array([s.log_gain + s.log_prior - n for s, n in zip(slips, needed, strict=True)])
     anything = problem.catalogue.unmodelled[0]  # a torn figure is explained better by that
     apart = found.unlisted.evidence + _log_prior_of(problem, (anything.name,)) - max(scores)
     total = float(np.logaddexp.reduce([0.0, apart, *odds]))

@@ -34,6 +34,10 @@ ODDS = {
     "mirrored": 0.01,  # laid on its face, or points noted from the back
     "machine": 0.01,  # pieces were confused, or a nut was turned between the burns
 }
+#: What a slip must gain beyond others before it is believed, nats: a moved centre changes belts by
+#: some per cent, and so may what the model of a large fault lacks (51 nats were seen of a piece
+#: that was stated right; judgement).
+LIKE_A_MACHINE = {"centre": 60.0}
 #: Of a slip in how the piece lay, where a mark burned beside the rings was read: so much of it.
 MARK_READ = 0.1
 #: How far a moved centre is looked for, mm: nearer the machine hardly differs (belts by some per

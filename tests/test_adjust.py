@@ -330,7 +330,7 @@ def test_what_is_set_by_a_reading_needs_no_knowledge_of_the_fault():
 
 
 def test_wrong_costs_and_draws_are_refused():
-    with pytest.raises(ValueError, match="minutes above 0"):
+    with pytest.raises(ValueError, match="round must be a finite number above 0"):
         Costs(round=0.0)
     with pytest.raises(ValueError, match="finite numbers"):
         choose_step(np.array([1.0, np.nan]), lacking=1.0, over=1.0)

@@ -173,7 +173,7 @@ def accept(
     rng = np.random.default_rng(seed)
     if machine is None:
         machine = finding.machine if finding is not None else Machine()
-    looked = _Looked.of(measured, machine, tolerance.least_size)
+    looked = _Looked.of(measured, machine, tolerance.least_size, finding)
     # `measure` has taken the mean out of the points
     scanner = rng.standard_normal((draws, 3)) @ scanner_root.T
     with threadpool_limits(1):
@@ -391,13 +391,16 @@ _ABSENT = {
 # A measured piece
 
 
-def _noise(piece: Piece, machine: Machine, white: float) -> Noise:
-    """Noise of a piece from what its own smooth lines leave.
+def _noise(piece: Piece, machine: Machine, white: float, finding: Finding | None) -> Noise:
+    """Noise of a piece from what its own smooth lines leave, or as a model of its own has it.
 
     ``white``: that of single points as neighbours show it, mm.  What a fit takes for the noise of
     single points is that of its model, which no scan reaches: taken off a form it makes too little
-    of it.
+    of it.  What a ``finding`` learned for another model of noise its lines alone do not tell.
     """
+    for _, term in finding.best.fit.problem.burned if finding is not None else ():
+        if term.piece is piece and type(term.noise) is not Noise:
+            return term.noise.of_points(white)
     burned = prepare_piece(piece, machine)
     nowhere = np.zeros(burned.n_nuisance)
     residual = burned.residual(burned.nominal, nowhere)
@@ -444,13 +447,15 @@ class _Looked:
     passes: Mapping[tuple[str, int], int]
 
     @classmethod
-    def of(cls, piece: Piece, machine: Machine, least_size: float) -> _Looked:
+    def of(
+        cls, piece: Piece, machine: Machine, least_size: float, finding: Finding | None
+    ) -> _Looked:
         measures = measure(piece)
         if not measures.rows:
             why = measures.skipped[0] if measures.skipped else "it has no rings."
             raise ValueError(f"{piece.source}: nothing can be judged: {why}")
         assert measures.noise is not None
-        noise = _noise(piece, machine, measures.noise.point)
+        noise = _noise(piece, machine, measures.noise.point, finding)
         lines = {(line.shape, line.ring, line.pass_index): line.xy for line in measures.outlines}
         circles = [(r, lines[r.place]) for r in measures.circles if r.size >= least_size]
         squares = [(r, lines[r.place]) for r in measures.squares if r.size >= least_size]

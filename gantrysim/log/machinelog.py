@@ -632,7 +632,10 @@ def _words(entry: Entry, machine: Machine) -> str:
     """What happened, in one sentence."""
     if isinstance(entry, Burned):
         best = entry.finding["ranked"][0]
-        sizes = "; ".join(_size(name, m, machine) for name, m in best["magnitudes"].items())
+        sizes = "; ".join(
+            _size(name, m, machine) if m["identifiable"] else "how big is not told"
+            for name, m in best["magnitudes"].items()
+        )
         sure = "" if entry.finding["certain"] else ", not certain"
         size = f", {sizes}" if sizes else ""
         beside = f", with {', '.join(entry.readings)}" if entry.readings else ""

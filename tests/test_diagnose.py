@@ -191,7 +191,7 @@ def test_readings_that_tell_nothing_are_said_to(uncertainty: float, sentence: st
     assert not finding.learned
     assert report.count(sentence) == 1
     assert "How big:" not in report
-    assert len(report.splitlines()) < 9
+    assert len(report.splitlines()) < 10
     page = finding._repr_html_()
     assert "Nothing was learned" in page
     against = {f for names in finding.spoken_against for f in names}

@@ -56,7 +56,7 @@ def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
     points = {"measured": overlay.measured, "measured_base": _bases(overlay)}
     ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor)
-    ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 90), color=look.INK)
+    ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 60), color=look.INK)
     return ax
 
 

@@ -37,7 +37,9 @@ def inline_svg(
         figure = Figure(figsize=(look.WIDTH, height), layout="constrained")
         FigureCanvasSVG(figure)
         draw(figure.add_subplot())
-        figure.savefig(written, format="svg", metadata=dict.fromkeys(_DATED))
+        # no blank stripes where equal scales leave a figure unfilled, and no word cut off
+        cropped: dict[str, Any] = {"bbox_inches": "tight", "pad_inches": 0.05}
+        figure.savefig(written, format="svg", metadata=dict.fromkeys(_DATED), **cropped)
     text = written.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>|<!--.*?-->", "", text, flags=re.S)

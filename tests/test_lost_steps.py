@@ -68,7 +68,7 @@ def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
         assert not any("lost_steps" in h.faults for h in gs.diagnose(piece).ranked)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_torn_burn_of_the_independent_simulator() -> None:
     folder = beside(PRACTICE / "case-017")
     piece = gs.read_points(folder / "points.csv", gs.read_test(folder / "test.json"))

@@ -421,7 +421,7 @@ def test_what_the_scanner_is_expected_to_add_is_taken_out():
         assert one.measured_size == pytest.approx(other.measured_size, abs=1e-9)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_uncertainty_of_sizes_covers_whole_pieces():
     # radii, widths and squareness of a piece, with the reader's own errors drawn beside the noise;
     # exact 99 % band of the binomial counts of 60 independent pieces
@@ -570,7 +570,7 @@ def test_both_senses_ring_by_ring(degrees):
         measure_both_ways(things[1], things[0])
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_intervals_of_hysteresis_cover():
     # play of 0.1 on a ring of 20 mm: H = B (1 - B/R); noise makes it larger nearly always, the
     # interval holds it no less often than the 99 % binomial band of 95 % allows (60 pairs)

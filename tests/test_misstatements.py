@@ -143,7 +143,7 @@ def test_a_piece_as_stated_raises_no_alarm() -> None:
     assert alarms(handed_in(TIGHT)) == {}
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("seed", range(6))
 def test_machines_drawn_from_the_healthy_scatter_raise_no_alarm(seed: int) -> None:
     faults = ((), TIGHT_LEFT, (gs.faults.SlackBelt("right", 0.5),))[seed % 3]

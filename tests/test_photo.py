@@ -393,7 +393,7 @@ def test_accuracy_that_cannot_be_had_is_refused_with_what_could(with_card, with_
         gs.instruments.flatten_photo(with_grid, grid_of(0.01), accuracy=0.05, area=around(INSIDE))
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_stated_accuracy_holds_over_cameras(tmp_path):
     """Ten cameras, tilted, turned, near and far, of several lenses: no dot is off by more."""
     rng = np.random.default_rng(11)

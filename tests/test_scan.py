@@ -883,7 +883,7 @@ def practice_scan(request) -> tuple[Path, gs.Piece, float]:
     return case, piece, time.process_time() - began
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_practice_scans_name_the_fault(practice_scan):
     case, piece, _ = practice_scan
     truth = json.loads((case / "truth.json").read_text())

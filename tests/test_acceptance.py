@@ -514,6 +514,7 @@ def test_predicted_machines_are_draws_behind_the_stated_interval(tight: Finding)
     assert [m.left.friction for m in again] == drags
 
 
+@pytest.mark.study
 def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
     job = gs.ring_test(spacing=6.0, largest=18.0, centre=(300.0, 280.0), passes=1)
     machine = gs.Machine().with_faults(gs.faults.TightWheels("left", 9.0))

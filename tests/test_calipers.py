@@ -253,6 +253,7 @@ def practice_cases() -> list[Path]:
     return [c for c in cases if c.name != "case-017"]  # an axis stuck
 
 
+@pytest.mark.study
 def test_practice_sheets_against_the_points_of_the_same_pieces():
     # repeatability of the readings is 0.02 mm; the points add their own noise of 0.01 to 0.02 mm
     cases = practice_cases()

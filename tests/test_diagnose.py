@@ -312,7 +312,7 @@ def stated(finding: gs.Finding, name: str) -> float:
     return sum(h.probability for h in finding.ranked if name in h.faults)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("case", ["003", "022"])
 def test_practice_burns_of_the_independent_simulator(case: str) -> None:
     finding, (truth,) = practice(case)
@@ -321,7 +321,7 @@ def test_practice_burns_of_the_independent_simulator(case: str) -> None:
     assert size.low <= truth["magnitude"] <= size.high
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("case", ["006", "016"])
 def test_practice_burns_that_are_not_easy_keep_the_truth(case: str) -> None:
     """The first of its kind each: a slack belt, a loose carriage.

@@ -61,7 +61,7 @@ def test_rings_that_jumped_by_many_cycles_are_lost_steps() -> None:
         assert words in report, words
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_a_whole_drive_is_never_said_to_lose_steps() -> None:
     for machine in (gs.Machine(), gs.Machine().with_faults(gs.faults.TightWheels("left", 20.0))):
         piece = lift(machine, TEST, every=1, told_apart=False)

@@ -150,7 +150,7 @@ def test_machines_drawn_from_the_healthy_scatter_raise_no_alarm(seed: int) -> No
     assert alarms(handed_in(healthy_machine(seed).with_faults(*faults), seed=seed)) == {}
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_pieces_of_two_machines_are_told_apart() -> None:
     other = gs.Machine().with_faults(gs.faults.TightWheels("right", 10.0))
     slips = screened(*explained(handed_in(TIGHT, seed=1), handed_in(other, seed=2)))

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from handchecks import point_of
 from lifted import lift
+from onefinding import Told
 from scipy.integrate import quad
 from scipy.stats import norm
 from test_diagnose import TEST
@@ -65,14 +66,8 @@ def hypothesis(
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
-class Told(gs.Finding):
-    """A finding of which it is said how thin it is."""
-
-    few: bool = False
-
-    @property
-    def thin(self) -> bool:
-        return self.few
+class Stated(Told):
+    """It is certain if it stands alone, whatever it was fitted to."""
 
     @property
     def certain(self) -> bool:
@@ -82,7 +77,7 @@ class Told(gs.Finding):
 def finding(*ranked: Hypothesis, group: int = 1, thin: bool = False) -> gs.Finding:
     others = tuple(h.faults for h in ranked[1:group])
     best = dataclasses.replace(ranked[0], indistinguishable_from=others)
-    return Told((), gs.Machine(), (best, *ranked[1:]), few=thin)
+    return Stated((), gs.Machine(), (best, *ranked[1:]), few=thin)
 
 
 def kind(name: str) -> Fault:

@@ -12,6 +12,7 @@ import re
 
 import numpy as np
 import pytest
+from onefinding import Told
 
 import gantrysim as gs
 from gantrysim.decisions.adjustment import CHECK, DO, LEADS, LEAVE
@@ -32,17 +33,6 @@ MACHINE = gs.Machine()
 CATALOGUE = MACHINE.catalogue()
 FAULTS = CATALOGUE.modelled + CATALOGUE.sought
 DRAWS = 60
-
-
-@dataclasses.dataclass(frozen=True, eq=False)
-class Told(gs.Finding):
-    """A finding of which it is said whether it rests on few rings."""
-
-    few: bool = False
-
-    @property
-    def thin(self) -> bool:
-        return self.few
 
 
 def explanation(

@@ -9,6 +9,7 @@ a tooth jumped), whatever made the pull.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -93,15 +94,9 @@ class Unlisted(Unmodelled):
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """What was handed in, then the whole machine."""
-        return AdjustingPoint(
-            "whole machine",
-            "if test and piece are the right ones, look the machine over before anything is "
-            "turned: clean rails, wheels and belts, tighten the frame and the head, replace what "
-            "is worn, burn again",
-            self.check,
-            "burn the same test again and compare",
-            15.0,
-        )
+        whole = super().adjusting_point(machine, handbook)
+        words = f"if test and piece are the right ones, {whole.words}"
+        return dataclasses.replace(whole, words=words)
 
 
 @checked

@@ -21,19 +21,14 @@ from gantrysim.instruments.scan.follow import follow
 from gantrysim.instruments.scan.inkmap import ink_maps, reduced
 from gantrysim.instruments.scan.nestfind import Found
 from gantrysim.instruments.scan.ridges import (
-    FLANK,
-    Profile,
     Strip,
-    fit_strip,
-    profile_of,
     strip_of,
 )
-from gantrysim.instruments.scan.traced import Owners
+from gantrysim.instruments.scan.traced import OPTICS, fit_lines
 from gantrysim.part.loops import Loop, gaps
 from gantrysim.part.scanfind import OFF
 from gantrysim.records.arrays import Array
 
-OPTICS = 0.035  # mm: blur of the scanner's optics to begin with, a standard deviation
 WIDE = 0.15  # mm: width of a line to begin with
 #: Of grey levels on both sides: edges differ by more than this part of what a line stands out by,
 #: lines by less; and what stands out by less than so many grey levels is neither (judgement).
@@ -46,7 +41,6 @@ _BLURS = (1.0, 1.5, 2.2, 3.2)  # times that of pixel and optics
 _LEAST_STEP = 0.35  # of the usual height of an edge: less is none
 _PIXEL = 0.02  # of a pixel: what an even profile and exact pixels still leave
 _STRAY = 6.0  # robust standard deviations off the neighbours
-_SLACK = 1.5  # pixels beside a line that its ink may still touch
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,25 +117,8 @@ def trace_lines(
     runs = [loop.run(k) for k, loop in enumerate(loops)]
     ways = _followed(there, loops)
     pitch = float(picture.pitch.mean())
-    blur = math.hypot(OPTICS, pitch / math.sqrt(12.0))
-    profile = Profile.bar(WIDE, blur, 3.0 * WIDE, 0.005)
-    usual = 0.0
-    for rounds in (2, 1, 2):
-        near = 0.5 * profile.width + max(FLANK, 3.0 * pitch)
-        strips = [
-            strip_of(picture, there, run, way, near) for run, way in zip(runs, ways, strict=True)
-        ]
-        owners = Owners.of(picture, strips, ways, 0.5 * profile.width + _SLACK * pitch)
-        masks = [owners.free(strip, way) for strip, way in zip(strips, ways, strict=True)]
-        fits = [
-            fit_strip(strip, way, profile, mine, usual, rounds)
-            for strip, way, mine in zip(strips, ways, masks, strict=True)
-        ]
-        ways = [fit.way for fit in fits]
-        heights = [fit.height[fit.good] for fit in fits]
-        usual = float(np.median(np.concatenate(heights))) if any(map(len, heights)) else 0.0
-        if rounds == 2:
-            profile = profile_of(strips, fits, masks, 0.25 * pitch, near) or profile
+    lines = fit_lines(picture, there, runs, ways, WIDE)
+    fits, profile = lines.fits, lines.profile
     clear = 0.5 * profile.width + 2.0 * pitch
     traced = [
         TracedLoop.of(loop, fit.way, np.hypot(np.where(fit.good, fit.u, 0.0), _PIXEL * pitch),

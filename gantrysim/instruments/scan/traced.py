@@ -33,8 +33,9 @@ from gantrysim.records.arrays import Array
 FINE = 0.25  # mm: about the length of line of one fit
 _WIDEST = 3.0  # mm: most that a line is looked for off its place
 _CORNER = 0.25  # mm of a side left out at its ends, beside what the crossing side covers
-_OPTICS = 0.035  # mm: blur of the scanner's optics to begin with, a standard deviation
+OPTICS = 0.035  # mm: blur of the scanner's optics to begin with, a standard deviation
 _SLACK = 1.5  # pixels beside a line that its ink may still touch
+_LEAST = 20  # places of all rings that must have been fitted
 _STRAY = 6.0  # robust standard deviations off the neighbours
 _LEAST_STRAY = 0.02  # mm; steps of a sticking axis are real
 _BROAD = 2.0  # times the usual misfit: the line may be two
@@ -72,6 +73,68 @@ class Traced:
     width: float
 
 
+@dataclass(frozen=True, eq=False)
+class LineFits:
+    """Lines fitted to the raw pixels, with what was learned of them together.
+
+    Parameters
+    ----------
+    fits : list of Fitted
+        One a run.
+    profile : Profile
+        Of a line.
+    usual : float
+        Usual height of it, grey levels.
+    owners : Owners
+        Which pixels the ink of each line covers.
+    """
+
+    fits: list[Fitted]
+    profile: Profile
+    usual: float
+    owners: Owners
+
+
+def fit_lines(
+    picture: Picture,
+    found: Found,
+    runs: Sequence[Run],
+    ways: Sequence[Array],
+    width: float,
+    *,
+    least: int = 0,
+) -> LineFits:
+    """Fit burned lines that were followed; profile and places are found in turn.
+
+    ``runs``, ``ways``: stations of each line, and how far off them it was followed, mm.  ``width``:
+    of a line to begin with, mm.  ``least``: ValueError where fewer places than this were fitted.
+    """
+    pitch = float(picture.pitch.mean())
+    blur = float(np.hypot(OPTICS, pitch / np.sqrt(12.0)))  # a pixel averages over its own side
+    profile = Profile.bar(width, blur, 3.0 * width, 0.005)
+    usual = 0.0
+    for rounds in (2, 1, 2):
+        near = 0.5 * profile.width + max(FLANK, 3.0 * pitch)
+        strips = [
+            strip_of(picture, found, run, way, near) for run, way in zip(runs, ways, strict=True)
+        ]
+        owners = Owners.of(picture, strips, ways, 0.5 * profile.width + _SLACK * pitch)
+        masks = [owners.free(strip, way) for strip, way in zip(strips, ways, strict=True)]
+        fits = [
+            fit_strip(strip, way, profile, mine, usual, rounds)
+            for strip, way, mine in zip(strips, ways, masks, strict=True)
+        ]
+        ways = [fit.way for fit in fits]
+        heights = [fit.height[fit.good] for fit in fits]
+        fitted = sum(map(len, heights))
+        if fitted < least:
+            raise ValueError(f"{picture.source}: too little of the rings could be traced.")
+        usual = float(np.median(np.concatenate(heights))) if fitted else 0.0
+        if rounds == 2:
+            profile = profile_of(strips, fits, masks, 0.25 * pitch, near) or profile
+    return LineFits(fits, profile, usual, owners)
+
+
 def trace(
     picture: Picture, test: RingTest, found: Found, spacing: float, say: Callable[[str], None]
 ) -> list[Traced]:
@@ -87,30 +150,9 @@ def trace(
     say("following the rings")
     ways = follow_all(found, runs, reach)
     pitch = float(picture.pitch.mean())
-    flank = max(FLANK, 3.0 * pitch)
     say("fitting the lines")
-    blur = float(np.hypot(_OPTICS, pitch / np.sqrt(12.0)))  # a pixel averages over its own side
-    profile = Profile.bar(test.line_width, blur, 3.0 * test.line_width, 0.005)
-    fits: list[Fitted] = []
-    usual = 0.0
-    for rounds in (2, 1, 2):
-        near = 0.5 * profile.width + flank
-        strips = [
-            strip_of(picture, found, run, way, near) for run, way in zip(runs, ways, strict=True)
-        ]
-        owners = Owners.of(picture, strips, ways, 0.5 * profile.width + _SLACK * pitch)
-        masks = [owners.free(strip, way) for strip, way in zip(strips, ways, strict=True)]
-        fits = [
-            fit_strip(strip, way, profile, mine, usual, rounds)
-            for strip, way, mine in zip(strips, ways, masks, strict=True)
-        ]
-        ways = [fit.way for fit in fits]
-        heights = np.concatenate([fit.height[fit.good] for fit in fits])
-        if len(heights) < 20:
-            raise ValueError(f"{picture.source}: too little of the rings could be traced.")
-        usual = float(np.median(heights))
-        if rounds == 2 and len(fits):
-            profile = profile_of(strips, fits, masks, 0.25 * pitch, near) or profile
+    lines = fit_lines(picture, found, runs, ways, test.line_width, least=_LEAST)
+    fits, profile, usual, owners = lines.fits, lines.profile, lines.usual, lines.owners
     say("sorting the points")
     rough = float(np.median(np.concatenate([fit.rough[fit.good] for fit in fits])))
     apart = min(0.8, 0.4 * gap)

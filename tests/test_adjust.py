@@ -192,13 +192,15 @@ def test_belt_tone_is_that_of_the_string():
         assert tuned.belt_left.ea == gs.machine.Belt.ea  # off the toe of its curve again
 
 
-def test_belt_of_the_bench_machine_is_plucked_where_its_span_is_known():
-    point = point_of("slack_belt_right", gs.Machine(), HB)
-    assert isinstance(point, BeltTension)
-    assert point.position + gs.Machine().belt_right.near == pytest.approx(point.length)
-    assert point.mass == pytest.approx(8.4e-3)
-    short = gs.Machine(travel_y=100.0)
-    assert point_of("slack_belt_right", short, HB).length == pytest.approx(170.0)
+def test_advice_has_the_belt_plucked_where_the_tone_sheet_has_it():
+    for machine in (gs.Machine(), gs.Machine(travel_y=100.0)):
+        sheets = {s.readings[0].belt: s for s in gs.instruments.BeltTones().sheets(machine, None)}
+        for belt in ("left", "right", "x"):
+            point = point_of(f"slack_belt_{belt}", machine, HB)
+            assert isinstance(point, BeltTension)
+            assert point.length == sheets[belt].readings[0].span
+            assert point.position == machine.middle[belt != "x"]
+            assert point.mass == pytest.approx(8.4e-3)
 
 
 def test_diagonals_by_the_corners_of_the_sheared_rectangle():

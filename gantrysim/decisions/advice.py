@@ -258,7 +258,7 @@ def advise(
     >>> advice.checks[0].words
     'with the power off pluck the left Y belt: it should give a clear low tone'
     >>> advice.adjustments[0].words
-    "draw the left Y belt's tensioner tighter until the tone is right: 98 Hz, about 6... Hz more"
+    "draw the left Y belt's tensioner tighter until the tone is right: 90 Hz, about 6... Hz more"
     """
     costs = costs if costs is not None else Costs()
     handbook = handbook if handbook is not None else Handbook()
@@ -364,7 +364,7 @@ def _action(
 
 
 def _middle_test(machine: Machine) -> RingTest:
-    middle = (machine.span / 2.0, machine.travel_y / 2.0)
+    middle = machine.middle
     size = min(40.0, 0.4 * min(machine.span, machine.travel_y))
     return ring_test(spacing=size / 4.0, largest=size, centre=middle)
 

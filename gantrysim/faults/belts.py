@@ -27,8 +27,6 @@ _LEFT = (
 TENSION_ROOM = (0.8, 1.25)
 #: A tone is read to this part (95 %; likely: a tuner reads finer, a belt's stiffness shifts it).
 TONE_READING = 0.03
-#: Span at which a belt is plucked where the travel allows it, mm.
-PLUCKED = 250.0
 
 
 @checked
@@ -142,7 +140,7 @@ class BeltTension(AdjustingPoint):
     """
 
     belt: str = "left"
-    length: float = PLUCKED
+    length: float = Belt.near
     mass: float = 0.0084
     position: float = 0.0
     tension: float = Belt.pretension
@@ -217,10 +215,9 @@ class BeltTension(AdjustingPoint):
 
 def _tension_of(machine: Machine, belt: str, handbook: Handbook, check: str) -> BeltTension:
     own: Belt = machine.value(f"belt_{belt}")
-    room = machine.span if belt == "x" else machine.travel_y
-    position = min(max(PLUCKED - own.near, 0.0), room)
+    position = machine.middle[0 if belt == "x" else 1]
     point = BeltTension(
-        f"belt {belt}", look=check, minutes=3.0, belt=belt, length=own.near + position,
+        f"belt {belt}", look=check, minutes=3.0, belt=belt, length=own.spans(position)[0],
         mass=span_mass(handbook.belt, handbook.belt_width), position=position,
         tension=own.pretension, ea=own.ea, partner=_partner(belt, machine),
     )  # fmt: skip

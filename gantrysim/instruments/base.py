@@ -572,11 +572,6 @@ def write_sheets(path: AnyPath, sheets: Sequence[Measurement], *, overwrite: boo
     return write_new_text(path, text, overwrite=overwrite)
 
 
-def middle_of(machine: Machine) -> tuple[float, float]:
-    """Place of the carriage in the middle of the travel, mm."""
-    return machine.span / 2.0, machine.travel_y / 2.0
-
-
 def hand_uncertainty(spread: float, resolution: float, name: str = "resolution") -> float:
     """Standard uncertainty of one reading: the hand's, and the step over sqrt(12) (GUM F.2.2.1)."""
     return math.hypot(spread, positive(resolution, name) / math.sqrt(12.0))

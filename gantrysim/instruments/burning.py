@@ -17,7 +17,7 @@ from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.assumptions import USUAL, Scales
 from gantrysim.inference.noise import Noise, make_bins
 from gantrysim.inference.terms import LikelihoodTerm
-from gantrysim.instruments.base import Candidate, Instrument, Measurement, middle_of
+from gantrysim.instruments.base import Candidate, Instrument, Measurement
 from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
 from gantrysim.instruments.forward import finely_planned, forward_of
 from gantrysim.instruments.points import Piece, spread_along
@@ -114,7 +114,7 @@ class PointsOfPiece(Instrument):
 
     def candidates(self, machine: Machine, tests: Sequence[RingTest]) -> Iterator[Candidate]:
         """Burns to consider after the last of some tests, or after none; its piece read again."""
-        last = tests[-1] if tests else ring_test(centre=middle_of(machine))
+        last = tests[-1] if tests else ring_test(centre=machine.middle)
         yield from map(self.burning, burn_tests(last, machine))
         if tests:
             words = (
@@ -211,7 +211,7 @@ def burn_tests(test: RingTest, machine: Machine) -> tuple[RingTest, ...]:
 
 def _burns(test: RingTest, machine: Machine) -> Iterator[RingTest]:
     yield test
-    middle = middle_of(machine)
+    middle = machine.middle
     largest = max(nest.sizes[-1] for nest in test.nests)
     spacing = min(max(test.spacing, largest / 8.0), largest / 2.0)
     limits = ("travel_speed", "acceleration", "centripetal", "corner_speed_change", "line_width")

@@ -23,7 +23,7 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 
-from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement, middle_of
+from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement
 from gantrysim.instruments.push import FIRM
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
@@ -269,7 +269,7 @@ class DialIndicator(Instrument):
         """Lost motion at both end plates and the carriage, lag of both plates, in mid travel."""
         for at in PLACES:
             readings = tuple(
-                DialReading(at, what, middle_of(machine), stroke, 0.0)
+                DialReading(at, what, machine.middle, stroke, 0.0)
                 for what, stroke in STROKES.items()
                 if at in _OTHER or what == "lost_motion"
             )

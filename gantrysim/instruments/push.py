@@ -27,7 +27,6 @@ from gantrysim.instruments.base import (
     MachineSheet,
     Measurement,
     hand_uncertainty,
-    middle_of,
 )
 from gantrysim.instruments.readingterm import Misreading
 from gantrysim.machine import Machine
@@ -404,7 +403,7 @@ class PushByHand(Instrument):
         }
         for motor in MOTORS:
             for at in PLACES:
-                where, stroke = (at, motor, middle_of(machine)), USUAL_STROKE[motor]
+                where, stroke = (at, motor, machine.middle), USUAL_STROKE[motor]
                 readings = tuple(
                     PushReading(*where, what, 1.0, spread[unit_of(what)], stroke)
                     for what in _ASKED[motor]

@@ -19,7 +19,7 @@ from typing import Annotated, Any, ClassVar
 
 import numpy as np
 
-from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement, middle_of
+from gantrysim.instruments.base import CAUTIONS, Instrument, MachineSheet, Measurement
 from gantrysim.instruments.readingterm import Misreading
 from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency, span_mass, span_tension
@@ -271,7 +271,7 @@ class BeltTones(Instrument):
     def sheets(self, machine: Machine, test: RingTest | None) -> Iterator[ToneSheet]:
         """Both open spans of each belt there is, carriage in mid travel, a sheet a belt."""
         mass = positive(self.mass, "mass")
-        x, y = middle_of(machine)
+        x, y = machine.middle
         for belt, at in (("left", y), ("right", y), ("x", x)):
             if f"belt_{belt}" in machine.absent:
                 continue

@@ -29,7 +29,7 @@ from gantrysim.machine.plates import (
     four_wheels,
     turn_nut,
 )
-from gantrysim.records.checks import Limited, number, renewed, require, word
+from gantrysim.records.checks import Limited, field_names, number, renewed, require, word
 from gantrysim.records.doors import checked
 from gantrysim.records.table import Table
 
@@ -450,7 +450,14 @@ class Machine(Limited):
         return self.set_many({place: value})
 
     def set_many(self, changes: Mapping[str, Any]) -> Machine:
-        """Return a copy with several fields changed at once, by their dotted places."""
+        """Return a copy with several fields changed at once, by their dotted places.
+
+        Raises
+        ------
+        ValueError
+            If there is no such place, or what stands there only follows from other fields, as
+            the stiffness of a motor from its pull-out force and step.
+        """
         for place in changes:
             self.value(place)
         machine: Machine = _set_many(self, changes)
@@ -500,6 +507,11 @@ class Machine(Limited):
         return Table((), rows, type(self).__name__).html()
 
     @property
+    def middle(self) -> tuple[float, float]:
+        """Place of the carriage in mid travel, mm: there belts are plucked and plates pushed."""
+        return self.span / 2.0, self.travel_y / 2.0
+
+    @property
     def plates(self) -> tuple[EndPlate, EndPlate, Carriage]:
         """Left plate, right plate, carriage."""
         return self.left, self.right, self.carriage
@@ -536,6 +548,11 @@ def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
         new[name] = _set_many(getattr(part, name), deeper)
     if "friction" in new:
         part = part.with_friction(new.pop("friction"))
+    for name in new.keys() - field_names(type(part)):
+        raise ValueError(
+            f"Machine has no {type(part).__name__}.{name} to set: it follows from the fields "
+            f"{', '.join(field_names(type(part)))}."
+        )
     if all(name in inner or value.__class__ is float for name, value in new.items()):
         return renewed(part, **new) if new else part
     return dataclasses.replace(part, **new)

@@ -372,7 +372,7 @@ def push(
 
 def _place(machine: Machine, place: tuple[float, float] | None) -> tuple[float, float]:
     if place is None:
-        return machine.span / 2.0, machine.travel_y / 2.0
+        return machine.middle
     x, y = place
     for value, room, name in ((x, machine.span, "x"), (y, machine.travel_y, "y")):
         if not 0.0 <= value <= room:

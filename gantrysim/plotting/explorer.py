@@ -314,7 +314,7 @@ def explore(
     """
     machine = Machine() if machine is None else machine
     if test is None:
-        centre = (machine.span / 2.0, machine.travel_y / 2.0)
+        centre = machine.middle
         test = ring_test(
             layout="side_by_side", spacing=5.0, largest=20.0, centre=centre, passes=2, feed=40.0
         )

@@ -182,7 +182,8 @@ def _from_to(low: float, high: float) -> str:
 
 
 @functools.cache
-def _names(kind: Any) -> tuple[str, ...]:
+def field_names(kind: Any) -> tuple[str, ...]:
+    """Names of the fields of a dataclass."""
     return tuple(f.name for f in dataclasses.fields(kind))
 
 
@@ -193,7 +194,7 @@ def renewed(record: Record, **changes: Any) -> Record:
     every field: a diagnosis builds machines by the ten thousand.  Limits are looked at as ever.
     """
     old, new = vars(record), object.__new__(type(record))
-    names = _names(cast(Any, type(record)))
+    names = field_names(cast(Any, type(record)))
     vars(new).update({name: old[name] for name in names}, **changes)
     new.__post_init__()
     return new
@@ -206,7 +207,7 @@ def trusted(kind: Any, *fields: Any) -> Any:
     makes lines by the hundred.
     """
     new = object.__new__(kind)
-    vars(new).update(zip(_names(kind), fields, strict=True))
+    vars(new).update(zip(field_names(kind), fields, strict=True))
     return new
 
 

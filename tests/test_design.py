@@ -212,6 +212,7 @@ def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stif
     slow = gs.ring_test(("circle",), largest=20.0, smallest=20.0, spacing=5.0, feed=3.0)
     telling = gs.what_can_be_told(slow)
     assert {"viscous drag", "moving mass"} <= set(telling.blind)
+    assert not re.search(r"[a-z]_[a-z]|\bEA\b|\bhold\b", "".join(telling.blind))
     # a slack belt and play at the far end both add to what a reversal loses
     assert any(
         "stiffness left to the left belt" in words and "play of the coupling" in words
@@ -221,7 +222,10 @@ def test_a_slow_single_circle_is_blind_to_what_needs_speed_and_to_drag_over_stif
     assert "blind to" in telling.report(tables=True)
     healthy = gs.what_can_be_told(slow, faults=["tight_carriage"])
     # more drag on a stiffer belt bends the circle as before: F / k stays
-    assert any({"drag carriage", "belt x EA"} == set(w.split(" with ")) for w in healthy.blind)
+    assert any(
+        w.count(" with ") == 1 and "drag of the carriage" in w and "X belt" in w
+        for w in healthy.blind
+    )
 
 
 def test_blind_direction_of_a_sum_that_alone_is_measured():
@@ -233,12 +237,17 @@ def test_blind_direction_of_a_sum_that_alone_is_measured():
 
 
 def test_power_names_twins_and_misses_what_does_not_show():
-    telling = gs.what_can_be_told(TEST)
+    names = ("tight_wheels_right", "coupler_backlash", "scale_y")
+    few = gs.ring_test(("circle",), spacing=10.0, largest=40.0, smallest=20.0)
+    telling = gs.what_can_be_told(few, faults=names)
     power = {p.fault: p for p in telling.power}
-    assert power["tight_wheels_left"].seen > 0.95
-    assert power["tight_wheels_left"].size == pytest.approx(9.0)
-    assert "out_of_square" in power["coupler_slip"].confused_with
-    assert power["loose_wheels_right"].seen < 0.5
+    assert power["tight_wheels_right"].seen > 0.95
+    assert power["tight_wheels_right"].size == pytest.approx(9.0)
+    # far from its usual size play draws what tight wheels draw: a line through that size misses it
+    assert power["tight_wheels_right"].confused_with == ("coupler_backlash",)
+    assert power["scale_y"].confused_with == ()
+    telling = gs.what_can_be_told(TEST, faults=["loose_wheels_left", "out_of_square"])
+    assert telling.power[0].seen < 0.5
     assert telling.row("loose_wheels_left").left == pytest.approx(1.0, abs=0.15)
 
 
@@ -271,7 +280,7 @@ def test_telling_shows_itself():
     assert len(ax.get_yticks()) == len(telling.rows)
     assert telling.plot(ax) is ax
     other = gs.what_can_be_told(TEST, faults=["coupler_backlash"])
-    assert "coupler_backlash" in telling.compare(other, ("small", "large"))
+    assert "play of the coupling" in telling.compare(other, ("small", "large"))
     assert other.row("coupler_backlash").left < 1.05 * telling.row("coupler_backlash").left
     mpl.pyplot.close("all")
 

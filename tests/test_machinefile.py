@@ -302,7 +302,7 @@ def test_a_former_name_beside_the_new_one_is_refused(tmp_path):
         read_machine(both)
 
 
-@pytest.mark.parametrize("place", ("motor_y.stiffness", "belt_x.stiffness", "left.wheel_base"))
+@pytest.mark.parametrize("place", ["motor_y.stiffness", "belt_x.stiffness", "left.wheel_base"])
 def test_what_only_follows_from_other_fields_is_not_set(place):
     with pytest.raises(ValueError, match=r"to set: it follows from the fields "):
         Machine().set(place, 10.0)

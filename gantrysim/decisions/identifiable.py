@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from gantrysim.decisions.standing import nouns_of
+from gantrysim.faults.healthy import in_a_sentence
 from gantrysim.inference.assumptions import USUAL
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
@@ -75,7 +76,8 @@ class Power:
     seen : float
         Probability that its log evidence beats that of a healthy machine by more than 3.
     confused_with : tuple of str
-        Faults whose expected log evidence lies less than 3 behind its own.
+        Faults that explain more than a healthy machine does, and whose log evidence its own beats
+        by more than 3 with a probability under 0.95.
     """
 
     fault: str
@@ -132,22 +134,29 @@ class Identifiability:
         known = ", ".join(row.name for row in self.rows)
         raise ValueError(f"nothing is predictive of {name!r}; accepted are {known}")
 
+    def words_of(self, name: str) -> str:
+        """What a parameter is, or what a fault is an amount of, in words."""
+        if name not in {power.fault for power in self.power}:
+            return in_a_sentence(name)
+        label, _, variant = name.partition(" (")
+        return self.machine.catalogue().named(label, variant.rstrip(")")).noun
+
     def compare(self, other: Identifiability, names: tuple[str, str] = ("this", "other")) -> str:
         """Both tests side by side: the part of each prior interval that is left, as text."""
         head = (
-            f"{'part of the prior interval left':34s}{names[0]:>10s}{names[1]:>10s}\n"
-            f"{'  length burned, mm':34s}{self.length:10.0f}{other.length:10.0f}"
+            f"{'part of the prior interval left':50s}{names[0]:>10s}{names[1]:>10s}\n"
+            f"{'  length burned, mm':50s}{self.length:10.0f}{other.length:10.0f}"
         )
         theirs = {row.name: row for row in other.rows}
         lines = [
-            f"  {row.name:32s}{row.left:10.2f}{theirs[row.name].left:10.2f}"
+            f"  {self.words_of(row.name):48s}{row.left:10.2f}{theirs[row.name].left:10.2f}"
             for row in self.rows
             if row.name in theirs
         ]
         seen = {p.fault: p.seen for p in other.power}
         lines.append("probability that a fault of usual size is told from healthy")
         lines += [
-            f"  {p.fault:32s}{p.seen:10.2f}{seen[p.fault]:10.2f}"
+            f"  {self.words_of(p.fault):48s}{p.seen:10.2f}{seen[p.fault]:10.2f}"
             for p in self.power
             if p.fault in seen
         ]
@@ -169,7 +178,7 @@ class Identifiability:
         for r in self.rows:
             note = "" if r.identifiable else "   as believed before"
             out.append(
-                f"  {r.name:22s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
+                f"  {self.words_of(r.name):48s} {r.low:10.4g} to {r.high:.4g} {r.unit} "
                 f"[{r.prior_low:.4g} to {r.prior_high:.4g}]{note}"
             )
         if self.blind:
@@ -177,9 +186,11 @@ class Identifiability:
             out += [f"  - {words}" for words in self.blind]
         out.append("A fault of its usual size, told from a healthy machine with probability:")
         for p in self.power:
-            others = ", ".join(p.confused_with)
+            others = ", ".join(map(self.words_of, p.confused_with))
             tail = f"; hard to tell from {others}" if others else ""
-            out.append(f"  {p.fault} of {in_words(p.size, p.unit)}: {p.seen:.2f}{tail}")
+            out.append(
+                f"  {self.words_of(p.fault)} ({in_words(p.size, p.unit)}): {p.seen:.2f}{tail}"
+            )
         if self.circles is not None and self.squares is not None:
             out.append("Circles alone and squares alone, of equal length:")
             out.append(self.circles.compare(self.squares, ("circles", "squares")))
@@ -187,16 +198,15 @@ class Identifiability:
 
     def _words(self) -> list[str]:
         """What it tells and what not, a sentence each; faults by their nouns."""
-        nouns = self._nouns
         sure = [p for p in self.power if p.seen >= SEEN]
         often = [p for p in self.power if HARDLY <= p.seen < SEEN]
         hardly = [p for p in self.power if p.seen < HARDLY]
         size = {p.fault: in_words(p.size, p.unit) for p in self.power}
-        vague = [nouns[r.name] for r in self.rows if r.fault and not r.identifiable]
+        vague = [self.words_of(r.name) for r in self.rows if r.fault and not r.identifiable]
         alike = {frozenset((p.fault, other)) for p in self.power for other in p.confused_with}
-        pairs = (" and ".join(sorted(nouns.get(n, n) for n in pair)) for pair in alike)
+        pairs = (" and ".join(sorted(map(self.words_of, pair))) for pair in alike)
         better = [
-            f"{nouns[c.fault]} ({c.seen:.2f} against {s.seen:.2f})"
+            f"{self.words_of(c.fault)} ({c.seen:.2f} against {s.seen:.2f})"
             for c, s in zip(*(part.power if part else () for part in self._parts), strict=True)
             if abs(c.seen - s.seen) > _APART
         ]
@@ -206,7 +216,7 @@ class Identifiability:
             ("That it hardly sees", hardly, {p.fault: f"{p.seen:.2f}" for p in hardly}),
         )
         out = [
-            f"{lead}: {'; '.join(f'{nouns[p.fault]} ({of[p.fault]})' for p in those)}."
+            f"{lead}: {'; '.join(f'{self.words_of(p.fault)} ({of[p.fault]})' for p in those)}."
             for lead, those, of in lists
             if those
         ]
@@ -226,16 +236,6 @@ class Identifiability:
     @property
     def _parts(self) -> tuple[Identifiability | None, Identifiability | None]:
         return self.circles, self.squares
-
-    @property
-    def _nouns(self) -> dict[str, str]:
-        """What each fault of the test is an amount of, by its label."""
-        catalogue = self.machine.catalogue()
-        found: dict[str, str] = {}
-        for power in self.power:
-            name, _, variant = power.fault.partition(" (")
-            found[power.fault] = catalogue.named(name, variant.rstrip(")")).noun
-        return found
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain Python types."""
@@ -259,16 +259,22 @@ class Identifiability:
 
     def __repr__(self) -> str:
         told = sum(row.identifiable for row in self.rows)
-        seen = sum(p.seen > 0.8 for p in self.power)
+        seen = sum(p.seen >= SEEN for p in self.power)
         return (
             f"Identifiability({told} of {len(self.rows)} parameters identifiable, {seen} of "
-            f"{len(self.power)} faults told from healthy, {len(self.blind)} blind directions)"
+            f"{len(self.power)} faults told from healthy, blind in {len(self.blind)} directions)"
         )
 
     def _repr_html_(self) -> str:
         ends = "{:.4g} to {:.4g}".format
         rows = (
-            (r.name, ends(r.low, r.high), ends(r.prior_low, r.prior_high), r.unit, f"{r.left:.2f}")
+            (
+                self.words_of(r.name),
+                ends(r.low, r.high),
+                ends(r.prior_low, r.prior_high),
+                r.unit,
+                f"{r.left:.2f}",
+            )
             for r in self.rows
         )
         heads = ("parameter", "expected 95 %", "believed before", "unit", "part left")

@@ -63,6 +63,35 @@ HEALTHY_SCATTER: tuple[Scatter, ...] = (
     _shift("scale x", "-", "x", "scale_x", STEPS),
     _shift("scale y", "-", "y", "scale_y", STEPS),
 )
+_WORDS = {
+    "drag left": "healthy drag of the left wheels",
+    "drag right": "healthy drag of the right wheels",
+    "drag carriage": "healthy drag of the carriage",
+    "belt left EA": "stiffness of the left belt's cord",
+    "belt right EA": "stiffness of the right belt's cord",
+    "belt x EA": "stiffness of the X belt's cord",
+    "motor y hold": "pull-out force of the Y motor",
+    "motor x hold": "pull-out force of the X motor",
+    "shaft stiffness": "stiffness of the cross shaft",
+    "racking stiffness": "stiffness against racking",
+    "carriage yaw stiffness": "stiffness of the carriage against yaw",
+    "Stribeck speed": "speed up to which drag falls",
+    "presliding distance": "travel over which wheels give before they roll",
+    "load drag": "drag that a racking couple adds",
+    "break-away": "what breaking away takes beyond rolling",
+    "overshoot": "swing at corners",
+    "head beyond": "how far the spot lies beyond the carriage",
+    "squareness": "squareness within a careful assembly",
+    "scale x": "scale of X within a careful assembly",
+    "scale y": "scale of Y within a careful assembly",
+}
+
+
+def in_a_sentence(name: str) -> str:
+    """What a parameter of a healthy machine is, in words."""
+    return _WORDS.get(name, name)
+
+
 #: What parameters were called up to version 0.1, and what they are called now: old logs still open.
 FORMER = {"rock stiffness": "carriage yaw stiffness"}
 #: What a log may not know yet.

@@ -548,10 +548,11 @@ def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:
         new[name] = _set_many(getattr(part, name), deeper)
     if "friction" in new:
         part = part.with_friction(new.pop("friction"))
-    for name in new.keys() - field_names(type(part)):
+    kind: Any = type(part)
+    for name in new.keys() - field_names(kind):
         raise ValueError(
-            f"Machine has no {type(part).__name__}.{name} to set: it follows from the fields "
-            f"{', '.join(field_names(type(part)))}."
+            f"Machine has no {kind.__name__}.{name} to set: it follows from the fields "
+            f"{', '.join(field_names(kind))}."
         )
     if all(name in inner or value.__class__ is float for name, value in new.items()):
         return renewed(part, **new) if new else part

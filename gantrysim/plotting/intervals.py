@@ -85,7 +85,7 @@ def plot_identifiability(identifiability: Identifiability, ax: Axes | None = Non
     faults = sum(row.fault for row in rows)
     if 0 < faults < len(rows):
         ax.axhline(faults - 0.5, color=look.FAINT, linewidth=0.6)
-    ax.set_yticks(y, [row.name.replace("_", " ") for row in rows], fontsize=look.SMALL)
+    ax.set_yticks(y, [identifiability.words_of(row.name) for row in rows], fontsize=look.SMALL)
     ax.set_title(title, loc="right", fontsize=look.SMALL, color=look.INK)
     ax.set_xlim(0.0, 1.05 * max(1.0, *(row.left for row in rows)))
     ax.set_ylim(-0.7, len(rows) - 0.3)

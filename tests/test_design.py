@@ -28,7 +28,7 @@ from gantrysim.decisions.information import (
 from gantrysim.decisions.nexttest import Look
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.problem import Problem
-from gantrysim.inference.solver import Evaluator, solve
+from gantrysim.inference.solver import Evaluator, extend, solve
 from gantrysim.instruments import BeltTones, Calipers, PushByHand
 from gantrysim.instruments.base import Candidate, Instrument
 from gantrysim.instruments.burning import (
@@ -428,6 +428,18 @@ def test_a_flat_is_carried_to_another_piece():
         shown = placed.shown_on(other).pattern
         assert shown is not None
         assert shown[0].shape == (other.bins.count.size, 2)
+
+
+def test_a_flat_that_cannot_show_is_as_likely_as_before():
+    """Nothing is left over of an exact piece: no place along the rail is better than the mean."""
+    machine = gs.Machine()
+    problem = Problem(machine, (planned_piece(SMALL, machine),))
+    mode = solve(problem, (), problem.start(()))
+    for flat in machine.catalogue().sought:
+        placed, paid = flat.placed(problem, mode)
+        # log 75 = 4.3 would be the price of a place chosen among all
+        found = extend(problem, mode, placed).evidence - paid
+        assert found == pytest.approx(mode.evidence, abs=0.5)
 
 
 def test_a_planned_piece_is_its_own_prediction():

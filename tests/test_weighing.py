@@ -168,6 +168,17 @@ def test_the_product_of_sums_is_near_the_sum_over_all_factors(
     assert weighed.evidence > max(scores)
 
 
+def test_factors_are_the_same_from_wherever_they_are_sought(
+    modes: tuple[Problem, tuple[Mode, ...]],
+) -> None:
+    problem, (healthy, _) = modes
+    from_usual = weigh(problem, healthy)
+    far = Scales(scatter=1.5, reader=10.0, skew=3.0, place=4.0, direction=0.5)
+    from_far = weigh(problem, healthy, far)
+    assert from_far.scales == from_usual.scales != far
+    assert from_far.evidence == pytest.approx(from_usual.evidence, abs=1e-9)
+
+
 def test_prior_of_a_factor_sums_to_one_and_falls_off_either_way() -> None:
     for grid in ((1.0,), (0.5, 1.0, 2.0, 4.0), (1.0, 3.0, 10.0)):
         for tail in (1.0, 2.0):

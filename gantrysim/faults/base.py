@@ -211,9 +211,9 @@ class Fault(Limited, Documented):
         """The k coefficients of its pattern at values of its parameters."""
         return values
 
-    def placed(self, problem: Problem, mode: Mode) -> tuple[Fault, int]:
-        """Return it at its best place beside a fit, and among how many places that was chosen."""
-        return self, 1
+    def placed(self, problem: Problem, mode: Mode) -> tuple[Fault, float]:
+        """Return it at its best place beside a fit, and its log evidence there above the mean."""
+        return self, 0.0
 
     @property
     def found_at(self) -> float | None:

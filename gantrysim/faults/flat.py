@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import log_ndtr, logsumexp
 
 from gantrysim.faults.adjusting import AdjustingPoint, said
 from gantrysim.faults.base import Fault
@@ -136,8 +137,8 @@ class WheelFlat(Fault):
         depth, share, yaw = values
         return depth * share, yaw
 
-    def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, int]:
-        """Return it at its best place beside a fit without it, and how many places were tried."""
+    def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, float]:
+        """Return it at its best place beside a fit without it, and what that is above the mean."""
         cuts = problem.nuisance_cuts(mode.u.size)
         places = np.arange(0.0, WHEEL_TURN, _SCAN)
         tried = [dataclasses.replace(self, place_mm=float(place)) for place in places]
@@ -156,9 +157,13 @@ class WheelFlat(Fault):
                 own = slice(2 * k, 2 * k + 2)
                 hessian[k] += products[own, own]
                 slope[k] += pull[own]
-        gain = np.sum(slope * np.linalg.solve(hessian, slope[:, :, None])[:, :, 0], axis=1)
-        best = int(np.argmax(np.where(slope[:, 0] > 0.0, gain, -math.inf)))  # a depth has one sign
-        return dataclasses.replace(tried[best], pattern=signatures[best]), len(places)
+        step = np.linalg.solve(hessian, slope[:, :, None])[:, :, 0]
+        gain = np.sum(slope * step, axis=1)
+        score = 0.5 * (gain - np.linalg.slogdet(hessian)[1])
+        score += log_ndtr(step[:, 0] / np.sqrt(np.linalg.inv(hessian)[:, 0, 0]))  # it has one sign
+        best = int(np.argmax(score))
+        paid = float(score[best] - logsumexp(score)) + math.log(places.size)
+        return dataclasses.replace(tried[best], pattern=signatures[best]), paid
 
     found_at = property(lambda self: self.place_mm)
 

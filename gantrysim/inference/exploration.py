@@ -12,7 +12,7 @@ import functools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -80,10 +80,17 @@ class _Known:
     run: Run
 
     @classmethod
-    def of(cls, problem: Problem, modes: Iterable[Mode], log_prior: Any, run: Run) -> _Known:
-        modes = tuple(modes)
-        weights = tuple(run(functools.partial(weigh, problem), modes))
-        return cls(problem, modes, weights, log_prior, run)
+    def of(
+        cls,
+        problem: Problem,
+        modes: Sequence[Mode],
+        near: Sequence[Scales | None],
+        log_prior: Any,
+        run: Run,
+    ) -> _Known:
+        """Weighed from factors that are near each."""
+        weights = run(lambda pair: weigh(problem, *pair), list(zip(modes, near, strict=True)))
+        return cls(problem, tuple(modes), tuple(weights), log_prior, run)
 
     def score(self, k: int) -> float:
         """Log evidence and prior of one."""
@@ -102,7 +109,9 @@ class _Known:
 
     def joined(self, modes: Iterable[Mode]) -> _Known:
         """With further modes."""
-        more = _Known.of(self.problem, modes, self.log_prior, self.run)
+        modes = tuple(modes)
+        near = [self.weights[self.order[0]].scales] * len(modes)
+        more = _Known.of(self.problem, modes, near, self.log_prior, self.run)
         return dataclasses.replace(
             self, modes=self.modes + more.modes, weights=self.weights + more.weights
         )
@@ -113,7 +122,8 @@ class _Known:
         there, mode = self.solved(k)
         learned = learn_noise(there, mode, believable=believable)
         modes = (*self.modes[:k], mode, *self.modes[k + 1 :])
-        return _Known.of(learned, modes, self.log_prior, self.run)
+        near = [weighed.scales for weighed in self.weights]
+        return _Known.of(learned, modes, near, self.log_prior, self.run)
 
     def solved(self, k: int) -> tuple[Problem, Mode]:
         """The problem at the likeliest factors of one, and its mode there."""
@@ -127,7 +137,8 @@ class _Known:
         near = [k for k in order if self.score(k) > least]
         modes, weights = list(self.modes), list(self.weights)
         found = [mode for _, mode in self.run(self.solved, near)]
-        again = self.run(functools.partial(weigh, self.problem), found)
+        begin = [weights[k].scales for k in near]
+        again = _Known.of(self.problem, found, begin, self.log_prior, self.run).weights
         for k, mode, weighed in zip(near, found, again, strict=True):
             modes[k], weights[k] = mode, weighed
         return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
@@ -188,7 +199,8 @@ def explore(
     modes = [healthy, *_singles(problem, healthy, say, run)]
     say("noise")
     problem, modes = _sifted(problem, modes, run)
-    known = _Known.of(problem, modes, log_prior, run).relearned(believable=True)
+    unknown: list[Scales | None] = [None] * len(modes)
+    known = _Known.of(problem, modes, unknown, log_prior, run).relearned(believable=True)
     say("what the forward model lacks")
     known = known.joined(_sought(known.problem, known.healthy, run))
     known, expanded = _extended(known, say)
@@ -198,7 +210,7 @@ def explore(
         known = known.relearned(believable=False)
         if known.order[0] == best:
             break
-    known = known.refined()
+    known = known.joined(_glanced(known)).refined()
     scores = tuple(map(known.score, range(len(known.modes))))
     known = known.held_out()
     say(problem.catalogue.unmodelled[0].name)
@@ -247,20 +259,24 @@ def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
         return []  # it is seen along a line only
 
     def extended(fault: Fault) -> Mode:
-        placed, places = fault.placed(problem, mode)
-        paid = math.log(places)  # the place was chosen among so many
+        placed, paid = fault.placed(problem, mode)
         paid += _paid(problem, (*mode.faults, fault))
         return dataclasses.replace(extend(problem, mode, placed), paid=paid)
 
-    kinds: dict[str, list[Fault]] = {}
-    for fault in problem.catalogue.sought:
-        kinds.setdefault(fault.seen_as, []).append(fault)
-    first = list(run(extended, [alike[0] for alike in kinds.values()]))
-    return [
-        dataclasses.replace(new, faults=(*mode.faults, fault.seen_like(new.faults[-1])))
-        for new, alike in zip(first, kinds.values(), strict=True)
-        for fault in alike
-    ]
+    kinds = {fault.seen_as: fault for fault in problem.catalogue.sought}
+    found = run(extended, list(kinds.values()))
+    return [mode for new in found for mode in _alike(problem, new)]
+
+
+def _alike(problem: Problem, mode: Mode) -> list[Mode]:
+    """A mode, with each fault that shows the same in place of one that was sought."""
+    for k, fault in enumerate(mode.faults):
+        if fault.sought:
+            same = [x for x in problem.catalogue.sought if x.seen_as == fault.seen_as]
+            rest = mode.faults[:k], mode.faults[k + 1 :]
+            sets = [(*rest[0], other.seen_like(cast("Fault", fault)), *rest[1]) for other in same]
+            return [dataclasses.replace(mode, faults=faults) for faults in sets]
+    return [mode]
 
 
 def _left(known: _Known, expanded: set[frozenset[str]]) -> list[int]:
@@ -301,21 +317,44 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
         turn += 1
 
 
-def _promising(there: Problem, mode: Mode, run: Run, tried: set[frozenset[str]]) -> list[Fault]:
-    """Faults that promise most beside a mode, best first."""
-    assumed, catalogue = there.assumptions, there.catalogue
-    names = [fault.name for fault in mode.faults]
-    beside = [
+def _beside(there: Problem, mode: Mode, tried: set[frozenset[str]]) -> list[Fault]:
+    """Faults that a machine may have beside those of a mode, and that were not tried there."""
+    catalogue, names = there.catalogue, [fault.name for fault in mode.faults]
+    return [
         fault
         for fault in catalogue.modelled
         if all(catalogue.plausible(name, fault.name) for name in names)
         and _set_of((*mode.faults, fault)) not in tried
     ]
+
+
+def _promising(there: Problem, mode: Mode, run: Run, tried: set[frozenset[str]]) -> list[Fault]:
+    """Faults that promise most beside a mode, best first."""
+    assumed, beside = there.assumptions, _beside(there, mode, tried)
     # with narrow scatter: a wide one has taken up what a further fault would explain
     narrow = there.scaled(dataclasses.replace(there.scales, scatter=1.0))
     gains = list(run(functools.partial(promised_gain, narrow, mode), beside))
     worth = [k for k in np.argsort(gains)[::-1] if gains[k] > assumed.worth]
     return [beside[k] for k in worth[: assumed.most_beside]]
+
+
+def _glanced(known: _Known) -> list[Mode]:
+    """Modes of what was not tried beside the likeliest set, after one step.
+
+    What promises nothing there may still be at fault and leave no trace.
+    """
+    k = known.order[0]
+    if (
+        not known.problem.burned
+        or len(known.modes[k].faults) >= known.problem.assumptions.most_faults
+    ):
+        return []
+    there, mode = known.solved(k)
+    tried = {_set_of(mode.faults) for mode in known.modes}
+    one = functools.partial(extend, there, mode, most_steps=1)
+    found = known.run(one, _beside(there, mode, tried))
+    found = [dataclasses.replace(new, paid=_paid(there, new.faults)) for new in found]
+    return [like for new in found for like in _alike(there, new)]
 
 
 def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:

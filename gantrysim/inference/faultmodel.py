@@ -55,6 +55,8 @@ class FaultModel(Protocol):
     def magnitude(self, *values: float) -> float: ...  # noqa: D102
     def coefficients(self, *values: float) -> Sequence[float]: ...  # noqa: D102
     @property
+    def seen_as(self) -> str: ...  # noqa: D102
+    @property
     def found_at(self) -> float | None: ...  # noqa: D102
-    def placed(self, problem: Problem, mode: Mode) -> tuple[FaultModel, int]: ...  # noqa: D102
+    def placed(self, problem: Problem, mode: Mode) -> tuple[FaultModel, float]: ...  # noqa: D102
     def shown_on(self, piece: DrawnLines | None) -> FaultModel: ...  # noqa: D102

@@ -57,7 +57,7 @@ class Mode:
     converged : bool
         Whether no step promised more than 1.5 nats at the end.
     paid : float
-        Log of the number of places among which a scan chose, already taken off the evidence.
+        What its search took off the evidence: for a place chosen among many, for a further fault.
     """
 
     faults: tuple[FaultModel, ...]
@@ -436,8 +436,15 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     return -0.5 * float(gradient @ step) - _whole_gain(without, gradient[: mode.u.size])
 
 
-def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = math.inf) -> Mode:
-    """Mode with a further fault, searched from a mode without it; ``give_up`` as in `solve`."""
+def extend(
+    problem: Problem,
+    mode: Mode,
+    extra: FaultModel,
+    *,
+    most_steps: int = _MOST_STEPS,
+    give_up: float = math.inf,
+) -> Mode:
+    """Mode with a further fault, searched from a mode without it; the rest as in `solve`."""
     faults = (*mode.faults, extra)
     n = mode.u.size - problem.n_nuisance
     rest = np.zeros(len(extra.parameters) - 1)
@@ -448,7 +455,9 @@ def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = 
         if modes:
             give_up = min(give_up, min(m.cost for m in modes) - _BETTER)
         start = np.concatenate([machine, [x], rest, mode.u[n:]])
-        modes.append(solve(problem, faults, start, near=mode, give_up=give_up))
+        modes.append(
+            solve(problem, faults, start, near=mode, most_steps=most_steps, give_up=give_up)
+        )
     return max(modes, key=lambda m: m.evidence)
 
 

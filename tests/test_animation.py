@@ -108,10 +108,10 @@ def test_magnification_and_units_are_written(circle):
 
 
 def test_html_is_small_and_whole(circle):
-    html = gs.plotting.animate_burn(circle, frames=16)._repr_html_()
+    html = gs.plotting.animate_burn(circle, frames=6)._repr_html_()
     assert len(html) < 500_000
     frames = re.findall(r'"data:image/png;base64,([^"]+)"', html.replace("\\\n", ""))
-    assert len(frames) == 1 + 16  # the first one is seen where no script runs
+    assert len(frames) == 1 + 6  # the first one is seen where no script runs
     assert frames[0] == frames[1]
     pictures = [Image.open(BytesIO(base64.b64decode(frame))).convert("RGB") for frame in frames]
     sizes = {picture.size for picture in pictures}

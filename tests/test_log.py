@@ -574,7 +574,7 @@ def width(explanation: Hypothesis) -> float:
     return float(high - low)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_a_second_round_is_surer_than_a_first(tight: Finding) -> None:
     left = 5.0
     log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)

@@ -126,7 +126,7 @@ def test_a_piece_turned_by_a_quarter_is_recognised() -> None:
     assert recognised("turned", handed_in(TIGHT, turn_deg=92.0))
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("kind", "burned"),
     [

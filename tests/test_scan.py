@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from drawnscans import Sheet, lines_of, off_lines, save, scan_of
+from onefinding import finding_of
 from PIL import Image
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.spatial import cKDTree
@@ -289,10 +290,11 @@ def test_who_says_which_way_up_is_believed(tmp_path):
 
 def test_no_finding_is_certain_where_the_quarter_turn_is_not_known(tmp_path):
     test = gs.ring_test(spacing=10.0, largest=40.0)
-    lines = burned(test, gs.faults.TightWheels("right", extra_force=15.0))
+    lines = burned(test, gs.faults.TightWheels("left", extra_force=15.0))
     path = drawn(tmp_path, Sheet(dpi=400.0, turn_deg=3.0, size=95.0), lines=lines)
-    sure = gs.diagnose(gs.read_scan(path, test, upright=True))
-    assert sure.best.faults == ("tight_wheels_right",)
+    sure = finding_of(gs.read_scan(path, test, upright=True))
+    size = sure.best.magnitudes["tight_wheels_left"]
+    assert size.low < 15.0 < size.high
     assert sure.certain
     assert "quarter turn" not in sure.report() + repr(sure) + sure._repr_html_()
     piece = gs.read_scan(path, test)

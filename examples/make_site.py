@@ -1,4 +1,4 @@
-"""Build the site: README, notebooks, derivations and reference as pages that need nothing else.
+"""Build the site: README, notebooks, slides, derivations and reference; it needs nothing else.
 
 .venv/bin/pip install -q -e '.[docs,test]' && .venv/bin/python examples/make_site.py
 
@@ -17,6 +17,7 @@ from pathlib import Path
 
 import make_reference
 import nbformat
+import slides
 import webpage
 from nbclient import NotebookClient
 from nbformat import NotebookNode
@@ -26,6 +27,7 @@ from gantrysim import theory
 ROOT = Path(__file__).resolve().parents[1]
 WHERE = ROOT / "build" / "site"
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+LECTURES = [path for path in NOTEBOOKS if slides.has_slides(nbformat.read(path, as_version=4))]
 LONGEST = 600  # s that one cell may take
 
 #: Which sections of the README make which page; "" is what stands before the first of them.
@@ -62,6 +64,7 @@ class Site:
         self.menu = [
             ("gantrysim", [(file, words) for file, (words, _) in SECTIONS.items()]),
             ("Notebooks", [(self.homes[path], _title(path)) for path in NOTEBOOKS]),
+            ("Slides for a lecture", [(_slides(path), _title(path)) for path in LECTURES]),
             (
                 "More",
                 [
@@ -82,6 +85,15 @@ class Site:
         body = webpage.put_right(body, lambda link: self.link(link, beside, file))
         whole = webpage.page(title, body, self.menu, file, FOOT)
         (self.where / file).write_text(whole, encoding="utf-8")
+
+    def notebook_pages(self, path: Path, notebook: NotebookNode) -> None:
+        """Write an executed notebook, and its slides if it has any."""
+        self.write(self.homes[path], _title(path), webpage.from_notebook(notebook), path.parent)
+        if path in LECTURES:
+            file = _slides(path)
+            body = slides.from_notebook(notebook)
+            body = webpage.put_right(body, lambda link: self.link(link, path.parent, file))
+            (self.where / file).write_text(slides.page(_title(path), body), encoding="utf-8")
 
     def readme_page(self, file: str) -> None:
         """Write a page of sections of the README."""
@@ -124,6 +136,10 @@ def _title(path: Path) -> str:
     return f"{number} {words.replace('_', ' ').capitalize()}"
 
 
+def _slides(path: Path) -> str:
+    return f"{path.stem}_slides.html"
+
+
 def executed(path: Path, kept: Path | None) -> NotebookNode:
     """A notebook with what its cells show: run, or as a test run kept it."""
     notebook = nbformat.read(path, as_version=4)
@@ -134,7 +150,10 @@ def executed(path: Path, kept: Path | None) -> NotebookNode:
     copy = nbformat.read(kept / path.name, as_version=4)
     if [cell.source for cell in copy.cells] != [cell.source for cell in notebook.cells]:
         raise ValueError(f"{kept / path.name} must be a run of {path}, which has changed since.")
-    return copy
+    for cell, run in zip(notebook.cells, copy.cells, strict=True):
+        if cell.cell_type == "code":
+            cell.outputs = run.outputs
+    return notebook
 
 
 def build(where: Path, kept: Path | None = None) -> list[str]:
@@ -152,8 +171,7 @@ def build(where: Path, kept: Path | None = None) -> list[str]:
         developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
         site.write("developers.html", "For developers", webpage.from_markdown(developers), ROOT)
         for path in NOTEBOOKS:
-            body = webpage.from_notebook(executed(path, kept))
-            site.write(site.homes[path], _title(path), body, path.parent)
+            site.notebook_pages(path, executed(path, kept))
         shown = (derive()._repr_html_().replace("h3>", "h2>") for derive in theory.DERIVATIONS)
         body = "<h1>Derivations</h1>" + "".join(shown)
         site.write("derivations.html", "Derivations", body, ROOT)

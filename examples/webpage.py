@@ -6,6 +6,7 @@ lines scroll in their own place; pictures have words; nothing is loaded from els
 
 from __future__ import annotations
 
+import base64
 import html
 import re
 from collections.abc import Callable, Iterable
@@ -29,7 +30,8 @@ IN_BROWSER = "in-browser-"
 _MATHS = re.compile(r"\$\$(.+?)\$\$|\$([^$]+?)\$", re.S)
 _NO_MATHS = {"code", "pre", "script", "style", "textarea", "math", "title"}
 _LONG = 60  # characters of LaTeX that a phone may not show in one line
-_WORDS = 250  # characters of the words of a picture
+_LARGE = 700  # pixels across of a picture whose writing a phone would make too small to read
+_HEAD = 32  # characters of a PNG in base64 that hold its size (ISO/IEC 15948, IHDR)
 #: What stands on the buttons of a film, by the name of the icon that a web font would bring.
 _ICONS = {
     "fa-minus": "−", "fa-plus": "+", "fa-pause": "❚❚", "fa-flip-horizontal": "◀", "fa-play": "▶",
@@ -55,16 +57,22 @@ def page(title: str, body: str, menu: Menu, here: str, foot: str) -> str:
             for file, words in links
         )
         lists.append(f"<b>{html.escape(heading)}</b><ul>{items}</ul>")
+    return frame(
+        title,
+        '<div class="site"><header class="to-pages"><a href="#pages">All pages</a></header>'
+        f'<main id="main">{body}<footer>{foot}</footer></main>'
+        f'<nav class="menu" id="pages" aria-label="Pages">{"".join(lists)}</nav></div>',
+    )
+
+
+def frame(title: str, inside: str) -> str:
+    """What stands round the inside of every page."""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
         f"<title>{html.escape(title)} · gantrysim</title>"
-        '<link rel="stylesheet" href="page.css"></head><body>'
-        '<div class="site"><header class="to-pages"><a href="#pages">All pages</a></header>'
-        f'<main id="main">{body}<footer>{foot}</footer></main>'
-        f'<nav class="menu" id="pages" aria-label="Pages">{"".join(lists)}</nav>'
-        "</div></body></html>\n"
+        f'<link rel="stylesheet" href="page.css"></head><body>{inside}</body></html>\n'
     )
 
 
@@ -79,33 +87,52 @@ def from_markdown(text: str) -> str:
 
 
 def from_notebook(notebook: NotebookNode) -> str:
-    """HTML of an executed notebook: prose, folded code, what each cell shows.
-
-    A cell with the tag `in-browser-NAME` shows what stands in `site/NAME.html`.
-    """
+    """HTML of an executed notebook: prose, folded code, what each cell shows."""
     coloured = Highlight2HTML(pygments_lexer="ipython3")
-    parts, before = [], ""
+    parts = []
     for cell in notebook.cells:
-        if cell.cell_type == "markdown":
-            parts.append(from_markdown(cell.source))
-            before = cell.source
-        elif cell.cell_type == "code":
-            folded = f"<details class=code><summary>code</summary>{coloured(cell.source)}</details>"
-            shown = [_shown(output, before) for output in cell.outputs]
-            own = [tag for tag in cell.metadata.get("tags", ()) if tag.startswith(IN_BROWSER)]
-            names = [tag.removeprefix(IN_BROWSER) for tag in own]
-            shown += [(STYLE.parent / f"{name}.html").read_text(encoding="utf-8") for name in names]
-            parts.append(folded + "".join(shown))
-            told = [
-                o.data["text/markdown"]
-                for o in cell.outputs
-                if "text/markdown" in o.get("data", {})
-            ]
-            before = told[-1] if told else before
+        if cell.cell_type == "code":
+            parts.append(
+                f"<details class=code><summary>code</summary>{coloured(cell.source)}</details>"
+            )
+        parts.append(seen(cell))
     return "\n".join(parts)
 
 
-def _shown(output: NotebookNode, before: str) -> str:
+def seen(cell: NotebookNode) -> str:
+    """HTML of a cell without its code.
+
+    The words of its pictures, in their order, are `alt` of its metadata.  With the tag
+    `in-browser-NAME` it shows what stands in `site/NAME.html`, too.
+    """
+    if cell.cell_type == "markdown":
+        return from_markdown(cell.source)
+    if cell.cell_type != "code":
+        return ""
+    pictures = [output for output in cell.outputs if _is_picture(output)]
+    told = cell.metadata.get("alt", [])
+    words = [told] if isinstance(told, str) else list(told)
+    if pictures and len(words) != len(pictures):
+        first = cell.source.splitlines()[0]
+        raise ValueError(
+            f"the cell that begins with {first!r} shows {len(pictures)} pictures and has words "
+            f"for {len(words)}: `alt` of its metadata must say what is seen on each."
+        )
+    of_picture = iter(words)
+    shown = [_shown(o, next(of_picture) if _is_picture(o) else "") for o in cell.outputs]
+    own = [tag for tag in cell.metadata.get("tags", ()) if tag.startswith(IN_BROWSER)]
+    for tag in own:
+        page_of_it = STYLE.parent / f"{tag.removeprefix(IN_BROWSER)}.html"
+        shown.append(page_of_it.read_text(encoding="utf-8"))
+    return "".join(shown)
+
+
+def _is_picture(output: NotebookNode) -> bool:
+    data = output.get("data", {})
+    return "image/png" in data and "text/html" not in data
+
+
+def _shown(output: NotebookNode, words: str) -> str:
     """HTML of what a cell shows; nothing of bars that told how far it was."""
     if output.output_type == "error":
         raise ValueError(f"a cell of the notebook failed: {output.ename}: {output.evalue}")
@@ -115,9 +142,7 @@ def _shown(output: NotebookNode, before: str) -> str:
     if "text/html" in data:
         return f'<div class="shown">{data["text/html"]}</div>'
     if "image/png" in data:
-        source = "data:image/png;base64," + data["image/png"].replace("\n", "")
-        words = html.escape(_words(before), quote=True)
-        return f'<div class="picture"><img src="{source}" alt="{words}"></div>'
+        return f'<div class="picture">{_picture(data["image/png"], words)}</div>'
     if "text/markdown" in data:
         return from_markdown(data["text/markdown"])
     if "application/vnd.jupyter.widget-view+json" in data:
@@ -125,15 +150,15 @@ def _shown(output: NotebookNode, before: str) -> str:
     return f"<pre>{html.escape(data.get('text/plain', ''))}</pre>"
 
 
-def _words(before: str) -> str:
-    """Words of a picture: heading and first sentence of the prose that it follows."""
-    plain = BeautifulSoup(str(markdown2html(before)), "html.parser")
-    for link in plain.find_all("a", class_="anchor-link"):
-        link.decompose()
-    heads = [h.get_text() for h in plain.find_all(re.compile("^h[1-6]$"))]
-    text = " ".join(p.get_text() for p in plain.find_all("p"))
-    first = re.split(r"(?<=[.?!])\s", " ".join(text.split()), maxsplit=1)[0]
-    return f"Picture: {'. '.join([*heads[-1:], first])}"[:_WORDS]
+def _picture(base64_png: str, words: str) -> str:
+    """An image with its words, and with its size, so that nothing moves while a page loads."""
+    png = base64_png.replace("\n", "")
+    head = base64.b64decode(png[:_HEAD])
+    width, height = (int.from_bytes(head[i : i + 4], "big") for i in (16, 20))
+    return (
+        f'<img src="data:image/png;base64,{png}" alt="{html.escape(words, quote=True)}" '
+        f'width="{width}" height="{height}"{" class=large" if width > _LARGE else ""}>'
+    )
 
 
 def put_right(body: str, link: Callable[[str], str]) -> str:
@@ -155,6 +180,8 @@ def put_right(body: str, link: Callable[[str], str]) -> str:
                 if not cell.get_text(strip=True):
                     cell.name = "td"
         _scrolling(soup, table, "table")
+    for picture in soup.find_all("img", class_="large"):
+        _scrolling(soup, picture, "picture")
     for text in soup.find_all("pre"):
         text["tabindex"] = "0"
     for details in soup.find_all("details", class_=False):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import io
+import re
 import statistics
 import sys
 import time
@@ -22,6 +24,13 @@ pytest.importorskip("ipywidgets", reason="the sliders need ipywidgets, the noteb
 @pytest.fixture
 def explorer():
     return gs.explore()
+
+
+def shown(explorer):
+    """Its two pictures as a page without sliders shows them, PNG."""
+    found = re.findall(r'base64,([^"]+)"', explorer._repr_html_())
+    assert len(found) == 2
+    return tuple(base64.b64decode(text) for text in found)
 
 
 def drawn(explorer):
@@ -88,13 +97,13 @@ def test_feed_start_and_racking_are_those_of_test_and_plates(explorer):
 
 @pytest.mark.parametrize("name", SETTINGS)
 def test_every_slider_reaches_both_its_ends_and_changes_the_picture(explorer, name):
-    pictures = [explorer._repr_png_()]
+    pictures = [shown(explorer)]
     for end in (SETTINGS[name].low, SETTINGS[name].high):
         explorer.sliders[name].value = end
-        pictures.append(explorer._repr_png_())
+        pictures.append(shown(explorer))
     assert len(set(pictures)) >= 2
-    image = np.asarray(Image.open(io.BytesIO(pictures[-1])).convert("L"))
-    assert image.std() > 10.0
+    for picture in pictures[-1]:
+        assert np.asarray(Image.open(io.BytesIO(picture)).convert("L")).std() > 10.0
 
 
 def test_a_slider_stands_at_its_steps_only(explorer):
@@ -114,14 +123,14 @@ def test_a_range_takes_in_where_the_machine_stands():
 
 
 def test_reset_draws_once_what_it_started_with(explorer):
-    first = explorer._repr_png_()
+    first = shown(explorer)
     for name in ("backlash", "left_nuts"):
         explorer.sliders[name].value = SETTINGS[name].high
-    assert explorer._repr_png_() != first
+    assert shown(explorer) != first
     count = len(explorer.seconds)
     explorer.reset()
     assert len(explorer.seconds) == count + 1
-    assert explorer._repr_png_() == first
+    assert shown(explorer) == first
     assert repr(explorer) == "Explorer(as it started)"
 
 
@@ -135,10 +144,17 @@ def test_a_change_is_drawn_within_a_tenth_of_a_second_of_processor_time(explorer
 
 
 def test_it_shows_itself_with_sliders_and_without(explorer):
-    shown = explorer._repr_mimebundle_()
-    assert "application/vnd.jupyter.widget-view+json" in shown
-    assert shown["text/plain"] == repr(explorer)
-    assert explorer._repr_png_().startswith(b"\x89PNG")
+    bundle = explorer._repr_mimebundle_()
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+    assert bundle["text/plain"] == repr(explorer)
+    words = re.findall(r'alt="([^"]+)"', explorer._repr_html_())
+    assert words[0] == "circles and squares: error 94 µm rms, errors drawn ×10"
+    outermost = explorer._outermost()
+    away = [np.hypot(*line.xy.T) - line.size for line in outermost]  # circles about their centre
+    ends = 1e3 * min(a.min() for a in away), 1e3 * max(a.max() for a in away)
+    assert [float(x) for x in re.findall(r"from (-?\d+) to (\d+) µm", words[1])[0]] == [
+        pytest.approx(end, abs=1.0) for end in ends
+    ]
 
 
 def test_without_the_sliders_package_one_sentence_says_so(monkeypatch):

@@ -137,6 +137,9 @@ def test_runs_from_top_to_bottom(path, tmp_path, monkeypatch, request):
     warned = [x.text for x in outputs if x.get("name") == "stderr" and "Warning" in x.text]
     assert not warned, warned[0]
     assert any("image/png" in output.get("data", {}) for output in outputs), "no picture"
+    for cell in cells:
+        pictures = [x for x in cell.outputs if "image/png" in x.get("data", {})]
+        assert len(pictures) == len(words_of_pictures(cell)), cell.source[:60]
     kept = request.config.getoption("--keep-notebooks")
     if kept:
         Path(kept).mkdir(parents=True, exist_ok=True)
@@ -173,6 +176,23 @@ def test_solutions_are_folded_and_check_themselves(path):
         assert cell.metadata["jupyter"]["source_hidden"]
         assert "assert " in cell.source, cell.source[:60]
         assert re.search(r"^(solution|folded)\(", cell.source, re.M)
+
+
+def words_of_pictures(cell: nbformat.NotebookNode) -> list[str]:
+    """What is seen on each picture of a cell, for whoever does not see it."""
+    told = cell.metadata.get("alt", [])
+    return [told] if isinstance(told, str) else list(told)
+
+
+@each
+def test_pictures_are_told_in_words(path):
+    """As many as there are is checked where they run."""
+    told = [words for cell in read(path).cells for words in words_of_pictures(cell)]
+    assert told
+    assert len(set(told)) == len(told)
+    for words in told:
+        assert len(words.split()) >= 8, words
+        assert len(words) <= 350, words
 
 
 def kind_of_slide(cell: nbformat.NotebookNode) -> str:

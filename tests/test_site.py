@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import importlib
 import re
+import struct
 import sys
 from pathlib import Path
 
@@ -37,9 +38,17 @@ def example(name: str):
     return sys.modules[name]
 
 
-webpage, make_site = example("webpage"), example("make_site")
+webpage, slides, make_site = example("webpage"), example("slides"), example("make_site")
 WIDGET = "application/vnd.jupyter.widget-view+json"
-PNG = base64.b64encode(b"not looked at").decode()
+
+
+def png(width: int) -> str:
+    """The head of a PNG in base64, so many pixels wide; the rest is not looked at."""
+    head = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR"
+    return base64.b64encode(head + struct.pack(">II", width, 358) + b"more").decode()
+
+
+PNG = png(571)
 
 
 def the_page(body: str) -> str:
@@ -84,18 +93,78 @@ def test_a_notebook_shows_folded_code_and_pictures_with_words():
     ]  # fmt: skip
     cells = [
         new_markdown_cell("# Title\n\n## A flat\n\nThe top is flat. It is short."),
-        new_code_cell("x = 1", outputs=shown),
+        new_code_cell("x = 1", outputs=shown, metadata={"alt": 'A circle "flat" at its top.'}),
     ]
     soup = BeautifulSoup(webpage.from_notebook(new_notebook(cells=cells)), "html.parser")
     (folded,) = soup.find_all("details")
     assert not folded.has_attr("open")
     assert folded.get_text().strip().startswith("code")
-    assert soup.img["alt"] == "Picture: A flat. The top is flat."
+    assert soup.img["alt"] == 'A circle "flat" at its top.'
+    assert (soup.img["width"], soup.img["height"]) == ("571", "358")
     assert [pre.get_text() for pre in soup.find_all("pre")][-1] == "told <so>"
     assert "bar" not in soup.get_text()
     failed = new_code_cell("", outputs=[new_output("error", ename="E", evalue="why", traceback=[])])
     with pytest.raises(ValueError, match="a cell of the notebook failed: E: why"):
         webpage.from_notebook(new_notebook(cells=[failed]))
+
+
+@pytest.mark.parametrize("alt", [[], ["one"], ["one", "two", "three"]])
+def test_each_picture_has_words_of_its_own(alt):
+    two = [new_output("display_data", {"image/png": PNG})] * 2
+    cell = new_code_cell("show()", outputs=two, metadata={"alt": alt})
+    with pytest.raises(ValueError, match="'show\\(\\)' shows 2 pictures and has words for"):
+        webpage.seen(cell)
+
+
+@pytest.mark.parametrize(("width", "scrolls"), [(571, False), (864, True)])
+def test_a_picture_whose_writing_a_phone_would_make_too_small_scrolls(width, scrolls):
+    shown = [new_output("display_data", {"image/png": png(width)})]
+    cell = new_code_cell("x", outputs=shown, metadata={"alt": "a picture"})
+    place = BeautifulSoup(the_page(webpage.seen(cell)), "html.parser").img.parent
+    assert place["class"] == (["wide"] if scrolls else ["picture"])
+    assert place.has_attr("tabindex") == scrolls
+
+
+def slide(source, kind, **more):
+    """A cell of prose of one of the kinds."""
+    return new_markdown_cell(source, metadata={"slideshow": {"slide_type": kind}}, **more)
+
+
+def test_slides_keep_answers_and_notes_until_they_are_asked_for(tmp_path):
+    picture = new_output("display_data", {"image/png": PNG})
+    cells = [
+        slide("before", "skip"),
+        slide("# Title", "slide"),
+        new_code_cell("x", outputs=[picture], metadata={"alt": "seen at once"}),
+        slide("told later", "fragment"),
+        slide("left out", "skip"),
+        slide("## Circles\n\n**Predict.** What now?", "slide"),
+        slide("to be said", "notes"),
+        new_code_cell("y = 1", outputs=[picture], metadata={"alt": "the answer"}),
+        slide("more of it", "subslide"),
+    ]
+    body = webpage.put_right(slides.from_notebook(new_notebook(cells=cells)), str)
+    soup = BeautifulSoup(body, "html.parser")
+    one, two, three = soup.find_all("section")
+    assert one["aria-label"] == "1 of 3: Title"
+    assert one.find("img", alt="seen at once").find_parent("details") is None
+    assert "told later" in one.find("details", class_="next").get_text()
+    assert two.find("img", alt="the answer").find_parent("details")["class"] == ["next"]
+    assert "to be said" in two.find("details", class_="notes").get_text()
+    assert three.find(class_="running").get_text() == "Circles"
+    assert three["aria-label"] == "3 of 3: Circles"
+    assert not re.search("before|left out|y = 1", soup.get_text())
+    assert not soup.find("details", open=True)
+    (tmp_path / "page.css").touch()
+    (tmp_path / "index.html").write_text(the_page("<h1>A</h1>"), encoding="utf-8")
+    (tmp_path / "s.html").write_text(slides.page("Title", body), encoding="utf-8")
+    (tmp_path / "a.html").write_text(the_page("<h1>A</h1>"), encoding="utf-8")
+    assert webpage.faults(tmp_path) == []
+
+
+def test_only_a_notebook_that_says_where_slides_begin_has_any():
+    assert [path.name[0] for path in make_site.LECTURES] == ["1"]
+    assert not slides.has_slides(new_notebook(cells=[slide("a", "notes"), new_markdown_cell("b")]))
 
 
 def test_a_slider_of_the_first_notebook_moves_in_the_page_alone():

@@ -35,6 +35,10 @@ _MOST_FRAMES = 2000  # three minutes
 _MOST_DPI = 600.0  # a frame has then 22 million pixels
 _TONES = 12  # of each colour in a frame of an HTML text
 _STEEL = "#d9d9d9"
+_SEEN = (
+    "A ring being drawn: beam, both its sides and the carriage go with the spot; bars below show "
+    "how far the command is ahead of each."
+)
 _FRAME = re.compile(r"data:image/png;base64,([^\"]+)")
 
 
@@ -55,7 +59,7 @@ class BurnAnimation(FuncAnimation):
         if first is None:
             return text
         picture = first[0].replace("\\\n", "")
-        return text.replace("<img", f'<img alt="a ring being drawn" src="{picture}"', 1)
+        return text.replace("<img", f'<img alt="{_SEEN}" src="{picture}"', 1)
 
     def _repr_html_(self) -> str:
         return self.to_jshtml(default_mode="loop")

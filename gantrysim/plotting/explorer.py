@@ -6,6 +6,7 @@ knows of a screen: a slider that is moved by code redraws just as one moved by h
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import io
 import time
@@ -37,6 +38,8 @@ _SIZE, _DPI = (9.6, 4.3), 90
 #: How a first and a later pass are drawn: width and opacity; thin lies on wide.
 _STYLES = ((3.6, 0.35), (1.2, 1.0))
 _FITS = {"max_width": "100%"}
+#: A picture is shown at least so large, as part of its size, beside the other.
+_LEAST = 0.6
 #: Beside each other where there is room, below each other on a phone.
 _WRAPS = {"display": "flex", "flex_flow": "row wrap", "align_items": "flex-end"}
 _LIMIT = 450.0  # µm: axis of the errors round the circle, the same whatever is turned
@@ -173,7 +176,7 @@ class Explorer:
         self._start = {name: slider.value for name, slider in self.sliders.items()}
         reset = widgets.Button(description="back to the start")
         reset.on_click(lambda button: self.reset())
-        self._panels = [widgets.Image(format="png", layout=_FITS) for _ in range(2)]
+        self._panels = [widgets.Image(format="png") for _ in range(2)]
         turned = widgets.Box([*_with_words(widgets, self.sliders), reset], layout=_WRAPS)
         self.panel = widgets.VBox([turned, widgets.Box(self._panels, layout=_WRAPS)])
         self.burn = self._simulated()
@@ -233,7 +236,11 @@ class Explorer:
         self._moving = moving
         self._canvas.draw()
         box = round_.get_tightbbox()
-        self._cut = round(box.x0) - 4 if box else int(self.figure.bbox.width) // 2
+        whole = int(self.figure.bbox.width)
+        self._cut = round(box.x0) - 4 if box else whole // 2
+        for panel, wide in zip(self._panels, (self._cut, whole - self._cut), strict=True):
+            flex = f"{wide} 1 {_LEAST * wide:.0f}px"
+            panel.layout = {"flex": flex, "min_width": "0", "max_width": f"{wide}px"}
         self._ground = self._canvas.copy_from_bbox(self.figure.bbox)
         self._redraw()
 
@@ -265,8 +272,22 @@ class Explorer:
             bundle["text/plain"] = repr(self)
         return bundle
 
-    def _repr_png_(self) -> bytes:
-        return _png(np.asarray(self._canvas.buffer_rgba())[..., :3])
+    def _repr_html_(self) -> str:
+        """Both pictures, with words: beside each other where there is room, as the sliders."""
+        shape = self.test.nests[0].shape
+        errors = np.concatenate([line.get_ydata() for line in self._round])
+        words = (
+            f"{self._title.get_text()}, {look.magnification_words(self.magnify)}",
+            f"outermost {shape} unrolled: outward error from {errors.min():.0f} "
+            f"to {errors.max():.0f} µm round it",
+        )
+        pictures = "".join(
+            f'<img alt="{told}" style="flex:{panel.layout.flex};min-width:0;'
+            f'max-width:{panel.layout.max_width}" '
+            f'src="data:image/png;base64,{base64.b64encode(panel.value).decode()}">'
+            for told, panel in zip(words, self._panels, strict=True)
+        )
+        return f'<div style="display:flex;flex-wrap:wrap;align-items:flex-end">{pictures}</div>'
 
     def __repr__(self) -> str:
         told = ", ".join(

@@ -220,7 +220,9 @@ class _Scene:
         )
         look.label(ax, "x from the centre, mm", "y from the centre, mm")
         bold = {"fontsize": look.NORMAL, "fontweight": "bold"}
-        look.write(ax, 0.0, 0.0, look.magnification_words(self.factor), ha="center", **bold)
+        look.write(
+            ax, 0.0, -1.52 * size, look.magnification_words(self.factor), ha="center", **bold
+        )
         handles = [
             look.dots(look.VERMILION, "sticks", "s", 6),
             look.dots(look.BLUE, "follows", size=6),

@@ -419,6 +419,7 @@ def refusal(sentence):
         (lambda: gs.will_hold("finding", TEST, KEPT), NO_FINDING),
         (lambda: gs.advise("finding"), NO_FINDING),
         (lambda: gs.next_test("finding"), NO_FINDING),
+        (lambda: TEST.nests[0].outline(2**63, 1.0), "ring must be a whole number from 0 to"),
         (lambda: gs.what_can_be_told("burn.json"), "test must be a RingTest, found 'burn.json'."),
         (lambda: gs.what_can_be_told(TEST, 7), "machine must be a Machine or None, found 7."),
         (

@@ -650,3 +650,14 @@ def test_the_history_is_drawn_in_micrometres(full: gs.MachineLog) -> None:
     with pytest.raises(ValueError, match="no burn"):
         gs.new_log(None, gs.Machine(), name="Alder").plot()
     mpl.pyplot.close("all")
+
+
+def test_a_belt_said_to_be_softened_over_and_over_is_no_belt_of_less_than_nothing():
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    for _ in range(26):
+        log = log.adjusted(gs.decisions.Change("slack_belt_left", 0.01))
+    (usual, _), (first, _) = (
+        gs.Machine().catalogue().named("slack_belt_left", "").parameters,
+        dict(log.belief.sizes)["slack_belt_left"],
+    )
+    assert 0.0 < first.centre <= usual.centre

@@ -136,7 +136,7 @@ def after_turn(
         parameters = sizes.pop(variant.key, variant.parameters)
         left.append(remaining(variant, parameters, machine, turn, turned, assumptions=assumptions))
         if variant.readable:
-            first = _as_parameter(variant.parameters[0], left[-1])
+            first = _as_parameter(variant, left[-1])
             sizes[variant.key] = (first, *variant.parameters[1:])
     rest = left[0]
     done, over = rest.cured, rest.over
@@ -240,14 +240,23 @@ def _left(
     return read(after), point.hand_in(read, after) / 1.96
 
 
-def _as_parameter(usual: Parameter, rest: Remaining) -> Parameter:
-    """The parameter with the mean and deviation of what is left."""
+def _as_parameter(fault: Fault, rest: Remaining) -> Parameter:
+    """The parameter of its size with the mean and deviation of what is left."""
+    usual, *others = fault.parameters
     if not math.isfinite(rest.mean) or (usual.ratio and rest.mean <= 0.0):
         return usual  # more was taken off than there was: nothing is known of what is left
-    if not usual.ratio:
-        return replace(usual, centre=rest.mean, spread=max(rest.deviation, rest.hand))
-    widened = math.log1p((max(rest.deviation, rest.hand) / rest.mean) ** 2)
-    return replace(usual, centre=rest.mean * math.exp(-0.5 * widened), spread=math.sqrt(widened))
+    spread = max(rest.deviation, rest.hand)
+    found = replace(usual, centre=rest.mean, spread=spread)
+    if usual.ratio:
+        widened = math.log1p((spread / rest.mean) ** 2)
+        centre = rest.mean * math.exp(-0.5 * widened)
+        found = replace(usual, centre=centre, spread=math.sqrt(widened))
+    try:
+        for u in (-_RANGE, _RANGE):
+            fault.at(found.value(u), *(q.value(0.0) for q in others))
+    except ValueError:
+        return usual  # no part is like that: what was said of the turns does not hold
+    return found
 
 
 def _moved(

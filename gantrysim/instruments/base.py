@@ -30,7 +30,7 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records import limits
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import all_of, of_kind, positive
+from gantrysim.records.checks import all_of, of_kind, one_of_many, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath, placed, write_new_text
 from gantrysim.records.table import Table
@@ -260,7 +260,8 @@ class ReadingSheet(Measurement):
 
     def named(self, k: int) -> str:
         """One reading, as a sentence about it says it."""
-        return " ".join(f"{c:g}" if isinstance(c, float) else str(c) for c in self.rows()[k])
+        cells = self.rows()[one_of_many(k, self.readings, "k")]
+        return " ".join(f"{c:g}" if isinstance(c, float) else str(c) for c in cells)
 
     @property
     def values(self) -> Array:

@@ -35,7 +35,14 @@ from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import RingTest, drawn_passes
 from gantrysim.pattern.shapes import ShapeName
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, point, positive, shortened, whole_number
+from gantrysim.records.checks import (
+    finite_number,
+    one_of_many,
+    point,
+    positive,
+    shortened,
+    whole_number,
+)
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 
@@ -270,7 +277,7 @@ class CaliperSheet(ReadingSheet):
 
     def named(self, k: int) -> str:
         """Ring, direction and reading."""
-        r = self.readings[k]
+        r = self.readings[one_of_many(k, self.readings, "k")]
         return f"{r.what} of {r.shape} ring {r.ring}, {r.value:g} mm"
 
     def predict(self, machine: Machine) -> Array:

@@ -33,7 +33,15 @@ from gantrysim.machine import Machine
 from gantrysim.mechanics.handpush import MOTORS, PLACES, PushResult, push
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array, gathered
-from gantrysim.records.checks import finite_number, listed, one_of, point, positive, shortened
+from gantrysim.records.checks import (
+    finite_number,
+    listed,
+    one_of,
+    one_of_many,
+    point,
+    positive,
+    shortened,
+)
 from gantrysim.records.doors import Place, checked
 from gantrysim.records.files import AnyPath
 
@@ -302,7 +310,7 @@ class PushSheet(MachineSheet):
 
     def named(self, k: int) -> str:
         """What was pushed and read."""
-        r = self.readings[k]
+        r = self.readings[one_of_many(k, self.readings, "k")]
         return f"{r.at}, motor {r.motor}: {words_of(r.what)} {r.value:.3g} {r.unit}"
 
     @property

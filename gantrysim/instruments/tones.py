@@ -25,7 +25,7 @@ from gantrysim.machine import Machine
 from gantrysim.machine.components import span_frequency, span_mass, span_tension
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive
+from gantrysim.records.checks import one_of_many, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 
@@ -215,7 +215,7 @@ class ToneSheet(MachineSheet):
 
     def named(self, k: int) -> str:
         """Belt, span and tone."""
-        r = self.readings[k]
+        r = self.readings[one_of_many(k, self.readings, "k")]
         return f"{r.belt} belt, {r.span:g} mm at {r.tone:.4g} Hz"
 
     def _drawn(self) -> tuple[list[str], list[float], list[float]]:

@@ -11,7 +11,7 @@ from gantrysim.pattern.layout import DIRECTIONS, MAX_RINGS
 from gantrysim.pattern.shapes import ShapeName, shape_of
 from gantrysim.records import limits
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, point, positive
+from gantrysim.records.checks import finite_number, one_of_many, point, positive
 from gantrysim.records.doors import Place, checked
 
 
@@ -74,7 +74,8 @@ class Nest:
 
     def outline(self, ring: int, step: float) -> Array:
         """Once round one ring, shape (n, 2), mm."""
-        return replace(self, sizes=(self.sizes[ring],)).outlines(step)[0]
+        size = self.sizes[one_of_many(ring, self.sizes, "ring")]
+        return replace(self, sizes=(size,)).outlines(step)[0]
 
 
 def checked_nests(nests: Sequence[Nest]) -> tuple[Nest, ...]:

@@ -12,7 +12,7 @@ import math
 import operator
 import reprlib
 import types
-from collections.abc import Sequence
+from collections.abc import Sequence, Sized
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -80,6 +80,13 @@ def whole_number(value: Any, name: str, *, least: int) -> int:
     if found < least:
         raise ValueError(must_be(name, what, value))
     return found
+
+
+def one_of_many(value: int, things: Sized, name: str) -> int:
+    """The number of one of several things; negative ones count from the end, as in Python."""
+    if not -len(things) <= value < len(things):
+        raise ValueError(must_be(name, f"a whole number from 0 to {len(things) - 1}", value))
+    return value
 
 
 def of_kind(value: Any, kind: type | tuple[type, ...], name: str) -> None:

@@ -294,9 +294,11 @@ def test_measured_and_predicted_are_magnified_alike(ax, tight):
     base, measured = [c[::7] for c in command], [p[::7] + 0.05 for p in predicted]
     findings.plot_measured_over_predicted(
         ax, commanded=command, predicted=predicted, measured=measured, measured_base=base,
-        magnify=20,
+        magnify=20, strays=[(215.0, 240.0), (200.0, 210.0)],
     )  # fmt: skip
     assert magnification(ax) == 20
+    assert "left out as stray: 2" in [text.get_text() for text in ax.get_legend().get_texts()]
+    assert drawn(ax, np.array([(215.0, 240.0), (200.0, 210.0)]))  # where they lie
     assert drawn(ax, command[0] + 20 * (predicted[0] - command[0]))
     points = ax.lines[0].get_xydata()
     expected = np.concatenate([b + 20 * (m - b) for b, m in zip(base, measured, strict=True)])

@@ -183,6 +183,8 @@ class Overlay:
         Angle about the centre (degrees) and measured minus predicted (mm) of those points.
     labels : tuple of str
         Name of each measured line.
+    strays : ndarray, shape (k, 2)
+        Measured points that were left out because they stand off their neighbours.
     """
 
     commanded: tuple[np.ndarray, ...]
@@ -192,3 +194,4 @@ class Overlay:
     angles_deg: tuple[np.ndarray, ...]
     residuals: tuple[np.ndarray, ...]
     labels: tuple[str, ...]
+    strays: np.ndarray

@@ -352,6 +352,7 @@ class BurnedPiece:
                 f"{'square' if sq else 'circle'} {r:g}"
                 for sq, r in zip(matched.square, matched.size, strict=True)
             ),
+            strays=measured[~good],
         )
 
 

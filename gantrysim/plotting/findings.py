@@ -55,7 +55,7 @@ def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
     factor = look.nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
     points = {"measured": overlay.measured, "measured_base": _bases(overlay)}
-    ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor)
+    ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor, strays=overlay.strays)
     ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 60), color=look.INK)
     return ax
 
@@ -112,14 +112,16 @@ def plot_measured_over_predicted(
     measured: Sequence[ArrayLike],
     measured_base: Sequence[ArrayLike],
     magnify: float,
+    strays: ArrayLike | None = None,
 ) -> Axes:
     """Draw measured points over predicted rings, both with the error magnified alike.
 
     ``commanded``, ``predicted``: commanded and predicted places of the spot, sample by sample,
     machine frame, mm; shape (n, 2).  ``measured``, ``measured_base``: measured points carried into
     the machine frame, and the commanded place that each answers to, mm; shape (m, 2).  ``magnify``:
-    how many times larger the errors are drawn; see `nice_magnification`.  ValueError if two lists
-    do not match, or `magnify` is not above zero.
+    how many times larger the errors are drawn; see `nice_magnification`.  ``strays``:
+    points that were left out, mm; shape (k, 2); marked where they lie, for magnified they would
+    leave the picture.  ValueError if two lists do not match, or `magnify` is not above zero.
     """
     factor = positive(magnify, "magnify")
     base = [np.asarray(xy, dtype=float) for xy in commanded]
@@ -135,8 +137,14 @@ def plot_measured_over_predicted(
         look.draw_points(ax, points, look.VERMILION, marker="o", zorder=4)
     look.frame(ax, bounds)
     look.write_below(ax, bounds, factor)
-    predicted_entry = look.stroke(look.BLUE, "predicted")
-    look.legend(ax, [look.commanded(), predicted_entry, look.dots(look.VERMILION, "measured")])
+    entries = [look.commanded(), look.stroke(look.BLUE, "predicted")]
+    entries.append(look.dots(look.VERMILION, "measured"))
+    if strays is not None and np.size(strays):
+        crosses = np.asarray(strays, dtype=float)
+        style = {"marker": "x", "markeredgewidth": 0.9, "zorder": 5}
+        look.draw_points(ax, [crosses], look.INK, 4.0, **style)
+        entries.append(look.dots(look.INK, f"left out as stray: {len(crosses)}", "x"))
+    look.legend(ax, entries)
     return ax
 
 

@@ -298,7 +298,8 @@ def test_measured_and_predicted_are_magnified_alike(ax, tight):
     )  # fmt: skip
     assert magnification(ax) == 20
     assert "left out as stray: 2" in [text.get_text() for text in ax.get_legend().get_texts()]
-    assert drawn(ax, np.array([(215.0, 240.0), (200.0, 210.0)]))  # where they lie
+    crosses = next(line for line in ax.lines if line.get_marker() == "x")
+    assert crosses.get_xydata().tolist() == [[215.0, 240.0], [200.0, 210.0]]  # where they lie
     assert drawn(ax, command[0] + 20 * (predicted[0] - command[0]))
     points = ax.lines[0].get_xydata()
     expected = np.concatenate([b + 20 * (m - b) for b, m in zip(base, measured, strict=True)])

@@ -20,6 +20,7 @@ from test_diagnose import TEST
 import gantrysim as gs
 from gantrysim.decisions.advice import CHECK, DO, LEAVE, Advice, advise
 from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.decisions.statements import sizes_drawn
 from gantrysim.decisions.step import ALIKE_MINUTES, Costs, choose_step
 from gantrysim.faults import Fault
 from gantrysim.faults.adjusting import AdjustingPoint
@@ -661,3 +662,11 @@ def test_picture_before_and_after_says_its_magnification(found):
     assert "rms before" in ax.get_title(loc="left")
     assert [t.get_text() for t in ax.get_legend().get_texts()] == ["commanded", "before", "after"]
     plt.close(figure)
+
+
+def test_what_is_needed_has_the_interval_that_the_finding_says():
+    own = finding(hypothesis(kind("coupler_slip"), sd=0.5))
+    (setting,) = advise(own).adjustments
+    low, high = np.quantile(sizes_drawn(own.best, "coupler_slip"), [0.025, 0.975])
+    ends = sorted((-setting.step.low, -setting.step.high))
+    assert ends == pytest.approx([low, high], abs=0.005)  # mm: half of what is said

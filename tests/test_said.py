@@ -27,7 +27,7 @@ from gantrysim.inference.parameters import Belief, values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.machine.handbook import Handbook
-from gantrysim.records.amounts import STEPS, about, in_words, probability, with_interval
+from gantrysim.records.amounts import STEPS, about, between, in_words, probability, with_interval
 
 MACHINE = gs.Machine()
 CATALOGUE = MACHINE.catalogue()
@@ -234,6 +234,9 @@ def test_a_repaired_machine_is_said_to_be_repaired() -> None:
         (with_interval(0.167, -0.242, 0.594, "mm", ways=("to the left", "to the right")),
          "0.17 mm to the left, 95 % from 0.24 right to 0.59 left"),
         (with_interval(0.0, 0.0, 0.0, "mm"), "under 0.01 mm"),
+        (between(0.82, 1.65, "mm"), "between 0.82 and 1.65 mm (95 %)"),
+        (between(0.0, 0.5, "mm"), "below 0.50 mm (95 %)"),
+        (between(17.1, 17.2, "degrees"), "17 degrees"),
         (with_interval(0.0029, 0.0, 0.029, "mm", finest=0.03), "under 0.03 mm"),
         (with_interval(0.0, 0.0, 0.38, "mm"), "under 0.01 mm, 95 % below 0.38"),
         (with_interval(0.2, 0.001, 0.38, "mm"), "0.20 mm, 95 % below 0.38"),

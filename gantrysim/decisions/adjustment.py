@@ -14,7 +14,7 @@ from gantrysim.decisions.step import Costs, Step, choose_step
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
-from gantrysim.records.amounts import STEPS, about, in_words, probability, with_interval
+from gantrysim.records.amounts import STEPS, about, between, in_words, probability, with_interval
 from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
@@ -284,8 +284,8 @@ def _needed(adjustment: Adjustment) -> str:
     step, unit = adjustment.step, adjustment.unit
     ends = step.low, step.high
     one_way = step.low * step.high >= 0.0
-    full, low, high = (abs(v) if one_way else v for v in (step.full, *ends))
-    needed = f"Needed: {with_interval(full, low, high, unit)}"
+    low, high = sorted(abs(v) if one_way else v for v in ends)
+    needed = f"Needed: {between(low, high, unit)}"  # its middle is not the finding's likeliest
     if step.fraction == 0.0:
         return needed
     short = abs(step.full - step.amount)

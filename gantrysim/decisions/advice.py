@@ -24,6 +24,7 @@ from gantrysim.decisions.adjustment import (
 )
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.standing import fault_of, worth_a_check
+from gantrysim.decisions.statements import sizes_drawn
 from gantrysim.decisions.step import Costs, choose_step
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
@@ -223,7 +224,7 @@ def advise(
     costs : Costs, optional
         Minutes that another round and an overshoot cost.
     draws : int
-        Machines picked from the posterior draws that the stated intervals use
+        Machines taken, evenly in the size of the fault, from the posterior draws of the intervals
         (`gantrysim.inference.fitting.Fit.draws`), behind every amount.
     seed : int
         Of what is picked, and of the hand's errors.
@@ -267,7 +268,7 @@ def advise(
     adjustments = []
     for name in (point.name for point in finding.standing.named):
         hypothesis = next(h for h in finding.ranked if name in h.faults)
-        made = hypothesis.fit.draw_machines(draws, np.random.default_rng(seed))
+        made = _spread_out(hypothesis, name, draws)
         point = fault_of(finding, name).adjusting_point(finding.machine, handbook)
         rng = np.random.default_rng(seed + 1)
         adjustment = _adjustment(finding, hypothesis, name, point, made, costs, rng)
@@ -284,6 +285,18 @@ def advise(
         certain=finding.certain,
         costs=costs,
     )
+
+
+def _spread_out(hypothesis: Hypothesis, name: str, count: int) -> list[Machine]:
+    """Machines of draws evenly spaced in the size of a fault.
+
+    Their quantiles are those of all draws: what is needed has the interval that the finding says.
+    """
+    fit = hypothesis.fit
+    sized = any(fault.name == name for fault in fit.mode.faults)  # not what is not in this list
+    order = np.argsort(sizes_drawn(hypothesis, name)) if sized else np.arange(len(fit.draws))
+    chosen = order[np.linspace(0, order.size - 1, count).round().astype(int)]
+    return [fit.problem.machine(fit.mode.faults, fit.draws[k]) for k in chosen]
 
 
 def _heard(finding: Finding, point: AdjustingPoint) -> str:

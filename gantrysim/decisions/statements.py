@@ -99,7 +99,7 @@ def _size(name: str, with_it: Sequence[Hypothesis]) -> Estimate | None:
         return best
     sizes, weights = [], []
     for h, share in zip(with_it, shares, strict=False):
-        drawn = _drawn(h, name)
+        drawn = sizes_drawn(h, name)
         sizes.append(drawn)
         weights.append(np.full(drawn.size, share / drawn.size))
     values, weight = np.concatenate(sizes), np.concatenate(weights)
@@ -114,7 +114,7 @@ def _size(name: str, with_it: Sequence[Hypothesis]) -> Estimate | None:
 _MATTERS = 0.02
 
 
-def _drawn(hypothesis: Hypothesis, name: str) -> np.ndarray:
+def sizes_drawn(hypothesis: Hypothesis, name: str) -> np.ndarray:
     """Draws of the size of a fault in an explanation, in its unit."""
     problem, faults = hypothesis.fit.problem, hypothesis.fit.mode.faults
     for fault, cut in zip(faults, problem.fault_cuts(faults), strict=True):

@@ -98,6 +98,15 @@ def with_interval(
     return f"{told}, 95 % between {number(near)} and {number(far)}"
 
 
+def between(low: float, high: float, unit: str) -> str:
+    """Say a 95 % interval alone, to the digits of `with_interval`."""
+    ends = with_interval(0.5 * (low + high), low, high, unit).partition(", 95 % ")
+    if not ends[1]:
+        return ends[0]
+    said, _ = _SAID.get(unit, (unit, 1.0))
+    return f"{ends[2]} {said} (95 %)"
+
+
 def _place(value: float, digits: int) -> float:
     """The place of the last of so many digits of a number; 0 for zero."""
     return 10.0 ** (math.floor(math.log10(abs(value))) + 1 - digits) if value else 0.0

@@ -264,7 +264,10 @@ def test_circles_and_squares_are_compared_at_equal_length():
 
 def test_telling_shows_itself():
     mpl.use("Agg")
-    telling = gs.what_can_be_told(SMALL, faults=["coupler_backlash", "slack_belt_x"])
+    said: list[str] = []
+    names = ["coupler_backlash", "slack_belt_x"]
+    telling = gs.what_can_be_told(SMALL, faults=names, progress=said.append)
+    assert len(said) == 6  # two faults of the whole, of circles and of squares
     assert "Identifiability(" in repr(telling)
     assert "<table>" in telling._repr_html_()
     short, long = telling.report().splitlines(), telling.report(tables=True).splitlines()

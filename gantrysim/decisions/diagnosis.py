@@ -381,8 +381,8 @@ def diagnose(
     assumptions : Assumptions, optional
         The judgement that the inference rests on; the usual one if absent.
     progress : callable, optional
-        Called with a line of text as each explanation is tried; if absent, a terminal or a notebook
-        shows the line, and nothing is said elsewhere.
+        Called with a line of text as each explanation is tried, such as `print`; if absent, a
+        terminal or a notebook shows the line, and nothing is said elsewhere.
 
     Returns
     -------

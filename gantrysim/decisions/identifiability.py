@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -34,6 +34,7 @@ from gantrysim.pattern.ringtest import Nest, RingTest
 from gantrysim.pattern.shapes import shape_of
 from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
+from gantrysim.records.progress import telling
 
 #: A fault is fitted to what another would burn if added to a healthy machine it promises so much,
 #: nats; and given up where it stays so far behind, nats: then noise does not bring it near.
@@ -43,7 +44,11 @@ _SAME = 1e-6  # squared: the least that a fit of another explanation leaves
 
 @checked
 def what_can_be_told(
-    test: RingTest, machine: Machine | None = None, *, faults: FaultNames | None = None
+    test: RingTest,
+    machine: Machine | None = None,
+    *,
+    faults: FaultNames | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Identifiability:
     """Say before anything is burned what a test would tell of a machine.
 
@@ -56,6 +61,9 @@ def what_can_be_told(
     faults : sequence of str, optional
         Names of the faults of interest, none for the healthy parameters alone; all that the
         forward model has if absent.  A fault that it lacks is taken at one place.
+    progress : callable, optional
+        Called with a line of text as each fault has been tried, such as `print`; if absent, a
+        terminal or a notebook shows the line, and nothing is said elsewhere.
 
     Returns
     -------
@@ -96,8 +104,10 @@ def what_can_be_told(
     if faults is not None:
         names = list(faults)
         assumed = tuple(fault for name in names for fault in catalogue.of_name(name))
-    whole = _tell(test, machine, assumed)
-    circles, squares = (_tell(part, machine, assumed, twins=False) for part in shapes_apart(test))
+    with telling("what can be told", progress) as say:
+        whole = _tell(test, machine, assumed, say)
+        parts = shapes_apart(test)
+        circles, squares = (_tell(p, machine, assumed, say, twins=False) for p in parts)
     return dataclasses.replace(whole, circles=circles, squares=squares)
 
 
@@ -167,7 +177,12 @@ def _view(problem: Problem, faults: tuple[Fault, ...]) -> _View:
 
 
 def _tell(
-    test: RingTest, machine: Machine, faults: tuple[Fault, ...], *, twins: bool = True
+    test: RingTest,
+    machine: Machine,
+    faults: tuple[Fault, ...],
+    say: Callable[[str], None],
+    *,
+    twins: bool = True,
 ) -> Identifiability:
     problem = Problem(machine, (planned_piece(test, machine),))
     sets: list[tuple[Fault, ...]] = [(), *((fault,) for fault in faults)]
@@ -180,10 +195,13 @@ def _tell(
             rest = [(f,) for f in faults if twins and f.name != own.name]
             return _power(problem, views[0], view, rest)
 
+        powers = []
+        for found in run(power, views[1:]):
+            say(f"{test.layout}: {found.words}")
+            powers.append(found)
         return Identifiability(
             test=test, machine=machine, rows=(*_healthy_rows(problem, views[0]), *rows),
-            blind=_blind(problem, views), power=tuple(run(power, views[1:])),
-            length=burned_length(test),
+            blind=_blind(problem, views), power=tuple(powers), length=burned_length(test),
         )  # fmt: skip
 
 

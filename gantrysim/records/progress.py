@@ -1,4 +1,7 @@
-"""Progress of long work: a line where somebody watches, silence elsewhere."""
+"""Progress of long work: a line where somebody watches, silence elsewhere.
+
+A script without a terminal hears of it through ``progress``, such as `print`, of what takes long.
+"""
 
 from __future__ import annotations
 

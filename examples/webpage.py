@@ -137,7 +137,7 @@ def _shown(output: NotebookNode, words: str) -> str:
     if output.output_type == "error":
         raise ValueError(f"a cell of the notebook failed: {output.ename}: {output.evalue}")
     if output.output_type == "stream":
-        return f"<pre>{html.escape(output.text)}</pre>" if output.name == "stdout" else ""
+        return _printed(output.text) if output.name == "stdout" else ""
     data = output.data
     if "text/html" in data:
         return f'<div class="shown">{data["text/html"]}</div>'
@@ -147,7 +147,12 @@ def _shown(output: NotebookNode, words: str) -> str:
         return from_markdown(data["text/markdown"])
     if "application/vnd.jupyter.widget-view+json" in data:
         return ""
-    return f"<pre>{html.escape(data.get('text/plain', ''))}</pre>"
+    return _printed(data.get("text/plain", ""))
+
+
+def _printed(text: str) -> str:
+    """What a cell printed: sentences, which a phone may break."""
+    return f'<pre class="printed">{html.escape(text)}</pre>'
 
 
 def _picture(base64_png: str, words: str) -> str:

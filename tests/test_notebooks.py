@@ -95,7 +95,8 @@ def test_begins_with_a_title_in_prose(path):
 @each
 def test_no_measured_number_is_typed(path):
     notebook = read(path)
-    found = typed_measurements(prose(notebook), code(notebook))
+    words = [told for cell in notebook.cells for told in words_of_pictures(cell)]
+    found = typed_measurements(prose(notebook) + words, code(notebook))
     assert not found, (
         f"{path.name} types {', '.join(found)} into its prose; compute the number in the notebook "
         "and show it by Markdown(f'...'), or name a value that its code sets"

@@ -7,7 +7,7 @@ import dataclasses
 import matplotlib as mpl
 import numpy as np
 import pytest
-from cutparts import measured, tab_and_slot, true_errors
+from cutparts import measured, path_of, rectangle, tab_and_slot, true_errors
 from lifted import lift
 
 import gantrysim as gs
@@ -100,6 +100,19 @@ def test_a_vague_share_is_blamed_on_nobody():
     assert wide["S2"].verdict == "cannot tell"
     with pytest.raises(ValueError, match="healthy must be the same machine without its faults"):
         judge_part(gs.Machine(), DRAWING)
+
+
+def test_an_angle_that_cannot_be_told_says_how_long_its_arms_must_be():
+    plate = drawing_of(path_of([rectangle(100.0, 100.0, 20.0, 12.0)]))
+    angle = judge_part(gs.Machine(), plate, healthy=gs.Machine(), kerf=NO_CUT, draws=20)["A1"]
+    open_ = dataclasses.replace(angle, machine=Share(0.05, 0.1), limit=0.1, verdict="cannot tell")
+    # proven from 0.1 + 1.645 * 0.1 degrees on 12 mm, and both shrink as arms grow
+    assert "; arms of 12 mm tell 0.26 deg or more, for 0.17 deg they must have about 19 mm." in (
+        open_.words
+    )
+    least = 0.1 + 1.6449 * 0.1  # tables: Share is proven there, and not before
+    assert Share(least + 1e-3, 0.1).beyond(0.1) > 0.95 > Share(least - 1e-3, 0.1).beyond(0.1)
+    assert "arms of" not in dataclasses.replace(open_, feature=plate["W1"]).words
 
 
 @pytest.mark.slow

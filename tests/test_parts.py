@@ -30,6 +30,7 @@ from gantrysim.part import (
     write_part_sheet,
 )
 from gantrysim.pattern import Move
+from gantrysim.records import limits
 
 mpl.use("Agg")
 TABBED = drawing_of(tab_and_slot())
@@ -311,7 +312,10 @@ def test_an_outline_with_a_gap_is_refused():
 @pytest.mark.parametrize(
     "shapes, words",
     [
-        ([[(100, 100), (130, 130), (130, 100), (100, 130)]], r"crosses itself near"),
+        (
+            [[(100, 100), (130, 130), (130, 100), (100, 130)]],
+            r"crosses itself near \(115\.0, 115\.0\)",
+        ),
         ([rectangle(100, 100, 30, 20), rectangle(120, 110, 30, 20)], r"crosses another near"),
     ],
 )
@@ -320,6 +324,23 @@ def test_crossing_outlines_are_refused(shapes, words):
         drawing_of(path_of(shapes))
     lines = unary_union([LineString([*s, s[0]]) for s in shapes])
     assert len(list(polygonize(lines))) > len(shapes)
+
+
+def test_a_side_over_many_small_outlines_is_compared_with_all_of_them():
+    # the long sides of the plate lie over more than are compared in step; one hole crosses its top
+    plate = rectangle(100.0, 100.0, 200.0, 40.0)
+    holes = [rectangle(101.0 + 4.0 * k, 101.0 + 4.0 * (k % 9), 2.0, 2.0) for k in range(49)]
+    assert len(drawing_of(path_of([*holes, plate])).outlines) == 50
+    with pytest.raises(ValueError, match=r"crosses another near \(29[78]\.\d, 140\.\d\)"):
+        drawing_of(path_of([*holes, rectangle(297.0, 139.0, 2.0, 2.0), plate]))
+
+
+def test_more_outlines_than_a_part_has_are_refused(monkeypatch):
+    monkeypatch.setattr(limits, "OUTLINES", 3)
+    holes = [rectangle(101.0 + 4.0 * k, 101.0, 2.0, 2.0) for k in range(3)]
+    assert len(drawing_of(path_of(holes)).outlines) == 3
+    with pytest.raises(ValueError, match=r"up to 3 closed outlines.*found 4; leave out"):
+        drawing_of(path_of([*holes, rectangle(100.0, 100.0, 20.0, 9.0)]))
 
 
 def test_a_drawing_says_its_unit_or_is_asked(tmp_path):
@@ -388,10 +409,10 @@ def test_what_a_drawing_calls_its_outlines_stands_beside_their_features(tmp_path
     shapes = (
         '<rect id="plate" x="10" y="10" width="60" height="40"/>'
         '<rect id="slot-A" x="20" y="20" width="20" height="3"/>'
-        '<circle id="=x" cx="55" cy="30" r="5"/><circle id="pin" cx="20" cy="40" r="4"/>'
+        '<circle id="=x" cx="55" cy="30" r="5"/><g id="pin"><circle cx="20" cy="40" r="4"/></g>'
     )
     page = 'xmlns="http://www.w3.org/2000/svg" width="100mm" height="100mm" viewBox="0 0 100 100"'
-    path.write_text(f"<svg {page}>{shapes}</svg>")
+    path.write_text(f'<svg id="page" {page}>{shapes}</svg>')
     drawing = read_drawing(path)
     assert {f.name: f.outline for f in drawing.features if f.name[0] in "SWH"} == {
         "S1": "slot-A", "S1l": "slot-A", "W1": "plate", "H1": "pin", "H1x": "pin", "H1y": "pin",

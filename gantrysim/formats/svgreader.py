@@ -216,13 +216,16 @@ def _shown(element: ET.Element, outer: bool) -> tuple[bool, bool]:
 
 
 def _walk(root: ET.Element, to: Affine, tolerance: float) -> tuple[list[Segment], list[str]]:
-    """Segments of everything below the root, in document order, and the id of each."""
+    """Segments of everything below the root, in document order, and what each is called.
+
+    That is the id of its shape, or of the nearest group about it that has one.
+    """
     segments: list[Segment] = []
     names: list[str] = []
     allowed = Allowance()
-    waiting = [(root, to, True, 0)]
+    waiting = [(root, to, True, 0, "")]
     while waiting:
-        element, outer, visible, depth = waiting.pop()
+        element, outer, visible, depth, called = waiting.pop()
         allowed.spend()
         name = _name(element)
         if not name or name in UNSEEN or (":" in name):
@@ -248,13 +251,14 @@ def _walk(root: ET.Element, to: Affine, tolerance: float) -> tuple[list[Segment]
             if element.get("transform-origin") is not None:
                 raise ValueError("transform-origin is not read; write it into the transform")
             inner = outer.after(_transform(element.get("transform", ""), allowed))
+            if depth and _ID.fullmatch(own := element.get("id", "")):
+                called = own  # that of the page names no part of it
             if name in SHAPES and visible:
                 segments += _shape(name, element, inner, tolerance, allowed)
-                own = element.get("id", "")
-                names += [own if _ID.fullmatch(own) else ""] * (len(segments) - len(names))
+                names += [called] * (len(segments) - len(names))
         except (ValueError, OverflowError) as error:
             raise ValueError(f"{where}: {error}") from None
-        waiting += [(child, inner, visible, depth + 1) for child in reversed(element)]
+        waiting += [(child, inner, visible, depth + 1, called) for child in reversed(element)]
     return segments, names
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from gantrysim.decisions.adjustment import CHECK
 from gantrysim.decisions.advice import Advice
@@ -32,6 +32,7 @@ from gantrysim.machine import Machine
 from gantrysim.part.believed import SEED
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.feature import Feature
+from gantrysim.part.gauges import Corner
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import (
     MOTIONS,
@@ -58,6 +59,8 @@ FITS, MACHINE, DRAWING, BOTH = "fits", "machine", "drawing", "both"
 KERF, AGAIN, CANNOT_TELL = "kerf or material", "neither", "cannot tell"
 #: Probability from which a share is proven, and to which it is disproven.
 PROVEN = 0.95
+#: How many standard uncertainties beyond its limit a share is proven.
+SURE = float(ndtri(PROVEN))
 #: A reading that lies this many standard uncertainties off what all others say is left out.
 STRAY = 3.5
 
@@ -66,6 +69,9 @@ STRAY = 3.5
 STATED, REACHED, TOLD = "as stated", "which healthy machines keep to", "the least calipers tell"
 #: Names in the headline; of more the first are named.
 NAMED = 12
+
+#: Of an angle, what a fitter sees, degrees: 3 mm in a metre (judgement).
+ANGLE = 0.17
 
 #: Places of readings.
 Rows = NDArray[np.intp]
@@ -203,7 +209,15 @@ class JudgedFeature:
             shares["what is left over"] = self.left
         open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
         told = " and ".join(f"{k} is {shares[k]}" for k in open_)
-        return f"{told or 'nothing predicts this machine'}, the limit {self._limit}"
+        said = f"{told or 'nothing predicts this machine'}, the limit {self._limit}"
+        if isinstance(self.feature.gauge, Corner) and open_:
+            least = self.limit + SURE * max(shares[k].uncertainty for k in open_)
+            arm = min(side.length for side in (self.feature.gauge.one, self.feature.gauge.other))
+            said += (
+                f"; arms of {arm:.0f} mm tell {least:.2f} deg or more, for {ANGLE:.2f} deg they "
+                f"must have about {arm * least / ANGLE:.0f} mm"
+            )
+        return said
 
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, in the unit of the feature."""
@@ -448,6 +462,11 @@ def judge_part(
     were right for 212 of 214 features whose error was beyond the limit by twice the uncertainty; of
     704 none was blamed wrongly on drawing or machine, and 83 could not be told.  Where the fault
     was searched (11 machines) 70 of 71 were right and none of 242 was blamed wrongly.
+
+    An angle is told by its arms.  Its limit is that of a size over the distance of their middles,
+    and it is proven from `SURE` standard uncertainties beyond that; both shrink as arms grow.
+    Where it cannot be told, the sentence says how long arms must be for `ANGLE` degrees; with
+    the least limit alone, 0.05 mm, two equal arms at a right angle must have 24 mm.
     """
     found = drawing_of(drawing) if isinstance(drawing, Toolpath) else drawing
     wanted = dict(intended or {})

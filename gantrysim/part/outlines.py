@@ -9,7 +9,7 @@ an outline within none, or within an even number of others, bounds a part from w
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from gantrysim.pattern.toolpath import Toolpath
+from gantrysim.records import limits
 from gantrysim.records.arrays import Array
 
 #: Ends this near meet, mm: drawings are rounded to a hundredth at worst (judgement).
@@ -27,6 +28,7 @@ MEETS = 0.01
 NEARLY, NEARLY_PART = 1.0, 0.05
 #: Two outlines with bounds, area and length this near are one outline drawn twice, mm.
 SAME = 1e-3
+_FEW = 64  # sides that still reach on: each is compared with all that is left to it at once
 _ARC = math.radians(7.5)  # of an arc, how far apart its corners are for nesting and crossing
 
 
@@ -93,12 +95,19 @@ class Outline:
 def outlines_of(path: Toolpath) -> tuple[tuple[Outline, ...], tuple[Open, ...]]:
     """Closed outlines of a path from the lower left to the upper right, and open chains.
 
-    ValueError if nothing closes, a chain nearly does, or an outline crosses itself or another.
+    ValueError if nothing closes, a chain nearly does, more outlines close than
+    `gantrysim.records.limits.OUTLINES`, or an outline crosses itself or another.
     """
     closed, left = _joined(_chains(path), path)
     if not closed:
         raise ValueError(
             f"{_source(path)}the drawing must have a closed outline, found {len(left)} open lines."
+        )
+    if len(closed) > limits.OUTLINES:
+        raise ValueError(
+            f"{_source(path)}features are looked for on up to {limits.OUTLINES} closed outlines, "
+            f"each pass counted, found {len(closed)}; leave out what is not measured, such as a "
+            "pattern."
         )
     outlines = _once([_outline(path, moves) for moves in closed])
     _refuse_crossing(outlines, _source(path))
@@ -256,28 +265,35 @@ def _refuse_crossing(outlines: Sequence[Outline], source: str) -> None:
     order = np.argsort(left)
     a, b, owner, left, right = a[order], b[order], owner[order], left[order], right[order]
     low, high = np.minimum(a[:, 1], b[:, 1]), np.maximum(a[:, 1], b[:, 1])
-    i = np.arange(len(a))
-    for ahead in range(1, len(a)):
-        i = i[i + ahead < len(a)]
-        i = i[left[i + ahead] < right[i]]
-        if not len(i):
-            return
-        j = i + ahead
+    for i, j in _overlapping(left, right):
         meet = (low[i] < high[j]) & (low[j] < high[i])
         p, q = i[meet], j[meet]
-        if not len(p):
-            continue
         across = _side(a[p], b[p], a[q]) * _side(a[p], b[p], b[q])
-        along = _side(a[q], b[q], a[p]) * _side(a[q], b[q], b[p])
-        found = np.flatnonzero((across < -1e-9) & (along < -1e-9))
+        from_a, from_b = _side(a[q], b[q], a[p]), _side(a[q], b[q], b[p])
+        found = np.flatnonzero((across < -1e-9) & (from_a * from_b < -1e-9))
         if len(found):
-            one, other = int(p[found[0]]), int(q[found[0]])
-            x, y = 0.25 * (a[one] + b[one] + a[other] + b[other])
+            first = found[0]
+            one, other = int(p[first]), int(q[first])
+            x, y = a[one] + from_a[first] / (from_a[first] - from_b[first]) * (b[one] - a[one])
             whom = "itself" if owner[one] == owner[other] else "another"
             raise ValueError(
                 f"{source}an outline must not cross itself or another, found one that crosses "
                 f"{whom} near ({x:.1f}, {y:.1f}) mm."
             )
+
+
+def _overlapping(left: Array, right: Array) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """Pairs of intervals, sorted by where they begin, that overlap."""
+    i = np.arange(len(left))
+    for ahead in range(1, len(left)):
+        i = i[i + ahead < len(left)]
+        i = i[left[i + ahead] < right[i]]
+        if len(i) <= _FEW:
+            break
+        yield i, i + ahead
+    for k in i.tolist():
+        j = np.arange(k + ahead, np.searchsorted(left, right[k]))
+        yield np.full(len(j), k), j
 
 
 def _side(a: Array, b: Array, p: Array) -> Array:

@@ -34,6 +34,9 @@ KEY_PARTS = 16
 
 #: Elements, transforms, path commands and chords of a drawing, all together.
 DRAWING_PARTS = 300_000
+#: Closed outlines of a part, each pass counted: what each lies in is asked of all the others.
+#: Fifteen times a large part; a drawing that has more holds a pattern.
+OUTLINES = 3_000
 #: Groups of a drawing inside each other.
 GROUPS = 100
 #: Chords of one curve.

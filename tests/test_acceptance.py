@@ -28,7 +28,13 @@ from gantrysim.inference.noise import Bins, Noise
 from gantrysim.instruments.scanner import COMMON, SKEW, ScannerError
 from gantrysim.metrology.filtered import even_angles, filter_operator
 from gantrysim.metrology.harmonics import waves
-from gantrysim.metrology.noisyrings import NoisyRing, carried_cutoff, worst_roundness
+from gantrysim.metrology.noisyrings import (
+    NoisyRing,
+    carried_cutoff,
+    exact_roundness,
+    lost_finer,
+    worst_roundness,
+)
 from gantrysim.metrology.pointnoise import PointNoise
 from gantrysim.metrology.roundness import least_squares_circle, minimum_zone_circle
 
@@ -305,6 +311,20 @@ def test_a_ring_lets_no_wave_through_that_it_cannot_show() -> None:
     gap = dense[dense < np.radians(330.0)]
     assert carried_cutoff(50.0, 40.0, gap) == pytest.approx(180.0 / 30.0, rel=0.02)
     assert carried_cutoff(50.0, 0.3) == 2.0
+
+
+def test_what_finer_waves_add_to_a_reversal_is_within_what_is_allowed_for():
+    """Windup draws r cos with a step at each reversal: its height, filtered at less, is smaller."""
+    at = np.linspace(0.0, 2.0 * np.pi, 4000, endpoint=False)
+    reach = 40.0 + 0.1 * np.sign(np.sin(at)) * np.cos(at)
+    line = reach[:, None] * np.column_stack((np.cos(at), np.sin(at)))
+    whole = exact_roundness(line, 40.0, 50.0, "LS")[1]
+    for points in (48, 64, 120):
+        angle = np.linspace(0.0, 2.0 * np.pi, points, endpoint=False)
+        seen = exact_roundness(line, 40.0, carried_cutoff(50.0, 40.0, angle), "LS")[1]
+        lost = lost_finer(50.0, 40.0, angle)
+        assert 0.1 * lost < whole / seen - 1.0 < lost
+    assert lost_finer(50.0, 40.0, at) == 0.0
 
 
 def test_small_rings_of_few_points_do_not_decide() -> None:

@@ -11,7 +11,7 @@ import functools
 import math
 from dataclasses import dataclass
 
-from gantrysim.faults.base import Fault, has_field
+from gantrysim.faults.base import DRAG, GIVE, PLAY, Fault, has_field
 from gantrysim.faults.belts import SlackBelt
 from gantrysim.faults.carriage import LooseCarriage, TightCarriage
 from gantrysim.faults.coupling import CouplerBacklash, CouplerSlip
@@ -177,6 +177,12 @@ class Catalogue:
                 if differ == {fault.name, twin}:
                     return reason
         return ""
+
+    def alike(self, name: str) -> tuple[Fault, ...]:
+        """Faults for which a burn may take one that drags, gives or has play: of the same drive."""
+        lag = [f for f in self.modelled if f.drive and f.effect in (DRAG, GIVE, PLAY)]
+        drives = {fault.drive for fault in lag if fault.name == name}
+        return tuple(fault for fault in lag if fault.drive in drives and fault.name != name)
 
     def plausible(self, one: str, other: str) -> bool:
         """Whether a machine may have both of two named faults, and a burn tell them apart."""

@@ -204,6 +204,7 @@ def explore(
     say("what the forward model lacks")
     known = known.joined(_sought(known.problem, known.healthy, run))
     known, expanded = _extended(known, say)
+    known = _swapped(known)
     say("noise")
     for _ in range(_RELEARN):
         best = known.order[0]
@@ -300,17 +301,9 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
         there, mode = known.solved(left[0])
         say(f"beside {' and '.join(fault.name for fault in mode.faults)}")
         expanded.add(_kind_of(mode.faults))
-        chosen = _promising(there, mode, known.run, tried)
-        if any(fault.sought for fault in mode.faults):
-            found = _sought_anew(known, mode, chosen)
-        else:
-            one = functools.partial(extend, there, mode, give_up=mode.cost + assumed.hopeless)
-            found = [
-                dataclasses.replace(new, paid=_paid(there, new.faults))
-                for new in known.run(one, chosen)
-            ]
-            if turn == 0:
-                found += _sought(there, mode, known.run)
+        found = _tried(known, there, mode, _promising(there, mode, known.run, tried))
+        if turn == 0 and not any(fault.sought for fault in mode.faults):
+            found += _sought(there, mode, known.run)
         found = [new for new in found if _set_of(new.faults) not in tried]
         tried |= {_set_of(new.faults) for new in found}
         known = known.joined(found)
@@ -338,6 +331,36 @@ def _promising(there: Problem, mode: Mode, run: Run, tried: set[frozenset[str]])
     return [beside[k] for k in worth[: assumed.most_beside]]
 
 
+def _tried(known: _Known, there: Problem, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:
+    """Modes with each chosen fault beside those of a mode."""
+    if any(fault.sought for fault in mode.faults):
+        return _sought_anew(known, mode, chosen)
+    one = functools.partial(extend, there, mode, give_up=mode.cost + there.assumptions.hopeless)
+    return [
+        dataclasses.replace(new, paid=_paid(there, new.faults)) for new in known.run(one, chosen)
+    ]
+
+
+def _swapped(known: _Known) -> _Known:
+    """With what each fault of the likeliest set may be taken for in its stead, till none is better.
+
+    Beside another fault the search has seen one of them only: the first that promised enough.
+    """
+    catalogue = known.problem.catalogue
+    while True:
+        best, found = known.modes[known.order[0]], []
+        tried = {_set_of(mode.faults) for mode in known.modes}
+        for fault in best.faults if len(best.faults) > 1 else ():
+            rest = [other for other in best.faults if other is not fault]
+            base = next(k for k in known.order if _set_of(known.modes[k].faults) == _set_of(rest))
+            beside = _beside(known.problem, known.modes[base], tried)
+            alike = [x for x in catalogue.alike(fault.name) if x in beside]
+            found += _tried(known, *known.solved(base), alike) if alike else []
+        if not found:
+            return known
+        known = known.joined(found)
+
+
 def _glanced(known: _Known) -> list[Mode]:
     """Modes of what was not tried beside the likeliest set, after one step.
 
@@ -353,7 +376,8 @@ def _glanced(known: _Known) -> list[Mode]:
     tried = {_set_of(mode.faults) for mode in known.modes}
     one = functools.partial(extend, there, mode, most_steps=1)
     found = known.run(one, _beside(there, mode, tried))
-    found = [dataclasses.replace(new, paid=_paid(there, new.faults)) for new in found]
+    before = mode.paid - _paid(there, mode.faults)  # for the place of a flat
+    found = [dataclasses.replace(new, paid=before + _paid(there, new.faults)) for new in found]
     return [like for new in found for like in _alike(there, new)]
 
 

@@ -91,7 +91,7 @@ def one_case(k: int, seed: int, *, told: bool) -> Counter[str]:
     for size, error in zip(predict_part(known, drawing, kerf=kerf).sizes, errors, strict=True):
         true = size.feature.drawn + error + size.feature.kerf * kerf
         found["sizes"] += 1
-        found["held"] += size.low <= true <= size.high
+        found["held"] += bool(size.low <= true <= size.high)
     sheet = measured(drawing, errors, kerf, rng)
     judged = judge_part(known, drawing, sheet, intended=intended, kerf_allowed=ALLOWED)
     for j, error in zip(judged.features, errors, strict=True):
@@ -103,12 +103,12 @@ def one_case(k: int, seed: int, *, told: bool) -> Counter[str]:
         clear = abs(error) > j.limit + 2.0 * j.machine.uncertainty
         found["judged"] += 1
         found[j.verdict] += 1
-        found["customer blamed for the machine"] += blames_drawing and not drawn
-        found["machine blamed wrongly"] += blames_machine and not made
+        found["customer blamed for the machine"] += int(blames_drawing and not drawn)
+        found["machine blamed wrongly"] += int(blames_machine and not made)
         if drawn or clear:
             found["tellable"] += 1
             right = blames_drawing == drawn and (blames_machine == made or not clear)
-            found["right"] += right and not (blames_machine and not made)
+            found["right"] += int(right and not (blames_machine and not made))
     return found
 
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import re
+import shutil
+import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -26,6 +28,7 @@ from gantrysim.report import page, pictures
 mpl.use("Agg")
 TEST = gs.ring_test(spacing=8.0, largest=24.0)
 HOSTILE = "<script>alert('A')</script> & \"B\" $x_{$"
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 VOID = {"meta", "br", "link", "img", "input"}
 
 
@@ -281,6 +284,28 @@ def test_nothing_is_advised_twice(finding, tmp_path):
         assert "Turned since this was burned: nut left. Burn again" in said
         assert "Do now" not in said
         assert "Once the check agrees" not in said
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="no browser to print with")
+def test_a_page_for_a_customer_is_printed_on_one_sheet(log, tmp_path):
+    verdict = gs.accept(log.pieces[-1], gs.Tolerance(size=2.0))
+    for day in range(4, 20):  # more text than one sheet has room for beside whole pictures
+        log = log.accepted(verdict, date=f"2031-04-{day:02d}")
+    path = gs.write_report(log, tmp_path / "page.html", for_customer=True, title="Report on Alder")
+    sheets = []
+    for name, kind in (("customer", "customer"), ("plain", "")):
+        text = path.read_text(encoding="utf-8").replace('class="customer"', f'class="{kind}"')
+        (tmp_path / f"{name}.html").write_text(text, encoding="utf-8")
+        printed = tmp_path / f"{name}.pdf"
+        how = ("--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer")
+        where = (f"--user-data-dir={tmp_path / 'browser'}", f"--print-to-pdf={printed}")
+        page_of = (tmp_path / f"{name}.html").as_uri()
+        subprocess.run(
+            [BROWSER, *how, *where, page_of], check=True, capture_output=True, timeout=60
+        )
+        sheets.append(len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())))
+    assert sheets == [1, 2]  # the second shows that there is too much for one
 
 
 def test_a_customer_gets_words(finding, pages):

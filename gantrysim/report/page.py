@@ -4,6 +4,8 @@ Whatever comes in as text is escaped here; only tables and pictures come in as H
 they hold themselves.  The page loads nothing: its style stands in it, and its policy forbids the
 rest.  Headings go down one step at a time; text has a contrast of 4.5 to 1 or more (WCAG 2.2,
 success criterion 1.4.3, from memory).
+
+Printed, a customer's page is one sheet of A4: its text takes what it needs, the picture the rest.
 """
 
 from __future__ import annotations
@@ -48,6 +50,12 @@ h1{font-size:16pt}h2{font-size:12pt;margin-top:5mm;break-after:avoid}.lead{font-
 figure{margin:3mm 0}figure svg{max-width:105mm;max-height:95mm}
 .pair{grid-template-columns:1fr 1fr}.pair svg{max-width:88mm}
 .customer .pair svg{max-height:75mm}
+body.customer{height:268mm}
+body.customer,.customer main,.customer figure{display:flex;flex-direction:column;min-height:0}
+.customer main{flex:1}.customer main>*{flex:none}
+.customer main>figure,.customer main>.pair{flex:0 1 auto;min-height:40mm}
+.customer .pair{display:flex;overflow:hidden}.customer .pair figure{flex:1}
+.customer figure svg{flex:0 1 auto;min-height:0}
 .warning,.caution,tr{break-inside:avoid}.wide{overflow:visible}
 details:not([open]){display:none}
 }

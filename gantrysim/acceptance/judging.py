@@ -135,8 +135,8 @@ def accept(
     of a ring count as one form: grain that both follow is roundness of the line.  Where the true
     value is far from the measured one nothing is decided, and the requirement says so.  On lines
     that are known exactly, of default tests read as a scanner reads them, the 95 % interval of
-    roundness held 37 of 40 with 3000 points and 39 of 40 with 800: what finer waves than the points
-    show may add counts in it.
+    roundness held 37 of 40 with 3000 points and 39 of 40 with 800 (14 of 16 where the lines ring):
+    what finer waves than the points show may add counts in it.
     Beside a limit that is not kept stands what 16 healthy machines as described reach.
     Of the distance between passes only the white noise is taken off, because passes that lie on
     each other share grain and scanner errors; what is left is as sure as the effective number of

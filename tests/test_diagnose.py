@@ -109,6 +109,8 @@ def test_pair_of_faults_is_named_as_a_pair() -> None:
     pair = ("out_of_square", "tight_carriage")
     assert pair in finding.group
     assert all("tight_carriage" in faults for faults in finding.group)
+    # what drags may be taken for what gives: that was weighed beside the other in its stead
+    assert ("out_of_square", "slack_belt_x") in {h.faults for h in finding.ranked}
     sizes = next(h for h in finding.ranked if h.faults == pair).magnitudes
     assert sizes["tight_carriage"].low <= 9.0 <= sizes["tight_carriage"].high
     assert sizes["out_of_square"].low <= 3.0 <= sizes["out_of_square"].high

@@ -53,6 +53,14 @@ def test_the_features_of_a_part_are_found_by_kind():
     assert TABBED.odd == {"S1": pytest.approx(3.10)}
 
 
+@pytest.mark.parametrize(("other", "odd"), [(3.3, True), (3.1, True), (3.01, False), (5.0, False)])
+def test_one_slot_of_three_that_is_drawn_otherwise_is_pointed_out(other, odd):
+    """A tenth is still near, whichever way its digits round."""
+    slots = [rectangle(110 + 10 * k, 110, w, 20) for k, w in enumerate((3.0, 3.0, other))]
+    found = drawing_of(path_of([*slots, rectangle(100, 100, 60, 40)])).odd
+    assert list(found.values()) == ([pytest.approx(3.0)] if odd else [])
+
+
 def test_names_do_not_depend_on_order_direction_and_start():
     one = path_of([rectangle(100, 100, 60, 40), rectangle(110, 110, 20, 3), Ring((145, 120), 5)])
     other = path_of(

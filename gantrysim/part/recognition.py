@@ -352,7 +352,7 @@ def families(features: Sequence[Feature]) -> list[tuple[list[Feature], list[Feat
     for own in kinds.values():
         own.sort(key=lambda feature: feature.drawn)
         sizes = np.array([feature.drawn for feature in own])
-        near = np.clip(ODD_PART * sizes[:-1], *ODD_WITHIN)
+        near = np.clip(ODD_PART * sizes[:-1], *ODD_WITHIN) + ALIKE
         cuts = np.flatnonzero(np.diff(sizes) > near) + 1
         for group in np.split(np.arange(len(own)), cuts):
             if len(group) > 1:

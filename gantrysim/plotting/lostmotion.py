@@ -45,17 +45,17 @@ def plot_lost_motion(
     *,
     answer: bool = True,
 ) -> NDArray[Any]:
-    """Draw a circle and a square by machines whose axes lose this much, true to size.
+    """Draw a circle and a square by machines whose axes stay this far behind, true to size.
 
-    Both axes of a machine follow their commands at the distance that is lost, the play of a belt
-    that winds up under drag; see `gantrysim.theory.play_on_circle` and ``play_on_square``.  The
-    second time round is drawn.
+    Both axes of a machine follow their commands at this distance, the play of a belt that winds up
+    under drag, and lose twice as much at each reversal; see `gantrysim.theory.play_on_circle` and
+    ``play_on_square``.  The second time round is drawn.
 
     Parameters
     ----------
     losses : sequence of float
-        What each axis of each machine loses, as part of the radius and of the half side; from 0
-        to below 0.5.
+        How far each axis of each machine stays behind, as part of the radius and of the half side;
+        from 0 to below 0.5.
     axes : Axes, optional
         One for each machine; a new figure if absent.
     answer : bool

@@ -226,6 +226,8 @@ def test_safety_stands_before_what_is_turned(finding, pages):
     said = Read(pages["finding"]).words
     step = finding.adjustments().adjustments[0]
     assert said.index(step.safety) < said.index(step.words)
+    said = Read(pages["customer"]).words
+    assert said.index(step.safety) < said.index(step.way)
 
 
 def test_slips_and_doubts_come_first(finding, tmp_path, monkeypatch):

@@ -37,7 +37,7 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
             rows.append(f"Check: {turn.check.words}.")
         rows.append(f"{LEADS[turn.action]}: {turn.way}.")
     rows = rows or [UNLESS if advice.adjustments else NOTHING]
-    return page.section("What to do", page.sentences(rows), page.cautions(advice.cautions))
+    return page.section("What to do", page.cautions(advice.cautions), page.sentences(rows))
 
 
 def judged(results: Sequence[Judged], log: MachineLog | None) -> str:

@@ -45,7 +45,7 @@ def found(finding: Finding) -> list[str]:
         page.section("Finding", page.sentences(words.headline(finding), lead=True)),
         page.section(
             "Adjusting points",
-            page.wide(table, "Adjusting points") if points else "",
+            page.wide(table, "How likely each is, and how big") if points else "",
             pictures.at_fault(finding),
             page.folded(
                 "More about this finding", page.sentences(words.remarks(finding)), explained

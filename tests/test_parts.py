@@ -403,6 +403,11 @@ def test_names_in_a_picture_cover_neither_outlines_nor_each_other():
     assert len(boxes) >= 8
     for k, box in enumerate(boxes):
         assert not any(box.overlaps(other) for other in boxes[:k]), named[k]
+    place = ax.get_window_extent()
+    for text in (text for text in ax.texts if text.get_bbox_patch()):
+        shown = text.get_window_extent()
+        assert place.x0 < shown.x0 < shown.x1 < place.x1, text
+        assert shown.width > 20.0, f"{text} is hidden"
     slots = [Polygon(o.polygon).boundary for o in TABBED.outlines if o.inside]
     back = ax.transData.inverted()
     for text, box in zip(named, boxes, strict=True):

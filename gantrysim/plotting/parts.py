@@ -69,19 +69,23 @@ def plot_drawing(drawing: Drawing, ax: Axes | None = None) -> Axes:
 
 
 class _Spots:
-    """Where names may stand: off each other, and off the outlines where there is room."""
+    """Where names may stand: off each other, and inside and off outlines where there is room."""
 
     def __init__(self, outlines: list[Array]) -> None:
-        self.room = _ROOM * float(np.ptp(np.concatenate(outlines), axis=0).max())
+        places = np.concatenate(outlines)
+        self.room = _ROOM * float(np.ptp(places, axis=0).max())
         self._half = self.room * _HALF
+        self._inside = places[:, 0].min() + self._half[0], places[:, 0].max() - self._half[0]
         self._taken: list[Array] = []
         self._drawn = np.concatenate([_dotted(line, self._half[1]) for line in outlines])
 
     def choose(self, places: list[Array]) -> Array:
-        """The first of some places that is free, or failing that free of other names."""
+        """The first of some places that is free, or failing that inside and off other names."""
         clear = [at for at in places if not self._covers(self._taken, at, 2.0)]
-        free = (at for at in clear if not self._covers(self._drawn, at, 1.0))
-        chosen = next(free, (clear or places)[0])
+        left, right = self._inside  # of the drawing: on the left stands the axis
+        inside = [at for at in clear if left <= at[0] <= right]
+        free = (at for at in inside if not self._covers(self._drawn, at, 1.0))
+        chosen = next(free, (inside or clear or places)[0])
         self._taken.append(chosen)
         return chosen
 
@@ -119,7 +123,7 @@ def _dimension(ax: Axes, feature: Feature, colour: str, spots: _Spots) -> None:
         ax.plot([at[0], spot[0]], [at[1], spot[1]], color=colour, linewidth=0.4, linestyle=":")
     ax.annotate(
         f"{feature.name} {feature.drawn:.2f}{sign}", tuple(spot), ha="center", va="center",
-        color=colour, fontsize=look.SMALL - 2.0, family=_NAMES, bbox=box,
+        color=colour, fontsize=look.SMALL - 2.0, family=_NAMES, bbox=box, annotation_clip=False,
     )  # fmt: skip
 
 

@@ -183,6 +183,12 @@ def put(*keys: Any, value: Any) -> Callable[[Any], None]:
     return change
 
 
+def size(field: str, value: Any) -> Callable[[Any], None]:
+    """Change a size in the summary of the first finding."""
+    name = "tight_wheels_left"
+    return put("history", 0, "finding", "ranked", 0, "magnitudes", name, field, value=value)
+
+
 def drop(*keys: Any) -> Callable[[Any], None]:
     def change(content: Any) -> None:
         for key in keys[:-1]:
@@ -217,6 +223,7 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("history", 0, "kind", value="burnt"), r"history\[0\].kind' must be one of"),
         (put("history", 1, "date", value="yesterday"), r"history\[1\].date' must be a date"),
         (put("history", 1, "amount", value=None), r"history\[1\].amount' must be a finite"),
+        (put("history", 1, "amount", value=1e308), r"history\[1\].amount' must be from"),
         (put("history", 1, "who", value="me"), r"history\[1\].who' is unknown"),
         (put("history", 0, "pieces", value=[]), "must hold a piece"),
         (put("history", 0, "pieces", 0, "lines", 0, "x_mm", 0, value=1.0), "does not fit"),
@@ -233,6 +240,9 @@ def drop(*keys: Any) -> Callable[[Any], None]:
             put("history", 0, "finding", "ranked", 0, "magnitudes", value={"rust": {}}),
             "magnitudes.rust.name' is missing",
         ),
+        (size("name", "rust"), "left.name' must be 'tight_wheels_left', found 'rust'"),
+        (size("estimate", 1e308), "left.estimate' must be from"),
+        (size("low", 1e5), "left.low' must not be above"),
         (
             put("history", 0, "finding", "ranked", 0, "indistinguishable_from", value=["rust"]),
             r"indistinguishable_from\[0\]' must be a list",
@@ -295,6 +305,17 @@ def test_a_log_takes_only_what_belongs_to_it(tight: Finding, better: Finding) ->
         log.adjusted(gs.decisions.Change("tight_wheels_middle", 1.0))
     with pytest.raises(ValueError, match="probability from 0 to 1"):
         log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0), cured=2.0)
+
+
+@pytest.mark.parametrize("amount", [1e7, -1e308])
+def test_no_turn_is_beyond_all_measure(amount: float) -> None:
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    with pytest.raises(ValueError, match="amount must be from -1e\\+06 to 1e\\+06"):
+        log.adjusted(gs.decisions.Change("scale_x", amount))
+    slip = gs.decisions.Change("coupler_slip", 1e6)  # senseless, but a number
+    assert math.isfinite(log.adjusted(slip).belief.sizes["coupler_slip"][0].spread)
+    with pytest.raises(ValueError, match="turned must be from"):
+        log.adjusted(slip, turned=amount)
 
 
 def test_a_piece_is_believed_once(full: gs.MachineLog, tight: Finding, tmp_path: Path) -> None:

@@ -13,12 +13,13 @@ from gantrysim.decisions.adjustment import Adjustment
 from gantrysim.decisions.diagnosis import prior_probability
 from gantrysim.faults import Catalogue, Fault
 from gantrysim.faults.adjusting import AdjustingPoint
+from gantrysim.faults.base import LARGEST
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.checks import finite_number, must_be, positive
 from gantrysim.records.doors import checked
 
 _RANGE, _DENSE = 4.5, 1801  # of the standard normal number of a size
@@ -47,7 +48,7 @@ class Change:
     Raises
     ------
     ValueError
-        If a number is no number.
+        If a number is no number, or the amount beyond any turn.
     """
 
     fault: str
@@ -57,9 +58,17 @@ class Change:
     hand: float | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "amount", finite_number(self.amount, "amount"))
+        object.__setattr__(self, "amount", turned_by(self.amount, "amount"))
         if self.hand is not None:
             object.__setattr__(self, "hand", positive(self.hand, "hand"))
+
+
+def turned_by(value: float, name: str) -> float:
+    """An amount that something may have been turned by, in any unit."""
+    amount = finite_number(value, name)
+    if abs(amount) > LARGEST:
+        raise ValueError(must_be(name, f"from {-LARGEST:g} to {LARGEST:g}", value))
+    return amount
 
 
 @dataclass(frozen=True)
@@ -201,7 +210,7 @@ def remaining(
     if fault.sense == 0:
         cured = float(share @ (ndtr((limit - mean) / sd) - ndtr((-limit - mean) / sd)))
         middle = float(share @ mean)
-        spread = math.sqrt(float(share @ (mean**2 + sd**2)) - middle**2)
+        spread = math.sqrt(float(share @ ((mean - middle) ** 2 + sd**2)))
         return Remaining(cured, 0.0, middle, spread, hand)
     if fault.sense < 0:
         mean, limit = -mean, -limit

@@ -25,6 +25,7 @@ from gantrysim.decisions.belieffile import (
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.misstatements import Misstatement
 from gantrysim.faults import Fault
+from gantrysim.faults.base import LARGEST
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.fitting import Estimate, Fit
@@ -423,8 +424,15 @@ def magnitudes_from(value: Any, where: str) -> dict[str, Estimate]:
     for name, entry in named(value, where).items():
         at = f"{where}.{name}"
         table = fields(entry, at, [f.name for f in dataclasses.fields(Estimate)])
-        low, middle, high = (number(table[k], f"{at}.{k}") for k in ("low", "estimate", "high"))
+        low, middle, high = (
+            number(table[k], f"{at}.{k}", least=-LARGEST, most=LARGEST)
+            for k in ("low", "estimate", "high")
+        )
+        if low > high:
+            raise ValueError(f"field '{at}.low' must not be above '{at}.high'.")
         of, unit = (word(table[k], f"{at}.{k}") for k in ("name", "unit"))
+        if of != name:
+            raise ValueError(f"field '{at}.name' must be {name!r}, found {shortened(of)}.")
         sure = flag(table["identifiable"], f"{at}.identifiable")
         found[name] = Estimate(of, unit, middle, low, high, sure)
     return found

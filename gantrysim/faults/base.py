@@ -40,6 +40,9 @@ _KEPT = 0.1
 DRAG, GIVE, PLAY, RATTLE = "drag", "give", "play", "rattle"
 OFFSET, SCALE = "offset", "scale"
 
+#: No fault, and no turn, is so large in its unit.
+LARGEST = 1e6
+
 #: Blocks of the mechanism that a fault may act on; none for one that only shows as a pattern.
 BLOCKS = ("x", "y", "xy", "")
 #: Faults by class, key and block whose block was found right: assembling machines takes long.

@@ -20,11 +20,12 @@ from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.burn import Burn
 from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
-from gantrysim.decisions.afterturn import Change, after_turn
+from gantrysim.decisions.afterturn import Change, after_turn, turned_by
 from gantrysim.decisions.diagnosis import Finding, diagnose
 from gantrysim.decisions.findingfile import finding_from, finding_table, magnitudes_from
 from gantrysim.decisions.words import CAUTION, SOUND
 from gantrysim.faults import Fault
+from gantrysim.faults.base import LARGEST
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import listed
@@ -35,7 +36,7 @@ from gantrysim.log import file as logfile
 from gantrysim.machine import Machine
 from gantrysim.records import jsontext, limits
 from gantrysim.records.amounts import in_words, probability, with_interval
-from gantrysim.records.checks import finite_number, must_be, shortened
+from gantrysim.records.checks import must_be, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath, placed, read_text, write_new_text
 from gantrysim.records.table import Table
@@ -305,7 +306,7 @@ class MachineLog:
             somebody else.
         """
         if turned is not None:
-            turned = finite_number(turned, "turned")
+            turned = turned_by(turned, "turned")
         what, amount = adjustment, adjustment.amount if turned is None else turned
         if isinstance(what, Change):
             amount, unit = -amount, self.machine.catalogue().named(what.fault).unit
@@ -535,7 +536,7 @@ def _entry(value: Any, where: str, version: int) -> Entry:
             jsontext.word(table[name], f"{where}.{name}")
             for name in ("fault", "place", "way", "unit")
         )
-        amount = jsontext.number(table["amount"], f"{where}.amount")
+        amount = jsontext.number(table["amount"], f"{where}.amount", least=-LARGEST, most=LARGEST)
         return Adjusted(when, note, fault, place, way, amount, unit)
     if kind == "accepted":
         verdict = jsontext.named(table["verdict"], f"{where}.verdict")

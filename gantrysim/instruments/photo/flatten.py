@@ -245,7 +245,7 @@ def too_inaccurate(path: AnyPath, asked: float, had: float, why: str, *, whole: 
     """Why a photograph is refused, in one sentence; lengths in mm, ``whole``: no area was said."""
     say = "; say area=(left, top, right, bottom), pixels in which the piece is, to be judged there"
     return (
-        f"{path}: accuracy={asked:g} mm cannot be had over this area, only {had:.2g} mm "
+        f"{path}: accuracy={asked:g} mm cannot be had over this area, only {had:.3g} mm "
         f"(95 %): {why}{say if whole else ''}."
     )
 

@@ -238,9 +238,10 @@ def read_photo(
         raise ValueError(too_inaccurate(path, asked, had, why, whole=area is None))
     accurate = f"lengths are accurate to {had:.2g} mm (95 %)"
     if had > asked:
-        accurate += (
-            f", not to the {asked:g} mm asked: {why}; the form of the rings is, so that only scale "
-            "and squareness are known no better"
+        accurate = (
+            f"lengths are accurate to {had:.3g} mm (95 %), not to the {asked:g} mm asked: {why}; "
+            f"the form of the rings is read to {asked:g} mm, only scale and squareness are less "
+            "well known"
         )
     covariance, doubted = _of_doubtful_height(view, flat, covariance)
     view = dataclasses.replace(view, notes=(*view.notes, accurate, *doubted))

@@ -7,13 +7,16 @@ since, what it believes now.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
+from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
@@ -46,6 +49,9 @@ class Believed:
         Probability of explanations that predict nothing.
     words : str
         On what it rests.
+    bump : float
+        Root mean square of what flats of wheels, which the forward model lacks, add where they
+        roll over, mm.
     """
 
     machines: tuple[Machine, ...]
@@ -53,6 +59,7 @@ class Believed:
     described: Machine | None
     unknown: float
     words: str
+    bump: float = 0.0
 
 
 def believed(known: Machine | Fit | Finding | MachineLog, draws: int, seed: int = SEED) -> Believed:
@@ -71,21 +78,28 @@ def believed(known: Machine | Fit | Finding | MachineLog, draws: int, seed: int 
     return _of_log(known, draws, rng)
 
 
-def predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
+def predictive(finding: Finding, *, bumps: bool = False) -> tuple[dict[Hypothesis, float], float]:
     """Explanations that predict a burn, with their probability; and that of all else.
 
-    To that counts that the piece was stated wrongly: nobody knows then what was explained.
+    To that counts that the piece was stated wrongly: nobody knows then what was explained; and that
+    a wheel has a flat, unless ``bumps``: it is a place or two on one piece, but moves no size far.
     """
     likely = [h for h in finding.ranked if h.probability > LIKELY]
-    clear = {h: h.probability for h in likely if _predictable(h)}
+    clear = {
+        h: h.probability
+        for h in likely
+        if h.fit.problem.catalogue.predicts(h.faults)
+        and (bumps or not any(fault.sought for fault in h.fit.mode.faults))
+    }
     return clear, max(0.0, 1.0 - sum(clear.values()))
 
 
-def _predictable(hypothesis: Hypothesis) -> bool:
-    """Whether its machine draws what it says: no pattern on one piece, no torn figure."""
-    fit = hypothesis.fit
-    predicted = fit.problem.catalogue.predicts(hypothesis.faults)
-    return predicted and not any(fault.sought for fault in fit.mode.faults)
+def _bump(hypothesis: Hypothesis) -> float:
+    """What a flat of an explanation adds where it rolls over, mm; 0 without one."""
+    problem, mode = hypothesis.fit.problem, hypothesis.fit.mode
+    own = zip(mode.faults, problem.fault_cuts(mode.faults), strict=True)
+    found = (f.coefficients(*problem.values(f, mode.u[cut])) for f, cut in own if f.sought)
+    return math.hypot(*itertools.chain.from_iterable(found))
 
 
 def shared_out(
@@ -106,13 +120,15 @@ def draw_machines(
 
 
 def _of_finding(finding: Finding, draws: int, rng: np.random.Generator) -> Believed:
-    clear, unknown = predictive(finding)
+    clear, unknown = predictive(finding, bumps=True)
     if not clear:
         raise ValueError(NOTHING)
+    square = sum(chance * _bump(h) ** 2 for h, chance in clear.items()) / sum(clear.values())
     machines = tuple(draw_machines(clear, draws, rng))
     best = max(clear, key=lambda h: clear[h])
     words = " and ".join(thing.source for thing in finding.measured)
-    return Believed(machines, best.fit.machine, finding.machine, unknown, f"what {words} says")
+    told = (finding.machine, unknown, f"what {words} says", math.sqrt(square))
+    return Believed(machines, best.fit.machine, *told)
 
 
 def _of_log(log: Any, draws: int, rng: np.random.Generator) -> Believed:
@@ -122,27 +138,22 @@ def _of_log(log: Any, draws: int, rng: np.random.Generator) -> Believed:
     last = next((e for e in reversed(log.entries) if not hasattr(e, "verdict")), None)
     if getattr(last, "whole", None) is not None:
         return _of_finding(log.finding(), draws, rng)
-    machines, likeliest, unknown = _from_belief(log.belief, log.machine, draws, rng)
-    return Believed(machines, likeliest, log.machine, unknown, f"what the log of {log.name} says")
+    return _from_belief(log.belief, log.machine, draws, rng, f"what the log of {log.name} says")
 
 
 def _from_belief(
-    belief: Belief, machine: Machine, draws: int, rng: np.random.Generator
-) -> tuple[tuple[Machine, ...], Machine, float]:
-    """Machines drawn from a belief, its likeliest, and the probability of what predicts nothing."""
+    belief: Belief, machine: Machine, draws: int, rng: np.random.Generator, words: str
+) -> Believed:
+    """Machines drawn from a belief."""
     problem = Problem(machine, (), belief)
     catalogue = problem.catalogue
     weights = dict(belief.weights) or {(): catalogue.healthy}
     kinds = {names: [catalogue.named(name) for name in names] for names in weights}
-    clear = {
-        names: weight
-        for names, weight in weights.items()
-        if catalogue.predicts(names) and not any(kind.sought for kind in kinds[names])
-    }
+    clear = {names: weight for names, weight in weights.items() if catalogue.predicts(names)}
     if not sum(clear.values()) > 0.0:
         raise ValueError("nothing can be predicted: nothing that is believed says how it draws.")
-    share = np.array(list(clear.values()))
-    counts = rng.multinomial(draws, share / share.sum()).tolist()
+    share = np.array(list(clear.values())) / sum(clear.values())
+    counts = rng.multinomial(draws, share).tolist()
     root = np.linalg.cholesky(np.linalg.inv(belief.precision))
     out = []
     for names, count in zip(clear, counts, strict=True):
@@ -154,8 +165,18 @@ def _from_belief(
     best = max(clear, key=lambda names: clear[names])
     own = sum(len(kind.parameters) for kind in kinds[best])
     likeliest = problem.machine(kinds[best], np.concatenate([belief.mean, np.zeros(own)]))
+    bumps = [
+        math.hypot(*(x for kind in kinds[names] if kind.sought for x in _usual_bump(kind)))
+        for names in clear
+    ]
     # explanations that the belief does not name share what is left
-    return tuple(out), likeliest, max(1.0 - sum(clear.values()), 0.0)
+    unknown = max(1.0 - sum(clear.values()), 0.0)
+    bump = math.sqrt(float(share @ np.square(bumps)))
+    return Believed(tuple(out), likeliest, machine, unknown, words, bump)
+
+
+def _usual_bump(kind: FaultModel) -> Sequence[float]:
+    return kind.coefficients(*(q.value(0.0) for q in kind.parameters))
 
 
 def healthy_machines(described: Machine, draws: int, seed: int = SEED) -> list[Machine]:

@@ -321,7 +321,7 @@ def adjusted(finding: Finding, source: Believed, seed: int) -> Believed:
     rng = np.random.default_rng(seed)
     machines = tuple(advice.machine_after(machine, rng=rng) for machine in source.machines)
     likeliest = advice.machine_after(source.likeliest)
-    told = (source.described, source.unknown, source.words)
+    told = (source.described, source.unknown, source.words, source.bump)
     return Believed(machines, likeliest, *told)
 
 

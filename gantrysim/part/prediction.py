@@ -389,7 +389,8 @@ def predicted(source: Believed, drawing: Drawing, kerf: Kerf, motion: str) -> Pr
             both = [np.array([go(source.likeliest)]) for go in (course.swung, course.burned)]
             swung, calm = (course.read(xy) for xy in both)
             local = [x + (a - b) for x, a, b in zip(local, swung, calm, strict=True)]
-    model = np.array([model_error(f, source.likeliest) for f in drawing.features])
+    each = ((model_error(f, source.likeliest), f.in_unit(source.bump)) for f in drawing.features)
+    model = np.array([np.hypot(*both) for both in each])
     told = (source.unknown, source.words, source.likeliest, source.described)
     return Prediction(drawing, tuple(local), model, kerf, *told)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import matplotlib as mpl
@@ -16,6 +17,7 @@ from shapely.geometry import box as sbox
 from shapely.ops import polygonize, unary_union
 
 import gantrysim as gs
+from gantrysim.inference.parameters import Belief
 from gantrysim.part import (
     Kerf,
     Mating,
@@ -29,6 +31,9 @@ from gantrysim.part import (
     read_part_sheet,
     write_part_sheet,
 )
+from gantrysim.part.believed import of_belief
+from gantrysim.part.kerf import kerf_of
+from gantrysim.part.prediction import predicted
 from gantrysim.pattern import Move
 from gantrysim.records import limits
 
@@ -236,6 +241,22 @@ def test_kerf_opens_what_is_inside_and_shrinks_what_is_outside():
     plain, cut = (predict_part(gs.Machine(), TABBED, kerf=k, motion="slow") for k in (0.0, 0.2))
     for name, by in (("S1", 0.2), ("H1x", 0.2), ("W1", -0.2), ("D1y", -0.2), ("A1", 0.0)):
         assert cut[name].predicted - plain[name].predicted == pytest.approx(by, abs=1e-9)
+
+
+def test_a_flat_that_may_be_there_widens_a_size_by_its_bump():
+    """Half a chance of 0.18 mm off a wheel, of which the beam shifts by an eighth."""
+    machine = gs.Machine()
+    drawing = drawing_of(path_of([rectangle(100.0, 100.0, 40.0, 30.0)]))
+    belief = Belief.fresh(machine.catalogue().scatter)
+    weights = {(): 0.5, ("wheel_flat_left",): 0.5}
+    rng = np.random.default_rng(1)
+    told = dataclasses.replace(belief, weights=weights)
+    flat = of_belief(told, machine, 4, rng, "a belief")
+    plain = dataclasses.replace(flat, bump=0.0)
+    assert flat.unknown == 0.0
+    assert flat.bump == pytest.approx(0.18 / 8.0 * math.sqrt(0.5))
+    models = [predicted(each, drawing, kerf_of(0.1), "slow").model for each in (flat, plain)]
+    assert np.sqrt(models[0] ** 2 - models[1] ** 2)[0] == pytest.approx(flat.bump)
 
 
 def test_a_perfect_machine_cuts_what_is_drawn():

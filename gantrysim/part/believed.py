@@ -138,10 +138,10 @@ def _of_log(log: Any, draws: int, rng: np.random.Generator) -> Believed:
     last = next((e for e in reversed(log.entries) if not hasattr(e, "verdict")), None)
     if getattr(last, "whole", None) is not None:
         return _of_finding(log.finding(), draws, rng)
-    return _from_belief(log.belief, log.machine, draws, rng, f"what the log of {log.name} says")
+    return of_belief(log.belief, log.machine, draws, rng, f"what the log of {log.name} says")
 
 
-def _from_belief(
+def of_belief(
     belief: Belief, machine: Machine, draws: int, rng: np.random.Generator, words: str
 ) -> Believed:
     """Machines drawn from a belief."""

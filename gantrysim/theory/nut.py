@@ -27,7 +27,8 @@ from gantrysim.theory.quantities import (
 _SOURCE = (
     "geometry and balance derived here; drag over load: exponent from Surface Roughness "
     "and Normal Force Effects on the Sliding and Rolling Behavior of POM-H Rolls, 2021 "
-    "(abstract read: the coefficient of rolling resistance doubles from 150 to 350 N)"
+    "(abstract read, without authors and journal: the coefficient of rolling resistance doubles "
+    "from 150 to 350 N)"
 )
 _APPROACH = sp.Symbol("x", real=True)
 

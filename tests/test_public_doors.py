@@ -10,6 +10,7 @@ import importlib
 import inspect
 import math
 import re
+import threading
 import time
 from types import GenericAlias, SimpleNamespace
 from typing import Any, TypeVar
@@ -24,7 +25,7 @@ from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.instruments.photo.plane import Plane
-from gantrysim.records.doors import kind_of
+from gantrysim.records.doors import checked, kind_of
 
 mpl.use("Agg")
 
@@ -435,3 +436,25 @@ def test_an_alias_takes_what_it_is_asked_for():
     item = TypeVar("item")
     alias = SimpleNamespace(__value__=list[item])
     assert kind_of(GenericAlias(alias, (float,))).words == kind_of(list[float]).words
+
+
+def test_two_threads_come_to_a_door_at_once(monkeypatch):
+    """The second comes while the first is still reading what the door lets in."""
+    came: list[float] = []
+
+    def second(*args: Any) -> Any:
+        if not came:
+            came.append(0.0)
+            thread = threading.Thread(target=lambda: came.append(area(2.0, 3.0)))
+            thread.start()
+            thread.join()
+        return kind_of(*args)
+
+    @checked
+    def area(wide: float, high: float) -> float:
+        return wide * high
+
+    reads = [kind_of, second, kind_of, kind_of]  # the first of four hints, then the second
+    monkeypatch.setattr("gantrysim.records.doors.kind_of", lambda *args: reads.pop(0)(*args))
+    assert area(4.0, 5.0) == 20.0
+    assert came == [0.0, 6.0]

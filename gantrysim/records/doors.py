@@ -120,9 +120,11 @@ def _door(
         names = Names(function, owner)
         loose = bool(prefix)  # a record may hold NaN for what is not known; its class says where
         stated = stated_words(owner) if prefix else {}
+        found: dict[str, Kind] = {}
         for p in parameters:
             kind = kind_of(names.value(p.annotation), loose) or _ANYTHING
-            kinds[p.name] = kind._replace(words=stated.get(p.name, kind.words))
+            found[p.name] = kind._replace(words=stated.get(p.name, kind.words))
+        kinds.update(found)  # all at once: another thread may be at the door
 
     @functools.wraps(function)
     def door(*args: Any, **given: Any) -> Any:

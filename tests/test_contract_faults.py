@@ -223,8 +223,8 @@ def test_what_a_test_tells_of_it(walk: Walk) -> None:
     assert {row.name for row in told.rows if row.fault} == labels
     assert {power.fault for power in told.power} == labels
     assert walk.fault.noun in told.report()
-    assert walk.fault.name in told.report(tables=True)
-    assert walk.fault.name in told._repr_html_()
+    assert walk.fault.noun in told.report(tables=True)
+    assert walk.fault.noun in html.unescape(told._repr_html_())
     told.plot()
     plt.close("all")
 

@@ -415,6 +415,24 @@ def test_every_public_door_refuses_in_one_sentence(known, tmp_path, monkeypatch)
     assert not list(tmp_path.iterdir())
 
 
+def test_what_public_classes_inherit_is_looked_at_too():
+    """The walk goes over what a class has of its own; its bases must be behind doors as well."""
+    free = {}
+    for thing in filter(inspect.isclass, public().values()):
+        for home in (h for h in thing.__mro__ if h.__module__.startswith("gantrysim")):
+            for method, member in vars(home).items():
+                plain = getattr(member, "__func__", member)
+                taken = inspect.isfunction(plain) and len(inspect.signature(plain).parameters) > 1
+                if taken and not method.startswith("_") and not hasattr(plain, "__wrapped__"):
+                    free[home.__name__] = method
+    # fits whiten by the thousand, with values of their own; a plate looks at its drag itself
+    assert free == {"Noise": free["Noise"], "Wheeled": "with_friction"}
+    with pytest.raises(TypeError, match=r"path must be .* found 3"):
+        gs.simulate(MACHINE, TEST).to_csv(3)
+    with pytest.raises(TypeError, match="friction must be a finite force"):
+        MACHINE.left.with_friction("3 N")
+
+
 def test_an_offence_is_seen():
     def careless(machine: gs.Machine, count: int) -> float:
         return machine.span * count

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@checked
 class Drawn:
     """What a burn of rings and one of a path have in common: lines beside those commanded."""
 

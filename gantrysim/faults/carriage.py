@@ -28,6 +28,7 @@ _PLAY = (
 )
 
 
+@checked
 class _CarriageWheels(Fault):
     """What both faults of the wheels of the carriage share."""
 

@@ -46,6 +46,7 @@ _EXPECT = (
 _SHARE = 0.02
 
 
+@checked
 @dataclass(frozen=True)
 class Unmodelled(Fault):
     """An explanation that predicts nothing: it is only weighed against those that do.

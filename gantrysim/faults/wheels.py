@@ -30,6 +30,7 @@ _PLAY = (
 )
 
 
+@checked
 class _PlateWheels(Fault):
     """What both faults of the wheels of a plate share: said in one of three ways at a time.
 

@@ -427,7 +427,8 @@ class Machine(Limited):
         for name in place.split("."):
             if not hasattr(part, name):
                 raise ValueError(
-                    f"Machine has no {place!r}: {type(part).__name__} has no field {name!r}"
+                    f"place must be a field of the machine, found {place!r}: "
+                    f"{type(part).__name__} has no field {name!r}."
                 )
             part = getattr(part, name)
         return part

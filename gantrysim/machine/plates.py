@@ -26,7 +26,17 @@ from gantrysim.machine.components import (
     wheel_drag,
     wheel_load,
 )
-from gantrysim.records.checks import Limited, number, positive, renewed, require, within, word
+from gantrysim.records.checks import (
+    Limited,
+    a_number,
+    must_be,
+    number,
+    positive,
+    renewed,
+    require,
+    within,
+    word,
+)
 from gantrysim.records.doors import checked
 
 #: Type hint of the name of a wheel on an eccentric nut.
@@ -149,8 +159,10 @@ class Wheeled(Limited):
 
         The loads go with the drag; racking stiffness and play stay.
         """
-        ok = math.isfinite(friction) and friction >= 0.0
         accepted = "a finite force of 0 N or more"
+        if not a_number(friction):
+            raise TypeError(must_be("friction", accepted, friction))
+        ok = 0.0 <= friction < math.inf
         require(ok, type(self).__name__, "friction", friction, accepted)
         old, even = self.friction, 1.0 / len(self.wheels)
         wheels = tuple(

@@ -19,12 +19,13 @@ import gantrysim as gs
 from gantrysim.acceptance.alike import draw_alike, effective_number
 from gantrysim.acceptance.drawn import worst_of_lines
 from gantrysim.acceptance.judging import _verdict
-from gantrysim.acceptance.predicted import STEP
+from gantrysim.acceptance.predicted import STEP, _bumps
 from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
-from gantrysim.faults import WheelFlat
 from gantrysim.faults.healthy import HEALTHY_SCATTER
+from gantrysim.inference.fitting import Fit
 from gantrysim.inference.noise import Bins, Noise
+from gantrysim.inference.solver import extend
 from gantrysim.instruments.scanner import COMMON, SKEW, ScannerError
 from gantrysim.metrology.filtered import even_angles, filter_operator
 from gantrysim.metrology.harmonics import waves
@@ -493,13 +494,8 @@ def test_what_does_not_show_is_never_a_pass(few: Finding) -> None:
     assert "predicts" in told.report()
 
 
-def test_a_flat_that_predicts_nothing_costs_the_closing_gap_alone(few: Finding) -> None:
-    flat = WheelFlat("left", pattern={0: np.zeros((1, 2))})
-    fit = few.best.fit
-    mode = dataclasses.replace(fit.mode, faults=(flat,))
-    hidden = dataclasses.replace(
-        few.best, faults=("wheel_flat_left",), fit=dataclasses.replace(fit, mode=mode)
-    )
+def test_what_predicts_nothing_costs_the_closing_gap_alone(few: Finding) -> None:
+    hidden = dataclasses.replace(few.best, faults=("unlisted",))
     finding = dataclasses.replace(few, ranked=(hidden,))
     piece = few.pieces[0]
     asked = gs.Tolerance(roundness=2.0, size=0.9, closure=0.5)
@@ -525,6 +521,20 @@ def test_a_flat_that_predicts_nothing_costs_the_closing_gap_alone(few: Finding) 
     assert some.requirements[2].probability == 1.0
     assert some.decision == "cannot tell"
     assert "0.70" in some.report()
+
+
+def test_a_flat_is_drawn_where_it_was_found(few: Finding) -> None:
+    fit = few.best.fit
+    flat = gs.Machine().catalogue().named("wheel_flat_left")
+    beyond, turn = gs.Machine().head.beyond, 75.0  # mm, of a plate wheel
+    there = (SMALL.nests[0].centre[1] - beyond) % turn
+    mode = extend(fit.problem, fit.mode, flat.placed_at(there, fit.problem, fit.mode.u))
+    own = _bumps(Fit(fit.problem, mode, fit.machine), SMALL)(np.random.default_rng(1))
+    lines = gs.simulate(gs.Machine(), SMALL, step=STEP).lines
+    y = np.concatenate([line.xy[:, 1] for line in lines]) - beyond
+    off = (y - there + 0.5 * turn) % turn - 0.5 * turn
+    moved = np.linalg.norm(own, axis=1)
+    assert moved[np.abs(off) > 8.0].max() < 1e-6 < 1e-4 < moved[np.abs(off) < 1.0].max()
 
 
 # Predictions

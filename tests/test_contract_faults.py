@@ -392,3 +392,12 @@ def test_opposites_and_twins_are_mutual_and_never_paired() -> None:
             assert not catalogue.plausible(twin, fault.name)
         assert not catalogue.plausible(fault.name, fault.name)
     assert catalogue.plausible("seizing_bearing", "weak_motor")
+
+
+def test_a_burn_takes_what_drags_gives_or_has_play_for_another_of_the_same_drive() -> None:
+    catalogue = gs.Machine().catalogue()
+    alike = {name: [fault.name for fault in catalogue.alike(name)] for name in catalogue.names}
+    assert alike["slack_belt_right"] == ["tight_wheels_right", "coupler_backlash"]
+    assert alike["tight_carriage"] == ["slack_belt_x"]
+    assert alike["tight_wheels_left"] == ["slack_belt_left"]
+    assert not alike["scale_x"] + alike["wheel_flat_left"] + alike["loose_wheels_left"]

@@ -241,9 +241,9 @@ def will_hold(
     Returns
     -------
     Verdict
-        Explanations of which nothing can be predicted (something not in the list, a flat on a
-        wheel) and slips in how the piece was stated are its ``unknown``: a pass must hold even
-        if all of those fail, a "not yet" even if all of those pass.
+        Explanations of which nothing can be predicted (something not in the list) and slips in how
+        the piece was stated are its ``unknown``: a pass must hold even if all of those fail, a
+        "not yet" even if all of those pass.
 
     Raises
     ------

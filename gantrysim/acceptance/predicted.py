@@ -3,12 +3,12 @@
 An explanation is fitted with the march, which does not ring, and with unknowns for what the march
 lacks (`gantrysim.inference.discrepancy`).  A burn predicted from it carries both: the dynamics of a
 machine from the posterior, which rings, and a draw of the discrepancy, at the sizes of the
-explanation, on the lines to be burned.
+explanation, on the lines to be burned; and of a flat where that was found.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.random import Generator
 
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
+from gantrysim.faults.flat import WheelFlat
 from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, basis
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.problem import Problem
@@ -53,19 +54,40 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
     """
     if not count:
         return
-    lacked = _Lacked.of(fit.problem, test)
+    lacked, bumps = _Lacked.of(fit.problem, test), _bumps(fit, test)
     machines = fit.draw_machines(-(-count // SHARED), rng)
     for number in range(count):
         machine = machines[number // SHARED]
         if number % SHARED == 0:
             burn = simulate(machine, test, step=STEP, inertia=True)
             ends = np.cumsum([len(line.xy) for line in burn.lines])
-        moves = np.split(lacked.draw(machine, rng), ends[:-1])
+        own = lacked.draw(machine, rng) + bumps(rng)
+        moves = np.split(own, ends[:-1])
         lines = tuple(
             trusted(Line, line.shape, line.ring, line.size, line.pass_index, line.xy + move)
             for line, move in zip(burn.lines, moves, strict=True)
         )
         yield trusted(Burn, machine, test, lines, burn.commanded, (), ())
+
+
+def _bumps(fit: Fit, test: RingTest) -> Callable[[Generator], Array]:
+    """What flats of an explanation add to samples of the lines, drawn from its posterior, mm."""
+    places, normal, *_ = _on_lines(test, fit.problem.nominal)
+    pairs = zip(fit.mode.faults, fit.problem.fault_cuts(fit.mode.faults), strict=True)
+    found = [
+        (fault, cut, fault.signature(fit.problem.nominal, places, normal))
+        for fault, cut in pairs
+        if isinstance(fault, WheelFlat)
+    ]
+
+    def drawn(rng: Generator) -> Array:
+        height = np.zeros(len(places))
+        for fault, cut, each in found:
+            u = fit.draws[rng.integers(len(fit.draws)), cut]
+            height += each @ np.asarray(fault.coefficients(*fit.problem.values(fault, u)))
+        return height[:, None] * normal
+
+    return drawn
 
 
 @dataclass(frozen=True, eq=False)

@@ -268,7 +268,8 @@ class Finding:
         covariance += back * np.eye(n)
         mean = (1.0 - back) * mean
         sizes: dict[str, tuple[Parameter, ...]] = {}
-        for h in reversed(likely):
+        solved = [h for h in likely if h.probability > math.exp(self.assumptions.unlikely)]
+        for h in reversed(solved):
             mode = h.fit.mode
             deviation = np.sqrt(np.diag(mode.covariance))
             problem = h.fit.problem
@@ -464,8 +465,12 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     if scores[found.modes.index(healthy)] > max(scores) - problem.assumptions.alike:
         return ()  # a healthy machine drew what was stated: a slip would have shown
     there = found.weights[int(np.argmax(scores))].problem
-    likeliest = [found.modes[k] for k in np.argsort(scores)[::-1][:_BESIDE_SLIPS]]
-    modes = [solve(there, mode.faults, mode) for mode in dict.fromkeys((*likeliest, healthy))]
+    ordered = [found.modes[k] for k in np.argsort(scores)[::-1]]
+    predicting = [mode for mode in ordered if not any(fault.sought for fault in mode.faults)]
+    likeliest = dict.fromkeys((ordered[0], *predicting[:_BESIDE_SLIPS], healthy))
+    modes = [
+        dataclasses.replace(solve(there, mode.faults, mode), paid=mode.paid) for mode in likeliest
+    ]
     slips = screened(there, modes)
     least = problem.assumptions.restated
     needed = [least + LIKE_A_MACHINE.get(slip.kind, 0.0) for slip in slips]

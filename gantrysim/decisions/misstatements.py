@@ -344,7 +344,7 @@ def _rings(term: BurnedPiece) -> dict[tuple[str, int], RingSeen]:
 
 def _score(problem: Problem, mode: Mode) -> float:
     """Log evidence and log prior of an explanation."""
-    return mode.evidence + _log_prior(problem, mode.faults)
+    return mode.evidence - mode.paid + _log_prior(problem, mode.faults)
 
 
 def _log_prior(problem: Problem, faults: Sequence[FaultModel]) -> float:

@@ -52,8 +52,6 @@ _PARAMETERS = (
     Parameter("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
     Parameter("yaw", "mm", 0.0, 0.04),
 )
-#: Scale of the sideways and of the yaw part in a scan of the places, mm.
-_SIDEWAYS, _YAW = 0.02, 0.03
 
 
 @checked
@@ -140,6 +138,7 @@ class WheelFlat(Fault):
     def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, float]:
         """Return it at its best place beside a fit without it, and what that is above the mean."""
         cuts = problem.nuisance_cuts(mode.u.size)
+        depth, share, yaw = problem.parameters(self)
         places = np.arange(0.0, WHEEL_TURN, _SCAN)
         tried = [dataclasses.replace(self, place_mm=float(place)) for place in places]
         signatures: list[dict[int, np.ndarray]] = [{} for _ in tried]
@@ -149,7 +148,7 @@ class WheelFlat(Fault):
             for kept, there in zip(signatures, tried, strict=True):
                 kept[i] = there.signature(piece.nominal, spot, normal)
             table = np.concatenate([kept[i] for kept in signatures], axis=1)
-            scale = np.tile((_SIDEWAYS, _YAW), places.size)
+            scale = np.tile((depth.centre * share.centre, yaw.spread), places.size)
             columns = piece.metric.columns(table * scale)
             products = piece.metric.product(columns, columns)
             pull = piece.metric.product(columns, piece.metric.columns(mode.residuals[i]))

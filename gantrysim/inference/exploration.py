@@ -1,8 +1,10 @@
 """Which sets of faults explain what was measured: a bounded best-first search over sets.
 
 Every fault of the catalogue is tried alone; then the best sets are extended by whatever promises
-most beside them, as long as that may still change what is believed.  The noise is learned from the
-best explanation found so far, so that all are compared on the same data.
+most beside them, as long as that may still change what is believed, and in what leads each fault is
+exchanged for what it may be taken for.  At last every pair with what leads is glanced at, for a
+fault may be there and leave no trace.  The noise is learned from the best explanation found so far,
+so that all are compared on the same data.
 """
 
 from __future__ import annotations
@@ -208,10 +210,10 @@ def explore(
     say("noise")
     for _ in range(_RELEARN):
         best = known.order[0]
-        known = known.relearned(believable=False)
+        known = _swapped(known.relearned(believable=False))
         if known.order[0] == best:
             break
-    known = known.joined(_glanced(known)).refined()
+    known = _swapped(known.joined(_glanced(known))).refined()
     scores = tuple(map(known.score, range(len(known.modes))))
     known = known.held_out()
     say(problem.catalogue.unmodelled[0].name)
@@ -275,7 +277,9 @@ def _alike(problem: Problem, mode: Mode) -> list[Mode]:
         if fault.sought:
             same = [x for x in problem.catalogue.sought if x.seen_as == fault.seen_as]
             rest = mode.faults[:k], mode.faults[k + 1 :]
-            sets = [(*rest[0], other.seen_like(cast("Fault", fault)), *rest[1]) for other in same]
+            own = cast("Fault", fault)
+            like = [own if x.key == own.key else x.seen_like(own) for x in same]
+            sets = [(*rest[0], other, *rest[1]) for other in like]
             return [dataclasses.replace(mode, faults=faults) for faults in sets]
     return [mode]
 
@@ -352,7 +356,9 @@ def _swapped(known: _Known) -> _Known:
         tried = {_set_of(mode.faults) for mode in known.modes}
         for fault in best.faults if len(best.faults) > 1 else ():
             rest = [other for other in best.faults if other is not fault]
-            base = next(k for k in known.order if _set_of(known.modes[k].faults) == _set_of(rest))
+            base = next((k for k in known.order if _same(known.modes[k].faults, rest)), None)
+            if base is None:  # of three faults not every two were tried
+                continue
             beside = _beside(known.problem, known.modes[base], tried)
             alike = [x for x in catalogue.alike(fault.name) if x in beside]
             found += _tried(known, *known.solved(base), alike) if alike else []
@@ -362,23 +368,26 @@ def _swapped(known: _Known) -> _Known:
 
 
 def _glanced(known: _Known) -> list[Mode]:
-    """Modes of what was not tried beside the likeliest set, after one step.
+    """Modes of what was not tried beside the likeliest set that leaves room for more.
 
-    What promises nothing there may still be at fault and leave no trace.
+    After one step, which is enough for what leaves no trace there; but that keeps its chance.
     """
-    k = known.order[0]
-    if (
-        not known.problem.burned
-        or len(known.modes[k].faults) >= known.problem.assumptions.most_faults
-    ):
+    assumed = known.problem.assumptions
+    least = known.score(known.order[0]) - assumed.close
+    room = (k for k in known.order if len(known.modes[k].faults) < assumed.most_faults)
+    k = next(room, None)
+    if k is None or known.score(k) < least or not known.problem.burned:  # sheets tell one fault
         return []
     there, mode = known.solved(k)
-    tried = {_set_of(mode.faults) for mode in known.modes}
+    tried = {_set_of(other.faults) for other in known.modes}
     one = functools.partial(extend, there, mode, most_steps=1)
     found = known.run(one, _beside(there, mode, tried))
     before = mode.paid - _paid(there, mode.faults)  # for the place of a flat
     found = [dataclasses.replace(new, paid=before + _paid(there, new.faults)) for new in found]
-    return [like for new in found for like in _alike(there, new)]
+    found = [like for new in found for like in _alike(there, new)]
+    if not any(fault.sought for fault in mode.faults):
+        found += [x for x in _sought(there, mode, known.run) if _set_of(x.faults) not in tried]
+    return found
 
 
 def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:
@@ -386,8 +395,8 @@ def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mod
     rest = [fault for fault in mode.faults if not fault.sought]
     found = []
     for fault in chosen:
-        names = _set_of((*rest, fault))
-        base = next((k for k in known.order if _set_of(known.modes[k].faults) == names), None)
+        names = (*rest, fault)
+        base = next((k for k in known.order if _same(known.modes[k].faults, names)), None)
         if base is not None:
             found += _sought(*known.solved(base), known.run)
     return found
@@ -401,6 +410,10 @@ def _kind_of(faults: Sequence[Any]) -> frozenset[str]:
 def _paid(problem: Problem, faults: Sequence[Any]) -> float:
     """What further faults pay: each may be what the model of another one lacks."""
     return problem.assumptions.beside * max(sum(not fault.exact for fault in faults) - 1, 0)
+
+
+def _same(some: Sequence[Any], others: Sequence[Any]) -> bool:
+    return _set_of(some) == _set_of(others)
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

@@ -7,9 +7,8 @@ since, what it believes now.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +20,7 @@ from gantrysim.inference.fitting import Fit
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
 from gantrysim.machine import Machine
+from gantrysim.records.arrays import Array
 from gantrysim.records.checks import must_be
 
 if TYPE_CHECKING:
@@ -30,7 +30,11 @@ if TYPE_CHECKING:
 LIKELY = 1e-3
 #: Why nothing can be predicted from a finding.
 NOTHING = "nothing can be predicted: no explanation of this finding says how the machine draws."
+#: A flat shows on some 4 of the 75 mm of a wheel turn, and a size has two sides: the part of sizes
+#: that meet it.
+MET = 0.1
 SEED = 20
+_DRAWN = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,8 +54,7 @@ class Believed:
     words : str
         On what it rests.
     bump : float
-        Root mean square of what flats of wheels, which the forward model lacks, add where they
-        roll over, mm.
+        Root mean square of what flats of wheels, which the forward model lacks, add to a size, mm.
     """
 
     machines: tuple[Machine, ...]
@@ -78,28 +81,22 @@ def believed(known: Machine | Fit | Finding | MachineLog, draws: int, seed: int 
     return _of_log(known, draws, rng)
 
 
-def predictive(finding: Finding, *, bumps: bool = False) -> tuple[dict[Hypothesis, float], float]:
+def predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
     """Explanations that predict a burn, with their probability; and that of all else.
 
-    To that counts that the piece was stated wrongly: nobody knows then what was explained; and that
-    a wheel has a flat, unless ``bumps``: it is a place or two on one piece, but moves no size far.
+    To that counts that the piece was stated wrongly: nobody knows then what was explained.
     """
     likely = [h for h in finding.ranked if h.probability > LIKELY]
-    clear = {
-        h: h.probability
-        for h in likely
-        if h.fit.problem.catalogue.predicts(h.faults)
-        and (bumps or not any(fault.sought for fault in h.fit.mode.faults))
-    }
+    predicts = finding.best.fit.problem.catalogue.predicts
+    clear = {h: h.probability for h in likely if predicts(h.faults)}
     return clear, max(0.0, 1.0 - sum(clear.values()))
 
 
-def _bump(hypothesis: Hypothesis) -> float:
-    """What a flat of an explanation adds where it rolls over, mm; 0 without one."""
-    problem, mode = hypothesis.fit.problem, hypothesis.fit.mode
-    own = zip(mode.faults, problem.fault_cuts(mode.faults), strict=True)
-    found = (f.coefficients(*problem.values(f, mode.u[cut])) for f, cut in own if f.sought)
-    return math.hypot(*itertools.chain.from_iterable(found))
+def _square(problem: Problem, fault: FaultModel, u: Array, deviation: Array) -> float:
+    """Mean square of what a flat adds to a size, mm^2, for what is believed of its unknowns."""
+    draws = u + deviation * np.random.default_rng(SEED).standard_normal((_DRAWN, u.size))
+    each = [np.square(fault.coefficients(*problem.values(fault, x))).sum() for x in draws]
+    return MET * float(np.mean(each))
 
 
 def shared_out(
@@ -120,10 +117,17 @@ def draw_machines(
 
 
 def _of_finding(finding: Finding, draws: int, rng: np.random.Generator) -> Believed:
-    clear, unknown = predictive(finding, bumps=True)
+    clear, unknown = predictive(finding)
     if not clear:
         raise ValueError(NOTHING)
-    square = sum(chance * _bump(h) ** 2 for h, chance in clear.items()) / sum(clear.values())
+    square = 0.0
+    for h, chance in clear.items():
+        problem, mode = h.fit.problem, h.fit.mode
+        deviation = np.sqrt(np.diag(mode.covariance))
+        for fault, cut in zip(mode.faults, problem.fault_cuts(mode.faults), strict=True):
+            if fault.sought:
+                square += chance * _square(problem, fault, mode.u[cut], deviation[cut])
+    square /= sum(clear.values())
     machines = tuple(draw_machines(clear, draws, rng))
     best = max(clear, key=lambda h: clear[h])
     words = " and ".join(thing.source for thing in finding.measured)
@@ -165,18 +169,14 @@ def of_belief(
     best = max(clear, key=lambda names: clear[names])
     own = sum(len(kind.parameters) for kind in kinds[best])
     likeliest = problem.machine(kinds[best], np.concatenate([belief.mean, np.zeros(own)]))
-    bumps = [
-        math.hypot(*(x for kind in kinds[names] if kind.sought for x in _usual_bump(kind)))
-        for names in clear
-    ]
+    square = 0.0
+    for names, chance in zip(clear, share.tolist(), strict=True):
+        for kind in (kind for kind in kinds[names] if kind.sought):
+            blank = np.zeros(len(kind.parameters))
+            square += chance * _square(problem, kind, blank, blank + 1.0)
     # explanations that the belief does not name share what is left
     unknown = max(1.0 - sum(clear.values()), 0.0)
-    bump = math.sqrt(float(share @ np.square(bumps)))
-    return Believed(tuple(out), likeliest, machine, unknown, words, bump)
-
-
-def _usual_bump(kind: FaultModel) -> Sequence[float]:
-    return kind.coefficients(*(q.value(0.0) for q in kind.parameters))
+    return Believed(tuple(out), likeliest, machine, unknown, words, math.sqrt(square))
 
 
 def healthy_machines(described: Machine, draws: int, seed: int = SEED) -> list[Machine]:

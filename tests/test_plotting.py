@@ -322,6 +322,9 @@ def test_residuals_are_in_micrometres_with_their_rms(ax):
     np.testing.assert_allclose(x, [270.0, 0.0, 90.0])
     np.testing.assert_allclose(y, [30.0, -40.0, 0.0])
     assert "29 µm rms" in words(ax)  # sqrt((30^2 + 40^2)/3) = 28.9
+    given = {"angles_deg": [angle], "residuals": [residual], "labels": ["50"]}
+    findings.plot_residuals(ax, **given, rms=0.006, averaged=2.5)
+    assert "6 µm rms of averages over 2.5 mm, all lines" in words(ax)
     with pytest.raises(ValueError, match="one entry for each ring"):
         findings.plot_residuals(ax, angles_deg=[angle], residuals=[], labels=[])
 

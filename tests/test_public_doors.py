@@ -12,6 +12,7 @@ import math
 import re
 import threading
 import time
+from collections.abc import Iterable
 from types import GenericAlias, SimpleNamespace
 from typing import Any, TypeVar
 
@@ -50,7 +51,10 @@ class Stranger:
     """An object of a class that nothing here knows."""
 
 
-WRONG = (None, 3, "text", [], object(), math.nan, Stranger(), {"a": Stranger()}, [Stranger()])
+WRONG = (
+    None, 3, "text", np.array("text"), [], object(), math.nan, Stranger(), {"a": Stranger()},
+    [Stranger()],
+)  # fmt: skip
 
 
 def public():
@@ -368,7 +372,7 @@ def offences(name, function, arguments):
                 elif not any(name in text for name in asked):
                     yield f"{where}: the sentence does not name it: {text:.200}"
                 elif isinstance(error, ValueError) and not (
-                    wrong == [] or isinstance(wrong, float)
+                    np.size(wrong) == 0 or isinstance(wrong, float)
                 ):
                     yield f"{where}: {type(error).__name__} for a wrong kind: {text:.200}"
             except Exception as error:
@@ -425,12 +429,33 @@ def test_what_public_classes_inherit_is_looked_at_too():
                 taken = inspect.isfunction(plain) and len(inspect.signature(plain).parameters) > 1
                 if taken and not method.startswith("_") and not hasattr(plain, "__wrapped__"):
                     free[home.__name__] = method
-    # fits whiten by the thousand, with values of their own; a plate looks at its drag itself
-    assert free == {"Noise": free["Noise"], "Wheeled": "with_friction"}
+    assert free == {"Wheeled": "with_friction"}  # a plate looks at its drag itself
     with pytest.raises(TypeError, match=r"path must be .* found 3"):
         gs.simulate(MACHINE, TEST).to_csv(3)
     with pytest.raises(TypeError, match="friction must be a finite force"):
         MACHINE.left.with_friction("3 N")
+    rng = np.random.default_rng(1)
+    for wrong, name in ((("x", 3, rng), "along"), (([1.0], 2.5, rng), "trials")):
+        with pytest.raises((TypeError, ValueError), match=f"^{name} must be .* found .*\\.$"):
+            NOISE.draws(*wrong)
+    for along in (3.0, [[1.0]], [math.nan]):
+        with pytest.raises(ValueError, match="along must be a list of finite positions in mm"):
+            NOISE.covariance(along)
+    for table in (3.0, np.eye(2), -np.eye(3), np.full((3, 3), math.nan)):
+        with pytest.raises(ValueError, match="covariance must be that of three errors"):
+            NOISE.with_reader(table)
+
+
+def test_an_array_without_dimension_is_what_it_holds():
+    """A text is neither a number nor a list for numpy's having wrapped it."""
+    text = np.array("text")
+    takes = {float: "a finite number", list[str]: "a list of texts", Iterable[str]: "a list of"}
+    for hint, words in takes.items():
+        with pytest.raises(TypeError, match=f"^it must be {words}"):
+            kind_of(hint).check(text, "it")
+    with pytest.raises(TypeError, match="span must be a finite number"):
+        gs.Machine(span=text)
+    assert gs.Machine(span=np.array(431.0)).span == 431.0
 
 
 def test_an_offence_is_seen():

@@ -20,7 +20,9 @@ from scipy.linalg import solve_triangular
 from scipy.ndimage import median_filter
 
 from gantrysim.inference.whitening import Metric
+from gantrysim.records.checks import must_be, positive, whole_number
 from gantrysim.records.compiled import kernel
+from gantrysim.records.doors import checked
 
 #: Length of line that one bin averages, mm: several grain lengths, a fraction of any feature.
 BIN_LENGTH = 2.5
@@ -149,6 +151,7 @@ def _whiten(
     return log_det
 
 
+@checked
 @dataclass(frozen=True)
 class Noise:
     """Noise of the points of a line, across it: white, grain, and smooth along the line.
@@ -202,11 +205,18 @@ class Noise:
         -------
         ndarray, shape (n, n)
             mm².
+
+        Raises
+        ------
+        ValueError
+            If `along` is no row of finite numbers, or `turn` is not above zero.
         """
         places = np.asarray(along, dtype=np.float64)
+        if places.ndim != 1 or not np.all(np.isfinite(places)):
+            raise ValueError(must_be("along", "a list of finite positions in mm", along))
         apart = np.abs(places[:, None] - places)
         if turn is not None:
-            apart = np.mod(apart, turn)
+            apart = np.mod(apart, positive(turn, "turn"))
             apart = np.minimum(apart, turn - apart)
         shared = self.smooth**2 * np.exp(-apart / self.length)
         shared += self.grain**2 * np.maximum(0.0, 1.0 - apart / self.cell)
@@ -216,7 +226,11 @@ class Noise:
     def draws(
         self, along: ArrayLike, trials: int, rng: np.random.Generator, turn: float | None = None
     ) -> np.ndarray:
-        """Noise drawn at points of a line, mm, shape (trials, n); see `covariance`."""
+        """Noise drawn at points of a line, mm, shape (trials, n); see `covariance`.
+
+        ValueError if there is not one trial, and as there.
+        """
+        whole_number(trials, "trials", least=1)
         covariance = self.covariance(along, turn)
         size = float(np.trace(covariance)) / max(len(covariance), 1)
         if size == 0.0:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from gantrysim.inference.noise import Noise
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number, positive
+from gantrysim.records.checks import finite_number, must_be, positive
 from gantrysim.records.doors import checked
 
 ROBUST = 1.4826  # standard deviation of a normal sample in units of its median absolute deviation
@@ -72,8 +72,15 @@ class PointNoise(Noise):
         ----------
         covariance : array_like, shape (3, 3)
             Of common scale, scale difference and skew (rad).
+
+        Raises
+        ------
+        ValueError
+            If it is no covariance of three errors.
         """
         table = np.asarray(covariance, dtype=np.float64)
+        if table.shape != (3, 3) or not (np.isfinite(table).all() and (np.diag(table) >= 0).all()):
+            raise ValueError(must_be("covariance", "that of three errors", covariance))
         spread = np.sqrt(np.diag(table))
         size = np.where(spread > 0.0, spread, 1.0)
         related = np.clip(table / np.outer(size, size), -1.0, 1.0)

@@ -72,6 +72,7 @@ def draw_left_over(finding: Finding, ax: Axes | None = None) -> Axes:
         labels=[overlay.labels[i] for i in shown],
         title=f"{len(shown)} of {len(filled)} lines" if len(shown) < len(filled) else "",
         rms=finding.best.fit.rms,
+        averaged=finding.assumptions.bin_length,
     )
 
 
@@ -157,15 +158,17 @@ def plot_residuals(
     labels: Sequence[str],
     title: str = "",
     rms: float | None = None,
+    averaged: float | None = None,
 ) -> Axes:
     """Draw what a prediction leaves unexplained, measured minus predicted, over the angle.
 
     ``angles_deg``: angle of each point from the centre of its ring, degrees counter-clockwise from
     +x; shape (n,).  ``residuals``: measured minus predicted, outward positive, mm; shape (n,).
     ``labels``: name of each ring.  ``title``: title of the legend.  ``rms``: root mean square of
-    all lines, mm, where these are some of them.  Axes: residual in micrometres
-    against degrees, with its root mean square written on it.  ValueError if the three lists differ
-    in length or hold no point.
+    all lines, mm, where these are some of them.  ``averaged``: length of line that each residual of
+    ``rms`` is the average over, mm, where it is not that of single points.  Axes: residual in
+    micrometres against degrees, with its root mean square written on it.  ValueError if the three
+    lists differ in length or hold no point.
     """
     if not len(angles_deg) == len(residuals) == len(labels):
         raise ValueError(
@@ -183,7 +186,9 @@ def plot_residuals(
     unrolled_axes(ax, "measured - predicted, µm", "circle")
     together = np.concatenate(values)
     overall = 1e3 * rms if rms is not None else float(np.sqrt(np.mean(together**2)))
-    look.heading(ax, f"{overall:.0f} µm rms{' over all lines' if rms else ''}", side="right")
+    over = f" of averages over {averaged:g} mm" if averaged is not None else ""
+    whole = ", all lines" if rms is not None else ""
+    look.heading(ax, f"{overall:.0f} µm rms{over}{whole}", side="right")
     entries = [look.dots(c, name) for c, name in zip(colours, labels, strict=True)]
     look.legend(ax, entries, title=title)
     return ax

@@ -33,8 +33,8 @@ def a_number(value: Any) -> bool:
     """Whether a value is of the kind of a number; truth values, texts and arrays are not."""
     if value.__class__ is float or value.__class__ is int:
         return True
-    if isinstance(value, np.generic):  # dates of numpy are turned into numbers without complaint
-        return value.dtype.kind in "iuf"
+    if isinstance(value, np.generic | np.ndarray):  # dates become numbers without complaint
+        return value.ndim == 0 and value.dtype.kind in "iuf"
     return (hasattr(value, "__float__") or hasattr(value, "__index__")) and not (
         isinstance(value, bool) or getattr(value, "ndim", 0) > 0
     )

@@ -222,11 +222,15 @@ def _numbers(value: Any, name: str, words: str) -> None:
 
 
 def _listing(value: Any) -> bool:
-    """Whether a value is a list of things; a text is none."""
-    return isinstance(value, Sequence | np.ndarray) and not isinstance(value, str | bytes)
+    """Whether a value is a list of things; a text is none, nor is an array of no dimension."""
+    if isinstance(value, np.ndarray):
+        return value.ndim > 0
+    return isinstance(value, Sequence) and not isinstance(value, str | bytes)
 
 
 def _iterable(value: Any) -> bool:
+    if isinstance(value, np.ndarray):
+        return value.ndim > 0
     return hasattr(value, "__iter__") and not isinstance(value, str | bytes)
 
 

@@ -49,7 +49,8 @@ def measured(finding: Finding) -> str:
         "measured",
         f"Measured points over predicted lines, errors magnified{_spot(finding)}",
         f"Nested rings. The predicted lines are those of: {finding.best.words}. Measured points "
-        f"lie {rms:.0f} µm rms beside them.",
+        f"lie {rms:.0f} µm rms beside them, averaged over "
+        f"{finding.assumptions.bin_length:g} mm of line.",
     )
 
 

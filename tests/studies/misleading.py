@@ -155,6 +155,7 @@ WAYS: dict[str, Made] = {
     "points 2 % too large": _linear(1.02 * np.eye(2)),
     "points 1 % too large": _linear(1.01 * np.eye(2)),
     "points 1 % too small": _linear(0.99 * np.eye(2)),
+    "a scan said to be 606 dpi for 600": _linear(600.0 / 606.0 * np.eye(2)),
     "wood shrank .3 % in x": _linear(np.diag([0.997, 1.0])),
     "wood shrank .3 % in y": _linear(np.diag([1.0, 0.997])),
     "spacing stated 5 % larger": _nests(sizes=lambda s: tuple(1.05 * x for x in s)),

@@ -37,7 +37,7 @@ NOISE = 0.01
 #: Probability from which on a fault of its usual size counts as seen by this small test, and
 #: those that are not.
 SEEN = 0.4
-FAINT = {"loose_wheels_left", "loose_wheels_right", "coupler_slip", "weak_motor"}
+FAINT = {"loose_wheels_left", "loose_wheels_right", "coupler_slip", "weak_motor", "seizing_bearing"}
 
 
 # Faults of the user's own

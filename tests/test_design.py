@@ -442,7 +442,7 @@ def test_a_flat_that_cannot_show_is_as_likely_as_before():
         placed, paid = flat.placed(problem, mode)
         # log 75 = 4.3 would be the price of a place chosen among all
         found = extend(problem, mode, placed).evidence - paid
-        assert found == pytest.approx(mode.evidence, abs=0.5)
+        assert found == pytest.approx(mode.evidence, abs=0.7)
 
 
 def test_a_planned_piece_is_its_own_prediction():

@@ -312,7 +312,7 @@ def write_part_sheet(
     >>> path = gs.ring_test(("square",), spacing=20.0, largest=20.0).to_svg("p2.svg")
     >>> sheet = write_part_sheet("sizes.csv", read_drawing("p2.svg"))
     >>> sheet.read_text().splitlines()[-1]
-    'L1,height,40.000,'
+    'L1,square-0 height,40.000,'
     """
     names = features if features is not None else [
         f.name for f in drawing.features if f.unit == "mm"

@@ -83,7 +83,8 @@ def _grain(size: float, length: float) -> Made:
         rng, lines = np.random.default_rng(7), []
         for line in piece.lines:
             middle = line.xy.mean(axis=0)
-            out = (line.xy - middle) / np.linalg.norm(line.xy - middle, axis=1)[:, None]
+            away = np.linalg.norm(line.xy - middle, axis=1)[:, None]
+            out = (line.xy - middle) / np.where(away > 0.0, away, 1.0)  # one point has no outside
             step = np.linalg.norm(np.diff(line.xy, axis=0, prepend=line.xy[:1]), axis=1)
             along = np.cumsum(np.minimum(step, 5.0))
             error = np.empty(len(along))

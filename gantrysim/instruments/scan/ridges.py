@@ -233,7 +233,8 @@ def fit_strip(
         terms *= weight[..., None]
         turned = terms.transpose(0, 2, 1)
         normal = np.matmul(turned, terms).astype(float)
-        right = np.matmul(turned, strip.value[..., None]).astype(float)
+        # times a vector written out: single-precision libraries have raised flags of no meaning
+        right = np.einsum("nmk,nm->nk", terms, strip.value).astype(float)[..., None]
         normal[:, (1, 2), (1, 2)] += _PRIOR
         normal[:, range(5), range(5)] += 1e-6
         found = np.linalg.solve(normal, right)[..., 0]
@@ -241,7 +242,7 @@ def fit_strip(
         enough = height > max(_LEAST_HEIGHT * usual, 2.0)
         step = np.where(enough, found[:, 4] / np.where(enough, height, 1.0), 0.0)
         way = _bridged(way + np.clip(step, -limit, limit), enough, strip.run.closed)
-    fitted = np.matmul(terms, found[..., None].astype(np.float32))[..., 0]
+    fitted = np.einsum("nmk,nk->nm", terms, found.astype(np.float32))
     left = strip.value * weight - fitted
     count = weight.sum(axis=1)
     rough = np.sqrt((left**2).sum(axis=1) / np.maximum(count - 5.0, 1.0))

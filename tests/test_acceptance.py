@@ -19,7 +19,7 @@ import gantrysim as gs
 from gantrysim.acceptance.alike import draw_alike, effective_number
 from gantrysim.acceptance.drawn import worst_of_lines
 from gantrysim.acceptance.judging import _verdict
-from gantrysim.acceptance.predicted import STEP, _bumps
+from gantrysim.acceptance.predicted import STEP, _bumps, _on_lines
 from gantrysim.acceptance.tolerance import decide, guard_band
 from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults.healthy import HEALTHY_SCATTER
@@ -529,7 +529,8 @@ def test_a_flat_is_drawn_where_it_was_found(few: Finding) -> None:
     beyond, turn = gs.Machine().head.beyond, 75.0  # mm, of a plate wheel
     there = (SMALL.nests[0].centre[1] - beyond) % turn
     mode = extend(fit.problem, fit.mode, flat.placed_at(there, fit.problem, fit.mode.u))
-    own = _bumps(Fit(fit.problem, mode, fit.machine), SMALL)(np.random.default_rng(1))
+    samples = _on_lines(SMALL, gs.Machine())
+    own = _bumps(Fit(fit.problem, mode, fit.machine), samples)(np.random.default_rng(1))
     lines = gs.simulate(gs.Machine(), SMALL, step=STEP).lines
     y = np.concatenate([line.xy[:, 1] for line in lines]) - beyond
     off = (y - there + 0.5 * turn) % turn - 0.5 * turn

@@ -8,7 +8,7 @@ from lifted import lift
 
 import gantrysim as gs
 from gantrysim.acceptance.drawn import worst_of_lines
-from gantrysim.acceptance.predicted import STEP, _Lacked, _motion, predicted_burns
+from gantrysim.acceptance.predicted import STEP, _Lacked, _motion, _on_lines, predicted_burns
 from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.problem import prepare
@@ -68,7 +68,7 @@ def test_the_discrepancy_drawn_is_that_which_the_fit_allowed_for() -> None:
     problem = prepare(lift(TIGHT, TEST), gs.Machine()).on(TIGHT, scales)
     ((_, piece),) = problem.burned
     assert isinstance(piece, BurnedPiece)
-    lacked = _Lacked.of(problem, TEST)
+    lacked = _Lacked.of(problem, _on_lines(TEST, problem.nominal))
     rng = np.random.default_rng(4)
     moves = np.array([lacked.draw(TIGHT, rng) for _ in range(800)])
     burn = gs.simulate(gs.Machine(), TEST, step=STEP)

@@ -31,6 +31,8 @@ from gantrysim.records.checks import trusted
 STEP = 0.25
 #: Draws of the discrepancy to each machine: its dynamics takes three times as long as all else.
 SHARED = 2
+#: Samples of the lines as `_on_lines` gives them.
+_Samples = tuple[Array, Array, Array, Array, Array, Array]
 
 
 def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Iterator[Burn]:
@@ -54,15 +56,15 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
     """
     if not count:
         return
-    lacked, bumps = _Lacked.of(fit.problem, test), _bumps(fit, test)
+    own = _on_lines(test, fit.problem.nominal)
+    lacked, bumps = _Lacked.of(fit.problem, own), _bumps(fit, own)
     machines = fit.draw_machines(-(-count // SHARED), rng)
     for number in range(count):
         machine = machines[number // SHARED]
         if number % SHARED == 0:
             burn = simulate(machine, test, step=STEP, inertia=True)
             ends = np.cumsum([len(line.xy) for line in burn.lines])
-        own = lacked.draw(machine, rng) + bumps(rng)
-        moves = np.split(own, ends[:-1])
+        moves = np.split(lacked.draw(machine, rng) + bumps(rng), ends[:-1])
         lines = tuple(
             trusted(Line, line.shape, line.ring, line.size, line.pass_index, line.xy + move)
             for line, move in zip(burn.lines, moves, strict=True)
@@ -70,9 +72,9 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
         yield trusted(Burn, machine, test, lines, burn.commanded, (), ())
 
 
-def _bumps(fit: Fit, test: RingTest) -> Callable[[Generator], Array]:
+def _bumps(fit: Fit, own: _Samples) -> Callable[[Generator], Array]:
     """What flats of an explanation add to samples of the lines, drawn from its posterior, mm."""
-    places, normal, *_ = _on_lines(test, fit.problem.nominal)
+    places, normal, *_ = own
     pairs = zip(fit.mode.faults, fit.problem.fault_cuts(fit.mode.faults), strict=True)
     found = [
         (fault, cut, fault.signature(fit.problem.nominal, places, normal))
@@ -106,9 +108,8 @@ class _Lacked:
     moves: Discrepancy
 
     @classmethod
-    def of(cls, problem: Problem, test: RingTest) -> _Lacked:
+    def of(cls, problem: Problem, own: _Samples) -> _Lacked:
         machine = problem.nominal
-        own = _on_lines(test, machine)
         places, normal = own[:2]
         across = basis(machine, *own, problem.assumptions)
         # what is bound to the side drawn lies across the line; all else moves the spot in x and y
@@ -127,7 +128,7 @@ class _Lacked:
         return (self.moves.columns @ amounts).reshape(2, -1).T
 
 
-def _on_lines(test: RingTest, machine: Machine) -> tuple[Array, Array, Array, Array, Array, Array]:
+def _on_lines(test: RingTest, machine: Machine) -> _Samples:
     """Samples of the lines as `basis` asks for them, all but the assumptions.
 
     How each axis moves is that of the whole way, travel moves too: a ring begins as the move

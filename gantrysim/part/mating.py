@@ -7,6 +7,7 @@ tightest of the stations along a slot and of the directions across a circle.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
@@ -321,8 +322,7 @@ def adjusted(finding: Finding, source: Believed, seed: int) -> Believed:
     rng = np.random.default_rng(seed)
     machines = tuple(advice.machine_after(machine, rng=rng) for machine in source.machines)
     likeliest = advice.machine_after(source.likeliest)
-    told = (source.described, source.unknown, source.words, source.bump)
-    return Believed(machines, likeliest, *told)
+    return dataclasses.replace(source, machines=machines, likeliest=likeliest)
 
 
 def check_matings(drawing: Drawing, matings: Sequence[Mating]) -> None:

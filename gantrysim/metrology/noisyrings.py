@@ -59,9 +59,8 @@ CLEAR = 9.210
 #: in a half wave loses 10 (worked for the Gaussian filter at 16 UPR), a spike more (judgement; on
 #: lines known exactly up to 30 was seen).
 LOST_AT_A_REVERSAL = 30.0
-MOST_LOST = (
-    0.25  # of a roundness; a filter of which that might be said shows hardly any (judgement)
-)
+#: Most of it, of a roundness: a filter that might lose more shows hardly any (judgement).
+MOST_LOST = 0.25
 REFERENCES = ("LS", "MZ")
 
 

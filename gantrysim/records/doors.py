@@ -221,17 +221,17 @@ def _numbers(value: Any, name: str, words: str) -> None:
         raise TypeError(must_be(name, words, value))
 
 
+def _holds_things(value: Any) -> bool:
+    """Whether what can be gone through is more than a text or an array of no dimension."""
+    return not isinstance(value, str | bytes) and getattr(value, "ndim", 1) > 0
+
+
 def _listing(value: Any) -> bool:
-    """Whether a value is a list of things; a text is none, nor is an array of no dimension."""
-    if isinstance(value, np.ndarray):
-        return value.ndim > 0
-    return isinstance(value, Sequence) and not isinstance(value, str | bytes)
+    return isinstance(value, Sequence | np.ndarray) and _holds_things(value)
 
 
 def _iterable(value: Any) -> bool:
-    if isinstance(value, np.ndarray):
-        return value.ndim > 0
-    return hasattr(value, "__iter__") and not isinstance(value, str | bytes)
+    return hasattr(value, "__iter__") and _holds_things(value)
 
 
 def _array(value: Any) -> bool:

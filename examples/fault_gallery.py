@@ -45,14 +45,14 @@ FAULTS: dict[str, Fault] = {
     "loose carriage": gs.faults.LooseCarriage(gap=0.15),
     "soft left belt": gs.faults.SlackBelt("left", stiffness_factor=0.35),
     "soft right belt": gs.faults.SlackBelt("right", stiffness_factor=0.35),
-    "soft x belt": gs.faults.SlackBelt("x", stiffness_factor=0.35),
+    "soft X belt": gs.faults.SlackBelt("x", stiffness_factor=0.35),
     "coupler backlash": gs.faults.CouplerBacklash(play=0.4),
     "coupler slip": gs.faults.CouplerSlip(offset=1.0),
     "out of square": gs.faults.OutOfSquare(angle=3.0),
-    "scale of x": gs.faults.ScaleError("x", error=0.004),
-    "scale of y": gs.faults.ScaleError("y", error=0.004),
+    "scale of X": gs.faults.ScaleError("x", error=0.004),
+    "scale of Y": gs.faults.ScaleError("y", error=0.004),
     "left pulley out of true": gs.faults.PulleyRunout("left", amplitude=0.08),
-    "x pulley out of true": gs.faults.PulleyRunout("x", amplitude=0.08),
+    "X pulley out of true": gs.faults.PulleyRunout("x", amplitude=0.08),
 }
 
 
@@ -318,7 +318,7 @@ def picture(name: str, fault: Fault, path: Path) -> None:
     faulty = healthy.with_faults(fault)
     key, what = _telling_push(pushes(healthy), pushes(faulty))
     figure = gs.plotting.plot_fault(
-        title=f"{name.capitalize()}: {fault!r}",
+        title=f"{name[0].upper()}{name[1:]}: {fault!r}",
         circle=(burn_of(healthy, "circle"), burn_of(faulty, "circle")),
         square=(burn_of(healthy, "square"), burn_of(faulty, "square")),
         pushes=(pushes(healthy)[key], pushes(faulty)[key]),

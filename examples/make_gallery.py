@@ -278,7 +278,7 @@ def size_of(name: str) -> str:
 #: What else the looks of a fault hang on.
 _HANGS_ON: dict[type[Fault], str] = {
     gs.faults.PulleyRunout: "what is seen hangs on its phase",
-    gs.faults.LooseCarriage: "what is seen hangs on which side of the wheels the x belt runs",
+    gs.faults.LooseCarriage: "what is seen hangs on which side of the wheels the X belt runs",
 }
 
 
@@ -330,8 +330,8 @@ def told_apart(own: Sequence[str]) -> list[str]:
 
 
 _KINDS = {
-    "scale of x": "scale_x", "scale of y": "scale_y",
-    "left pulley out of true": "pulley_runout_y", "x pulley out of true": "pulley_runout_x",
+    "scale of X": "scale_x", "scale of Y": "scale_y",
+    "left pulley out of true": "pulley_runout_y", "X pulley out of true": "pulley_runout_x",
 }  # fmt: skip
 
 
@@ -479,7 +479,7 @@ def picture_of_groups() -> Figure:
     """The largest circle unrolled: one fault each of groups that do not look alike."""
     figure, ax = _new()
     handles = []
-    names = ("tight left wheels", "tight carriage", "out of square", "scale of y")
+    names = ("tight left wheels", "tight carriage", "out of square", "scale of Y")
     for name, colour in zip(names, COLOURS, strict=False):
         burn = gs.simulate(_with(name), TEST, feed_forces=True)
         ax.plot(*unroll([x for x in centred(burn, "circle") if x.pass_index == 1][-1]),

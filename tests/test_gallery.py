@@ -69,10 +69,10 @@ def test_the_size_of_a_fault_hardly_changes_what_it_looks_like(gallery, monkeypa
         ("tight right wheels", "height", -1),
         ("tight carriage", "width", -1),
         ("loose carriage", "width", +1),
-        ("soft x belt", "width", -1),
+        ("soft X belt", "width", -1),
         # geometry: a side of 70 mm at 1.004 times its size; a beam that yaws left leans right
-        ("scale of x", "width", +1),
-        ("scale of y", "height", +1),
+        ("scale of X", "width", +1),
+        ("scale of Y", "height", +1),
         ("out of square", "lean", +1),
     ],
 )
@@ -85,7 +85,7 @@ def test_looks_point_the_way_that_statics_and_geometry_say(gallery, name, look, 
 
 def test_sizes_in_the_table_are_those_of_geometry(gallery):
     # 0.4 % of 70 mm; a beam of 3 mrad yaw draws 3 mrad off square
-    assert gallery.looks_of("scale of x")["width"] * gallery.SEEN == pytest.approx(0.28, abs=1e-3)
+    assert gallery.looks_of("scale of X")["width"] * gallery.SEEN == pytest.approx(0.28, abs=1e-3)
     lean = gallery.looks_of("out of square")["lean"] * gallery.LEANS
     assert lean == pytest.approx(3.0, abs=0.05)
 

@@ -647,7 +647,7 @@ def test_a_wrong_first_finding_is_undone() -> None:
 # Pictures
 
 
-def test_before_and_after_stand_side_by_side_at_one_magnification(full: gs.MachineLog) -> None:
+def test_before_and_after_stand_below_each_other_at_one_magnification(full: gs.MachineLog) -> None:
     for ax, burn in zip(full.before_after(), (full.burns[0], full.burns[-1]), strict=True):
         assert f"error {1e3 * burn.error:.0f} µm rms" in ax.get_title(loc="left")
     for axes in (full.before_after(), gs.plotting.before_after(*full.pieces, magnify=10.0)):

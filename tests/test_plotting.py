@@ -2,6 +2,7 @@
 
 import math
 import re
+from itertools import combinations
 
 import matplotlib as mpl
 import numpy as np
@@ -13,9 +14,13 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.textpath import TextPath
+from onefinding import finding_of
 
 import gantrysim as gs
 from gantrysim.burn.magnified import counterparts, magnified
+from gantrysim.decisions.identifiable import Power, Row
 from gantrysim.plotting import findings, look
 
 mpl.use("Agg")
@@ -333,12 +338,12 @@ def test_probabilities_are_bars_in_the_order_given(ax):
     names = ["tight_wheels_left", "slack_belt_left + coupler_backlash", "healthy"]
     findings.plot_probabilities(ax, names, [0.9, 0.097, 0.003])
     assert [bar.get_width() for bar in ax.patches] == pytest.approx([90.0, 9.7, 0.3])
-    assert [t.get_text() for t in ax.get_yticklabels()] == [
-        "tight wheels left", "slack belt left\n+ coupler backlash", "healthy",
-    ]  # fmt: skip
     assert ax.get_ylim()[0] > ax.get_ylim()[1]  # best on top
-    assert "90 %" in words(ax)
-    assert "< 1 %" in words(ax)
+    shown = ["tight wheels left", "slack belt left + coupler backlash", "healthy"]
+    for row, (name, share) in enumerate(zip(shown, ("90 %", "10 %", "< 1 %"), strict=True)):
+        (said,) = [t for t in ax.texts if t.get_text() == name]
+        assert row - 0.5 < said.get_position()[1] < row  # above its bar
+        assert [t.get_position()[1] for t in ax.texts if t.get_text() == share] == [row]
     assert ax.get_xlabel() == "probability, %"
 
 
@@ -364,8 +369,76 @@ def test_given_axes_open_no_figure_and_absent_ones_open_one(tight):
     assert len(plt.get_fignums()) == 1
 
 
-def test_finding_panels_are_three():
-    assert [isinstance(ax, Axes) for ax in findings.finding_axes()] == [True] * 3
+def told(part, circles=None, squares=None):
+    """A test that tells nothing of drag, and leaves a part of what was believed of two faults."""
+    left = {"drag left": 1.0, "loose_wheels_left": part, "pulley_runout_x": 0.1}
+    rows = [Row(name, "-", "_" in name, 1.0, 0.0, each, 0.0, 1.0) for name, each in left.items()]
+    power = tuple(Power(row.name, "", "-", 1.0, 0.9, ()) for row in rows[1:])
+    what = (gs.ring_test(), gs.Machine(), tuple(rows), (), power, 1.0)
+    return gs.decisions.Identifiability(*what, circles, squares)
+
+
+def test_what_circles_and_squares_tell_alike_hides_neither(ax):
+    told(1.0, told(1.0), told(1.12)).plot(ax)
+    circles, squares = [line.get_xydata() for line in ax.lines if line.get_marker() in "os"]
+    assert circles[0, 0] == squares[0, 0] == 1.0
+    low = np.array([bar.get_y() for bar in ax.patches])
+    high = low + [bar.get_height() for bar in ax.patches]
+    order = np.array([low, squares[:, 1], circles[:, 1], high])  # all within the bar of their row
+    assert np.all(np.diff(order, axis=0) > 0.05)
+    assert ax.get_xlim()[1] > squares[:, 0].max() == 1.12
+    assert "above 1" in words(ax)
+    assert ax.get_yticklabels()[-1].get_text() == "run-out of the X pulley"
+
+
+def cut_off(figure):
+    """Inches that a picture stands beyond the edges of its figure."""
+    figure.draw_without_rendering()
+    box, size = figure.get_tightbbox(), figure.get_size_inches()
+    return max(-box.x0, -box.y0, box.x1 - size[0], box.y1 - size[1])
+
+
+def running_into_each_other(figure):
+    """Pairs of words that cover one another."""
+    unseen = set()  # ticks beyond the ends of their axis are not drawn
+    for ax in figure.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            off = [t for t in axis.get_major_ticks() if not low <= t.get_loc() <= high]
+            unseen |= {label for tick in off for label in (tick.label1, tick.label2)}
+    texts = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text()]
+    boxes = [(t.get_text(), t.get_window_extent()) for t in texts if t not in unseen]
+    return [(a, b) for (a, one), (b, other) in combinations(boxes, 2) if one.overlaps(other)]
+
+
+PHONE = 390.0  # pixels
+
+
+def test_pictures_sent_to_a_phone_can_be_read(test, tight, healthy, piece):
+    moved = gs.Machine().with_faults(
+        gs.faults.ScaleError("x", 0.002), gs.faults.ScaleError("y", 0.004)
+    )
+    many = [gs.simulate(m, gs.ring_test("circle", spacing=2.5)) for m in (moved, gs.Machine())]
+    pushes = tuple(gs.push(burn.machine, "left") for burn in (healthy, tight))
+    sentences = ["A circle of 40 mm is lower by a little, and its left side stands up. " * 2] * 3
+    pictures = {
+        "compared": gs.compare_burns(*many)[0].figure,
+        "before and after": gs.plotting.before_after(piece, piece)[0].figure,
+        "finding": finding_of(piece).plot(),
+        "told": told(1.1, told(1.0), told(1.12)).plot().figure,
+        "fault": gs.plotting.plot_fault(
+            title=f"Tight left wheels: {gs.faults.TightWheels('left', 12.0)!r}",
+            circle=(healthy, tight), square=(healthy, tight), pushes=pushes,
+            sentences=sentences,
+        ),
+        "four machines": gs.plotting.plot_lost_motion([0.0, 0.1, 0.2, 0.3])[0].figure,
+    }  # fmt: skip
+    capital = TextPath((0.0, 0.0), "H", size=1.0).get_extents().height
+    for name, figure in pictures.items():
+        smallest = min(t.get_fontsize() for t in figure.findobj(Text) if t.get_text())
+        assert capital * smallest / 72.0 * PHONE / figure.get_size_inches()[0] > 7.0, name
+        assert cut_off(figure) < 0.0, name
+        assert running_into_each_other(figure) == [], name
 
 
 def test_every_picture_can_be_written(tmp_path, test, tight, piece):

@@ -74,7 +74,7 @@ class SlackBelt(Fault):
 
     _label = property(lambda self: belt_label(self.side))
     words = said("the {self._label} belt is soft and gives too much")
-    _short = property(lambda self: "X" if self.side == "x" else self.side)
+    _short = property(lambda self: drive_label(self.side))
     noun = said("stiffness left to the {self._short} belt")
 
     @property
@@ -235,3 +235,8 @@ def _partner(belt: str, machine: Machine) -> str:
 def belt_label(belt: str) -> str:
     """How a belt is called in words."""
     return "X" if belt == "x" else f"{belt} Y"
+
+
+def drive_label(side: str) -> str:
+    """How a belt or pulley is called where there is no doubt that left and right are those of Y."""
+    return "X" if side == "x" else side

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint, TakenOut, said
 from gantrysim.faults.base import Fault
-from gantrysim.faults.belts import belt_label
+from gantrysim.faults.belts import belt_label, drive_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
@@ -87,14 +87,11 @@ class PulleyRunout(Fault):
     variant = property(lambda self: " and ".join(self.pulleys))
     compound = property(lambda self: len(self.pulleys) > 1)
     _axis = property(lambda self: self.block.upper())
-    words = said("a pulley of the {self._axis} drive runs out of true ({self.variant})")
-    noun = said("run-out of the {self.variant} pulley")
+    _which = property(lambda self: " and ".join(map(drive_label, self.pulleys)))
+    words = said("a pulley of the {self._axis} drive runs out of true ({self._which})")
+    noun = said("run-out of the {self._which} pulley")
 
-    check = property(
-        lambda self: (
-            f"with the power off turn the {' and the '.join(self.pulleys)} pulley: watch its rim"
-        )
-    )
+    check = said("with the power off turn the {self._which} pulley by hand: watch the rim")
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:

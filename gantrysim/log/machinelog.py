@@ -381,7 +381,7 @@ class MachineLog:
         return plot_log(self, ax)
 
     def before_after(self, axes: Any = None) -> NDArray[Any]:
-        """Draw the first and the last burn side by side, errors magnified alike.
+        """Draw the first and the last burn below each other, errors magnified alike.
 
         Raises
         ------

@@ -78,7 +78,7 @@ def compare_burns(
     *,
     magnify: float | None = None,
 ) -> NDArray[Any]:
-    """Draw two burns side by side with the same magnification and the same scale.
+    """Draw two burns below each other with the same magnification and the same scale.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def compare_burns(
     pair = look.two_axes(axes, look.bounds_of([*before.commanded, *after.commanded]), "burn")
     for ax, burn, when in zip(pair, (before, after), ("before", "after"), strict=True):
         look.dress(ax)
-        draw_burn(ax, burn, factor, columns=3)
+        draw_burn(ax, burn, factor)
         title = f"{when}: error {look.rms_um(shape_errors(burn)[0]):.0f} µm rms"
         look.heading(ax, title, look.NORMAL + 1)
     limits = np.array([[*ax.get_xlim(), *ax.get_ylim()] for ax in pair])
@@ -197,11 +197,8 @@ def plot_mark(image: BurnImage, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def draw_burn(ax: Axes, burn: Burn, factor: float, *, columns: int = 6) -> None:
-    """Burned over commanded lines, later passes thinner, the error magnified by a factor.
-
-    ``columns``: of the legend.
-    """
+def draw_burn(ax: Axes, burn: Burn, factor: float) -> None:
+    """Burned over commanded lines, later passes thinner, the error magnified by a factor."""
     shift, shown = mean_shift(burn), _shown(burn.test)
     every = zip(burn.lines, burn.commanded, magnified_lines(burn, factor), strict=True)
     rows = [(x, c, xy) for x, c, xy in every if _of(x) in shown]
@@ -227,7 +224,7 @@ def draw_burn(ax: Axes, burn: Burn, factor: float, *, columns: int = 6) -> None:
     if math.hypot(*shift) > 0.02:
         notes.append(f"shift of {_moved(shift)} not drawn")
     look.write_below(ax, bounds, factor, notes=notes)
-    look.legend(ax, handles, columns=columns)
+    look.legend(ax, handles)
 
 
 def _of(line: Line) -> tuple[str, int]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
@@ -16,6 +15,7 @@ from gantrysim.plotting.burns import draw_burn, largest_error, last_pass
 from gantrysim.plotting.readings import plot_push
 from gantrysim.records.doors import checked
 
+_PATTERN, _PUSH = 6.0, 3.4  # inches
 _FAULT_ROOM = 0.35  # of the size of a lone ring: what a ring spacing would be
 
 
@@ -43,7 +43,7 @@ def plot_fault(
     what : str
         What to draw of it, "force" or "lag"; see `plot_push`.
     sentences : sequence of str
-        Written beside the push test.
+        Written below the push test.
     magnify : float, optional
         How many times larger errors are drawn; chosen for a readable picture if absent.
 
@@ -52,29 +52,24 @@ def plot_fault(
     Figure
         The same magnification holds for circle and square.
     """
-    import matplotlib.pyplot as plt
-
     burns = [*circle, *square]
     room = _FAULT_ROOM * min(burn.lines[0].size for burn in burns)
     factor = look.magnification(magnify, largest_error(burns), room)
-    figure = plt.figure(figsize=(2.1 * look.WIDTH, 1.95 * look.WIDTH), layout="constrained")
-    grid = figure.add_gridspec(2, 2, height_ratios=(1.75, 1.0))
-    for column, (healthy, faulty) in enumerate((circle, square)):
-        ax = figure.add_subplot(grid[0, column])
+    text = look.in_rows("\n".join(sentences))
+    below = 0.2 * (text.count("\n") + 1)
+    *shapes, pushed, words = look.new_axes(_PATTERN, _PATTERN, _PUSH, below)
+    for ax, (healthy, faulty) in zip(shapes, (circle, square), strict=True):
         look.dress(ax)
         draw_burn(ax, faulty, factor)
         _add_healthy(ax, healthy, factor)
-    ax = figure.add_subplot(grid[1, 0])
-    look.dress(ax)
-    plot_push(pushes[0], ax, what=what, label="healthy", colour=look.FAINT)
-    plot_push(pushes[1], ax, what=what, label="faulty", colour=look.VERMILION)
-    look.heading(ax, f"motor {pushes[0].motor}")
-    words = figure.add_subplot(grid[1, 1])
+    style = {"ha": "left", "fontsize": look.NORMAL, "color": look.INK}
+    pushed.figure.suptitle(look.in_rows(title, look.NORMAL), x=0.02, **style)
+    plot_push(pushes[0], pushed, what=what, label="healthy", colour=look.FAINT)
+    plot_push(pushes[1], pushed, what=what, label="faulty", colour=look.VERMILION)
+    look.heading(pushed, f"motor {pushes[0].motor}")
     words.axis("off")
-    text = "\n\n".join(textwrap.fill(sentence, 68) for sentence in sentences)
-    words.text(0.0, 1.0, text, va="top", ha="left", fontsize=look.SMALL, color=look.INK)
-    figure.suptitle(title, x=0.02, ha="left", fontsize=look.NORMAL + 1.5, color=look.INK)
-    return figure
+    look.write(words, 0.0, 1.0, text, ha="left", va="top")
+    return pushed.figure
 
 
 def _add_healthy(ax: Axes, burn: Burn, factor: float) -> None:

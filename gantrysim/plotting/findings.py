@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial import cKDTree
 
 from gantrysim.burn.magnified import counterparts, magnified
@@ -23,8 +21,8 @@ from gantrysim.records.doors import checked
 
 #: Adjusting points in the picture.
 _POINTS = 5
-#: Letters in a line of what a bar is of.
-_LABEL = 28
+#: Inches of the panels below the rings.
+_LEFT_OVER, _AT_FAULT = 0.62 * look.WIDTH, 3.6
 
 
 @checked
@@ -38,12 +36,13 @@ def plot_finding(finding: Finding) -> Figure:
     """
     if not finding.pieces:
         raise ValueError("this finding has no measured piece to draw; its report() has the words")
-    axes = finding_axes()
-    draw_overlay(finding, axes[0])
-    draw_left_over(finding, axes[1])
-    draw_at_fault(finding, axes[2])
-    axes[2].set_title("What it may be", color=look.INK)
-    return axes[0].figure
+    high = look.height_for(look.bounds_of(finding.best.fit.overlay().commanded))
+    rings, left_over, at_fault = look.new_axes(high + 0.4, _LEFT_OVER + 0.5, _AT_FAULT)
+    draw_overlay(finding, rings)
+    draw_left_over(finding, left_over)
+    draw_at_fault(finding, at_fault)
+    look.heading(at_fault, "What it may be", look.NORMAL)
+    return rings.figure
 
 
 def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
@@ -56,7 +55,7 @@ def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
     points = {"measured": overlay.measured, "measured_base": _bases(overlay)}
     ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor, strays=overlay.strays)
-    ax.set_title(textwrap.fill(f"Best explanation: {finding.best.words}", 60), color=look.INK)
+    look.heading(ax, f"Best explanation: {finding.best.words}", look.NORMAL)
     return ax
 
 
@@ -80,28 +79,11 @@ def draw_at_fault(finding: Finding, ax: Axes | None = None) -> Axes:
     """Draw how probably each adjusting point is at fault, and how probably nothing is wrong."""
     # what comes behind a colon only explains
     stated = [
-        (textwrap.fill(point.words.partition(":")[0], _LABEL), point.probability)
-        for point in finding.points[:_POINTS]
+        (point.words.partition(":")[0], point.probability) for point in finding.points[:_POINTS]
     ]
     stated.append(("nothing is wrong", sum(h.probability for h in finding.ranked if not h.faults)))
     stated.sort(key=lambda row: -row[1])
     return plot_probabilities(ax, *zip(*stated, strict=True))
-
-
-def finding_axes() -> NDArray[Any]:
-    """Three panels for a diagnosis: rings above; residual and probabilities side by side below.
-
-    Returns: for `plot_measured_over_predicted`, `plot_residuals` and `plot_probabilities`; shape
-    (3,).
-    """
-    import matplotlib.pyplot as plt
-
-    figure = plt.figure(figsize=(1.7 * look.WIDTH, 1.75 * look.WIDTH), layout="constrained")
-    grid = figure.add_gridspec(2, 2, height_ratios=(1.9, 1.0), width_ratios=(1.25, 1.0))
-    places = (grid[0, :], grid[1, 0], grid[1, 1])
-    axes = np.empty(3, dtype=object)
-    axes[:] = [figure.add_subplot(place) for place in places]
-    return axes
 
 
 @checked
@@ -178,7 +160,7 @@ def plot_residuals(
     values = [np.asarray(r, dtype=float) * 1e3 for r in residuals]
     if not sum(v.size for v in values):
         raise ValueError("residuals must hold at least one point, found none.")
-    ax = look.chart_axes(ax, 0.62 * look.WIDTH)
+    ax = look.chart_axes(ax, _LEFT_OVER)
     colours = ring_colours(len(values))
     for colour, angle, value in zip(colours, angles_deg, values, strict=True):
         turned = np.mod(np.asarray(angle, dtype=float), 360.0)
@@ -198,9 +180,9 @@ def plot_residuals(
 def plot_probabilities(
     ax: Axes | None = None, names: Sequence[str] = (), probabilities: Sequence[float] = ()
 ) -> Axes:
-    """Draw how probable each hypothesis is, as horizontal bars in the order given.
+    """Draw how probable each hypothesis is, as horizontal bars below their names.
 
-    ``names``: hypotheses, best first; underscores are drawn as blanks, " + " breaks the line.
+    ``names``: hypotheses, best first; underscores are drawn as blanks.
     ``probabilities``: from 0 to 1, one for each name.  ValueError if the lists differ in length,
     are empty, or a probability is outside 0 to 1.
     """
@@ -212,17 +194,15 @@ def plot_probabilities(
     shares = np.asarray(probabilities, dtype=float)
     if not np.all((shares >= 0.0) & (shares <= 1.0 + 1e-9)):
         raise ValueError(f"probabilities must lie from 0 to 1, found {list(probabilities)}.")
-    ax = look.chart_axes(ax, 1.4 + 0.42 * len(names), "probability, %")
-    rows = np.arange(len(names))
+    ax = look.chart_axes(ax, 1.0 + 0.45 * len(names), "probability, %")
     colours = [look.BLUE, *[look.COMMANDED] * (len(names) - 1)]
-    ax.barh(rows, 100.0 * shares, height=0.62, color=colours)
-    for row, share in enumerate(shares.tolist()):
+    ax.barh(np.arange(len(names)), 100.0 * shares, height=0.4, color=colours)
+    for row, (name, share) in enumerate(zip(names, shares.tolist(), strict=True)):
         look.write(ax, 100.0 * share + 1.5, row, _per_cent(share), ha="left")
-    words = [name.replace("_", " ").replace(" + ", "\n+ ") for name in names]
-    ax.set_yticks(rows, words, fontsize=look.SMALL)
-    ax.tick_params(axis="y", length=0)
-    ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.set_xlim(0.0, 116.0)
+        look.write(ax, 0.0, row - 0.27, name.replace("_", " "), ha="left", va="bottom")
+    ax.set_yticks([])
+    ax.set_ylim(len(names) - 0.6, -0.75)
+    ax.set_xlim(0.0, 113.0)
     ax.set_xticks([0, 25, 50, 75, 100])
     ax.spines["left"].set_visible(False)
     return ax

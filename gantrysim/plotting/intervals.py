@@ -66,30 +66,33 @@ def plot_identifiability(identifiability: Identifiability, ax: Axes | None = Non
         machine's parameters above, faults below; circles alone and squares alone beside it.
     """
     rows = identifiability.rows
-    height = 1.2 + 0.21 * len(rows)
-    ax = look.new_axes(1.4 * look.WIDTH, height)[0] if ax is None else ax
-    ax = look.chart_axes(ax, height, "95 % interval left, part of the one believed before")
-    title = "What the test tells: short bars are known well, at 1 nothing was learned"
-    if max(row.left for row in rows) > 1.05:
-        title += ";\nabove 1 another size of the fault would be known less well than was believed"
+    ax = look.chart_axes(ax, 1.9 + 0.21 * len(rows), "part of the interval left")
     y = np.arange(len(rows))[::-1]
+    most = max(1.0, *(row.left for row in rows))
     ax.barh(y, [row.left for row in rows], height=0.62, color=_BARS)
     handles = [look.stroke(_BARS, "this test", 6)]
-    parts = (("circle", identifiability.circles, "o"), ("square", identifiability.squares, "s"))
-    for shape, part, marker in parts:
+    # one above the other, so that neither hides the other where both tell the same
+    parts = (("circle", identifiability.circles, 0.2), ("square", identifiability.squares, -0.2))
+    for shape, part, above in parts:
         if part is not None:
-            left, colour = [row.left for row in part.rows], look.SHAPE_COLOURS[shape]
-            ax.plot(left, y, color=colour, marker=marker, linestyle="", markersize=5)
-            handles.append(look.dots(colour, f"{shape}s alone", marker))
+            left = [row.left for row in part.rows]
+            colour, mark = look.SHAPE_COLOURS[shape], look.SHAPE_MARKS[shape]
+            ax.plot(left, y + above, mark, color=colour, markersize=4)
+            handles.append(look.dots(colour, f"{look.plural(shape)} alone", mark))
+            most = max(most, *left)
     ax.axvline(1.0, color=look.FAINT, linewidth=0.8)
     faults = sum(row.fault for row in rows)
     if 0 < faults < len(rows):
         ax.axhline(faults - 0.5, color=look.FAINT, linewidth=0.6)
     ax.set_yticks(y, [identifiability.words_of(row.name) for row in rows], fontsize=look.SMALL)
-    ax.set_title(title, loc="right", fontsize=look.SMALL, color=look.INK)
-    ax.set_xlim(0.0, 1.05 * max(1.0, *(row.left for row in rows)))
+    title = "95 % interval that the test leaves, as part of the one believed before:\n"
+    title += "short bars are known well, at 1 nothing was learned"
+    if most > 1.05:
+        title += ";\nabove 1 another size of the fault is known less well than before"
+    look.heading(ax, title, side="right")
+    ax.set_xlim(0.0, 1.05 * most)
     ax.set_ylim(-0.7, len(rows) - 0.3)
-    look.legend(ax, handles)
+    look.legend(ax, handles, columns=1)
     return ax
 
 

@@ -66,7 +66,7 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
             words = textwrap.fill(words.replace("_", " "), 22)
             style: dict[str, Any] = {"rotation": 90.0, "va": "top", "ha": "right"}
             style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}
-            style |= {"fontsize": look.SMALL - 1, "color": look.INK}
+            style |= {"fontsize": look.SMALL, "color": look.INK}
             ax.annotate(words, (place, 0.98), (-3.0, 0.0), **style)
             turns += 1
     # words of the turns stand in the upper half, which the curve leaves free
@@ -88,7 +88,7 @@ def before_after(
     *,
     magnify: float | None = None,
 ) -> NDArray[Any]:
-    """Draw two measured pieces side by side with the same magnification, written on both.
+    """Draw two measured pieces below each other with the same magnification, written on both.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def before_after(
         look.write_below(ax, bounds, factor)
         look.heading(ax, title, look.NORMAL + 1)
         entries = look.shape_dots(n.shape for n in piece.test.nests)
-        look.legend(ax, [look.commanded(), *entries], columns=3)
+        look.legend(ax, [look.commanded(), *entries])
     return pair
 
 

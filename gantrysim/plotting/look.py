@@ -9,6 +9,7 @@ cited from memory.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -30,19 +31,26 @@ BLUE, VERMILION = "#0072B2", "#D55E00"
 SHAPE_COLOURS = {"circle": BLUE, "square": VERMILION}
 SHAPE_MARKS = {"circle": "o", "square": "s"}
 
-WIDTH = 5.6  # inches of a new one-panel figure
-SMALL, NORMAL = 10.0, 11.5  # points; still legible when the figure shrinks to a phone
+#: Inches of a new figure, however many panels it has: they stand below each other.  On a phone 390
+#: pixels wide the capitals of its smallest words are then 7 pixels high; they were 4 in figures of
+#: two columns (judgement, by eye).
+WIDTH = 5.6
+SMALL, NORMAL = 10.0, 11.5  # points
+_LETTER = 0.52  # of its size, the width of a letter in a row of words (DejaVu Sans, measured: 0.5)
 
 DRAWN_ERROR = 0.4  # the largest error drawn, as part of the ring spacing
 
 _STEPS = (1.0, 2.0, 5.0, 10.0)
 _ROW = 0.075  # from the pattern down to the words below it, as part of its width
 _LEGEND_DROP = 44.0  # points from the axis down to the legend
+#: Of the size of its letters: a line in a legend, from there to its words, and between columns.
+_HANDLE, _TO_WORDS, _BETWEEN = 1.6, 0.8, 1.4
+_MARGIN, _EDGE = 0.8, 0.15  # inches that an axis takes on the left, and that stay free beside none
 
 
 def ready_axes(ax: Axes | None, height: float, *, equal: bool = True) -> Axes:
     """Axes in the library's look: those given, or a new figure of a height in inches."""
-    ready: Axes = new_axes(WIDTH, height)[0] if ax is None else ax
+    ready: Axes = new_axes(height)[0] if ax is None else ax
     dress(ready)
     if equal:
         ready.set_aspect("equal", adjustable="box")
@@ -67,22 +75,26 @@ def label(ax: Axes, x: str, y: str) -> None:
     ax.set_ylabel(y, fontsize=NORMAL)
 
 
-def new_axes(width: float, height: float, columns: int = 1) -> NDArray[Any]:
-    """Make a figure, sizes in inches; pyplot knows it, so that notebooks display it."""
+def new_axes(*heights: float, columns: int = 1, width: float = WIDTH) -> NDArray[Any]:
+    """Rows of panels of these heights in a new figure, inches, never wider than the usual width.
+
+    Pyplot knows the figure, so that notebooks display it.
+    """
     import matplotlib.pyplot as plt
 
-    _, axes = plt.subplots(1, columns, figsize=(width, height), layout="constrained", squeeze=False)
-    row: NDArray[Any] = axes[0]
-    return row
+    size, ratios = (min(width, WIDTH), sum(heights)), {"height_ratios": heights}
+    figure = plt.figure(figsize=size, layout="constrained")
+    axes: NDArray[Any] = figure.subplots(len(heights), columns, squeeze=False, gridspec_kw=ratios)
+    return axes.ravel()
 
 
 def two_axes(axes: Sequence[Axes] | NDArray[Any] | None, bounds: Array, each: str) -> NDArray[Any]:
-    """Two Axes side by side: those given, or a new figure for a pattern within bounds, mm.
+    """Two Axes: those given, or below each other in a new figure for a pattern within bounds, mm.
 
     ValueError if those given are not two, one for each of what is compared.
     """
     if axes is None:
-        return new_axes(1.75 * WIDTH, 0.97 * height_for(bounds), columns=2)
+        return new_axes(*2 * [height_for(bounds) + 0.2])
     pair = np.asarray(axes, dtype=object).ravel()
     if len(pair) != 2:
         raise ValueError(f"axes must be two Axes, one for each {each}, found {len(pair)}.")
@@ -114,8 +126,15 @@ def frame(
 
 
 def heading(ax: Axes, text: str, size: float = SMALL, side: str = "left") -> None:
-    """Write what a picture is above it."""
+    """Write what a picture is above it, in rows that fit a figure of the usual width."""
+    text = in_rows(text, size, WIDTH - (_MARGIN if side == "left" else _EDGE))
     ax.set_title(text, loc=side, fontsize=size, color=INK)  # type: ignore[arg-type]
+
+
+def in_rows(text: str, size: float = SMALL, width: float = WIDTH - _MARGIN) -> str:
+    """Words of a size in points, in rows not wider than a width in inches."""
+    most = int(72.0 * width / (_LETTER * size))
+    return "\n".join(textwrap.fill(row, most, break_on_hyphens=False) for row in text.split("\n"))
 
 
 def draw_lines(ax: Axes, lines: Sequence[Array], colour: Any, width: float, **style: Any) -> None:
@@ -165,10 +184,10 @@ def write_below(
         write(ax, end + 0.025 * wide, row, f"{error:g} mm error", ha="left")
     bold = {"fontsize": NORMAL, "fontweight": "bold"}
     write(ax, right, row, words or magnification_words(factor), **bold)
-    if notes:
-        below = row - _ROW * wide
-        write(ax, right, below, "; ".join(notes))
-        ax.set_ylim(bottom=below - 0.055 * wide)
+    for note in notes:  # a row each: in one row they would run into the axis
+        row -= _ROW * wide
+        write(ax, right, row, note)
+        ax.set_ylim(bottom=row - 0.055 * wide)
 
 
 def write(ax: Axes, x: float, y: float, text: str, **style: Any) -> None:
@@ -184,12 +203,23 @@ def magnification_words(factor: float) -> str:
 
 
 def legend(ax: Axes, handles: Sequence[Line2D], title: str = "", columns: int = 6) -> None:
-    """Rows of so many columns below the picture, where they hide nothing."""
+    """Rows below the picture, where they hide nothing: of so many columns, or what has room."""
+    letters = [len(str(handle.get_label())) for handle in handles]
+    even = (math.ceil(len(letters) / rows) for rows in range(1, len(letters)))
+    fits = (n for n in even if n <= columns and _legend_width(letters, n) < WIDTH - _MARGIN)
     below = offset_copy(ax.transAxes, ax.get_figure(root=True), 0.0, -_LEGEND_DROP, units="points")
     style: dict[str, Any] = {"frameon": False, "fontsize": SMALL, "title_fontsize": SMALL}
     style |= {"bbox_to_anchor": (0.5, 0.0), "bbox_transform": below, "borderaxespad": 0.0}
-    style |= {"ncols": min(len(handles), columns), "columnspacing": 1.4, "handlelength": 1.6}
+    style |= {"ncols": next(fits, 1), "columnspacing": _BETWEEN}
+    style |= {"handlelength": _HANDLE, "handletextpad": _TO_WORDS}
     ax.legend(handles=handles, loc="upper center", title=title or None, **style)
+
+
+def _legend_width(letters: Sequence[int], columns: int) -> float:
+    """Inches of a legend with words of so many letters, which fills its columns one by one."""
+    parts = np.array_split(letters, columns)
+    words = sum(_LETTER * part.max() + _HANDLE + _TO_WORDS for part in parts)
+    return float(SMALL / 72.0 * (words + _BETWEEN * (columns - 1)))
 
 
 def drawn_legend(ax: Axes) -> None:

@@ -81,7 +81,8 @@ def plot_lost_motion(
     if not given or not 0.0 <= min(given) <= max(given) < 0.5:
         raise ValueError(must_be("losses", "one or more numbers from 0 to below 0.5", losses))
     if axes is None:
-        axes = look.new_axes(_WIDE * max(len(given), 1.3), 2.15 * _WIDE, columns=len(given))
+        width = _WIDE * max(len(given), 1.3)
+        axes = look.new_axes(2.15 * _WIDE, columns=len(given), width=width)
     panels = np.asarray(axes, dtype=object).ravel()
     if len(panels) != len(given):
         raise ValueError(f"axes must be {len(given)}, one for each machine, found {len(panels)}.")

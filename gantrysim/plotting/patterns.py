@@ -121,7 +121,7 @@ def _mark_start(ax: Axes, test: RingTest, shape: str, ring: int, number: int) ->
         ax.annotate("", head, tail, arrowprops=arrow, zorder=3)
     place = _on_ring(nest, size, nest.start_deg - sense * 9.0)
     box = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": colour, "lw": 0.8}
-    words = {"fontsize": look.SMALL - 1, "color": look.INK, "ha": "center", "va": "center"}
+    words = {"fontsize": look.SMALL, "color": look.INK, "ha": "center", "va": "center"}
     ax.text(*place, str(number), bbox=box, zorder=5, **words)  # type: ignore[arg-type]
 
 

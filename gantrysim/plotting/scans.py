@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _WIDEST = 1600  # pixels of the drawn picture, so that a large page stays quick
-_ROW = 72  # letters a row of the words above
 _MARGIN = 4.0  # mm of wood round the pattern
 #: Type hint of the part of a picture that is shown.
 Window = Annotated[tuple[float, float, float, float], "(left, right, bottom, top) in mm"]
@@ -92,7 +90,6 @@ def plot_scan(piece: Piece, ax: Axes | None = None, *, window: Window | None = N
     ax.set_xlabel("x on the scan, mm")
     ax.set_ylabel("y on the scan, mm")
     notes = [f"{piece.n_points} points, turned by {record.turn_deg:.2f} degrees", *piece.notes]
-    rows = [row for note in notes for row in textwrap.wrap(note, _ROW)]
-    ax.set_title("\n".join(rows), fontsize=look.SMALL, color=look.FAINT, loc="left")
+    look.heading(ax, "\n".join(notes))
     look.legend(ax, look.shape_dots(nest.shape for nest in piece.test.nests))
     return ax

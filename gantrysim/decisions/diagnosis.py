@@ -165,7 +165,10 @@ class Finding:
 
     @property
     def group(self) -> tuple[tuple[str, ...], ...]:
-        """The fewest explanations that hold the truth with `Assumptions.together`, best first."""
+        """The fewest explanations that hold the truth with `Assumptions.together`, best first.
+
+        A set counts as the one without a fault that nothing measured speaks for.
+        """
         return (self.best.faults, *self.best.indistinguishable_from)
 
     @functools.cached_property
@@ -500,8 +503,9 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
     total = float(np.logaddexp.reduce(list(scores.values()))) - math.log(max(left, 1e-12))
     order = sorted(families, key=lambda f: -scores[f])
     chances = {f: math.exp(scores[f] - total) for f in order}
-    group = _credible(chances, left * problem.assumptions.together)
-    top = scores[order[0]] - _log_prior_of(problem, order[0])
+    evidence = {f: scores[f] - _log_prior_of(problem, f) for f in order}
+    told = _told_apart(chances, evidence, problem.assumptions.likelier)
+    group = _credible(told, left * problem.assumptions.together)
     hypotheses = []
     for faults in order:
         _, mode, own = max(families[faults], key=lambda item: item[0])
@@ -518,7 +522,7 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
                 indistinguishable_from=(
                     tuple(f for f in group if f != faults) if faults in group else ()
                 ),
-                log_evidence=scores[faults] - _log_prior_of(problem, faults) - top,
+                log_evidence=evidence[faults] - evidence[order[0]],
                 words=" and ".join(f.words for f in named) or findingwords.SOUND,
                 check="; ".join(f.check for f in named),
                 fit=fit,
@@ -529,6 +533,28 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
 
 def _log_prior_of(problem: Problem, faults: tuple[str, ...]) -> float:
     return math.log(_prior(faults, problem))
+
+
+def _told_apart(
+    chances: Mapping[tuple[str, ...], float],
+    evidence: Mapping[tuple[str, ...], float],
+    likelier: float,
+) -> dict[tuple[str, ...], float]:
+    """Probabilities of explanations, likeliest first, without those that nothing speaks for.
+
+    Where what was measured does not make a further fault likelier, the set with it counts as the
+    one without: that fault is as likely as before, whatever else is wrong.
+    """
+    told: dict[tuple[str, ...], float] = {}
+    for faults, chance in chances.items():
+        fewer = [
+            rest
+            for rest in (tuple(name for name in faults if name != further) for further in faults)
+            if rest in told and rest and evidence[faults] - evidence[rest] < likelier
+        ]
+        counted = max(fewer, key=lambda rest: chances[rest], default=faults)
+        told[counted] = told.get(counted, 0.0) + chance
+    return told
 
 
 def _credible(chances: Mapping[tuple[str, ...], float], level: float) -> tuple[Any, ...]:

@@ -20,7 +20,15 @@ import numpy as np
 
 from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.problem import Problem
-from gantrysim.inference.solver import Mode, extend, learn_noise, promised_gain, search, solve
+from gantrysim.inference.solver import (
+    Mode,
+    extend,
+    glance,
+    learn_noise,
+    promised_gain,
+    search,
+    solve,
+)
 from gantrysim.inference.weighing import Weighed, held_out, weigh
 from gantrysim.records.crew import Run
 
@@ -247,13 +255,14 @@ def _sifted(problem: Problem, modes: list[Mode], run: Run) -> tuple[Problem, lis
         ]
         sources[i] = piece.sifted(explained)
     sifted = dataclasses.replace(problem, sources=tuple(sources))
-    again = functools.partial(_carried, sifted)
-    return sifted, list(run(again, modes))
+    pieces = zip(problem.burned, sifted.burned, strict=True)
+    same = all(np.array_equal(old.bins.owner, new.bins.owner) for (_, old), (_, new) in pieces)
 
+    def carried(mode: Mode) -> Mode:
+        """A mode among other points or weights, as it stands."""
+        return solve(sifted, mode.faults, mode if same else mode.u, most_steps=0)
 
-def _carried(problem: Problem, mode: Mode) -> Mode:
-    """A mode among other points, as it stands."""
-    return solve(problem, mode.faults, mode.u, most_steps=0)
+    return sifted, list(run(carried, modes))
 
 
 def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
@@ -370,7 +379,7 @@ def _swapped(known: _Known) -> _Known:
 def _glanced(known: _Known) -> list[Mode]:
     """Modes of what was not tried beside the likeliest set that leaves room for more.
 
-    After one step, which is enough for what leaves no trace there; but that keeps its chance.
+    What leaves no trace there keeps its chance.
     """
     assumed = known.problem.assumptions
     least = known.score(known.order[0]) - assumed.close
@@ -380,14 +389,16 @@ def _glanced(known: _Known) -> list[Mode]:
         return []
     there, mode = known.solved(k)
     tried = {_set_of(other.faults) for other in known.modes}
-    one = functools.partial(extend, there, mode, most_steps=1)
-    found = known.run(one, _beside(there, mode, tried))
+    found = known.run(functools.partial(glance, there, mode), _beside(there, mode, tried))
     before = mode.paid - _paid(there, mode.faults)  # for the place of a flat
     found = [dataclasses.replace(new, paid=before + _paid(there, new.faults)) for new in found]
     found = [like for new in found for like in _alike(there, new)]
-    if not any(fault.sought for fault in mode.faults):
-        found += [x for x in _sought(there, mode, known.run) if _set_of(x.faults) not in tried]
-    return found
+    lacking = there.catalogue.sought
+    if any(fault.sought for fault in mode.faults) or all(
+        _set_of((*mode.faults, fault)) in tried for fault in lacking
+    ):
+        return found
+    return found + [x for x in _sought(there, mode, known.run) if _set_of(x.faults) not in tried]
 
 
 def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:

@@ -31,6 +31,7 @@ _HARDLY = 0.1  # of that, where damping keeps a step short: it does not get bett
 _BETTER = 0.2  # what another start must promise beyond the first, nats
 _TIMES_FAINT = 4.0  # a believable fault is so many times one that is hardly there
 _SHRINK = -0.9  # a step leaves at least a tenth of a drag, a play, a softness
+_GLANCE = 3  # steps of a glance: evidences are then within .3 nats, most of them
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -376,16 +377,32 @@ def search(
     Mode
         The mode; where the cost may have a kink between several starts, the best of all.
     """
-    modes: list[Mode] = []
+    starts = []
     for begin in itertools.product(*(fault.starts for fault in faults)):
-        starts = [_place_faults(problem, faults, problem.start(()), begin, faint=False)]
+        starts.append(_with_new(problem, faults, problem.start(()), begin, faint=False))
         if healthy is not None:
             # a healthy machine that took up what a fault does may lie in a valley of its own
-            starts.append(_place_faults(problem, faults, healthy.u, begin, faint=True))
-        for start in starts:
-            if modes:  # another start must promise to do better than the first
-                give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
-            modes.append(solve(problem, faults, start, near=healthy, give_up=give_up))
+            starts.append(_with_new(problem, faults, healthy.u, begin, faint=True))
+    return _best(problem, faults, starts, healthy, give_up=give_up)
+
+
+def _best(
+    problem: Problem,
+    faults: tuple[FaultModel, ...],
+    starts: Sequence[np.ndarray],
+    near: Mode | None,
+    *,
+    give_up: float,
+    most_steps: int = _MOST_STEPS,
+) -> Mode:
+    """The best of the modes that several starts lead to."""
+    modes: list[Mode] = []
+    for start in {tuple(start): start for start in starts}.values():  # faint ones may be alike
+        if modes:  # another start must promise to do better than the first
+            give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
+        modes.append(
+            solve(problem, faults, start, near=near, most_steps=most_steps, give_up=give_up)
+        )
     return max(modes, key=lambda mode: mode.evidence)
 
 
@@ -436,43 +453,44 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     return -0.5 * float(gradient @ step) - _whole_gain(without, gradient[: mode.u.size])
 
 
-def extend(
-    problem: Problem,
-    mode: Mode,
-    extra: FaultModel,
-    *,
-    most_steps: int = _MOST_STEPS,
-    give_up: float = math.inf,
-) -> Mode:
-    """Mode with a further fault, searched from a mode without it; the rest as in `solve`."""
+def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = math.inf) -> Mode:
+    """Mode with a further fault, searched from a mode without it; the rest as in `solve`.
+
+    From where it hardly shows, and from its usual size on a machine as believed: what the mode
+    took up for want of the fault is kept, or given back.
+    """
+    faults, usual = (*mode.faults, extra), mode.u.copy()
+    usual[: len(problem.scatter)] = problem.belief.mean
+    starts = [
+        _with_new(problem, (extra,), u, (x,), faint=faint)
+        for x in extra.starts
+        for u, faint in ((mode.u, True), (usual, False))
+    ]
+    return _best(problem, faults, starts, mode, give_up=give_up)
+
+
+def glance(problem: Problem, mode: Mode, extra: FaultModel) -> Mode:
+    """Near the mode with a further fault, after a few steps from where it hardly shows.
+
+    Enough for a fault that leaves no trace, at a fraction of what `extend` costs.
+    """
+    starts = [_with_new(problem, (extra,), mode.u, (x,), faint=True) for x in extra.starts]
     faults = (*mode.faults, extra)
-    n = mode.u.size - problem.n_nuisance
-    rest = np.zeros(len(extra.parameters) - 1)
-    # what the mode took up for want of the fault is given back, or kept
-    usual = np.concatenate([problem.belief.mean, mode.u[len(problem.scatter) : n]])
-    modes: list[Mode] = []
-    for x, machine in itertools.product(extra.starts, (usual, mode.u[:n])):
-        if modes:
-            give_up = min(give_up, min(m.cost for m in modes) - _BETTER)
-        start = np.concatenate([machine, [x], rest, mode.u[n:]])
-        modes.append(
-            solve(problem, faults, start, near=mode, most_steps=most_steps, give_up=give_up)
-        )
-    return max(modes, key=lambda m: m.evidence)
+    return _best(problem, faults, starts, mode, give_up=math.inf, most_steps=_GLANCE)
 
 
-def _place_faults(
+def _with_new(
     problem: Problem,
-    faults: tuple[FaultModel, ...],
+    new: tuple[FaultModel, ...],
     u: np.ndarray,
     begin: Sequence[float],
     *,
     faint: bool,
 ) -> np.ndarray:
-    """Put faults, faint or as believed, into the unknowns of a healthy machine."""
-    n = len(problem.scatter)
+    """Unknowns of a machine, and those of new faults, faint or as believed, after its own."""
+    n = u.size - problem.n_nuisance
     own: list[float] = []
-    for fault, x in zip(faults, begin, strict=True):
+    for fault, x in zip(new, begin, strict=True):
         first, *rest = problem.parameters(fault)
         own.append(first.faint if faint and first.ratio else x)
         own += [q.faint if faint and q.ratio else 0.0 for q in rest]

@@ -340,6 +340,9 @@ def judge(tree: Path, mutant: Mutant, tests: list[str], limit: float) -> str:
     file.write_bytes(mutant.applied(before))
     try:
         code = run_tests(tree, tests, 3.0 * limit + 120.0, **more)
+        if code == pytest.ExitCode.USAGE_ERROR:  # not found: renamed, or their file failed
+            files = dict.fromkeys(test.partition("::")[0] for test in tests)
+            code = run_tests(tree, ["--collect-only", *files], limit, **more) or code
     finally:
         file.write_bytes(before)
         os.utime(file, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))

@@ -232,13 +232,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("cases", nargs="*", type=int, default=list(CASES))
     parser.add_argument("--out", type=Path, default=Path("misleading.jsonl"))
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     chosen = parser.parse_args()
     rows = []
     if chosen.out.exists():
         rows = [json.loads(line) for line in chosen.out.read_text().splitlines()]
     done = {(r["case"], r["way"]) for r in rows}
     tasks = [(c, way) for way in WAYS for c in chosen.cases if (c, way) not in done]
-    with ProcessPoolExecutor(os.cpu_count()) as pool, chosen.out.open("a") as out:
+    with ProcessPoolExecutor(chosen.jobs) as pool, chosen.out.open("a") as out:
         for row in pool.map(_one, tasks):
             rows.append(row)
             print(json.dumps(row), file=out, flush=True)

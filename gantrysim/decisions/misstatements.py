@@ -13,10 +13,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.decisions.restatements import ODDS, Restatement, RingSeen, restatements
 from gantrysim.inference.assumptions import Scales
+from gantrysim.inference.definite import Definite
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
@@ -192,10 +192,10 @@ class _Responses:
         scores = []
         for fault, own in ((None, []), *((f, [n + i]) for i, f in enumerate(self.faults))):
             free = [*range(n), *own]
-            factor = cho_factor(gram[np.ix_(free, free)])
+            known = Definite.of(gram[np.ix_(free, free)])
             pull = gram[free, -1]
-            cost = 0.5 * float(gram[-1, -1] - pull @ cho_solve(factor, pull))
-            half = float(np.sum(np.log(np.diag(factor[0])))) + len(own) * math.log(_SIZES)
+            cost = 0.5 * float(gram[-1, -1] - pull @ known.solve(pull))
+            half = 0.5 * known.log_det + len(own) * math.log(_SIZES)
             named = () if fault is None else (fault,)
             scores.append(_log_prior(problem, named) - cost - half - 0.5 * log_det)
         return max(scores)
@@ -206,11 +206,10 @@ def _promised(problem: Problem, mode: Mode) -> float:
     evaluator = Evaluator(problem, mode.faults)
     cost = evaluator.cost(mode.u, mode.residuals)
     hessian, gradient = evaluator.quadratic(mode.u, mode.residuals, mode.jacobian)
-    factor = cho_factor(hessian)
-    cost -= 0.5 * float(gradient @ cho_solve(factor, gradient))
-    half = float(np.sum(np.log(np.diag(factor[0]))))
+    known = Definite.of(hessian)
+    cost -= 0.5 * float(gradient @ known.solve(gradient))
     log_det = sum(source.metric.log_det for source in problem.sources)
-    return _log_prior(problem, mode.faults) - cost - half - 0.5 * log_det
+    return _log_prior(problem, mode.faults) - cost - 0.5 * known.log_det - 0.5 * log_det
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
+from gantrysim.inference.definite import Definite
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.whitening import Fitted
@@ -145,10 +145,9 @@ class Evaluator:
         """Hessian (Gauss-Newton) and gradient of the negative log posterior."""
         hessian, gradient = self.problem.prior(u)
         for source, r, jacobian in zip(self.problem.sources, residuals, jacobians, strict=True):
-            metric = source.metric
-            white, w = metric.columns(jacobian), metric.columns(r)
-            hessian = hessian + metric.product(white, white)
-            gradient = gradient + metric.product(white, w)
+            own, pull = source.metric.normal(jacobian, r)
+            hessian = hessian + own
+            gradient = gradient + pull
         return hessian, gradient
 
     def _take_patterns(self, residuals: list[np.ndarray], u: np.ndarray) -> None:
@@ -324,7 +323,7 @@ def _newton_step(
     """Damped step, at most `_LONGEST`, and the gain it promises."""
     scaled = (hessian + damping * np.diag(np.diag(hessian)))[np.ix_(free, free)]
     step = np.zeros_like(gradient)
-    step[free] = -cho_solve(cho_factor(scaled), gradient[free])
+    step[free] = -Definite.of(scaled).solve(gradient[free])
     longest = float(np.abs(step[: step.size - own]).max(initial=0.0))
     step *= min(1.0, _LONGEST / max(longest, 1e-12))
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
@@ -332,7 +331,7 @@ def _newton_step(
 
 def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
     """Gain that the quadratic model promises over a step of any length."""
-    return 0.5 * float(gradient @ cho_solve(cho_factor(hessian), gradient))
+    return 0.5 * float(gradient @ Definite.of(hessian).solve(gradient))
 
 
 def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Problem:
@@ -441,12 +440,12 @@ def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
     gradient = np.zeros(len(hessian))
     for i, source in enumerate(problem.sources):
         own = np.column_stack([column[i] for column in columns])
-        white = source.metric.columns(np.hstack([mode.jacobian[i], own]))
-        left = source.metric.columns(mode.residuals[i])
-        hessian += source.metric.product(white, white)
-        gradient += source.metric.product(white, left)
+        table = np.hstack([mode.jacobian[i], own])
+        both, pull = source.metric.normal(table, mode.residuals[i])
+        hessian += both
+        gradient += pull
     gradient[: mode.u.size] += problem.prior(mode.u)[1]
-    step = -cho_solve(cho_factor(hessian), gradient)
+    step = -Definite.of(hessian).solve(gradient)
     if parameters[0].ratio and step[-1] < 0.0:
         return 0.0
     without = hessian[: mode.u.size, : mode.u.size]

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
 from gantrysim.inference.assumptions import Scales
+from gantrysim.inference.definite import Definite
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.inference.terms import DrawnLines
@@ -96,13 +96,12 @@ class _Quadratic:
 
     def without(self, rows: _Rows, on: np.ndarray) -> _Quadratic:
         """The same without some bins of a piece."""
-        unit = rows.drawn.white_discrepancy[on]
-        table = np.hstack((rows.white[on, :-1], unit, rows.white[on, -1:]))
-        table *= rows.piece.weight[on, None]
-        at = [*range(self.u.size), *rows.shared, self.gram.shape[0] - 1]
-        gram = self.gram.copy()
-        gram[np.ix_(at, at)] -= table.T @ table
-        weight = rows.piece.weight[on]
+        white, weight = rows.white[on], rows.piece.weight[on]
+        table = np.zeros((len(white), len(self.gram)))
+        table[:, : self.u.size], table[:, -1] = white[:, :-1], white[:, -1]
+        table[:, rows.shared] = rows.drawn.white_discrepancy[on]
+        table *= weight[:, None]
+        gram = self.gram - table.T @ table
         paid = float(np.sum(np.log(weight[weight > 0.0])))  # of the noise: the same for every mode
         return _Quadratic(self.u, gram, self.constant + paid)
 
@@ -110,19 +109,20 @@ class _Quadratic:
         """Log evidence with a prior on the unknowns and sizes of the discrepancy, mm."""
         n = self.u.size
         scale = np.concatenate((np.ones(n), sizes))
-        table = self.gram[:-1, :-1] * scale[:, None] * scale
+        table = np.empty((scale.size, scale.size), order="F")
+        np.multiply(self.gram[:-1, :-1], scale[:, None], out=table)
+        table *= scale
         slope = self.gram[:-1, -1] * scale
         off = self.u - centre
         pull = precision @ off
         table[:n, :n] += precision
-        table[np.diag_indices(table.shape[0])] += np.concatenate((np.zeros(n), np.ones(sizes.size)))
+        np.einsum("ii->i", table)[n:] += 1.0
         slope[:n] += pull
-        factor = cho_factor(table, lower=True, overwrite_a=True, check_finite=False)
+        known = Definite.of(table, lower=True, spent=True)
         cost = self.gram[-1, -1] + float(off @ pull)
-        cost -= float(slope @ cho_solve(factor, slope, check_finite=False))
-        log_det = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+        cost -= float(slope @ known.solve(slope))
         log_prior = float(np.linalg.slogdet(precision)[1])
-        return -0.5 * (cost + log_det - log_prior) - self.constant
+        return -0.5 * (cost + known.log_det - log_prior) - self.constant
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,9 +157,9 @@ def _rows(problem: Problem, mode: Mode, machine: Machine) -> list[_Rows]:
         first += shared.size
         sizes = piece.discrepancy_sizes(machine, problem.scales)
         white, unit = piece.whiten(_own(mode, i)), piece.white_discrepancy
-        factor = cho_factor(piece.discrepancy_gram * np.outer(sizes, sizes) + np.eye(sizes.size))
+        lacking = Definite.of(piece.discrepancy_gram * np.outer(sizes, sizes) + np.eye(sizes.size))
         off = sizes * (unit.T @ white[:, -1])
-        left = white[:, -1] - unit @ (sizes * cho_solve(factor, off))
+        left = white[:, -1] - unit @ (sizes * lacking.solve(off))
         found.append(_Rows(i, piece, piece.robust(left), white, shared))
     return found
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from scipy.linalg import solve_triangular
+from scipy.linalg.lapack import dtrtrs
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,12 +54,20 @@ class Metric:
     def _shadow(self, a: np.ndarray) -> np.ndarray:
         """The part of whitened columns that the shared terms take up, shape (k,) or (k, n)."""
         taken = self.white.T @ a
-        return np.asarray(solve_triangular(self.factor, taken, lower=True, check_finite=False))
+        if not taken.size:
+            return np.asarray(taken)
+        return np.asarray(dtrtrs(self.factor.T, taken, lower=False, trans=True)[0])
 
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
         taken = self._shadow(a)
         return a.T @ b - taken.T @ (taken if b is a else self._shadow(b))
+
+    def normal(self, table: np.ndarray, residual: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Normal equations of columns and a residual, before whitening: a' P a and a' P r."""
+        a, r = self.columns(table), self.columns(residual)
+        taken = self._shadow(a)
+        return a.T @ a - taken.T @ taken, a.T @ r - taken.T @ self._shadow(r)
 
     def half_square(self, residual: np.ndarray) -> float:
         """Half the whitened sum of squares of a residual."""

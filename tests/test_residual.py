@@ -12,7 +12,6 @@ import gantrysim as gs
 from gantrysim.instruments.burnedpiece import prepare_piece
 from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.residual import _weights
-from gantrysim.pattern.ringtest import Line
 
 
 @pytest.mark.parametrize("direction", ["ccw", "cw"])
@@ -30,24 +29,14 @@ def test_derivatives_with_moves_along_a_steep_line_match_differences(
     piece = lift(gs.Machine(), test, every=3)
     burned = prepare_piece(piece, gs.Machine())
     matched, place = burned.matched, burned.origin
-    lines = tuple(
-        dataclasses.replace(line, xy=line.xy + 2.0 * np.sin(0.05 * line.xy[:, ::-1]))
-        for line in burned.forward.lines(burned.forward.run(gs.Machine()))
-    )
-
-    def moves(line: Line) -> np.ndarray:
-        one, x = np.ones(len(line.xy)), 0.05 * (line.xy[:, 0] - 150.0)
-        return np.stack([np.column_stack(m) for m in ((one, 0 * x), (0 * x, one), (0 * x, x))], 1)
-
-    table = matched.columns(lines, matched.traces(lines), [moves(x) for x in lines], place)
+    straight = burned.forward.places(burned.forward.run(gs.Machine()))
+    places = straight + 2.0 * np.sin(0.05 * straight[:, ::-1])
+    one, x = np.ones(len(places)), 0.05 * (places[:, 0] - 150.0)
+    moves = np.stack([np.column_stack(m) for m in ((one, 0 * x), (0 * x, one), (0 * x, x))], 1)
+    table = matched.columns(matched.traces(places), moves, place)
     small = 1e-4
     for k in range(3):
-        high, low = (
-            matched.residuals(
-                tuple(dataclasses.replace(x, xy=x.xy + s * moves(x)[:, k]) for x in lines), place
-            )
-            for s in (small, -small)
-        )
+        high, low = (matched.residuals(places + s * moves[:, k], place) for s in (small, -small))
         off = table[:, k] - (high - low) / (2.0 * small)
         # samples lie up to 4 mm apart; a wrong sign of the slope is five times as much
         assert np.sqrt(np.mean(off**2)) < 0.02 * np.abs(table[:, k]).max()
@@ -65,13 +54,13 @@ def test_passes_that_are_not_told_apart_are_read_as_their_mean() -> None:
         said = tuple(dataclasses.replace(line, pass_index=label) for line in own)
         burned = prepare_piece(dataclasses.replace(piece, lines=said), machine)
         middle = np.array(test.nest("circle").centre) + burned.forward.offset
-        lines = tuple(
-            dataclasses.replace(x, xy=middle + (x.xy - middle) * (1.0 + 0.3 / x.size))
-            if x.pass_index == 0
-            else x
-            for x in burned.forward.lines(burned.forward.run(machine))
-        )
-        return burned.matched.residuals(lines, place)
+        places = burned.forward.places(burned.forward.run(machine))
+        for (_, _, size, pass_index), cut in zip(
+            burned.forward.labels, burned.forward.cuts, strict=True
+        ):
+            if pass_index == 0:
+                places[cut] = middle + (places[cut] - middle) * (1.0 + 0.3 / size)
+        return burned.matched.residuals(places, place)
 
     first, second, third, alike = (residual(label) for label in (0, 1, 2, -1))
     assert first - second == pytest.approx(-0.3, abs=0.01)

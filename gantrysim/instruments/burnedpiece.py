@@ -23,7 +23,7 @@ from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.forward import Forward, finely_planned, forward_of
-from gantrysim.instruments.residual import Matched, first_placement, match
+from gantrysim.instruments.residual import Matched, Traces, first_placement, match
 from gantrysim.instruments.scanner import ScannerError
 from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
@@ -185,12 +185,15 @@ class BurnedPiece:
 
         As they are on the piece as read: there the noise stands, whatever the reader's scale.
         """
-        traces = self.matched.traces(self.forward.lines(self.forward.run(machine)))
-        return self.bins.mean(self._off(traces, self.placement(v)))
+        return self.bins.mean(self._off(self._traces(machine), self.placement(v)))
 
-    def _off(self, traces: tuple[Array, Array, Array], place: Array) -> Array:
+    def _traces(self, machine: Machine) -> Traces:
+        """Traces of the lines that a machine draws."""
+        return self.matched.traces(self.forward.places(self.forward.run(machine)))
+
+    def _off(self, traces: Traces, place: Array) -> Array:
         """Distances of the points from traces of lines, mm on the piece as read."""
-        return self.matched.against(*traces, place) * _stretch(place)
+        return self.matched.against(traces, place) * _stretch(place)
 
     def linearise(
         self,
@@ -203,13 +206,11 @@ class BurnedPiece:
         """Residual and its Jacobian, see `LikelihoodTerm.linearise`; the placement comes last."""
         forward, matched = self.forward, self.matched
         run = forward.run(machine)
-        lines = forward.lines(run)
-        traces = matched.traces(lines)
+        traces = matched.traces(forward.places(run))
         place = self.placement(v)
         residual = self._off(traces, place)
-        jacobian = forward.jacobian(run, moved, axes, amount)
-        moves = [jacobian[cut] for cut in forward.cuts]
-        columns = [matched.columns(lines, traces, moves, place) * _stretch(place)]
+        moves = forward.jacobian(run, moved, axes, amount)
+        columns = [matched.columns(traces, moves, place) * _stretch(place)]
         for k in range(self.n_nuisance):
             other = v.copy()
             small = 1e-4 if k in (1, 2) else 1e-2
@@ -293,8 +294,7 @@ class BurnedPiece:
         for machine, v in explained:
             if not bad.any():
                 return self
-            traces = self.matched.traces(self.forward.lines(self.forward.run(machine)))
-            off = self._off(traces, self.placement(v))
+            off = self._off(self._traces(machine), self.placement(v))
             bad &= outliers(off, self.matched.group, self.assumptions.outlier)
         return self.without_points(bad)
 
@@ -328,7 +328,6 @@ class BurnedPiece:
         matched, place = self.matched, self.placement(v)
         fine = finely_planned(self.piece.test, self.nominal)
         drawn = fine.lines(fine.run(machine))
-        lines = self.forward.lines(self.forward.run(machine))
         about = matched.about(place)
         centre = matched.centre[matched.group]
         measured = about + centre
@@ -338,7 +337,7 @@ class BurnedPiece:
         flat = np.clip(about, -size, size)
         flat[np.arange(len(flat)), side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
         base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
-        residual = matched.residuals(lines, place)
+        residual = matched.against(self._traces(machine), place)
         good = self.bins.owner >= 0
         groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
         return Overlay(
@@ -402,8 +401,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     pivot = pivot_of(piece.test) + offset
     origin = first_placement(piece, pivot, offset)
     matched = match(_thinned(piece, assumptions.point_spacing), forward, origin)
-    lines = forward.lines(forward.run(nominal))
-    residual = matched.residuals(lines, origin)
+    residual = matched.residuals(forward.places(forward.run(nominal)), origin)
     bad = outliers(residual, matched.group, assumptions.outlier)
     bins = make_bins(along_lines(matched, origin), matched.group, bad, assumptions.bin_length)
     spread = residual - bins.mean(residual)[np.maximum(bins.owner, 0)]

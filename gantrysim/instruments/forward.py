@@ -8,8 +8,9 @@ along the path, not from a run for every unknown.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.machine import Machine
-from gantrysim.mechanics.assembly import x_block, y_block
+from gantrysim.mechanics.assembly import Block, x_block, y_block
 from gantrysim.mechanics.derivatives import replay, spot_changes
 from gantrysim.mechanics.planner import ARCS, Motion, plan
 from gantrysim.mechanics.quasistatic import march, spot
@@ -32,6 +33,9 @@ from gantrysim.records.checks import trusted
 #: single points, where a loose carriage tips over between two samples, up to 0.06 mm.
 FINE, COARSE, _STARTING, _BRAKING, _ROUND, _FINE_ROUND = 0.5, 4.0, 1.0, 5.0, 6, 20
 MOST_SAMPLES = 12000
+#: Runs of a block that are kept, the last ones: a search comes back to them, and a fault of one
+#: block leaves the other as it was (36 bytes a sample each).
+_KEPT = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,13 +116,16 @@ class Forward:
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""
-        q_x, status_x = march(x_block(machine), self.motion, 0)
-        q_y, status_y = march(y_block(machine), self.motion, 1)
-        return Run(machine, q_x, status_x, q_y, status_y)
+        return Run(machine, *self._march(x_block(machine), 0), *self._march(y_block(machine), 1))
+
+    @functools.cached_property
+    def _march(self) -> Callable[[Block, int], tuple[np.ndarray, np.ndarray]]:
+        """March along the motion, see `march`; the last runs are kept."""
+        return functools.lru_cache(_KEPT)(lambda block, axis: march(block, self.motion, axis))
 
     def lines(self, run: Run) -> tuple[Line, ...]:
         """Burned lines of a run, mm."""
-        xy = self._places(run.machine, run)
+        xy = self.places(run)
         xy.flags.writeable = False
         return tuple(
             trusted(Line, *label, xy[cut])
@@ -145,9 +152,9 @@ class Forward:
         out /= amount
         return out
 
-    def _places(self, machine: Machine, run: Run) -> np.ndarray:
-        """Places of the spot along a run with the mean shift taken out, mm."""
-        place = spot(machine, run.q_y, run.q_x)
+    def places(self, run: Run) -> np.ndarray:
+        """Places of the spot along a run with the mean shift taken out, mm, shape (samples, 2)."""
+        place = spot(run.machine, run.q_y, run.q_x)
         shift = self.inked @ (place - self.motion.xy)
         return np.asarray(place - shift + self.offset)
 

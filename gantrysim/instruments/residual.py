@@ -9,8 +9,8 @@ distances along the perimeter of a square, so one interpolation serves both shap
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -56,22 +56,39 @@ def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[f
     return 2.0 * size * side + along, out - size, side
 
 
+class _Rings(NamedTuple):
+    """What the kernels know of the measured lines, see `Matched`."""
+
+    group: np.ndarray
+    square: np.ndarray
+    size: np.ndarray
+    sense: np.ndarray
+    centre: np.ndarray
+    first_stroke: np.ndarray
+    n_strokes: np.ndarray
+    share: np.ndarray
+    start: np.ndarray
+    samples: np.ndarray
+    sides: np.ndarray
+
+
 @kernel
-def _trace(
-    square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
-    xy: np.ndarray, station: np.ndarray, height: np.ndarray,
-) -> None:  # fmt: skip
-    """Fill unwrapped stations (rising along the drawing sense) and heights of a burned line."""
-    period = 8.0 * size if square else 2.0 * math.pi
-    before = 0.0
-    for j in range(xy.shape[0]):
-        u, h, _ = _height(square, size, xy[j, 0] - centre[0], xy[j, 1] - centre[1], sides[j])
-        u *= sense
-        if j > 0:
-            u += period * round((before - u) / period)
-        station[j] = u
-        height[j] = h
-        before = u
+def _traces(rings: _Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray) -> None:
+    """Fill unwrapped stations (rising along the drawing sense) and heights of burned lines."""
+    for g in range(rings.size.size):
+        square, size, sense = rings.square[g], rings.size[g], rings.sense[g]
+        middle_x, middle_y = rings.centre[g, 0], rings.centre[g, 1]
+        period = 8.0 * size if square else 2.0 * math.pi
+        for m in range(rings.first_stroke[g], rings.first_stroke[g] + rings.n_strokes[g]):
+            first = rings.start[m]
+            for j in range(first, rings.start[m + 1]):
+                x, y = xy[j, 0] - middle_x, xy[j, 1] - middle_y
+                u, h, _ = _height(square, size, x, y, rings.sides[j])
+                u *= sense
+                if j > first:
+                    u += period * round((station[j - 1] - u) / period)
+                station[j] = u
+                height[j] = h
 
 
 @kernel
@@ -148,55 +165,40 @@ def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: n
 
 @kernel
 def _project(
-    square: bool, size: float, sense: float, centre: np.ndarray, sides: np.ndarray,
-    xy: np.ndarray, station: np.ndarray, height: np.ndarray, moves: np.ndarray, out: np.ndarray,
+    rings: _Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray,
+    moves: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
-    """Change of a burned line's height, at a fixed station, with moves of its samples."""
-    n = xy.shape[0]
-    scale = 1.0 if square else size
-    for j in range(n):
-        x, y = xy[j, 0] - centre[0], xy[j, 1] - centre[1]
-        if square:
-            nx = 1.0 if sides[j] == 0 else (-1.0 if sides[j] == 2 else 0.0)
-            ny = 1.0 if sides[j] == 1 else (-1.0 if sides[j] == 3 else 0.0)
-        else:
-            r = math.hypot(x, y)
-            nx, ny = x / r, y / r
-        a, b = max(j - 1, 0), min(j + 1, n - 1)
-        a = a if sides[a] == sides[j] else j
-        b = b if sides[b] == sides[j] else j
-        way = sense * (station[b] - station[a]) * scale
-        slope = (height[b] - height[a]) / way if abs(way) > 1e-6 else 0.0
-        for k in range(moves.shape[1]):
-            outward = nx * moves[j, k, 0] + ny * moves[j, k, 1]
-            along = -ny * moves[j, k, 0] + nx * moves[j, k, 1]
-            out[j, k] = outward - slope * along
-
-
-class _Rings(NamedTuple):
-    """What the kernels know of the measured lines, see `Matched`."""
-
-    group: np.ndarray
-    square: np.ndarray
-    size: np.ndarray
-    sense: np.ndarray
-    centre: np.ndarray
-    first_stroke: np.ndarray
-    n_strokes: np.ndarray
-    share: np.ndarray
+    """Change of burned lines' heights, at fixed stations, with moves of the samples of a motion."""
+    sides = rings.sides
+    for g in range(rings.size.size):
+        square, scale = rings.square[g], 1.0 if rings.square[g] else rings.size[g]
+        for m in range(rings.first_stroke[g], rings.first_stroke[g] + rings.n_strokes[g]):
+            first, last = rings.start[m], rings.start[m + 1] - 1
+            for j in range(first, last + 1):
+                x, y = xy[j, 0] - rings.centre[g, 0], xy[j, 1] - rings.centre[g, 1]
+                if square:
+                    nx = 1.0 if sides[j] == 0 else (-1.0 if sides[j] == 2 else 0.0)
+                    ny = 1.0 if sides[j] == 1 else (-1.0 if sides[j] == 3 else 0.0)
+                else:
+                    r = math.hypot(x, y)
+                    nx, ny = x / r, y / r
+                a, b = max(j - 1, first), min(j + 1, last)
+                a = a if sides[a] == sides[j] else j
+                b = b if sides[b] == sides[j] else j
+                way = rings.sense[g] * (station[b] - station[a]) * scale
+                slope = (height[b] - height[a]) / way if abs(way) > 1e-6 else 0.0
+                move = moves[rings.samples[j]]
+                for k in range(moves.shape[1]):
+                    outward = nx * move[k, 0] + ny * move[k, 1]
+                    along = -ny * move[k, 0] + nx * move[k, 1]
+                    out[j, k] = outward - slope * along
 
 
 @kernel
 def _read_off(
-    points: np.ndarray,
-    rings: _Rings,
-    stroke_start: np.ndarray,
-    station: np.ndarray,
-    sides: np.ndarray,
-    table: np.ndarray,
-    own: np.ndarray,
-    out: np.ndarray,
-) -> None:
+    points: np.ndarray, rings: _Rings, station: np.ndarray, table: np.ndarray,
+    own: np.ndarray, out: np.ndarray,
+) -> None:  # fmt: skip
     """Fill the points' own heights, and less what tables of the burned lines say at their stations.
 
     Of a measured line that shows several passes the mean.
@@ -209,13 +211,21 @@ def _read_off(
         period = 8.0 * rings.size[g] if rings.square[g] else 2.0 * math.pi
         for n in range(rings.n_strokes[g]):
             m = rings.first_stroke[g] + n
-            a, b = stroke_start[m], stroke_start[m + 1]
+            a, b = rings.start[m], rings.start[m + 1]
             low, t = _bracket(station[a:b], u * rings.sense[g], period)
-            first = a + _weights(station[a:b], sides[a:b], low, t, weight)
+            first = a + _weights(station[a:b], rings.sides[a:b], low, t, weight)
             for j in range(4):
                 share = rings.share[m] * weight[j]
                 for k in range(out.shape[1]):
                     out[i, k] -= share * table[first + j, k]
+
+
+class Traces(NamedTuple):
+    """Burned lines in use, one after the other: places (n, 2), mm, stations and heights (n,)."""
+
+    xy: np.ndarray
+    station: np.ndarray
+    height: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,8 +247,11 @@ class Matched:
     share : ndarray
         Weight of each entry of ``strokes`` in its measured line: passes that cannot be told
         apart are read as their mean.
-    sides : tuple of ndarray
-        Commanded side of each sample of each entry of ``strokes`` (zeros for circles).
+    start : ndarray of int
+        Where the samples of each entry of ``strokes`` begin in one row of all, and its length.
+    samples, sides : ndarray of int, shape (samples,)
+        Of each in that row: which sample of the motion it is, and its commanded side (0 on
+        circles).
     pivot : ndarray, shape (2,)
         Point of the machine frame about which the placement turns, mm.
     dropped : int
@@ -255,7 +268,9 @@ class Matched:
     first_stroke: np.ndarray
     n_strokes: np.ndarray
     share: np.ndarray
-    sides: tuple[np.ndarray, ...]
+    start: np.ndarray
+    samples: np.ndarray
+    sides: np.ndarray
     pivot: np.ndarray
     dropped: int
 
@@ -263,68 +278,51 @@ class Matched:
         """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
         return np.asarray(self._carried(placement) - self.centre[self.group])
 
-    def residuals(self, lines: tuple[Line, ...], placement: np.ndarray) -> np.ndarray:
+    def residuals(self, places: np.ndarray, placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
 
-        ``lines``: burned lines of the prediction, mm.  ``placement``: shape (6,); see
-        `gantrysim.inference.problem.Problem.placement`.  Returns: residuals, mm; shape (n,).
+        ``places``: of the spot along the predicted motion, mm; shape (samples, 2).  ``placement``:
+        shape (6,); see `gantrysim.inference.problem.Problem.placement`.  Returns: residuals, mm;
+        shape (n,).
         """
-        start, station, height = self.traces(lines)
-        return self.against(start, station, height, placement)
+        return self.against(self.traces(places), placement)
 
-    def traces(self, lines: tuple[Line, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Stations and heights of the burned lines in use, one after the other."""
-        used = [lines[i].xy for i in self.strokes]
-        start = np.concatenate([[0], np.cumsum([len(xy) for xy in used])])
-        station, height = np.empty(start[-1]), np.empty(start[-1])
-        owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
-        for n, xy in enumerate(used):
-            k, cut = owner[n], slice(start[n], start[n + 1])
-            ring = (self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n])
-            _trace(*ring, xy, station[cut], height[cut])
-        return start, station, height
+    def traces(self, places: np.ndarray) -> Traces:
+        """Traces of the burned lines among the places of a motion, mm, shape (samples, 2)."""
+        xy = places[self.samples]
+        traces = Traces(xy, np.empty(len(xy)), np.empty(len(xy)))
+        _traces(self._rings, *traces)
+        return traces
 
-    def columns(
-        self,
-        lines: tuple[Line, ...],
-        traces: tuple[np.ndarray, np.ndarray, np.ndarray],
-        moves: Sequence[np.ndarray],
-        placement: np.ndarray,
-    ) -> np.ndarray:
+    def columns(self, traces: Traces, moves: np.ndarray, placement: np.ndarray) -> np.ndarray:
         """Derivatives of the residuals with moves of the burned lines.
 
-        ``lines``: burned lines of the prediction, mm.  ``traces``: their traces, from `traces`.
-        ``moves``: derivative of each line's places with k unknowns; shape (samples of the line, k,
-        2).  ``placement``: shape (6,); see `gantrysim.inference.problem.Problem.placement`.
-        Returns: derivatives, mm per unit; shape (n, k).
+        ``traces``: of the prediction.  ``moves``: derivatives of the places along its motion with k
+        unknowns; shape (samples, k, 2).  ``placement``: shape (6,); see
+        `gantrysim.inference.problem.Problem.placement`.  Returns: derivatives, mm per unit; shape
+        (n, k).
         """
-        start, station, height = traces
-        owner = np.repeat(np.arange(self.n_strokes.size), self.n_strokes)
-        width = moves[0].shape[1]
-        rise = np.empty((start[-1], width))
-        for n, i in enumerate(self.strokes):
-            k, cut = owner[n], slice(start[n], start[n + 1])
-            ring = (self.square[k], self.size[k], self.sense[k], self.centre[k], self.sides[n])
-            _project(*ring, lines[i].xy, station[cut], height[cut], moves[i], rise[cut])
-        return self._read_off(start, station, rise, placement)[1]
+        rise = np.empty((len(traces.xy), moves.shape[1]))
+        _project(self._rings, *traces, moves, rise)
+        return self._read_off(traces.station, rise, placement)[1]
 
-    def against(
-        self, start: np.ndarray, station: np.ndarray, height: np.ndarray, placement: np.ndarray
-    ) -> np.ndarray:
+    def against(self, traces: Traces, placement: np.ndarray) -> np.ndarray:
         """Residuals against traces already made, for another placement, mm."""
-        own, predicted = self._read_off(start, station, height[:, None], placement)
+        own, predicted = self._read_off(traces.station, traces.height[:, None], placement)
         return np.asarray(own + predicted[:, 0])
 
     def _read_off(
-        self, start: np.ndarray, station: np.ndarray, table: np.ndarray, placement: np.ndarray
+        self, station: np.ndarray, table: np.ndarray, placement: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Heights of the points, and less what tables of the burned lines say there."""
-        rings = _Rings(*(getattr(self, name) for name in _Rings._fields))
         points = self._carried(placement)
         own, out = np.empty(len(points)), np.zeros((len(points), table.shape[1]))
-        sides = np.concatenate(self.sides)
-        _read_off(points, rings, start, station, sides, table, own, out)
+        _read_off(points, self._rings, station, table, own, out)
         return own, out
+
+    @functools.cached_property
+    def _rings(self) -> _Rings:
+        return _Rings(*(getattr(self, name) for name in _Rings._fields))
 
     def _carried(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, mm."""
@@ -354,7 +352,9 @@ class _Drawn(NamedTuple):
     first_stroke: np.ndarray
     n_strokes: np.ndarray
     share: np.ndarray
-    sides: tuple[np.ndarray, ...]
+    start: np.ndarray
+    samples: np.ndarray
+    sides: np.ndarray
     pivot: np.ndarray
 
 
@@ -362,6 +362,7 @@ def _drawn(piece: Piece, forward: Forward) -> _Drawn:
     """Shape, place and strokes of each measured line of a piece."""
     drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
     index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
+    every = np.arange(len(forward.motion.xy))
     strokes: list[int] = []
     first: list[int] = []
     share: list[float] = []
@@ -376,6 +377,7 @@ def _drawn(piece: Piece, forward: Forward) -> _Drawn:
             share.append(weight)
             sides.append(_commanded_sides(forward.motion.xy[forward.cuts[i]], nest.centre, square))
     nests = [piece.test.nest(line.shape) for line in piece.lines]
+    samples = [every[forward.cuts[i]] for i in strokes]
     return _Drawn(
         square=np.array([shape_of(line.shape).has_corners for line in piece.lines]),
         size=np.array([line.size for line in piece.lines]),
@@ -385,7 +387,9 @@ def _drawn(piece: Piece, forward: Forward) -> _Drawn:
         first_stroke=np.array(first),
         n_strokes=np.diff([*first, len(strokes)]),
         share=np.array(share),
-        sides=tuple(sides),
+        start=np.cumsum([0, *map(len, samples)]),
+        samples=np.concatenate(samples),
+        sides=np.concatenate(sides),
         pivot=pivot_of(piece.test) + forward.offset,
     )
 

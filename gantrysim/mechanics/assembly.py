@@ -43,7 +43,7 @@ _YAW_PRESLIDING = 2e-5  # rad: below 1 um at the wheels
 _YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Block:
     """One block of the mechanism as plain arrays for the kernel.
 
@@ -122,6 +122,16 @@ class Block:
     def same(self, other: Block) -> bool:
         """Whether another block of such a machine holds the same numbers."""
         return all(np.array_equal(value, vars(other)[name]) for name, value in vars(self).items())
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Block) and self._bits == other._bits
+
+    def __hash__(self) -> int:
+        return hash(self._bits)
+
+    @property
+    def _bits(self) -> bytes:
+        return b"".join([np.asarray(value).tobytes() for value in vars(self).values()])
 
     @property
     def screws(self) -> np.ndarray:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import functools
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
@@ -25,6 +25,10 @@ from gantrysim.records.doors import checked
 
 if TYPE_CHECKING:
     from gantrysim.faults.catalogue import Catalogue
+
+
+#: Healthy machines that are kept.
+_KEPT = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,22 +82,22 @@ class Problem:
 
     def machine(self, faults: Sequence[FaultModel], u: np.ndarray) -> Machine:
         """The machine at the unknowns u."""
-        return self._with_faults(self._healthy(u), faults, u)
+        return _with(self._sized(faults, u), self._healthy(u))
 
     def machines_beside(
         self, faults: Sequence[FaultModel], u: np.ndarray, amount: float, which: Sequence[int]
     ) -> list[Machine]:
         """The machine with each of some of its unknowns in turn moved by ``amount``."""
-        healthy = self._healthy(u)
+        healthy, sized = self._healthy(u), self._sized(faults, u)
         out = []
         for k in which:
             if k < len(self.scatter):
                 there = self.scatter[k].changes(self.nominal, float(u[k]) + amount)
-                out.append(self._with_faults(healthy.set_many(there), faults, u))
+                out.append(_with(sized, healthy.set_many(there)))
             else:
                 v = u.copy()
                 v[k] += amount
-                out.append(self._with_faults(healthy, faults, v))
+                out.append(_with(self._sized(faults, v), healthy))
         return out
 
     def parameters(self, fault: FaultModel) -> tuple[Parameter, ...]:
@@ -175,17 +179,31 @@ class Problem:
         hessian = self.precision(u.size)
         return hessian, hessian @ (u - self.centre(u.size))
 
-    def _healthy(self, u: np.ndarray) -> Machine:
-        changes: dict[str, float] = {}
-        for scatter, number in zip(self.scatter, u, strict=False):
-            changes.update(scatter.changes(self.nominal, float(number)))
-        return self.nominal.set_many(changes)
+    def _healthy(self, u: Array) -> Machine:
+        return self._scattered(tuple(u[: len(self.scatter)].tolist()))
 
-    def _with_faults(self, machine: Machine, faults: Sequence[FaultModel], u: Array) -> Machine:
-        for fault, cut in zip(faults, self.fault_cuts(faults), strict=True):
-            if not fault.sought:  # else it shows as a pattern on the lines
-                machine = fault.at(*self.values(fault, u[cut])).apply(machine)
-        return machine
+    @functools.cached_property
+    def _scattered(self) -> Callable[[tuple[float, ...]], Machine]:
+        """The healthy machine at unknowns; the last are kept, beside which faults are tried."""
+
+        def scattered(numbers: tuple[float, ...]) -> Machine:
+            changes: dict[str, float] = {}
+            for scatter, number in zip(self.scatter, numbers, strict=True):
+                changes.update(scatter.changes(self.nominal, number))
+            return self.nominal.set_many(changes)
+
+        return functools.lru_cache(_KEPT)(scattered)
+
+    def _sized(self, faults: Sequence[FaultModel], u: Array) -> list[FaultModel]:
+        """Faults at their unknowns, but for those that show as a pattern on the lines."""
+        cuts = zip(faults, self.fault_cuts(faults), strict=True)
+        return [fault.at(*self.values(fault, u[cut])) for fault, cut in cuts if not fault.sought]
+
+
+def _with(faults: Sequence[FaultModel], machine: Machine) -> Machine:
+    for fault in faults:
+        machine = fault.apply(machine)
+    return machine
 
 
 def _cuts(first: int, counts: Sequence[int]) -> list[slice]:

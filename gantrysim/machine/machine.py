@@ -14,6 +14,7 @@ belts, polymer V-wheels, a 5 to 8 mm cross shaft); the sources of single figures
 from __future__ import annotations
 
 import dataclasses
+import inspect
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -121,8 +122,7 @@ class Belt(Limited):
 
     def spans(self, position: float) -> tuple[float, float]:
         """Open spans on both sides of the clamp at a position along the travel, mm."""
-        first = self.near + position
-        return first, self.loop - first
+        return _spans(self, position)
 
     def stiffness(self, position: float) -> float:
         """Stiffness at the clamp with both spans taut, k = EA (1/L1 + 1/L2), N/mm.
@@ -137,7 +137,16 @@ class Belt(Limited):
         ValueError
             If a span has no length left there.
         """
-        return loop_stiffness(self.ea, *self.spans(position))
+        return _loop_stiffness(self.ea, *_spans(self, position))
+
+
+#: Behind its door: a diagnosis asks for stiffness by the ten thousand.
+_loop_stiffness = inspect.unwrap(loop_stiffness)
+
+
+def _spans(belt: Belt, position: float) -> tuple[float, float]:
+    first = belt.near + position
+    return first, belt.loop - first
 
 
 @checked
@@ -423,15 +432,7 @@ class Machine(Limited):
 
     def value(self, place: str) -> Any:
         """Read a field by its dotted place, for example ``"belt_left.ea"``."""
-        part: Any = self
-        for name in place.split("."):
-            if not hasattr(part, name):
-                raise ValueError(
-                    f"place must be a field of the machine, found {place!r}: "
-                    f"{type(part).__name__} has no field {name!r}."
-                )
-            part = getattr(part, name)
-        return part
+        return _value(self, place)
 
     def replace(self, **changes: Any) -> Machine:
         """Return a copy with other top-level fields."""
@@ -448,7 +449,7 @@ class Machine(Limited):
         value : object
             The new value in the unit of the field.
         """
-        return self.set_many({place: value})
+        return _changed(self, {place: value})
 
     def set_many(self, changes: Mapping[str, Any]) -> Machine:
         """Return a copy with several fields changed at once, by their dotted places.
@@ -459,10 +460,7 @@ class Machine(Limited):
             If there is no such place, or what stands there only follows from other fields, as
             the stiffness of a motor from its pull-out force and step.
         """
-        for place in changes:
-            self.value(place)
-        machine: Machine = _set_many(self, changes)
-        return machine
+        return _changed(self, changes)
 
     def turn_nut(self, side: Annotated[str, SIDES], wheel: WhichWheel, degrees: float) -> Machine:
         """Return a copy with one eccentric nut of an end plate turned.
@@ -533,6 +531,25 @@ class Machine(Limited):
         """The belts that are there, by name."""
         named = zip(("left", "right", "x"), self.belts, strict=True)
         return {name: belt for name, belt in named if f"belt_{name}" not in self.absent}
+
+
+def _value(part: Any, place: str) -> Any:
+    """Follow a dotted place from a part to what stands there."""
+    for name in place.split("."):
+        if not hasattr(part, name):
+            raise ValueError(
+                f"place must be a field of the machine, found {place!r}: "
+                f"{type(part).__name__} has no field {name!r}."
+            )
+        part = getattr(part, name)
+    return part
+
+
+def _changed(machine: Machine, changes: Mapping[str, Any]) -> Machine:
+    for place in changes:
+        _value(machine, place)
+    new: Machine = _set_many(machine, changes)
+    return new
 
 
 def _set_many(part: Any, changes: Mapping[str, Any]) -> Any:

@@ -355,15 +355,20 @@ def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
     yaw of 1 mrad at 40 Hz under 50 mm/s below 0.01 N).
     """
     beam, car, span = machine.beam, machine.carriage, machine.span
-    place = 0.5 + beam.centre / span
+    right = 0.5 + beam.centre / span
+    left = 1.0 - right
     yaw = (beam.inertia + car.inertia) * 1e6 + car.mass * car.centre_of_mass**2  # kg mm^2
+    turn, once, twice = yaw / span**2, car.mass / span, car.mass / span**2
+    both = beam.mass * (left * right) - turn
     masses = np.zeros((3, len(names), len(names)))
-    pair = masses[:, :2, :2]
-    pair[0] = beam.mass * np.outer([1.0 - place, place], [1.0 - place, place])
-    pair[0] += yaw / span**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    pair[0, 0, 0] += car.mass
-    pair[1] = car.mass / span * np.array([[-2.0, 1.0], [1.0, 0.0]])
-    pair[2] = car.mass / span**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    masses[:, :2, :2] = (
+        (
+            (beam.mass * (left * left) + turn + car.mass, both),
+            (both, beam.mass * (right * right) + turn),
+        ),
+        ((-2.0 * once, once), (once, 0.0)),
+        ((twice, -twice), (-twice, twice)),
+    )
     rotor, pulley = machine.motor_y.rotor_mass, machine.shaft.pulley_mass
     masses[0, 2, 2] = rotor if machine.shaft.motor_place == "both" else pulley
     masses[0, 3, 3] = rotor

@@ -11,6 +11,7 @@ the path has a kink but no jump, so the derivative exists everywhere else.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import lru_cache
 
@@ -36,6 +37,7 @@ from gantrysim.mechanics.quasistatic import (
     spot,
     spot_at,
     spot_geometry,
+    spot_turned,
     still_raised,
 )
 from gantrysim.mechanics.state import fall_behind, follow, mark_slipping, records, slip
@@ -197,11 +199,16 @@ def _slopes(geometry: Array, q_y: Array, q_x: Array, d_y: Array, d_x: Array, out
         at[2], at[3], at[4] = q_x[t, 0], q_x[t, 1], q_x[t, 3]
         for w in range(out.shape[1]):
             out[t, w, 0] = out[t, w, 1] = 0.0
-        x, y = spot_at(geometry, at[0], at[1], at[2], at[3], at[4])
+        yaw = at[3]
+        cosine, sine = math.cos(yaw), math.sin(yaw)
+        x, y = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
         for k in range(5):
             here = at[k]
             at[k] = here + _SMALL
-            x_there, y_there = spot_at(geometry, at[0], at[1], at[2], at[3], at[4])
+            if k == 3:
+                x_there, y_there = spot_at(geometry, at[0], at[1], at[2], at[3], at[4])
+            else:
+                x_there, y_there = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
             at[k] = here
             by_x, by_y = (x_there - x) / _SMALL, (y_there - y) / _SMALL
             d = d_y[t, k] if k < 2 else d_x[t, k - 2 if k < 4 else 3]

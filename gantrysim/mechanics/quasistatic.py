@@ -119,9 +119,17 @@ def spot_at(
     geometry: np.ndarray, left: float, right: float, s: float, yaw: float, lateral: float
 ) -> tuple[float, float]:
     """Place of the spot at one set of coordinates, mm; nan where there is none."""
+    return spot_turned(geometry, left, right, s, math.cos(yaw), math.sin(yaw), lateral)
+
+
+@kernel
+def spot_turned(
+    geometry: np.ndarray, left: float, right: float, s: float,
+    cos_yaw: float, sin_yaw: float, lateral: float,
+) -> tuple[float, float]:  # fmt: skip
+    """As `spot_at`, for a yaw given by its cosine and sine."""
     sine = (right - left) / geometry[0]
     cosine = math.sqrt(1.0 - sine * sine)
-    cos_yaw, sin_yaw = math.cos(yaw), math.sin(yaw)
     forward = s + geometry[1] * cos_yaw - geometry[2] * sin_yaw  # along the beam, and across it
     across = geometry[1] * sin_yaw + geometry[2] * cos_yaw
     return forward * cosine - across * sine + lateral, left + forward * sine + across * cosine

@@ -229,6 +229,8 @@ def check_number(owner: str, name: str, value: Any, low: float, high: float) -> 
 def above_zero(owner: str, **values: float) -> None:
     """Refuse any named value that is not finite and above 0."""
     for name, value in values.items():
+        if value.__class__ is float and 0.0 < value < math.inf:
+            continue  # the usual case, fast
         if not 0.0 < finite_number(value, f"{owner}: {name}"):
             require(False, owner, name, value, "a finite number above 0")
 

@@ -560,6 +560,25 @@ def test_wide_doubt_makes_a_partial_turn_that_rarely_loses_contact():
     assert lost[False] / 300 <= nut.step.overshoot + 0.03
 
 
+def test_risk_of_a_nut_that_nobody_described_is_that_of_its_doubt():
+    """Its effect is lognormal and the hand's error normal: quadrature (scipy), no draws."""
+    nut = advise(finding(hypothesis(kind("tight_wheels_left"), sd=1e-6)), draws=4000).adjustments[0]
+    full = abs(nut.step.full)
+    lacking, over = nut.point.room(gs.Machine(), math.copysign(1.0, nut.step.full))
+
+    def made(x):
+        return full * math.exp(nut.point.doubt * x)
+
+    def too_far(x):
+        return norm.pdf(x) * norm.sf(full + over, made(x), NUT_BY_HAND / 1.96)
+
+    def short(x):
+        return norm.pdf(x) * norm.cdf(full - lacking, made(x), NUT_BY_HAND / 1.96)
+
+    assert nut.step.overshoot_full == pytest.approx(quad(too_far, -8.0, 8.0)[0], abs=0.02)
+    assert nut.step.short_full == pytest.approx(quad(short, -8.0, 8.0)[0], abs=0.02)
+
+
 def test_workmanship_is_that_of_a_hand():
     own = hypothesis(kind("tight_wheels_left"), at=0.0, sd=0.02)
     nut = advise(finding(own), draws=40).adjustments[0]

@@ -62,7 +62,8 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
             place = number + (turns + 1.0) / (together[number] + 1.0)
             ax.axvline(place, color=look.VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
             sign = "+" if entry.amount > 0.0 else ""
-            words = f"{entry.place or entry.fault} {sign}{in_words(entry.amount, entry.unit)}"
+            amount = in_words(entry.amount, entry.unit).replace(" ", "\N{NO-BREAK SPACE}")
+            words = f"{entry.place or entry.fault} {sign}{amount}"
             words = textwrap.fill(words.replace("_", " "), 22)
             style: dict[str, Any] = {"rotation": 90.0, "va": "top", "ha": "right"}
             style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}

@@ -3,7 +3,8 @@
 An explanation is fitted with the march, which does not ring, and with unknowns for what the march
 lacks (`gantrysim.inference.discrepancy`).  A burn predicted from it carries both: the dynamics of a
 machine from the posterior, which rings, and a draw of the discrepancy, at the sizes of the
-explanation, on the lines to be burned; and of a flat where that was found.
+explanation, on the lines to be burned; and the signature of what the march lacks altogether, such
+as a flat, where that was found.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from numpy.random import Generator
 
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
-from gantrysim.faults.flat import WheelFlat
 from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, basis
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.problem import Problem
@@ -73,13 +73,13 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
 
 
 def _bumps(fit: Fit, own: _Samples) -> Callable[[Generator], Array]:
-    """What flats of an explanation add to samples of the lines, drawn from its posterior, mm."""
+    """What its faults that the march lacks add to samples of the lines, drawn, mm."""
     places, normal, *_ = own
     pairs = zip(fit.mode.faults, fit.problem.fault_cuts(fit.mode.faults), strict=True)
     found = [
         (fault, cut, fault.signature(fit.problem.nominal, places, normal))
         for fault, cut in pairs
-        if isinstance(fault, WheelFlat)
+        if fault.sought
     ]
 
     def drawn(rng: Generator) -> Array:

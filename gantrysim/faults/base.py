@@ -240,6 +240,19 @@ class Fault(Limited, Documented):
         """Return it as it shows on other lines, the only source; None: there are none."""
         return self
 
+    def signature(self, machine: Machine, spot: np.ndarray, normal: np.ndarray) -> np.ndarray:
+        """Heights of its pattern on any lines per unit of each coefficient, shape (n, k): none.
+
+        Parameters
+        ----------
+        machine : Machine
+            The machine as described.
+        spot, normal : ndarray, shape (n, 2)
+            Places on the bed, mm, and the unit normal of the line there.
+        """
+        count = len(self.coefficients(*values_at(self.parameters, self.usual_numbers)))
+        return np.zeros((len(spot), count))
+
     # What goes with it
 
     @property

@@ -207,12 +207,7 @@ class WheelFlat(Fault):
     def signature(self, machine: Machine, spot: np.ndarray, normal: np.ndarray) -> np.ndarray:
         """Heights per mm of sideways shift and of yaw (as y_right - y_left), shape (n, 2).
 
-        Parameters
-        ----------
-        machine : Machine
-            The machine as described.
-        spot, normal : ndarray, shape (n, 2)
-            Places on the bed, mm, and the unit normal of the line there.
+        Parameters and lines as in `Fault.signature`.
         """
         travel, share = spot[:, 1] - machine.head.beyond, spot[:, 0] / machine.span
         off = (travel - (self.place_mm or 0.0) + WHEEL_TURN / 2.0) % WHEEL_TURN - WHEEL_TURN / 2.0

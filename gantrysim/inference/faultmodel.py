@@ -60,3 +60,6 @@ class FaultModel(Protocol):
     def found_at(self) -> float | None: ...  # noqa: D102
     def placed(self, problem: Problem, mode: Mode) -> tuple[FaultModel, float]: ...  # noqa: D102
     def shown_on(self, piece: DrawnLines | None) -> FaultModel: ...  # noqa: D102
+    def signature(  # noqa: D102
+        self, machine: Machine, spot: np.ndarray, normal: np.ndarray
+    ) -> np.ndarray: ...

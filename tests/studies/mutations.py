@@ -176,6 +176,8 @@ class Notes:
         self.files = set(targets(Path(tree)))
         self.running: set[str] = set()
         self.shared: dict[str, set[str]] = {}
+        self.costs: dict[str, float] = {}  # seconds of each shared fixture
+        self.paid = 0.0  # for shared fixtures, within one test
         self.names: dict[Any, str | None] = {}
         self.failed: set[str] = set()
 
@@ -191,27 +193,32 @@ class Notes:
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Any:
         outer, self.running = self.running, set()
+        began, before = time.process_time(), self.paid
         try:
             return (yield)
         finally:
             if fixturedef.scope != "function":
+                own = time.process_time() - began - (self.paid - before)
                 self.shared[fixturedef.argname] = self.running
+                self.costs[fixturedef.argname] = own
+                self.paid += own
             self.running = outer | self.running
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> Any:
-        self.running = set()
+        self.running, self.paid = set(), 0.0
         began = time.process_time()
         threading.settrace(self.trace)
         sys.settrace(self.trace)
         done = yield
         sys.settrace(None)
         threading.settrace(None)  # type: ignore[arg-type]
-        seconds = time.process_time() - began
+        seconds = time.process_time() - began - self.paid
         for name in item.fixturenames:
             self.running |= self.shared.get(name, set())
         if item.nodeid not in self.failed:
             row = {"test": item.nodeid, "seconds": seconds, "runs": sorted(self.running)}
+            row["shared"] = {n: self.costs[n] for n in item.fixturenames if n in self.costs}
             with Path(self.out).open("a") as file:
                 file.write(json.dumps(row) + "\n")
         return done
@@ -319,11 +326,14 @@ def chosen_tests(mutant: Mutant, tests: list[dict[str, Any]], limit: float) -> l
         owner = mine if mutant.function else f"{mutant.path}:"
         runs = [t for t in tests if any(name.startswith(owner) for name in t["runs"])]
     left, taken = limit, []
-    for test in sorted(runs, key=lambda t: t["seconds"]):
-        left -= test["seconds"]
-        if left < 0.0:
-            break
-        taken.append(test["test"])
+    paid: set[tuple[str, str]] = set()  # shared fixtures that an earlier test has made already
+    for test in sorted(runs, key=lambda t: t["seconds"] + sum(t["shared"].values())):
+        needed = {(test["test"].partition("::")[0], name) for name in test["shared"]} - paid
+        seconds = test["seconds"] + sum(test["shared"][name] for _, name in needed)
+        if seconds <= left:
+            left -= seconds
+            paid |= needed
+            taken.append(test["test"])
     return taken
 
 

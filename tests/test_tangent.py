@@ -47,7 +47,8 @@ def _slopes(machine: gs.Machine, moved: list[gs.Machine], motion: Motion) -> np.
     q_y, status_y, q_x, status_x = _run(machine, motion)
     y = replay(y_block(machine), [y_block(m) for m in moved], motion, 1, q_y, status_y)
     x = replay(x_block(machine), [x_block(m) for m in moved], motion, 0, q_x, status_x)
-    return spot_changes(machine, moved, q_y, q_x, y, x) / STEP
+    every = range(len(moved))
+    return spot_changes(machine, moved, q_y, q_x, y, every, x, every) / STEP
 
 
 def _central(machine: gs.Machine, place: str, unit: float, motion: Motion) -> np.ndarray:

@@ -142,12 +142,11 @@ class Forward:
         ``amount``: size of the move.  Returns: change of the spot's place per unit of each unknown,
         mm; shape (samples, len(moved), 2).
         """
-        acting = list(zip(moved, axes, strict=True))
-        x = [x_block(each) if "x" in axis else None for each, axis in acting]
-        y = [y_block(each) if "y" in axis else None for each, axis in acting]
-        d_x = replay(x_block(run.machine), x, self.motion, 0, run.q_x, run.status_x)
-        d_y = replay(y_block(run.machine), y, self.motion, 1, run.q_y, run.status_y)
-        out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, d_x)
+        x, y = ([k for k, axis in enumerate(axes) if own in axis] for own in ("x", "y"))
+        beside_x, beside_y = [x_block(moved[k]) for k in x], [y_block(moved[k]) for k in y]
+        d_x = replay(x_block(run.machine), beside_x, self.motion, 0, run.q_x, run.status_x)
+        d_y = replay(y_block(run.machine), beside_y, self.motion, 1, run.q_y, run.status_y)
+        out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, y, d_x, x)
         out -= np.tensordot(self.inked, out, axes=1)  # their mean
         out /= amount
         return out

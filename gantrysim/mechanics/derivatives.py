@@ -40,6 +40,7 @@ from gantrysim.mechanics.quasistatic import (
     spot_turned,
     still_raised,
 )
+from gantrysim.mechanics.springs import BELT
 from gantrysim.mechanics.state import fall_behind, follow, mark_slipping, records, slip
 from gantrysim.records.arrays import Array
 from gantrysim.records.compiled import kernel
@@ -60,9 +61,7 @@ def _kept(n: int, m: int) -> np.dtype[np.void]:
 
 
 @kernel
-def _replay(
-    box: Array, kept: Array, of: Array, command: Array, q: Array, status: Array, out: Array
-) -> None:
+def _replay(box: Array, kept: Array, command: Array, q: Array, status: Array, out: Array) -> None:
     """Fill how far each changed block strays from the first along its run."""
     b = box[0]
     n = b.q.size
@@ -82,7 +81,7 @@ def _replay(
             kept[t - first].raised = still_raised(b, command, t)
             grip(b)
             slip(b, b)
-        for w in range(of.size):
+        for w in range(out.shape[0]):
             c = box[w + 1]
             for t in range(first, last):
                 a = kept[t - first]
@@ -91,7 +90,7 @@ def _replay(
                     c.status[i] = status[t, i]
                 _stray(a, b, c)
                 for i in range(n):
-                    out[t, i, of[w]] = c.q[i] - a.q[i]
+                    out[w, t, i] = c.q[i] - a.q[i]
                 grip(c)
                 slip(c, a)
 
@@ -116,7 +115,9 @@ def _ask_beside(a: Record, c: Record, command: Array, t: int) -> None:
     fall_behind(c, command[t, 0])
     for m in range(c.k.size):
         if c.alike[m] > 0.0:
-            c.rest[m], c.laws[m, 0], c.laws[m, 1] = a.rest[m], a.laws[m, 0], a.laws[m, 1]
+            c.rest[m] = a.rest[m]
+            if c.kinds[m] == BELT:
+                c.laws[m, 0], c.laws[m, 1] = a.laws[m, 0], a.laws[m, 1]
         else:
             follow(c, m)
     same = c.stribeck_speed == a.stribeck_speed
@@ -153,7 +154,7 @@ def _stray(a: Record, b: Record, c: Record) -> None:
 
 def replay(
     block: Block,
-    changed: Sequence[Block | None],
+    changed: Sequence[Block],
     motion: Motion,
     axis: int,
     q: np.ndarray,
@@ -165,40 +166,39 @@ def replay(
     ----------
     block : Block
         The block that made the run.
-    changed : sequence of Block or None
-        The same block with one number each, or several, moved a little; none where a change
-        does not act on it.
+    changed : sequence of Block
+        The same block with one number each, or several, moved a little.
     motion, axis, q, status : Motion, int, ndarray, ndarray
         The run: as given to and returned by `gantrysim.mechanics.quasistatic.march`.
 
     Returns
     -------
-    ndarray, shape (steps, coordinates, len(changed))
+    ndarray, shape (len(changed), steps, coordinates)
         What is added to each coordinate, mm (rad for the carriage's yaw).
     """
     command = motion.asked[axis]
-    of = np.flatnonzero([each is not None for each in changed])
-    box = records([block, *(each for each in changed if each is not None)], command[0, 0])
-    out = np.zeros((*q.shape, len(changed)))
-    if of.size:
+    out = np.empty((len(changed), *q.shape))
+    if changed:
+        box = records([block, *changed], command[0, 0])
         box["alike"] = 1.0
         for name in ("levers", "laws0", "rest0", "follow", "runout"):
             same = (box[name] == box[name][0]).reshape(*box["alike"].shape, -1)
             box["alike"] *= same.all(axis=2)
         kept = np.zeros(_STEPS, _kept(*box[0].levers.shape[::-1]))
-        _replay(box, kept, of, command, q, status, out)
+        _replay(box, kept, command, q, status, out)
     return out
 
 
 @kernel
-def _slopes(geometry: Array, q_y: Array, q_x: Array, d_y: Array, d_x: Array, out: Array) -> None:
-    """Fill how the spot answers to changes of the coordinates."""
-    at = np.empty(5)
+def _slopes(
+    geometry: Array, q_y: Array, q_x: Array, d_y: Array, of_y: Array, d_x: Array, of_x: Array,
+    out: Array,
+) -> None:  # fmt: skip
+    """Add how the spot answers to changes of the coordinates."""
+    at, slope = np.empty(5), np.empty((5, 2))
     for t in range(q_y.shape[0]):
         at[0], at[1] = q_y[t, 0], q_y[t, 1]
         at[2], at[3], at[4] = q_x[t, 0], q_x[t, 1], q_x[t, 3]
-        for w in range(out.shape[1]):
-            out[t, w, 0] = out[t, w, 1] = 0.0
         yaw = at[3]
         cosine, sine = math.cos(yaw), math.sin(yaw)
         x, y = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
@@ -210,11 +210,15 @@ def _slopes(geometry: Array, q_y: Array, q_x: Array, d_y: Array, d_x: Array, out
             else:
                 x_there, y_there = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
             at[k] = here
-            by_x, by_y = (x_there - x) / _SMALL, (y_there - y) / _SMALL
-            d = d_y[t, k] if k < 2 else d_x[t, k - 2 if k < 4 else 3]
-            for w in range(out.shape[1]):
-                out[t, w, 0] += by_x * d[w]
-                out[t, w, 1] += by_y * d[w]
+            slope[k, 0], slope[k, 1] = (x_there - x) / _SMALL, (y_there - y) / _SMALL
+        for w in range(of_y.size):
+            for k in range(2):
+                for along in range(2):
+                    out[t, of_y[w], along] += slope[k, along] * d_y[w, t, k]
+        for w in range(of_x.size):
+            for k in range(2, 5):
+                for along in range(2):
+                    out[t, of_x[w], along] += slope[k, along] * d_x[w, t, k - 2 if k < 4 else 3]
 
 
 def spot_changes(
@@ -223,17 +227,20 @@ def spot_changes(
     q_y: np.ndarray,
     q_x: np.ndarray,
     d_y: np.ndarray,
+    of_y: Sequence[int],
     d_x: np.ndarray,
+    of_x: Sequence[int],
 ) -> np.ndarray:
     """How far the burning spot of slightly changed machines strays from that of a run.
 
     ``machine``: the machine that made the run.  ``changed``: the changed ones.  ``q_y``, ``q_x``:
     coordinates of the run, mm (rad for the carriage's yaw); shape (n, 4).  ``d_y``, ``d_x``: what
-    `replay` adds to them; shape (n, 4, len(changed)).  Returns: what is added to x and y, mm; shape
-    (n, len(changed), 2).
+    `replay` adds to them; ``of_y``, ``of_x``: by which of the changed machines.  Returns: what is
+    added to x and y, mm; shape (n, len(changed), 2).
     """
-    out = np.empty((len(q_y), len(changed), 2))
-    _slopes(np.array(spot_geometry(machine)), q_y, q_x, d_y, d_x, out)
+    out = np.zeros((len(q_y), len(changed), 2))
+    by_y, by_x = (np.array(of, dtype=np.int64) for of in (of_y, of_x))
+    _slopes(np.array(spot_geometry(machine)), q_y, q_x, d_y, by_y, d_x, by_x, out)
     for k, each in enumerate(changed):
         if spot_geometry(each) != spot_geometry(machine):
             out[:, k] += spot(each, q_y, q_x) - spot(machine, q_y, q_x)

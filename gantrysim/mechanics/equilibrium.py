@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import Any
 
 from gantrysim.mechanics.springs import bending_place, spring_law
-from gantrysim.records.compiled import kernel
+from gantrysim.records.compiled import kernel, large_kernel
 
 #: A free coordinate is settled when the force left on it is below this, N.
 FORCE_TOLERANCE = 1e-9
@@ -176,7 +176,7 @@ def _slack(b: Record, i: int) -> float:
     return FORCE_TOLERANCE + PLACE_TOLERANCE * (1.0 + abs(b.q[i])) * b.stiff[i]
 
 
-@kernel
+@large_kernel
 def _minimise(b: Record) -> bool:
     """Newton's method on the springs for the contacts as they stand; True when balanced."""
     n = b.q.size
@@ -205,7 +205,7 @@ def _minimise(b: Record) -> bool:
     return False
 
 
-@kernel
+@large_kernel
 def _search(b: Record, slope_low: float, slope_high: float) -> None:
     """Shorten an overshooting Newton step to where the energy along it is least.
 
@@ -251,7 +251,7 @@ def _bend_ahead(b: Record, m: int, which: int) -> float:
     return (bending_place(b.kinds[m], law[0], law[1], law[2], law[4], which) - at) / rate
 
 
-@kernel
+@large_kernel
 def settle(b: Record) -> bool:
     """Bring one block to the minimum of its energy plus dissipation, in place.
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -24,15 +24,18 @@ def _symbol_of_record(record: types.Record) -> tuple[str, tuple[str, ...]]:
 types.Record.mangling_args = property(_symbol_of_record)  # type: ignore[assignment, method-assign]
 
 
-def kernel(function: Callable[..., Any]) -> Any:
+def kernel(function: Callable[..., Any], *, inlined: bool = True) -> Any:
     """Compile a function, keep the code on disk, and let other threads run beside it.
+
+    It is compiled into the kernels that call it, which makes these a fifth faster; but not if it is
+    large and called in several places (`large_kernel`), which would take long to compile.
 
     Numba compiles what a kernel calls into the kernel, but makes it anew only when the kernel's
     own file changes.  Here a change of any file of the package that holds kernels counts.  Where
     nothing can be kept, or what is kept is spoiled, that is said once and costs time only.  Where
     numba keeps its code in another way than it does today, its own rules hold.
     """
-    compiled = njit(nogil=True, error_model="numpy")(function)
+    compiled = njit(nogil=True, error_model="numpy", forceinline=inlined)(function)
     if not hasattr(compiled, "enable_caching"):
         return compiled  # numba is turned off
     try:
@@ -49,6 +52,9 @@ def kernel(function: Callable[..., Any]) -> Any:
     return compiled
 
 
+large_kernel = functools.partial(kernel, inlined=False)
+
+
 @contextmanager
 def _compiled_anew_at_worst() -> Iterator[None]:
     """Go on without what cannot be read or kept."""
@@ -58,7 +64,7 @@ def _compiled_anew_at_worst() -> Iterator[None]:
         _say_compiled_anew(str(getattr(error, "strerror", None) or type(error).__name__).lower())
 
 
-@lru_cache
+@functools.lru_cache
 def _say_compiled_anew(why: str) -> None:
     """Warn, once for each reason, however many kernels there are."""
     warnings.warn(
@@ -85,7 +91,7 @@ class _Stamp:
         return tuple, ([self.own, _sources()],)
 
 
-@lru_cache
+@functools.lru_cache
 def _sources() -> str:
     """Digest of the files of the package that hold kernels: they name this module."""
     texts = [file.read_bytes() for file in sorted(Path(__file__).parents[1].rglob("*.py"))]

@@ -367,7 +367,7 @@ def test_circles_of_too_few_points_are_left_out_and_a_far_value_decides_nothing(
     # nine show it, and do not show which of them is a stray
     verdict = gs.accept(piece(9, 1.2), gs.Tolerance(roundness=0.2), draws=200)
     assert verdict.decision == "cannot tell"
-    assert "far from the true one" in verdict.report()
+    assert "far from the estimated one" in verdict.report()
 
 
 def test_a_gap_is_bridged_by_what_its_ends_show() -> None:
@@ -454,11 +454,8 @@ def test_intervals_hold_the_truth_where_the_noisy_value_is_too_large(seed: int) 
     for r in verdict.requirements:
         assert r.low is not None
         assert r.high is not None
-        low, high = r.low, r.high
-        if r.name in ("size", "squareness"):  # the worst may have either sign
-            low, high = 0.0, max(abs(low), abs(high))
-        margin = 0.15 * (high - low)
-        assert low - margin <= abs(true[r.name]) <= high + margin, r.words
+        margin = 0.15 * (r.high - r.low)
+        assert r.low - margin <= abs(true[r.name]) <= r.high + margin, r.words
     roundness = verdict.requirements[0]
     assert roundness.found is not None
     assert roundness.estimate is not None
@@ -492,6 +489,46 @@ def test_what_does_not_show_is_never_a_pass(few: Finding) -> None:
     told = gs.accept(few.pieces[0], gs.Tolerance(closure=0.5), finding=few)
     assert told.decision == "pass"
     assert "predicts" in told.report()
+
+
+def test_only_what_cannot_be_judged_keeps_a_good_piece_from_its_pass() -> None:
+    """No advice to measure better where a limit alone asks for what the piece does not show."""
+    once = gs.ring_test(("circle",), spacing=20.0, largest=40.0, centre=(180.0, 150.0))
+    piece = lift(gs.Machine(), test=once)
+    verdict = gs.accept(piece, gs.Tolerance(roundness=1.0, overlay=0.1), draws=200)
+    assert verdict.decision == "cannot tell"
+    report = verdict.report()
+    assert report.startswith("All but overlay, which cannot be judged here, keeps its limit (prob")
+    assert "rings drawn twice or more" in report
+    assert "measure better" not in report
+    assert repr(verdict).startswith("Verdict(cannot tell of overlay, all else, probability")
+    assert type(verdict).from_dict(json.loads(json.dumps(verdict.to_dict()))) == verdict
+    # where the rest is not kept, or open, or doubtful, it is no good news
+    asked = gs.Tolerance(roundness=0.02, overlay=0.1)
+    assert gs.accept(piece, asked, draws=200).summary.startswith("Not yet")
+    shaky = dataclasses.replace(verdict.requirements[0], doubtful=True)
+    told = dataclasses.replace(verdict, requirements=(shaky, *verdict.requirements[1:]))
+    assert told.summary.startswith("Cannot tell")
+    open_ = dataclasses.replace(verdict, probability=0.6)
+    assert open_.summary.startswith("Cannot tell")
+    assert "measure better" in open_.report()
+    nothing = gs.accept(piece, gs.Tolerance(overlay=0.1), draws=200)
+    assert "probability" not in nothing.report().splitlines()[0] + repr(nothing)
+
+
+def test_a_limit_without_sign_is_held_against_sizes_without_sign() -> None:
+    """The worst of many may be too large or too small: an interval across zero says neither."""
+    values = np.concatenate((np.linspace(-0.25, -0.15, 600), np.linspace(0.15, 0.20, 400)))
+    verdict = _verdict(gs.Tolerance(size=0.3), {"size": values}, {"size": -0.182}, 0.95, "test")
+    (r,) = verdict.requirements
+    assert r.found == 0.182
+    assert r.low is not None
+    assert 0.15 <= r.low < (r.estimate or 0.0) < (r.high or 0.0) <= 0.25
+    assert "measured 0.182 with the scatter of its points, estimated 0.1" in r.words
+    assert "true value" not in r.words
+    assert "too small" not in r.words
+    alone = _verdict(gs.Tolerance(size=0.3), {"size": -np.abs(values)}, {}, 0.95, "test")
+    assert "too small" in alone.requirements[0].words
 
 
 def test_what_predicts_nothing_costs_the_closing_gap_alone(few: Finding) -> None:
@@ -566,7 +603,7 @@ def test_prediction_on_another_test_holds_the_truth(tight: Finding) -> None:
     for r in verdict.requirements:
         assert r.low is not None
         assert r.high is not None
-        assert r.low <= true[r.name] <= r.high, (true[r.name], r.words)
+        assert r.low <= abs(true[r.name]) <= r.high, (true[r.name], r.words)
     roundness = true["roundness"]
     tight_limit = gs.Tolerance(roundness=0.5 * roundness)
     assert gs.will_hold(tight, job, tight_limit, draws=40).decision == "not yet"
@@ -597,11 +634,8 @@ def test_verdicts_hold_on_a_machine_that_swings() -> None:
             assert r.low is not None
             assert r.high is not None
             margin = left_out if r.unit == "mm" else 1e3 * left_out / 20.0
-            if r.name in ("size", "squareness"):  # the worst may have either sign
-                reach = max(abs(r.low), abs(r.high))
-                assert abs(true[r.name]) <= reach + margin, (verdict.source, r.words)
-                continue
-            assert r.low - margin <= true[r.name] <= r.high + margin, (verdict.source, r.words)
+            reach = abs(true[r.name])
+            assert r.low - margin <= reach <= r.high + margin, (verdict.source, r.words)
     limit = 0.9 * true["roundness"]  # of the job, which the swinging machine does not keep
     assert gs.will_hold(finding, job, gs.Tolerance(roundness=limit), draws=80).decision == "not yet"
 

@@ -116,7 +116,8 @@ def accept(
     -------
     Verdict
         "pass" if everything is within with a probability of ``confidence`` or more, "not yet" if
-        with no more than its complement, else "cannot tell" (ISO 14253-1).
+        with no more than its complement, else "cannot tell" (ISO 14253-1).  What cannot be judged
+        on this piece makes no pass; where all else is kept the report says so, and what it takes.
 
     Raises
     ------
@@ -197,10 +198,8 @@ def accept(
             )
     verdict = _verdict(
         tolerance, known, found, confidence, measured.source,
-        unknown=unknown, predictive=("closure",), notes=notes,
+        unknown=unknown, predictive=("closure",), notes=notes, doubted=doubted,
     )  # fmt: skip
-    if verdict.decision in doubted:
-        verdict = dataclasses.replace(verdict, decision=CANNOT_TELL)
     return _beside_healthy(verdict, machine, measured.test)
 
 
@@ -256,8 +255,9 @@ def will_hold(
     A predicted burn has the ringing of the dynamics and a draw of what the forward model lacks
     (`gantrysim.acceptance.predicted`).  On 14 machines that swing 75 of 77 intervals of 95 % held
     and none of 68 single decisions was wrong; on 15 others, seen while this was built, 69 of 80 and
-    3 of 71 (tests/studies/predictions.py).  Where wheels are very tight (20 N and more), or the
-    explanation is wrong, sizes hold less often: the march fits what the dynamics drew.
+    3 of 71 (tests/studies/predictions.py; the intervals of sizes and squareness had a sign then).
+    Where wheels are very tight (20 N and more), or the explanation is wrong, sizes hold less often:
+    the march fits what the dynamics drew.
     The closing gap is that of a beam which is on in time.
 
     Examples
@@ -312,8 +312,12 @@ def _verdict(
     unknown: float = 0.0,
     predictive: Sequence[str] = (),
     notes: Mapping[str, str] | None = None,
+    doubted: Sequence[str] = (),
 ) -> Verdict:
-    """Judge draws: `unknown` is the probability that the `predictive` values say nothing."""
+    """Judge draws: `unknown` is the probability that the `predictive` values say nothing.
+
+    ``doubted``: decisions against which what is noted of roundness speaks.
+    """
     notes = notes or {}
     count = len(next(iter(known.values()))) if known else 1
     shown = np.ones(count, dtype=bool)  # what does not rest on a prediction is within
@@ -326,7 +330,8 @@ def _verdict(
             note = notes.get(name, _ABSENT[name])
             requirements.append(Requirement(name, unit, limit, None, None, None, None, None, note))
             continue
-        good = np.abs(values) <= limit
+        reach = np.abs(values)  # limits have no sign
+        good = reach <= limit
         within &= good
         if name not in predictive:
             shown &= good
@@ -336,15 +341,21 @@ def _verdict(
                 f"filtered at {tolerance.cutoff:g} undulations per revolution, or at the fewer "
                 "that a ring can show"
             )
-        low, middle, high = np.quantile(values, [0.025, 0.5, 0.975]).tolist()
-        told = (found.get(name), middle, low, high, float(good.mean()))
-        requirements.append(Requirement(name, unit, limit, *told, note))
+        if name == "size" and abs(np.mean(np.sign(values))) > 0.95:
+            note = note or f"it is too {'large' if np.mean(values) > 0.0 else 'small'}"
+        low, middle, high = np.quantile(reach, [0.025, 0.5, 0.975]).tolist()
+        seen = abs(found[name]) if name in found else None
+        told = (seen, middle, low, high, float(good.mean()))
+        doubtful = name == "roundness" and bool(doubted)
+        requirements.append(Requirement(name, unit, limit, *told, note, doubtful=doubtful))
     probability = float(within.mean())
     low = probability * (1.0 - unknown)
     decision = CANNOT_TELL
     if known:
         decision = decide(low, low + float(shown.mean()) * unknown, confidence=confidence)
-    if decision == PASS and any(r.probability is None for r in requirements):
+    if decision in doubted or (
+        decision == PASS and any(r.probability is None for r in requirements)
+    ):
         decision = CANNOT_TELL
     return Verdict(
         decision, probability, unknown, confidence, tolerance, tuple(requirements), source
@@ -380,12 +391,16 @@ def _beside_healthy(verdict: Verdict, machine: Machine, test: RingTest) -> Verdi
 
 
 _ABSENT = {
-    "roundness": "no circle of that size could be measured",
-    "size": "no ring of that size could be measured",
-    "squareness": "no square of that size could be measured",
+    "roundness": "it takes circles of that size, and none could be measured",
+    "size": "it takes rings of that size, and none could be measured",
+    "squareness": "it takes squares of that size, and none could be measured",
     "closure": "points of a lifted piece have no order; give a finding to predict it",
-    "spacing": "fewer than three neighbouring rings of one shape could be measured",
-    "overlay": "no two passes of a ring are told apart",
+    "spacing": "it takes three neighbouring rings of one shape that can be measured",
+    "overlay": (
+        "no two passes of a ring are told apart; it takes rings drawn twice or more, and on a scan "
+        "passes that part by nine tenths of the line's width, so that a finer line shows more of "
+        "it; gantrysim.will_hold predicts it from a finding"
+    ),
 }
 
 
@@ -504,8 +519,8 @@ class _Looked:
         if not -0.5 * usual <= measured - true <= usual:
             low, high = sorted((true, measured))
             words = (
-                f"the measured value is far from the true one, {low:.3g} and {high:.3g} mm, more "
-                "than noise explains: look for stray points, gaps and rings read for their "
+                f"the measured value is far from the estimated one, {low:.3g} and {high:.3g} mm, "
+                "more than noise explains: look for stray points, gaps and rings read for their "
                 "neighbours before it is believed"
             )
             return {"roundness": words}, (PASS, NOT_YET)

@@ -30,8 +30,8 @@ CONFIDENCE = 0.95
 #: Characteristic: its unit, and what it is.
 CHARACTERISTICS: dict[str, tuple[str, str]] = {
     "roundness": ("mm", "roundness of the worst circle"),
-    "size": ("mm", "largest deviation of a diameter, width or height"),
-    "squareness": ("mrad", "largest squareness deviation of a square"),
+    "size": ("mm", "largest deviation of a diameter, width or height, either way"),
+    "squareness": ("mrad", "largest squareness deviation of a square, either way"),
     "closure": ("mm", "largest gap between start and end of a line"),
     "spacing": ("mm", "scatter of the ring spacing"),
     "overlay": ("mm", "distance between passes of the worst ring, rms"),
@@ -62,7 +62,8 @@ class Tolerance:
     spacing : float, optional
         Largest standard deviation of the spacing of neighbouring rings of one shape, mm.
     overlay : float, optional
-        Largest root mean square distance between the passes of any ring, mm.
+        Largest root mean square distance between the passes of any ring, mm; a scan shows it only
+        where passes part by nine tenths of the line's width.
     reference : str
         ``"LS"`` for roundness about the least-squares circle, ``"MZ"`` about the minimum zone.
     cutoff : float
@@ -81,8 +82,8 @@ class Tolerance:
     Examples
     --------
     >>> import gantrysim as gs
-    >>> gs.Tolerance(roundness=0.4, overlay=0.1)
-    Tolerance(roundness 0.4 mm, overlay 0.1 mm)
+    >>> gs.Tolerance(roundness=0.4, size=0.3)
+    Tolerance(roundness 0.4 mm, size 0.3 mm)
     >>> gs.Tolerance(size=0.3).limits
     {'size': 0.3}
     """
@@ -188,13 +189,17 @@ class Requirement:
     found : float or None
         As measured, noise included and not filtered (a prediction has none).
     estimate, low, high : float or None
-        Median and 95 % interval of the true value, noise taken off; None where it does not show.
+        Median and 95 % interval of the true value, what the scatter of points adds taken off; None
+        where it cannot be judged.  Those of `CHARACTERISTICS` have no sign, as their limits have
+        none; those of a part have.
     probability : float or None
         That the true value is within the limit.
     note : str
-        Why it does not show, or on what it rests.
+        Why it cannot be judged and how it can be, or on what it rests.
     what : str
         What it is about, where that is none of `CHARACTERISTICS`: a feature or pair of a part.
+    doubtful : bool
+        Whether what the note says speaks against the probability.
     """
 
     name: str
@@ -207,6 +212,7 @@ class Requirement:
     probability: float | None
     note: str = ""
     what: str = ""
+    doubtful: bool = False
 
     @classmethod
     def from_dict(cls, content: Any, where: str) -> Requirement:
@@ -216,13 +222,16 @@ class Requirement:
         """
         words, numbers = ("name", "unit"), ("found", "estimate", "low", "high", "probability")
         notes = ("note", "what")
-        table = jsontext.fields(content, where, (*words, "limit", *numbers), notes)
+        optional = (*notes, "doubtful")
+        table = jsontext.fields(content, where, (*words, "limit", *numbers), optional)
         read: dict[str, Any] = {"limit": jsontext.number(table["limit"], f"{where}.limit")}
         for key in (*words, *(note for note in notes if note in table)):
             read[key] = jsontext.word(table[key], f"{where}.{key}")
         for key in numbers:
             told = table[key] is not None
             read[key] = jsontext.number(table[key], f"{where}.{key}") if told else None
+        if "doubtful" in table:
+            read["doubtful"] = jsontext.flag(table["doubtful"], f"{where}.doubtful")
         if not read.get("what"):
             one_of(read["name"], tuple(CHARACTERISTICS), f"'{where}.name'")
         return cls(**read)
@@ -244,13 +253,14 @@ class Requirement:
         """The requirement in one sentence."""
         what = f"{self.title}: limit {self.limit:.3g} {self.unit}"
         if self.estimate is None:
-            return f"{what}; does not show: {self.note}."
-        as_measured = f"measured {self.found:.3g}, " if self.found is not None else ""
+            return f"{what}; cannot be judged here: {self.note}."
+        value = f"estimated {self.estimate:.3g} {self.unit}"
+        if self.found is not None:  # the worst of many noisy values is too large, a form always
+            value = f"measured {self.found:.3g} with the scatter of its points, {value} without it"
         note = f" ({self.note})" if self.note else ""
         return (
-            f"{what}; {as_measured}true value {self.estimate:.3g} {self.unit}, 95 % between "
-            f"{self.low:.3g} and {self.high:.3g}; within with probability "
-            f"{_probability(self.probability)}{note}."
+            f"{what}; {value}, 95 % between {self.low:.3g} and {self.high:.3g}; within with "
+            f"probability {_probability(self.probability)}{note}."
         )
 
 
@@ -294,24 +304,43 @@ class Verdict:
     @property
     def summary(self) -> str:
         """The decision in one clause, without numbers."""
+        if self.kept_but:
+            unseen = " and ".join(self.kept_but)
+            return f"All but {unseen}, which cannot be judged here, keeps its limit"
         return DECIDED[self.decision]
+
+    @property
+    def kept_but(self) -> tuple[str, ...]:
+        """What cannot be judged, where all else is proven to be kept; empty in any other case."""
+        unseen = tuple(r.name for r in self.requirements if r.probability is None)
+        proven = self.probability * (1.0 - self.unknown) >= self.confidence
+        doubtful = any(r.doubtful for r in self.requirements)
+        if self.decision != CANNOT_TELL or doubtful or not proven:
+            return ()
+        return unseen if len(unseen) < len(self.requirements) else ()
 
     def report(self) -> str:
         """Return the verdict in plain words."""
-        chance = _probability(self.probability)
-        rows = [f"{self.summary} (probability {chance}; {self.source})."]
+        rows = [f"{self.summary} ({self._chance}{self.source})."]
         rows += [f"  {r.words}" for r in self.requirements]
         if self.unknown > 0.005:
             rows.append(
                 f"  With probability {self.unknown:.2f} something is the matter of which nothing "
                 "can be predicted."
             )
-        if self.decision == CANNOT_TELL and self.requirements:
+        if 1.0 - self.confidence < self.probability < self.confidence:
             rows.append(
                 f"  Proven is what has a probability of {self.confidence:g} or more: measure "
                 "better, or come further inside the limit."
             )
         return "\n".join(rows)
+
+    @property
+    def _chance(self) -> str:
+        """The probability as reports begin with it; nothing where nothing shows."""
+        if all(r.probability is None for r in self.requirements):
+            return ""
+        return f"probability {_probability(self.probability)}; "
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as plain Python types."""
@@ -359,10 +388,11 @@ class Verdict:
         return plot_verdict(self, ax)
 
     def __repr__(self) -> str:
-        return f"Verdict({self.decision}, probability {_probability(self.probability)})"
+        unseen = f" of {' and '.join(self.kept_but)}, all else" * bool(self.kept_but)
+        return f"Verdict({self.decision}{unseen}, {self._chance.rstrip('; ') or 'nothing shows'})"
 
     def _repr_html_(self) -> str:
-        heads = ("what", "limit", "measured", "true value [95 %]", "within", "")
+        heads = ("what", "limit", "measured", "estimated without scatter [95 %]", "within", "")
         return Table(heads, map(_cells, self.requirements), repr(self)).html()
 
 

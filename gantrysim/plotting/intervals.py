@@ -124,7 +124,7 @@ def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
                 "color": look.FAINT,
                 "bbox": ground,
             }
-            ax.text(0.02, row, "does not show", **words)
+            ax.text(0.02, row, "cannot be judged here", **words)
             continue
         ends = [abs(v) / r.limit for v in (r.low, r.high)]
         low = 0.0 if r.low * r.high < 0.0 else min(ends)
@@ -136,6 +136,6 @@ def plot_verdict(verdict: Verdict, ax: Axes | None = None) -> Axes:
     ax.set_xlim(left=0.0, right=max(1.4, ax.get_xlim()[1]))
     chance = f"probability of keeping all: {probability(verdict.probability)}"
     look.heading(ax, f"{verdict.summary}\n{chance}", look.NORMAL)
-    value = look.stroke(look.BLUE, "true value, 95 % interval", 2.2, marker="o", markersize=6)
+    value = look.stroke(look.BLUE, "estimated, 95 % interval", 2.2, marker="o", markersize=6)
     look.legend(ax, [value, look.stroke(look.VERMILION, "limit", 1.4)])
     return ax

@@ -73,11 +73,12 @@ def main() -> None:
         for r in verdict.requirements:
             if r.name not in true or r.estimate is None or r.probability is None:
                 continue
-            rows.setdefault(r.name, []).append((true[r.name], r.low, r.estimate, r.high))
+            reach = abs(true[r.name])  # the worst of a verdict has no sign
+            rows.setdefault(r.name, []).append((reach, r.low, r.estimate, r.high))
             least = r.probability * (1.0 - verdict.unknown)
             alone = decide(least, least + verdict.unknown, confidence=verdict.confidence)
-            said.append((alone, abs(true[r.name]) <= r.limit))
-            held = r.low <= true[r.name] <= r.high
+            said.append((alone, reach <= r.limit))
+            held = r.low <= reach <= r.high
             print(
                 f"{'  ' if held else 'X '}{k} {case.fault}: {true[r.name]:.4f}; {r.words}",
                 flush=True,

@@ -62,15 +62,21 @@ SPOILED = {
     "too few": (good_rows()[:11], ": only 9 points in all; at least 10 are needed."),
     "no header": (
         good_rows()[2:],
-        ", line 1: columns 'shape', 'ring', 'size_mm', 'pass', 'x_mm' and 'y_mm' are missing; the ",
+        ", line 1: columns 'shape', 'ring', 'pass', 'x_mm' and 'y_mm' are missing; the header must",
     ),
     "column missing": (
         edited(2, "shape,ring,size_mm,x_mm,y_mm"),
-        f", line 2: column 'pass' is missing; the header must name {HEADER}, found",
+        ", line 2: column 'pass' is missing; the header must name shape,ring,pass,x_mm,y_mm, found",
     ),
     "no unit": (
         edited(2, "shape,ring,size_mm,pass,x,y"),
-        ", line 2: column 'x' states no unit; give it in mm and call it 'x_mm'.",
+        ", line 2: columns 'x' and 'y' state no unit; give them in mm and call them 'x_mm' and 'y_",
+    ),
+    "all at once": (
+        edited(2, "shape,Ring,size,pass,x,y_in"),
+        ", line 2: columns 'x' and 'size' state no unit; give them in mm and call them 'x_mm' and "
+        "'size_mm'; column 'y_in' is not accepted; give it in mm and call it 'y_mm'; column 'ring' "
+        "is missing; the header",
     ),
     "size without unit": (
         edited(2, "shape,ring,size,pass,x_mm,y_mm"),
@@ -78,7 +84,7 @@ SPOILED = {
     ),
     "other unit": (
         edited(2, "shape,ring,size_mm,pass,x_inch,y_inch"),
-        ", line 2: column 'x_inch' is not accepted; give it in mm and call it 'x_mm'.",
+        ", line 2: columns 'x_inch' and 'y_inch' are not accepted; give them in mm and call them ",
     ),
     "column twice": (
         edited(2, HEADER + ",x_mm"),
@@ -120,7 +126,7 @@ SPOILED = {
     ),
     "ring": (
         edited(11, "circle,4,25,1,1,2"),
-        ", line 11: ring must be 0 to 3 for the 4 circles of the test, found 4.",
+        ", line 11: ring must be 0 to 3 for the 4 circles of the test, found 4: rings count from 0",
     ),
     "negative ring": (edited(11, "circle,-1,20,1,1,2"), ", line 11: ring must be 0 to 3"),
     "half ring": (
@@ -130,6 +136,10 @@ SPOILED = {
     "size": (
         edited(12, "circle,3,25,1,1,2"),
         ", line 12: size_mm is 25, but circle ring 3 of the test has 20 mm (radius).",
+    ),
+    "rings from one": (
+        edited(12, "circle,3,15,1,1,2"),
+        "the test has 20 mm (radius): rings count from 0, the innermost.",
     ),
     "full side": (
         edited(12, "square,0,15,1,1,2"),
@@ -141,7 +151,7 @@ SPOILED = {
     ),
     "pass zero": (
         edited(13, "circle,3,20,0,1,2"),
-        ", line 13: pass must be 1 or more, or -1 where passes cannot be told apart, found '0'.",
+        ", line 13: pass must be 1 or more (-1 where passes cannot be told apart, 1 more where",
     ),
     "inches": (
         scaled(1 / 25.4),
@@ -513,3 +523,47 @@ def test_a_test_drawn_once_needs_no_column_of_passes(tmp_path):
     both = gs.ring_test(("circle",), spacing=10.0, largest=20.0, passes=2)
     with pytest.raises(ValueError, match=r"column 'pass' is missing; .* may be -1"):
         read_points(tmp_path / "few.csv", both)
+
+
+def test_sizes_are_those_of_the_test_and_rings_are_known_by_their_points(tmp_path):
+    """Nobody need write what the test knows; a wrong count of rings is found out all the same."""
+    test = gs.ring_test(spacing=10.0, largest=40.0)
+    whole = gs.simulate(gs.Machine(), test).to_csv(tmp_path / "all.csv")
+    head, *rows = [x.split(",") for x in whole.read_text().splitlines() if not x.startswith("#")]
+    kept = [k for k, name in enumerate(head) if name != "size_mm"]
+
+    def written(of_row) -> gs.Piece:
+        lines = [head, *filter(None, map(of_row, rows))]
+        path = tmp_path / "few.csv"
+        path.write_text("\n".join(",".join(line[k] for k in kept) for line in lines))
+        return read_points(path, test)
+
+    assert written(lambda row: row).check_sum == read_points(whole, test).check_sum
+    from_1 = lambda row: [row[0], str(int(row[1]) + 1), *row[2:]]  # noqa: E731
+    with pytest.raises(ValueError, match=r"found [45]: rings count from 0, the innermost"):
+        written(from_1)
+    with pytest.raises(ValueError, match=r"5 of 5 rings measure as the next smaller .* count from"):
+        written(lambda row: from_1(row) if int(row[1]) < (3 if row[0] == "circle" else 2) else None)
+    above = lambda row: [row[0], str(int(row[1]) - 1), *row[2:]]  # noqa: E731
+    with pytest.raises(ValueError, match=r"rings measure as the next larger one of the test"):
+        written(lambda row: above(row) if int(row[1]) else None)
+
+
+@pytest.mark.parametrize(("passes", "others"), [(1, ()), (2, (1,)), (2, (1, -1))])
+def test_passes_that_can_only_count_from_zero_are_read_so(passes, others, tmp_path):
+    test = gs.ring_test(("circle",), spacing=10.0, largest=20.0, passes=passes)
+    at = np.linspace(0.0, 2.0 * np.pi, 20, endpoint=False)
+    rows = [
+        f"circle,1,{number},{20.0 * np.cos(a):.3f},{20.0 * np.sin(a):.3f}"
+        for number in (0, *others)
+        for a in at
+    ]
+    path = tmp_path / "points.csv"
+    path.write_text("\n".join(["shape,ring,pass,x_mm,y_mm", *rows]))
+    piece = read_points(path, test)
+    assert [line.pass_index for line in piece.lines] == [0, *others]
+    assert piece.notes == ("Passes count from 0 in this file, and are read so.",)
+    # 0 may mean that nobody knows, and 0 beside the last number fits no way of counting
+    more = gs.ring_test(("circle",), spacing=10.0, largest=20.0, passes=passes + 1)
+    with pytest.raises(ValueError, match=r"line 2: pass must be 1 or more .* file counts from 0"):
+        read_points(path, more)

@@ -134,8 +134,7 @@ def read_table(
     if not rows:
         raise ValueError(f"{path}: holds only comments; {what} is expected.")
     number, header = rows[0]
-    there = [name for name in optional if name in map(str.strip, header)]
-    places = _column_places(f"{path}, line {number}", header, [*columns, *there], hints or {})
+    places = _column_places(f"{path}, line {number}", header, columns, optional, hints or {})
     if len(rows) == 1:
         raise ValueError(f"{path}: holds no rows after the header; {what} is expected.")
     for number, cells in rows[1:]:
@@ -308,41 +307,56 @@ def _rows(path: AnyPath, text: str, separator: str) -> list[tuple[int, list[str]
 
 
 def _column_places(
-    place: str, header: list[str], columns: Sequence[str], hints: Mapping[str, str]
+    place: str,
+    header: list[str],
+    columns: Sequence[str],
+    optional: Sequence[str],
+    hints: Mapping[str, str],
 ) -> dict[str, int]:
+    """Where each column stands; ValueError says all at once what is wrong with the header."""
     names = [name.strip() for name in header]
-    expected = ",".join(columns)
-    for name in columns:
-        if names.count(name) > 1:
-            raise ValueError(f"{place}: column {name!r} appears {names.count(name)} times.")
-    missing = [name for name in columns if name not in names]
-    for name in missing:
-        _explain_misnamed(place, name, names)
+    wanted = [name for name in (*columns, *optional) if name in names]
+    wrong = [f"column {n!r} appears {names.count(n)} times" for n in wanted if names.count(n) > 1]
+    # what may be left out is meant, too, where it stands without its unit
+    absent = [name for name in (*columns, *optional) if name not in names]
+    bare = {n: n.removesuffix("_mm") for n in absent if n.removesuffix("_mm") in names}
+    other = {n: _in_other_unit(n, names) for n in columns if n in absent and n not in bare}
+    other = {name: found for name, found in other.items() if found}
+    wrong += _misnamed(bare, "states no unit", "state no unit")
+    wrong += _misnamed(other, "is not accepted", "are not accepted")
+    missing = [n for n in columns if n in absent and n not in bare and n not in other]
     if missing:
-        told = " and ".join(filter(None, (", ".join(map(repr, missing[:-1])), repr(missing[-1]))))
         are = "columns {} are" if len(missing) > 1 else "column {} is"
         hint = "".join(f"; {hints[name]}" for name in missing if name in hints)
-        raise ValueError(
-            f"{place}: {are.format(told)} missing; the header must name {expected}, "
-            f"found {shortened(','.join(names))}{hint}."
+        wrong.append(
+            f"{are.format(_and(missing))} missing; the header must name {','.join(columns)}, "
+            f"found {shortened(','.join(names))}{hint}"
         )
-    return {name: names.index(name) for name in columns}
+    if wrong:
+        raise ValueError(f"{place}: {'; '.join(wrong)}.")
+    return {name: names.index(name) for name in wanted}
 
 
-def _explain_misnamed(place: str, name: str, names: list[str]) -> None:
-    """Refuse a column in another unit, or in none."""
+def _in_other_unit(name: str, names: Sequence[str]) -> str:
+    """The column that may hold this length in another unit, if any."""
     stem = name.removesuffix("_mm")
-    if stem != name:
-        if stem in names:
-            raise ValueError(
-                f"{place}: column {stem!r} states no unit; give it in mm and call it {name!r}."
-            )
-        for other in names:
-            if other.startswith(stem + "_"):
-                raise ValueError(
-                    f"{place}: column {shortened(other)} is not accepted; "
-                    f"give it in mm and call it {name!r}."
-                )
+    found = (other for other in names if stem != name and other.startswith(stem + "_"))
+    return next(found, "")
+
+
+def _misnamed(found: Mapping[str, str], is_so: str, are_so: str) -> list[str]:
+    """What to do about columns, by the name they must have, that have another one."""
+    if not found:
+        return []
+    some, are, them = ("columns", are_so, "them") if len(found) > 1 else ("column", is_so, "it")
+    named, call = _and(list(found.values())), _and(list(found))
+    return [f"{some} {named} {are}; give {them} in mm and call {them} {call}"]
+
+
+def _and(names: Sequence[str]) -> str:
+    """Names as they read in a sentence: 'a', 'b' and 'c'."""
+    told = [shortened(name) for name in names]
+    return " and ".join(filter(None, (", ".join(told[:-1]), told[-1])))
 
 
 def _is_remark(line: str) -> bool:

@@ -26,7 +26,7 @@ from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments import scannerlines
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.burnedpiece import prepare_piece
-from gantrysim.instruments.csvtable import read_table
+from gantrysim.instruments.csvtable import CsvTable, read_table
 from gantrysim.instruments.forward import finely_planned
 from gantrysim.instruments.scanner import EXACT, ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
@@ -45,6 +45,7 @@ from gantrysim.records.table import fields_of
 #: of 0.01 µm over 1 mm, far below what any model predicts.
 _EXACT = EXACT**2 * np.eye(3)
 
+_FROM_0 = "rings count from 0, the innermost"
 #: What a table without passes is told.
 _PASSES = "pass counts from 1 and may be -1 where the passes cannot be told apart"
 COLUMNS = ("shape", "ring", "size_mm", "pass", "x_mm", "y_mm")
@@ -183,7 +184,9 @@ class Piece(Measurement):
             if column.dtype.kind not in "iu":
                 raise ValueError(f"{source}: {name} must be whole numbers, found {column.dtype}.")
         keys = zip(list(shapes), rings.tolist(), passes.tolist(), strict=True)
-        return _sorted_piece(test, keys, None, points, source, lambda i: f"{source}, point {i}")
+        piece = _sorted_piece(test, keys, None, points, source, lambda i: f"{source}, point {i}")
+        _check_scale(piece)
+        return piece
 
     @classmethod
     def of_burn(cls, burn: Burn, *, source: str = "simulated burn") -> Piece:
@@ -331,12 +334,15 @@ def read_points(
     """Read measured points from a CSV file.
 
     Lines that begin with # are comments.  The header names the columns
-    `shape,ring,size_mm,pass,x_mm,y_mm` in any order (`pass` may be left out where the test draws
-    each ring once), and may name `u_mm`, the standard uncertainty
-    of each point; other columns are ignored.  `size_mm` must be the commanded size of that ring,
-    which guards against points that belong to another test.  What is believed of the scanner and
-    what is remarked is read from the lines in which `Piece.to_csv` writes them; how the points were
-    read from a scan (`Piece.record`) is not part of the file.
+    `shape,ring,pass,x_mm,y_mm` in any order (`pass` may be left out where the test draws each ring
+    once), and may name `size_mm`, which must be the commanded size of that ring and guards against
+    points of another test, and `u_mm`, the standard uncertainty of each point; other columns are
+    ignored.  Rings count from 0, the innermost.  Passes count from 1; those of a file that has each
+    number from 0 to one less than the passes of the test are taken to count from 0, and the notes
+    say so.  x and y may have any origin, such as the bed's or the middle of the test, and be turned
+    by a few degrees: both are found.  What is believed of the scanner and what is remarked is read
+    from the lines in which `Piece.to_csv` writes them; how the points were read from a scan
+    (`Piece.record`) is not part of the file.
 
     Parameters
     ----------
@@ -375,8 +381,8 @@ def read_points(
     what = "a CSV file of measured points"
     usual, signed = scannerlines.SETTINGS | {_QUARTER: 1.0}, (*scannerlines.SIGNED, _QUARTER)
     once = set(drawn_passes(test).values()) == {1}
-    columns = tuple(name for name in COLUMNS if not (once and name == "pass"))
-    optional = (UNCERTAINTY, "pass") if once else (UNCERTAINTY,)
+    optional = ("pass",) * once + ("size_mm", UNCERTAINTY)
+    columns = tuple(name for name in COLUMNS if name not in optional)
     table = read_table(
         path, columns, what, most=limits.TABLE_ROWS, optional=optional, by_hand=Piece.by_hand,
         settings=usual, signed=signed, hints={"pass": _PASSES},
@@ -384,25 +390,44 @@ def read_points(
     u = table.numbers(UNCERTAINTY) if UNCERTAINTY in table.columns else None
     if u is not None and (u <= 0.0).any():
         table.refuse(int(np.flatnonzero(u <= 0.0)[0]), UNCERTAINTY, "above zero")
-    stated = "pass" in table.columns
-    passes = table.whole_numbers("pass") if stated else np.ones(len(table), dtype=np.int64)
-    wrong = np.flatnonzero((passes < -1) | (passes == 0))
-    if len(wrong):
-        table.refuse(int(wrong[0]), "pass", "1 or more, or -1 where passes cannot be told apart")
-    numbers = np.where(passes > 0, passes - 1, -1).tolist()
+    passes, said = _passes_of(table, max(drawn_passes(test).values()))
     rings = table.whole_numbers("ring").tolist()
-    return _sorted_piece(
+    sizes = table.numbers("size_mm") if "size_mm" in table.columns else None
+    piece = _sorted_piece(
         test,
-        zip(table.words("shape"), rings, numbers, strict=True),
-        table.numbers("size_mm"),
+        zip(table.words("shape"), rings, passes.tolist(), strict=True),
+        sizes,
         np.column_stack((table.numbers("x_mm"), table.numbers("y_mm"))),
         str(path),
         table.place,
         u=u,
         scanner=scanner or scannerlines.scanner_of(table.settings, path),
-        notes=table.notes,
+        notes=(*table.notes, *said),
         quarter_known=table.settings[_QUARTER] != 0.0 if quarter_known is None else quarter_known,
     )
+    if sizes is None:
+        _check_rings(piece)
+    _check_scale(piece)
+    return piece
+
+
+def _passes_of(table: CsvTable, drawn: int) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Passes from 0, -1 where they cannot be told apart, and what is to be said of them.
+
+    ``drawn``: how many passes of a ring the test draws at most.
+    """
+    if "pass" not in table.columns:
+        return np.zeros(len(table), dtype=np.int64), ()
+    passes = table.whole_numbers("pass")
+    zeros, known = np.count_nonzero(passes == 0), np.count_nonzero(passes >= 0)
+    # half of an even share: fewer are slips of the pen
+    if zeros and 2 * zeros * drawn >= known and -1 <= passes.min() <= passes.max() == drawn - 1:
+        return passes, ("Passes count from 0 in this file, and are read so.",)
+    wrong = np.flatnonzero((passes < -1) | (passes == 0))
+    if len(wrong):
+        told = "-1 where passes cannot be told apart, 1 more where the file counts from 0"
+        table.refuse(int(wrong[0]), "pass", f"1 or more ({told})")
+    return np.where(passes > 0, passes - 1, -1), ()
 
 
 def as_measurements(
@@ -461,7 +486,7 @@ def _sorted_piece(
         lines.append(Line(shape, ring, size, pass_index, xy[rows]))
         if u is not None:
             uncertainty.append(u[rows])
-    piece = Piece(
+    return Piece(
         test,
         tuple(lines),
         source,
@@ -470,8 +495,6 @@ def _sorted_piece(
         notes=notes,
         quarter_known=quarter_known,
     )
-    _check_scale(piece)
-    return piece
 
 
 def _checked_uncertainty(piece: Piece) -> tuple[Array, ...]:
@@ -492,11 +515,13 @@ def _checked_uncertainty(piece: Piece) -> tuple[Array, ...]:
 
 def check_size(test: RingTest, shape: str, ring: int, size: float, place: str) -> None:
     """Refuse a size in a file (mm) that is not the commanded one of its ring."""
-    commanded = test.nest(shape).sizes[ring]
-    if abs(size - commanded) > SIZE_TOLERANCE:
+    sizes = test.nest(shape).sizes
+    if abs(size - sizes[ring]) > SIZE_TOLERANCE:
+        shifted = ring > 0 and abs(size - sizes[ring - 1]) <= SIZE_TOLERANCE
+        hint = f": {_FROM_0}" if shifted else ""
         raise ValueError(
             f"{place}: size_mm is {size:g}, but {shape} ring {ring} of the test has "
-            f"{commanded:g} mm ({shape_of(shape).size_name})."
+            f"{sizes[ring]:g} mm ({shape_of(shape).size_name}){hint}."
         )
 
 
@@ -521,7 +546,7 @@ def check_ring(
     if not 0 <= ring < counts[shape]:
         raise ValueError(
             f"{place}: ring must be 0 to {counts[shape] - 1} for the {counts[shape]} {shape}s "
-            f"of the test, found {ring}."
+            f"of the test, found {ring}: {_FROM_0}."
         )
     if (shape, ring) not in drawn:
         raise ValueError(f"{place}: the test does not draw {shape} ring {ring}.")
@@ -548,6 +573,30 @@ def _check_scale(piece: Piece) -> None:
         f"{piece.source}: the rings measure {scale:.3g} times their commanded size; "
         f"coordinates must be in mm ({hint})."
     )
+
+
+def _check_rings(piece: Piece) -> None:
+    """Refuse rings numbered one too high or too low, by the size that their points have."""
+    judged = [line for line in _whole_rings(piece) if len(line.xy) >= LEAST_POINTS]
+    for step, next_ in ((-1, "smaller"), (1, "larger")):
+        shifted = 0
+        for line in judged:
+            sizes = piece.test.nest(line.shape).sizes
+            if 0 <= line.ring + step < len(sizes):
+                size = sizes[line.ring + step]
+                shifted += abs(_measured_size(line) - size) < 0.25 * abs(line.size - size)
+        if 2 * shifted > len(judged):
+            raise ValueError(
+                f"{piece.source}: {shifted} of {len(judged)} rings measure as the next {next_} one "
+                f"of the test: {_FROM_0}; if the numbers are right, size_mm settles it."
+            )
+
+
+def _measured_size(line: Line) -> float:
+    """Radius or half side that points all round a ring have, mm; strays hardly move it."""
+    shape, centre = shape_of(line.shape), np.median(line.xy, axis=0)
+    usual = np.hypot(1.0, 0.5) if shape.has_corners else 1.0  # halfway from mid-side to corner
+    return float(np.median(np.hypot(*(line.xy - centre).T)) / usual)
 
 
 def _whole_rings(piece: Piece) -> list[Line]:

@@ -14,6 +14,12 @@ from scipy.linalg.lapack import dpotrf, dpotrs
 from gantrysim.records.arrays import Array
 
 
+def with_unit(matrix: Array, first: int = 0) -> Array:
+    """Add the unit matrix, from a row on, to a contiguous matrix: changed in place, returned."""
+    matrix.ravel(order="K")[first * (len(matrix) + 1) :: len(matrix) + 1] += 1.0
+    return matrix
+
+
 class Definite(NamedTuple):
     """A positive definite matrix by its Cholesky factor.
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gantrysim.inference.assumptions import Scales
-from gantrysim.inference.definite import Definite
+from gantrysim.inference.definite import Definite, with_unit
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.inference.terms import DrawnLines
@@ -116,9 +116,8 @@ class _Quadratic:
         off = self.u - centre
         pull = precision @ off
         table[:n, :n] += precision
-        np.einsum("ii->i", table)[n:] += 1.0
         slope[:n] += pull
-        known = Definite.of(table, lower=True, spent=True)
+        known = Definite.of(with_unit(table, n), lower=True, spent=True)
         cost = self.gram[-1, -1] + float(off @ pull)
         cost -= float(slope @ known.solve(slope))
         log_prior = float(np.linalg.slogdet(precision)[1])
@@ -157,7 +156,7 @@ def _rows(problem: Problem, mode: Mode, machine: Machine) -> list[_Rows]:
         first += shared.size
         sizes = piece.discrepancy_sizes(machine, problem.scales)
         white, unit = piece.whiten(_own(mode, i)), piece.white_discrepancy
-        lacking = Definite.of(piece.discrepancy_gram * np.outer(sizes, sizes) + np.eye(sizes.size))
+        lacking = Definite.of(with_unit(piece.discrepancy_gram * np.outer(sizes, sizes)))
         off = sizes * (unit.T @ white[:, -1])
         left = white[:, -1] - unit @ (sizes * lacking.solve(off))
         found.append(_Rows(i, piece, piece.robust(left), white, shared))

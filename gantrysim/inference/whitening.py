@@ -10,6 +10,8 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.linalg.lapack import dtrtrs
 
+from gantrysim.inference.definite import with_unit
+
 
 @dataclass(frozen=True, eq=False)
 class Metric:
@@ -38,7 +40,7 @@ class Metric:
     ) -> Metric:
         """Make the metric of a noise (its whitening, its log determinant) and shared terms."""
         white = columns(shared)
-        factor = np.linalg.cholesky(white.T @ white + np.eye(white.shape[1]))
+        factor = np.linalg.cholesky(with_unit(white.T @ white))
         log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
         return cls(columns, white, factor, log_det)
 

@@ -43,6 +43,8 @@ class Run:
     """One machine's run of both blocks: at every sample coordinates, and how contacts slip."""
 
     machine: Machine
+    x: Block
+    y: Block
     q_x: np.ndarray
     status_x: np.ndarray
     q_y: np.ndarray
@@ -116,7 +118,8 @@ class Forward:
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""
-        return Run(machine, *self._march(x_block(machine), 0), *self._march(y_block(machine), 1))
+        x, y = x_block(machine), y_block(machine)
+        return Run(machine, x, y, *self._march(x, 0), *self._march(y, 1))
 
     @functools.cached_property
     def _march(self) -> Callable[[Block, int], tuple[np.ndarray, np.ndarray]]:
@@ -144,8 +147,8 @@ class Forward:
         """
         x, y = ([k for k, axis in enumerate(axes) if own in axis] for own in ("x", "y"))
         beside_x, beside_y = [x_block(moved[k]) for k in x], [y_block(moved[k]) for k in y]
-        d_x = replay(x_block(run.machine), beside_x, self.motion, 0, run.q_x, run.status_x)
-        d_y = replay(y_block(run.machine), beside_y, self.motion, 1, run.q_y, run.status_y)
+        d_x = replay(run.x, beside_x, self.motion, 0, run.q_x, run.status_x)
+        d_y = replay(run.y, beside_y, self.motion, 1, run.q_y, run.status_y)
         out = spot_changes(run.machine, moved, run.q_y, run.q_x, d_y, y, d_x, x)
         out -= np.tensordot(self.inked, out, axes=1)  # their mean
         out /= amount

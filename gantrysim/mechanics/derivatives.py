@@ -33,11 +33,11 @@ from gantrysim.mechanics.equilibrium import (
 from gantrysim.mechanics.planner import Motion
 from gantrysim.mechanics.quasistatic import (
     ask,
+    beam_yaw,
     load,
     spot,
-    spot_at,
     spot_geometry,
-    spot_turned,
+    spot_yawed,
     still_raised,
 )
 from gantrysim.mechanics.springs import BELT
@@ -195,30 +195,42 @@ def _slopes(
     out: Array,
 ) -> None:  # fmt: skip
     """Add how the spot answers to changes of the coordinates."""
-    at, slope = np.empty(5), np.empty((5, 2))
+    slope = np.empty((5, 2))
     for t in range(q_y.shape[0]):
-        at[0], at[1] = q_y[t, 0], q_y[t, 1]
-        at[2], at[3], at[4] = q_x[t, 0], q_x[t, 1], q_x[t, 3]
-        yaw = at[3]
+        left, right, s, yaw, lateral = q_y[t, 0], q_y[t, 1], q_x[t, 0], q_x[t, 1], q_x[t, 3]
+        lean, lift = beam_yaw(geometry, left, right)
         cosine, sine = math.cos(yaw), math.sin(yaw)
-        x, y = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
+        x, y = spot_yawed(geometry, left, lean, lift, s, cosine, sine, lateral)
         for k in range(5):
-            here = at[k]
-            at[k] = here + _SMALL
-            if k == 3:
-                x_there, y_there = spot_at(geometry, at[0], at[1], at[2], at[3], at[4])
+            by = _SMALL
+            if k == 0:
+                a, b = beam_yaw(geometry, left + by, right)
+                there = spot_yawed(geometry, left + by, a, b, s, cosine, sine, lateral)
+            elif k == 1:
+                a, b = beam_yaw(geometry, left, right + by)
+                there = spot_yawed(geometry, left, a, b, s, cosine, sine, lateral)
+            elif k == 2:
+                there = spot_yawed(geometry, left, lean, lift, s + by, cosine, sine, lateral)
+            elif k == 3:
+                a, b = math.cos(yaw + by), math.sin(yaw + by)
+                there = spot_yawed(geometry, left, lean, lift, s, a, b, lateral)
             else:
-                x_there, y_there = spot_turned(geometry, at[0], at[1], at[2], cosine, sine, at[4])
-            at[k] = here
-            slope[k, 0], slope[k, 1] = (x_there - x) / _SMALL, (y_there - y) / _SMALL
+                there = spot_yawed(geometry, left, lean, lift, s, cosine, sine, lateral + by)
+            slope[k, 0], slope[k, 1] = (there[0] - x) / _SMALL, (there[1] - y) / _SMALL
         for w in range(of_y.size):
-            for k in range(2):
-                for along in range(2):
-                    out[t, of_y[w], along] += slope[k, along] * d_y[w, t, k]
+            _add(out[t, of_y[w]], slope, 0, d_y[w, t, 0], d_y[w, t, 1], 0.0)
         for w in range(of_x.size):
-            for k in range(2, 5):
-                for along in range(2):
-                    out[t, of_x[w], along] += slope[k, along] * d_x[w, t, k - 2 if k < 4 else 3]
+            _add(out[t, of_x[w]], slope, 2, d_x[w, t, 0], d_x[w, t, 1], d_x[w, t, 3])
+
+
+@kernel
+def _add(out: Array, slope: Array, first: int, d0: float, d1: float, d2: float) -> None:
+    """Add what two or three coordinates move the spot by."""
+    for along in range(2):
+        moved = out[along] + slope[first, along] * d0 + slope[first + 1, along] * d1
+        if first == 2:
+            moved += slope[4, along] * d2
+        out[along] = moved
 
 
 def spot_changes(

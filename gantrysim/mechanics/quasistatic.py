@@ -119,17 +119,23 @@ def spot_at(
     geometry: np.ndarray, left: float, right: float, s: float, yaw: float, lateral: float
 ) -> tuple[float, float]:
     """Place of the spot at one set of coordinates, mm; nan where there is none."""
-    return spot_turned(geometry, left, right, s, math.cos(yaw), math.sin(yaw), lateral)
+    sine, cosine = beam_yaw(geometry, left, right)
+    return spot_yawed(geometry, left, sine, cosine, s, math.cos(yaw), math.sin(yaw), lateral)
 
 
 @kernel
-def spot_turned(
-    geometry: np.ndarray, left: float, right: float, s: float,
-    cos_yaw: float, sin_yaw: float, lateral: float,
-) -> tuple[float, float]:  # fmt: skip
-    """As `spot_at`, for a yaw given by its cosine and sine."""
+def beam_yaw(geometry: np.ndarray, left: float, right: float) -> tuple[float, float]:
+    """Sine and cosine of the yaw of the beam."""
     sine = (right - left) / geometry[0]
-    cosine = math.sqrt(1.0 - sine * sine)
+    return sine, math.sqrt(1.0 - sine * sine)
+
+
+@kernel
+def spot_yawed(
+    geometry: np.ndarray, left: float, sine: float, cosine: float,
+    s: float, cos_yaw: float, sin_yaw: float, lateral: float,
+) -> tuple[float, float]:  # fmt: skip
+    """As `spot_at`, for yaws of beam and carriage given by their sines and cosines."""
     forward = s + geometry[1] * cos_yaw - geometry[2] * sin_yaw  # along the beam, and across it
     across = geometry[1] * sin_yaw + geometry[2] * cos_yaw
     return forward * cosine - across * sine + lateral, left + forward * sine + across * cosine

@@ -648,9 +648,14 @@ def test_a_wrong_first_finding_is_undone() -> None:
 
 
 def test_before_and_after_stand_below_each_other_at_one_magnification(full: gs.MachineLog) -> None:
-    for ax, burn in zip(full.before_after(), (full.burns[0], full.burns[-1]), strict=True):
+    both = full.before_after()
+    for ax, burn in zip(both, (full.burns[0], full.burns[-1]), strict=True):
         assert f"error {1e3 * burn.error:.0f} µm rms" in ax.get_title(loc="left")
-    for axes in (full.before_after(), gs.plotting.before_after(*full.pieces, magnify=10.0)):
+    said = " ".join(both[1].get_title(loc="left").split())
+    reached = re.search(r"; a healthy machine as described about (\d+)$", said)
+    assert reached is not None
+    assert 10.0 < float(reached[1]) < 120.0
+    for axes in (both, gs.plotting.before_after(*full.pieces, magnify=10.0)):
         texts = [[t.get_text() for t in ax.texts] for ax in axes]
         drawn = [[t for t in each if t.startswith("errors drawn")] for each in texts]
         assert drawn[0] == drawn[1] != []

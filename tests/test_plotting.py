@@ -1,5 +1,6 @@
 """Pictures: what is drawn is what was simulated or measured, and the picture says so."""
 
+import dataclasses
 import math
 import re
 from itertools import combinations
@@ -309,6 +310,23 @@ def test_measured_and_predicted_are_magnified_alike(ax, tight):
     points = ax.lines[0].get_xydata()
     expected = np.concatenate([b + 20 * (m - b) for b, m in zip(base, measured, strict=True)])
     np.testing.assert_allclose(points, expected)
+
+
+def test_points_of_a_finding_answer_to_their_own_ring(piece):
+    """Where circles and squares cross the other line may be nearer: points stood off by mm."""
+    finding = finding_of(piece)
+    overlay = finding.best.fit.overlay()
+    assert set(overlay.labels) == set(overlay.rings)
+    for label, base in zip(overlay.labels, findings._bases(overlay), strict=True):
+        x, y = np.abs(base - (215.0, 245.0)).T  # the spot burns 45 mm beyond the carriage
+        size = np.maximum(x, y) if label.startswith("square") else np.hypot(x, y)
+        np.testing.assert_allclose(size, float(label.split()[1]), atol=0.02)
+    ax = findings.draw_overlay(finding)
+    assert "places of the spot: carriage + (0, 45) mm" in words(ax)
+    assert "healthy" not in words(ax)
+    sound = dataclasses.replace(finding.best, faults=(), words="nothing is wrong")
+    said = words(findings.draw_overlay(dataclasses.replace(finding, ranked=(sound,))))
+    assert "A healthy machine draws steps in circles, too" in said
 
 
 def test_measured_must_match_their_base(ax, tight):

@@ -185,6 +185,8 @@ class Overlay:
         Name of each measured line.
     strays : ndarray, shape (k, 2)
         Measured points that were left out because they stand off their neighbours.
+    rings : tuple of str
+        Name of the ring of each burned line, one of ``labels`` where it was measured.
     """
 
     commanded: tuple[np.ndarray, ...]
@@ -195,3 +197,4 @@ class Overlay:
     residuals: tuple[np.ndarray, ...]
     labels: tuple[str, ...]
     strays: np.ndarray
+    rings: tuple[str, ...]

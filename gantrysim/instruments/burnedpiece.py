@@ -352,6 +352,7 @@ class BurnedPiece:
                 for sq, r in zip(matched.square, matched.size, strict=True)
             ),
             strays=measured[~good],
+            rings=tuple(f"{line.shape} {line.size:g}" for line in drawn),
         )
 
 

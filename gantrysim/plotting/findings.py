@@ -54,8 +54,15 @@ def draw_overlay(finding: Finding, ax: Axes | None = None) -> Axes:
     factor = look.nice_magnification(float(errors.max()), finding.pieces[0].test.spacing)
     drawn = {"commanded": overlay.commanded, "predicted": overlay.predicted}
     points = {"measured": overlay.measured, "measured_base": _bases(overlay)}
-    ax = plot_measured_over_predicted(ax, **drawn, **points, magnify=factor, strays=overlay.strays)
-    look.heading(ax, f"Best explanation: {finding.best.words}", look.NORMAL)
+    head = finding.machine.head
+    of_spot = f"places of the spot: carriage + ({head.along:g}, {head.beyond:g}) mm"
+    ax = plot_measured_over_predicted(
+        ax, **drawn, **points, magnify=factor, strays=overlay.strays, notes=(of_spot,)
+    )
+    words = f"Best explanation: {finding.best.words}"
+    if not finding.best.faults:  # magnified, the windup of any machine looks like damage
+        words += "\nA healthy machine draws steps in circles, too; errors are magnified"
+    look.heading(ax, words, look.NORMAL)
     return ax
 
 
@@ -96,6 +103,7 @@ def plot_measured_over_predicted(
     measured_base: Sequence[ArrayLike],
     magnify: float,
     strays: ArrayLike | None = None,
+    notes: Sequence[str] = (),
 ) -> Axes:
     """Draw measured points over predicted rings, both with the error magnified alike.
 
@@ -104,7 +112,8 @@ def plot_measured_over_predicted(
     the machine frame, and the commanded place that each answers to, mm; shape (m, 2).  ``magnify``:
     how many times larger the errors are drawn; see `nice_magnification`.  ``strays``:
     points that were left out, mm; shape (k, 2); marked where they lie, for magnified they would
-    leave the picture.  ValueError if two lists do not match, or `magnify` is not above zero.
+    leave the picture.  ``notes``: what is written below, a row each.  ValueError if two lists do
+    not match, or `magnify` is not above zero.
     """
     factor = positive(magnify, "magnify")
     base = [np.asarray(xy, dtype=float) for xy in commanded]
@@ -119,7 +128,7 @@ def plot_measured_over_predicted(
     if points:  # above the lines, which would hide those that lie on them
         look.draw_points(ax, points, look.VERMILION, marker="o", zorder=4)
     look.frame(ax, bounds)
-    look.write_below(ax, bounds, factor)
+    look.write_below(ax, bounds, factor, notes=notes)
     entries = [look.commanded(), look.stroke(look.BLUE, "predicted")]
     entries.append(look.dots(look.VERMILION, "measured"))
     if strays is not None and np.size(strays):
@@ -216,19 +225,27 @@ def _pairs(base: list[Array], drawn: Sequence[ArrayLike], name: str) -> list[tup
 
 
 def _bases(overlay: Overlay) -> list[Array]:
-    """Commanded places that measured points answer to: as the predicted places beside them do."""
-    pairs = list(zip(overlay.commanded, overlay.predicted, strict=True))
+    """Commanded places that measured points answer to: as the predicted places beside them do.
+
+    Beside them on their own ring: where circles and squares cross another line may be nearer.
+    """
+    return [
+        _beside(points, [k for k, ring in enumerate(overlay.rings) if ring == label], overlay)
+        for points, label in zip(overlay.measured, overlay.labels, strict=True)
+    ]
+
+
+def _beside(points: Array, own: Sequence[int], overlay: Overlay) -> Array:
+    """Commanded places that points of one ring answer to; ``own``: its burned lines."""
+    pairs = [(overlay.commanded[k], overlay.predicted[k]) for k in own]
     # middles of steps: each has one way to go on, a corner has two
     line = np.concatenate([_middles(xy) for _, xy in pairs])
     base = np.concatenate([_middles(counterparts(c, xy)) for c, xy in pairs])
     way = np.concatenate([np.diff(c, axis=0) for c, _ in pairs])
     way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-    beside, found = cKDTree(line), []
-    for points in overlay.measured:
-        near = beside.query(points)[1]
-        along = np.sum((points - line[near]) * way[near], axis=1)
-        found.append(np.asarray(base[near] + along[:, None] * way[near]))
-    return found
+    near = cKDTree(line).query(points)[1]
+    along = np.sum((points - line[near]) * way[near], axis=1)
+    return np.asarray(base[near] + along[:, None] * way[near])
 
 
 def _middles(xy: Array) -> Array:

@@ -13,6 +13,7 @@ from matplotlib.ticker import MultipleLocator
 from numpy.typing import NDArray
 
 from gantrysim.burn.magnified import point_counterparts
+from gantrysim.burn.simulation import simulate
 from gantrysim.instruments.points import Piece
 from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
 from gantrysim.pattern.ringtest import RingTest
@@ -105,7 +106,8 @@ def before_after(
     Returns
     -------
     ndarray of Axes, shape (2,)
-        Each piece is turned and shifted onto its test; mm, from the middle of the test.
+        Each piece is turned and shifted onto its test; mm, from the middle of the test.  Of a log
+        the second says how much a healthy machine as described errs.
 
     Raises
     ------
@@ -129,6 +131,10 @@ def before_after(
     pair = look.two_axes(axes, bounds, "piece")
     bounds = look.bounds_of([base + factor * e for rings in placed for _, base, e in rings])
     titles = [f"{w}: error {r:.0f} µm rms" for w, r in zip(("before", "after"), sizes, strict=True)]
+    if not isinstance(before, Piece):
+        healthy = simulate(before.machine, pieces[-1].test, feed_forces=True)
+        reached = look.rms_um([error for _, _, error in _placed(Piece.of_burn(healthy))])
+        titles[1] += f"; a healthy machine as described about {reached:.0f}"
     for ax, piece, rings, title in zip(pair, pieces, placed, titles, strict=True):
         look.dress(ax)
         for outline in _outlines(piece.test):

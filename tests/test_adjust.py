@@ -6,6 +6,7 @@ import csv
 import dataclasses
 import json
 import math
+import re
 
 import matplotlib as mpl
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.stats import norm
 from test_diagnose import TEST
 
 import gantrysim as gs
+from gantrysim.decisions.adjustment import _risks, _rounds, rows_of
 from gantrysim.decisions.advice import CHECK, DO, LEAVE, Advice, advise
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.decisions.statements import sizes_drawn
@@ -89,6 +91,72 @@ def kind(name: str) -> Fault:
 def found() -> gs.Finding:
     """A real finding: a piece of our own with its right plate 11 N too tight."""
     return gs.diagnose(lift(gs.Machine().with_faults(gs.faults.TightWheels("right", 11.0)), TEST))
+
+
+# Words
+
+
+def test_no_turn_is_told_where_no_size_is():
+    loose = kind("loose_wheels_left")
+    told = finding(hypothesis(loose)).adjustments(draws=20).adjustments[0]
+    vague = finding(hypothesis(loose, identifiable=False)).adjustments(draws=20)
+    assert re.search(r"Needed: .* degrees \(95 %\)", "\n".join(rows_of(told)))
+    said = vague.report()
+    assert not re.search(r"Needed|Afterwards|\d degrees|goes too far", said), said
+    assert "how far is not to be guessed" in said
+    assert "; how big it is was not told, so this is for about the usual size" in said
+    assert "For the log: what it really was, in degrees with a plus if it went this way" in said
+    assert "degrees" not in repr(vague)
+    (step,) = vague.adjustments
+    assert (step.sized, step.expected) == (False, None)
+
+
+def test_a_step_says_the_amount_with_the_sign_that_a_log_takes(found):
+    step = found.adjustments(draws=40).advised[0]
+    said = "\n".join(rows_of(step))
+    assert f"For the log: {step.amount:.0f} degrees, or what it really was" in said
+    assert "; a healthy one has 3.0 N." in said
+    assert step.amount < 0.0
+
+
+def test_a_hand_is_not_asked_what_it_cannot_feel():
+    healthy = gs.Machine()
+    for fault, small, large, said in (
+        (gs.faults.LooseWheels, 0.25, 1.2, "too small to be felt"),
+        (gs.faults.TightWheels, 1.6, 12.0, "push the plate with a spring scale"),
+    ):
+        for size, asked in ((small, True), (large, False)):
+            faulty = healthy.with_faults(fault("left", size))
+            point = point_of(fault("left", size).name, healthy, HB)
+            assert (said in point.expect(healthy, faulty)) == asked
+
+
+def test_a_step_that_is_short_on_purpose_says_so():
+    needed = np.random.default_rng(1).normal(-50.0, 12.0, 4000)
+    step = choose_step(needed, hand=3.0, lacking=3.0, over=3.0)
+    assert step.fraction < 1.0
+    assert step.short > step.short_full > 0.25
+    said = " ".join(_risks(step))
+    assert "short on purpose, because going too far costs more: another round" in said
+    # rounds of independent chances: their mean is 1 / (1 - p)
+    assert [_rounds(p) for p in (0.3, 0.59, 0.7, 0.9)] == [
+        "expect about 2 in all", "expect about 2 in all", "expect about 3 in all",
+        "expect several in all",
+    ]  # fmt: skip
+
+
+def test_the_scanner_is_looked_at_before_the_machine_is_turned(found):
+    square, scale = hypothesis(kind("out_of_square"), p=0.3), hypothesis(kind("scale_x"), p=0.6)
+    bare = finding(scale, square, group=2)
+    assert all(not a.first for a in bare.adjustments(draws=20).adjustments)
+    piece = dataclasses.replace(found.pieces[0], scanner=gs.instruments.ScannerError())
+    scanned = dataclasses.replace(bare, measured=(piece,))
+    advice = scanned.adjustments(draws=20)
+    for step in advice.adjustments:
+        rows = rows_of(step)
+        first = next(k for k, row in enumerate(rows) if row.startswith("Before it is turned: this"))
+        assert "the scanner, which nobody checked: the piece scanned again" in rows[first]
+        assert rows[first + 1].startswith("Once the check agrees")
 
 
 # Points of adjustment

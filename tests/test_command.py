@@ -249,6 +249,13 @@ def test_a_log_is_begun_filled_and_shown(piece, shop, capsys):
     )
     (turn,) = [e for e in gs.open_log("alder.json").entries if isinstance(e, Adjusted)]
     assert (turn.place, turn.amount, turn.note) == ("nut left", -30.0, "by Wren")
+    assert main(["turned", "alder.json", "nut left", "--by", "30"]) == REFUSED
+    assert "Give -30 degrees, or say --other-way" in capsys.readouterr().err
+    assert main(["turned", "alder.json", "nut left", "--by", "unknown"]) == DONE
+    assert main(["turned", "alder.json", "nut left", "--by", "30", "--other-way"]) == DONE
+    said = capsys.readouterr().out
+    assert "nobody knows how far" in said
+    assert "nuts tighter, the way" in said
     assert main(["show", "alder.json", "--json"]) == DONE
     assert "2031-04-01" in capsys.readouterr().out
 

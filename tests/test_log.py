@@ -202,8 +202,8 @@ def drop(*keys: Any) -> Callable[[Any], None]:
     ("change", "words"),
     [
         (put("format", value="something else"), "'format' must be"),
-        (put("version", value=7), "'version' must be 1 or 2 or 3, found 7"),
-        (put("version", value=True), "'version' must be 1 or 2 or 3, found True"),
+        (put("version", value=7), "'version' must be 1 or 2 or 3 or 4, found 7"),
+        (put("version", value=True), "'version' must be 1 or 2 or 3 or 4, found True"),
         (put("version", value=1), "'belief.machine_sha256' is unknown"),
         (drop("belief", "machine_sha256"), "'belief.machine_sha256' is missing"),
         (put("machine", "span", value=500.0), "begin a new log"),
@@ -222,7 +222,7 @@ def drop(*keys: Any) -> Callable[[Any], None]:
         (put("belief", "sizes", "tight_wheels_left", 0, "ratio", value=1), "true or false"),
         (put("history", 0, "kind", value="burnt"), r"history\[0\].kind' must be one of"),
         (put("history", 1, "date", value="yesterday"), r"history\[1\].date' must be a date"),
-        (put("history", 1, "amount", value=None), r"history\[1\].amount' must be a finite"),
+        (put("history", 1, "amount", value="far"), r"history\[1\].amount' must be a finite"),
         (put("history", 1, "amount", value=1e308), r"history\[1\].amount' must be from"),
         (put("history", 1, "who", value="me"), r"history\[1\].who' is unknown"),
         (put("history", 0, "pieces", value=[]), "must hold a piece"),
@@ -371,7 +371,7 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
         for quantity in quantities:
             quantity["bounded"] = False
     for entry in old["history"]:
-        for name in ("readings", "whole"):
+        for name in ("readings", "whole", "as_advised"):
             entry.pop(name, None)
         for piece in entry.get("pieces", ()):
             for name in ("notes", "scanner", "quarter_known"):
@@ -385,7 +385,7 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     assert np.array_equal(log.belief.precision[young], np.eye(len(scatter))[young])
     assert log.belief.mean[young] == pytest.approx(0.0)
     assert log.adjusted(gs.decisions.Change("tight_wheels_left", 1.0)).entries
-    assert json.loads(path.read_text(encoding="utf-8"))["version"] == 3
+    assert json.loads(path.read_text(encoding="utf-8"))["version"] == 4
     assert gs.open_log(path).burns[0].pieces[0].n_points == log.pieces[0].n_points
 
 
@@ -578,6 +578,79 @@ def test_every_fault_can_be_turned(fault: str) -> None:
     for parameters in after.sizes.values():
         assert all(q.spread > 0.0 and math.isfinite(q.centre) for q in parameters)
     assert 0.0 < sum(after.weights.values()) <= 1.0 + 1e-9
+
+
+def followed(tight: Finding) -> tuple[gs.MachineLog, gs.decisions.Adjustment]:
+    """A log of one burn, and the advice to turn tight wheels back."""
+    turn = next(a for a in gs.advise(tight).adjustments if a.fault == "tight_wheels_left")
+    assert turn.amount < 0.0
+    log = gs.new_log(None, gs.Machine(), name="Alder").burned(tight.pieces[0], tight)
+    return log, turn
+
+
+def test_a_turn_against_the_advice_is_refused_unless_it_is_meant(tight: Finding) -> None:
+    log, turn = followed(tight)
+    asked = r"\+60 degrees would mean turn .* tighter.*advised was to turn .* back"
+    with pytest.raises(ValueError, match=asked + r".*Give -60 degrees, or say other_way=True"):
+        log.adjusted(turn, turned=60.0)
+    with pytest.raises(ValueError, match="other_way=True must be left out: -60 degrees goes"):
+        log.adjusted(turn, turned=-60.0, other_way=True)
+    back, tighter = log.adjusted(turn, turned=-60.0), log.adjusted(turn, turned=60, other_way=True)
+    assert "nuts back" in back.report()
+    assert "nuts tighter" in tighter.report()
+    assert "nuts back" not in tighter.report()
+    name = ("tight_wheels_left",)
+    assert back.belief.weights[name] < log.belief.weights[name] - 0.1
+    sizes = [log.belief.sizes["tight_wheels_left"][0] for log in (back, log, tighter)]
+    assert sizes[0].centre < sizes[1].centre < sizes[2].centre
+    made = gs.decisions.Change("tight_wheels_left", 4.0, way="turned back")
+    assert "turned back" not in log.adjusted(made, turned=-4.0).report()
+
+
+def test_what_was_advised_is_not_taken_for_what_was_turned(tight: Finding, tmp_path: Path) -> None:
+    log, turn = followed(tight)
+    silent, told = log.adjusted(turn), log.adjusted(turn, turned=turn.amount)
+    assert "degrees as advised" in silent.report()
+    assert "as advised" not in told.report()
+    drawn = " ".join(" ".join(t.get_text().split()) for t in silent.plot().texts)
+    assert "degrees as advised" in drawn
+    assert silent.belief.weights == told.belief.weights
+    vague = dataclasses.replace(turn, sized=False)  # says no amount that could be followed
+    assert "nobody knows how far" in log.adjusted(vague).report()
+    kept = dataclasses.replace(silent, path=None)._saved(tmp_path / "alder.json")
+    assert gs.open_log(tmp_path / "alder.json").report() == kept.report()
+
+
+def test_a_turn_of_unknown_amount_is_as_if_nobody_had_looked(
+    tight: Finding, tmp_path: Path
+) -> None:
+    log, turn = followed(tight)
+    catalogue = gs.Machine().catalogue()
+    unknown = log.adjusted(turn, turned="unknown")
+    assert "easier to turn by finger, nobody knows how far" in unknown.report()
+    assert "nobody knows how far" in " ".join(unknown.plot().texts[-1].get_text().split())
+    assert not {"tight_wheels_left", "loose_wheels_left"} & set(unknown.belief.sizes)
+    # beside each other they are as likely as on a machine that nobody has looked at
+    weights, names = unknown.belief.weights, ((), ("tight_wheels_left",), ("loose_wheels_left",))
+    odds = [weights[n] / catalogue.prior(n) for n in names]
+    assert odds == pytest.approx([odds[0]] * 3)
+    assert sum(weights.values()) <= 1.0 + 1e-9
+    # the rest of the machine stays as it was learned, the place that was turned does not
+    old, new = (np.linalg.inv(b.precision) for b in (log.belief, unknown.belief))
+    touched = [NAMES.index("drag left"), NAMES.index("racking stiffness")]
+    others = np.setdiff1d(np.arange(len(NAMES)), touched)
+    assert new[np.ix_(others, others)] == pytest.approx(old[np.ix_(others, others)], abs=1e-9)
+    assert unknown.belief.mean[others] == pytest.approx(log.belief.mean[others])
+    assert new[np.ix_(touched, touched)] == pytest.approx(np.eye(2), abs=1e-9)
+    assert unknown.belief.mean[touched] == pytest.approx(0.0)
+    sure = log.adjusted(turn, turned="unknown", cured=1.0).belief.weights
+    assert sure[()] > weights[()]
+    with pytest.raises(ValueError, match="turned must be a number or 'unknown', found 'far'"):
+        log.adjusted(turn, turned="far")
+    kept = dataclasses.replace(unknown, path=None)._saved(tmp_path / "alder.json")
+    again = gs.open_log(tmp_path / "alder.json")
+    assert again.report() == kept.report()
+    assert again.entries[-1] == unknown.entries[-1]
 
 
 # Rounds

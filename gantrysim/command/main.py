@@ -10,6 +10,7 @@ from pathlib import Path
 import gantrysim as gs
 from gantrysim.acceptance.tolerance import CHARACTERISTICS
 from gantrysim.command import parts, tasks
+from gantrysim.decisions.afterturn import UNKNOWN
 from gantrysim.part.drawing import UNIT_NAMES
 from gantrysim.part.scanread import SHOWN
 from gantrysim.pattern.shapes import SHAPES
@@ -42,7 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"{str(error).replace('pass overwrite=True', 'give --overwrite')}\n")
         return EXISTS
     except (OSError, TypeError, ValueError) as error:
-        sys.stderr.write(f"{error}\n")
+        sys.stderr.write(f"{str(error).replace('other_way=True', '--other-way')}\n")
         return REFUSED
     except KeyboardInterrupt:
         sys.stderr.write("stopped\n")
@@ -263,8 +264,25 @@ def _turned(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     own.add_argument(
         "place", help="where, as the advice or the finding names it, such as 'nut left'"
     )
-    own.add_argument("--by", type=float, help="how far, unit and sign as advised; all if absent")
+    own.add_argument(
+        "--by",
+        type=_amount,
+        help="how far it really was, unit and sign as advised, or unknown; as advised if absent",
+    )
+    own.add_argument(
+        "--other-way",
+        action="store_true",
+        help="it was turned against the advice: --by has that sign",
+    )
     _dated(own)
+
+
+def _amount(text: str) -> float | str:
+    """An amount, or the word for one that nobody knows."""
+    return text if text == UNKNOWN else float(text)
+
+
+_amount.__name__ = "amount"  # as the refusal calls it
 
 
 def _show(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

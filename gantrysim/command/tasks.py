@@ -151,7 +151,8 @@ def turned(given: argparse.Namespace) -> None:
             f"place must be one that the last finding of {given.log} advises: {places}; found "
             f"{given.place!r}."
         )
-    log = log.adjusted(found[0], turned=given.by, date=given.date, note=given.note)
+    how = {"turned": given.by, "other_way": given.other_way}
+    log = log.adjusted(found[0], **how, date=given.date, note=given.note)
     say(given, [log.report()], log.to_dict())
 
 

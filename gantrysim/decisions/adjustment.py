@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import html
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,15 @@ from gantrysim.decisions.step import Costs, Step, choose_step
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.machine import Machine
-from gantrysim.records.amounts import STEPS, about, between, in_words, probability, with_interval
+from gantrysim.records.amounts import (
+    STEPS,
+    about,
+    between,
+    in_words,
+    probability,
+    signed,
+    with_interval,
+)
 from gantrysim.records.checks import require
 from gantrysim.records.doors import checked
 from gantrysim.records.table import fields_of
@@ -77,6 +86,13 @@ class Adjustment:
         ``"do"``, ``"check first"`` or ``"leave"``.
     check : HandCheck, optional
         What is looked at by hand before it is turned.
+    sized : bool
+        Whether it is known how far to turn: the finding tells how big the fault is, or a reading
+        when it is right.  Without that no amount is said.
+    healthy : float
+        What is read off the machine as described, in the unit of ``expected``.
+    first : str
+        What else may be behind it and is looked at before it is turned; empty for nothing.
 
     Examples
     --------
@@ -101,6 +117,14 @@ class Adjustment:
     probability: float
     action: str
     check: HandCheck | None = None
+    sized: bool = True
+    healthy: float = math.nan
+    first: str = ""
+
+    @property
+    def says_how_far(self) -> bool:
+        """Whether an amount is advised."""
+        return self.step.fraction > 0.0 and self.sized
 
     @property
     def place(self) -> str:
@@ -137,19 +161,21 @@ class Adjustment:
         """The step in plain words."""
         if not self.point.result[0]:
             return self.way
-        much = in_words(abs(self.amount), self.unit)
         roughly = about(abs(self.amount), self.unit)
+        guess = _NO_GUESS
+        if not self.sized and self.step.low * self.step.high < 0.0:
+            guess += ", and which way is not told"
         if self.point.by_feel:
-            guess = f"{roughly} on a usual nut" if self.step.fraction > 0.0 else _NO_GUESS
+            guess = f"{roughly} on a usual nut" if self.says_how_far else guess
             return f"{self.way}, until {self.point.by_feel} ({guess})"
-        if self.step.fraction == 0.0:
-            return f"{self.way}: {_NO_GUESS}"
+        if not self.says_how_far:
+            return f"{self.way}: {guess}"
         if self.point.by_reading:
             if not self.target:
                 return f"{self.way}: until next to none is left"
             more = "more" if self.amount > 0.0 else "less"
             return f"{self.way}: {in_words(self.target, self.unit)}, {roughly} {more}"
-        return f"{self.way}, by {much}"
+        return f"{self.way}, by {in_words(abs(self.amount), self.unit)}"
 
     def apply(
         self, machine: Machine, *, full: bool = False, rng: np.random.Generator | None = None
@@ -220,7 +246,7 @@ class Adjustment:
         lacking, over = self.point.room(nominal, 1.0 if middle >= 0.0 else -1.0)
         draws = middle + read * weight**0.5 * _EVEN
         step = choose_step(draws, hand=self.point.hand, lacking=lacking, over=over, costs=costs)
-        return dataclasses.replace(self, step=step, expected=None)
+        return dataclasses.replace(self, step=step, expected=None, sized=True)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the step as plain Python types; amounts in ``unit``."""
@@ -231,11 +257,13 @@ class Adjustment:
             **fields_of(self, "place", "way", "amount", "unit"),
             **fields_of(self.step, *_STEP),
             **fields_of(self, "expected", "confirm", "safety"),
+            **fields_of(self, "sized", "first"),
             "note": self.point.note,
         }
 
     def __repr__(self) -> str:
-        size = f", {self.amount:+.3g} {self.unit}" if self.point.result[0] else ""
+        told = self.point.result[0] and self.says_how_far
+        size = f", {self.amount:+.3g} {self.unit}" if told else ""
         return f"Adjustment({self.place}{size}, {self.action})"
 
     def _repr_html_(self) -> str:
@@ -259,15 +287,41 @@ def rows_of(adjustment: Adjustment) -> list[str]:
     rows = []
     if action == CHECK and check is not None:
         rows.append(f"Check ({check.minutes:.0f} min): {check.words}. Expect {check.expect}.")
+    if adjustment.first:
+        rows.append(f"Before it is turned: {adjustment.first}.")
     rows.append(f"{LEADS[action]} ({where}): {adjustment.words}.")
-    if point.result[0] and not point.by_reading:
-        rows.append(f"  {_needed(adjustment)}.")
-    rows += [f"  {said}." for said in _risks(adjustment.step) if point.result[0]]
-    if adjustment.expected is not None:
-        rows.append(f"  Afterwards: {_afterwards(adjustment)}.")
-    read = point.confirmed_by(adjustment.amount) if adjustment.step.fraction > 0.0 else ""
+    if point.result[0]:
+        rows += [f"  {said}." for said in _told(adjustment)]
+    read = point.confirmed_by(adjustment.amount) if adjustment.says_how_far else ""
     rows.append(f"  Confirm: {point.confirm}{f' ({read})' if read else ''}.")
     return [*rows, f"  {point.note}"] if point.note else rows
+
+
+def _told(adjustment: Adjustment) -> list[str]:
+    """How far, what that risks, what is read afterwards, and what a log is to be told of it."""
+    step, rows = adjustment.step, []
+    if adjustment.sized and not adjustment.point.by_reading:
+        rows.append(_needed(adjustment))
+    if adjustment.sized:
+        rows += _risks(step)
+    if adjustment.expected is not None:
+        rows.append(f"Afterwards: {_afterwards(adjustment)}{_beside(adjustment)}")
+    if adjustment.says_how_far:
+        advised = signed(adjustment.amount, adjustment.unit)
+        return [*rows, f"For the log: {advised}, or what it really was, with its sign; or unknown"]
+    sign = "minus" if step.full < 0.0 else "plus"
+    log = f"{adjustment.unit} with a {sign} if it went this way, or unknown"
+    return [*rows, f"For the log: what it really was, in {log}"]
+
+
+def _beside(adjustment: Adjustment) -> str:
+    """What a healthy machine has in the stead of what is read after the step."""
+    e = adjustment.expected
+    if e is None or not math.isfinite(adjustment.healthy):
+        return ""
+    if not adjustment.healthy:
+        return "; a healthy one has none"
+    return f"; a healthy one has {in_words(adjustment.healthy, e.unit)}"
 
 
 def _afterwards(adjustment: Adjustment) -> str:
@@ -304,17 +358,39 @@ def _risks(step: Step) -> list[str]:
             f"{whole if step.fraction < 1.0 else ''}"
         )
     if step.short >= _SAID:
-        said = "Probability that it is too little and takes another round"
-        told.append(f"{said}: {probability(step.short)}")
+        said = (
+            f"Probability that it is too little and takes another round: {probability(step.short)}"
+        )
+        if step.short_full < step.short and step.fraction < 1.0 and step.short >= _SEVERAL:
+            said = (
+                "The step is short on purpose, because going too far costs more: another round "
+                f"follows with probability {probability(step.short)}, {_rounds(step.short)}"
+            )
+        told.append(said)
     return told
+
+
+#: From this chance of another round on it is said how many there will be about (judgement).
+_SEVERAL = 0.25
+#: More rounds than this are not counted (judgement).
+_COUNTED = 4
+
+
+def _rounds(short: float) -> str:
+    """How many rounds to expect, each as likely too little as the first: then their mean."""
+    rounds = round(1.0 / (1.0 - short)) if short < 1.0 else _COUNTED + 1
+    if rounds > _COUNTED:
+        return "expect several in all"
+    return f"expect about {max(rounds, 2)} in all"
 
 
 def cells_of(adjustment: Adjustment) -> list[str]:
     """Say a step in the cells of a table."""
     step, size = adjustment.step, ""
-    if adjustment.point.result[0]:
+    if adjustment.point.result[0] and adjustment.sized:
         size = with_interval(step.amount, step.low, step.high, adjustment.unit)
-    far = probability(step.overshoot) if step.overshoot >= _SAID else ""
+    sure = step.overshoot >= _SAID and adjustment.sized
+    far = probability(step.overshoot) if sure else ""
     return [
         adjustment.place,
         probability(adjustment.probability),

@@ -26,6 +26,7 @@ from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.decisions.standing import fault_of, worth_a_check
 from gantrysim.decisions.statements import sizes_drawn
 from gantrysim.decisions.step import Costs, choose_step
+from gantrysim.decisions.words import UNCHECKED, scanner_tells
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.fitting import Estimate
 from gantrysim.instruments.tones import ToneSheet
@@ -273,9 +274,12 @@ def advise(
         rng = np.random.default_rng(seed + 1)
         adjustment = _adjustment(finding, hypothesis, name, point, made, costs, rng)
         expect = point.expect(finding.machine, hypothesis.fit.machine) + _heard(finding, point)
+        if point.result[0] and not adjustment.sized:
+            expect += "; how big it is was not told, so this is for about the usual size"
         open_ = adjustment.probability < finding.assumptions.credible
         check = HandCheck(name, point.look, expect, point.minutes, splits=open_)
-        adjustments.append(dataclasses.replace(adjustment, check=check))
+        first = _scanner_first(finding, name)
+        adjustments.append(dataclasses.replace(adjustment, check=check, first=first))
     adjustments.sort(key=_turn)
     return Advice(
         machine=group[0].fit.machine,
@@ -312,6 +316,14 @@ def _heard(finding: Finding, point: AdjustingPoint) -> str:
     return said if heard else ""
 
 
+def _scanner_first(finding: Finding, name: str) -> str:
+    """What tells a fault from a scanner that nobody checked, before the machine is turned."""
+    if all(point.name != name for point in finding.standing.found):
+        told = scanner_tells(finding, {fault_of(finding, name).effect})
+        return f"{UNCHECKED}: {'; '.join(told)}" if told else ""
+    return ""
+
+
 def _turn(adjustment: Adjustment) -> tuple[int, float]:
     """When an adjustment has its turn: what is sure, then what is likeliest for its minutes.
 
@@ -341,8 +353,10 @@ def _adjustment(
         needed, hand=point.hand, lacking=lacking, over=over, effect=effect,
         by_reading=point.by_reading, costs=mild if point.forgiving else costs,
     )  # fmt: skip
-    expected = None
-    if point.result[0]:
+    size = hypothesis.magnitudes.get(name)
+    sized = size is not None and size.identifiable
+    known, expected = sized or point.by_reading, None
+    if point.result[0] and known:
         exact = step.fraction * needed if point.by_reading else step.amount * effect
         error = point.hand / 1.96 * rng.standard_normal(needed.size)
         turned = [point.turn(m, float(a)) for m, a in zip(made, exact + error, strict=True)]
@@ -350,15 +364,16 @@ def _adjustment(
         middle, low, high = (float(v) for v in np.quantile(read, [0.5, 0.025, 0.975]))
         expected = Estimate(*point.result, middle, low, high, identifiable=True)
     probability = min(sum(h.probability for h in finding.ranked if name in h.faults), 1.0)
-    action = _action(finding, hypothesis, name, probability, point, costs)
+    action = _action(finding, hypothesis, sized, probability, point, costs)
     told = (step, point.stands(nominal), expected, probability, action)
-    return Adjustment(name, hypothesis.faults, point, *told)
+    healthy = point.reads(nominal)
+    return Adjustment(name, hypothesis.faults, point, *told, sized=known, healthy=healthy)
 
 
 def _action(
     finding: Finding,
     hypothesis: Hypothesis,
-    name: str,
+    sized: bool,
     p: float,
     point: AdjustingPoint,
     costs: Costs,
@@ -367,8 +382,6 @@ def _action(
     minutes = point.minutes
     if not worth_a_check(p, minutes, costs):
         return LEAVE
-    size = hypothesis.magnitudes.get(name)
-    sized = size is not None and size.identifiable
     settled = hypothesis.fit.mode.converged and finding.firm
     sure = settled and p >= finding.assumptions.credible
     vain = costs.round if point.forgiving else costs.overshoot

@@ -18,12 +18,15 @@ from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.parameters import Belief, Parameter
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.amounts import signed
 from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, must_be, positive
 from gantrysim.records.doors import checked
 
 _RANGE, _DENSE = 4.5, 1801  # of the standard normal number of a size
 _TURNS = 37  # sizes for which a turn is made on a machine
+#: What is said of a turn where nobody knows how far it went.
+UNKNOWN = "unknown"
 
 
 @checked
@@ -71,6 +74,50 @@ def turned_by(value: float, name: str) -> float:
     return amount
 
 
+def amount_turned(
+    turn: Adjustment | Change, turned: float | str | None = None, *, other_way: bool = False
+) -> float | None:
+    """How far something was really turned, in the unit of the turn; None where nobody knows.
+
+    Parameters
+    ----------
+    turn : Adjustment or Change
+        What was turned.
+    turned : float or str, optional
+        What was really turned, signed, in the unit of the turn, or ``"unknown"``; what was
+        advised if absent, which nobody knows where the advice says no amount.
+    other_way : bool
+        Whether it was turned against the advice.
+
+    Raises
+    ------
+    ValueError
+        If it is another word, or goes against the advice and nobody says so: a sign is easily
+        lost, and the other way is seldom meant.
+    """
+    if turned is None and (
+        isinstance(turn, Change) or turn.says_how_far or not turn.point.result[0]
+    ):
+        return turn.amount
+    if turned is None or turned == UNKNOWN:
+        return None
+    if isinstance(turned, str):
+        raise ValueError(must_be("turned", f"a number or {UNKNOWN!r}", turned))
+    amount = turned_by(turned, "turned")
+    if isinstance(turn, Change) or amount * turn.step.full == 0.0:
+        return amount
+    if (amount * turn.step.full < 0.0) != other_way:
+        said, asked = (signed(v, turn.unit) for v in (amount, -amount))
+        if other_way:
+            raise ValueError(f"other_way=True must be left out: {said} goes the way advised.")
+        raise ValueError(
+            f"turned must have the sign of the advice: {said} would mean {turn.point.way(amount)}; "
+            f"advised was to {turn.way}, which is {asked}. Give {asked}, or say other_way=True if "
+            "it really was turned the other way."
+        )
+    return amount
+
+
 @dataclass(frozen=True)
 class Remaining:
     """What is left of a fault after a turn.
@@ -98,7 +145,8 @@ def after_turn(
     machine: Machine,
     turn: Adjustment | Change,
     *,
-    turned: float | None = None,
+    turned: float | str | None = None,
+    other_way: bool = False,
     cured: float | None = None,
     assumptions: Assumptions = USUAL,
 ) -> Belief:
@@ -112,8 +160,10 @@ def after_turn(
         The machine as described.
     turn : Adjustment or Change
         What was turned.
-    turned : float, optional
-        What was really turned, in the unit of the turn; what it says if absent.
+    turned : float or str, optional
+        What was really turned, as `amount_turned` takes it.
+    other_way : bool
+        Whether it was turned against the advice.
     cured : float, optional
         Probability that it is cured where somebody knows better than the amount says.
     assumptions : Assumptions
@@ -126,13 +176,15 @@ def after_turn(
         explanation with the fault gives its probability to that without it as far as it is
         cured; a tenth of every probability goes back to that of a machine which nobody has
         looked at, so that a wrong finding can be undone.  The healthy parameters of the place
-        that was turned are widened by the hand, all others keep their posterior.
+        that was turned are widened by the hand, all others keep their posterior.  After a turn
+        of unknown amount size and chance of the fault and of its opposite are those of such a
+        machine, and so are the healthy parameters of that place; the rest is kept.
 
     Raises
     ------
     ValueError
-        If the machine has no such fault, a probability is none, or the belief is about another
-        machine.
+        If the machine has no such fault, a probability is none, the turn goes against the advice
+        and nobody says so, or the belief is about another machine.
     """
     if cured is not None and not 0.0 <= finite_number(cured, "cured") <= 1.0:
         raise ValueError(f"cured must be a probability from 0 to 1, found {cured:g}.")
@@ -140,10 +192,22 @@ def after_turn(
     catalogue = machine.catalogue()
     fault = catalogue.named(turn.fault)
     sizes = dict(belief.sizes)
+    turned_now = (*belief.turned, fault.name)
+    if amount_turned(turn, turned, other_way=other_way) is None:
+        for name in _either(fault):
+            for variant in [v for v in catalogue.faults if v.name == name]:
+                sizes.pop(variant.key, None)
+        if cured is None:
+            weights = _unseen(belief, catalogue, fault, assumptions)
+        else:
+            weights = _moved(belief, catalogue, fault, cured, 0.0, assumptions)
+        mean, covariance = _widened(belief, machine, fault, math.inf)
+        return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine, turned_now)
     left: list[Remaining] = []
+    exact = None if isinstance(turned, str) else turned
     for variant in [v for v in catalogue.faults if v.name == fault.name] or [fault]:
         parameters = sizes.pop(variant.key, variant.parameters)
-        left.append(remaining(variant, parameters, machine, turn, turned, assumptions=assumptions))
+        left.append(remaining(variant, parameters, machine, turn, exact, assumptions=assumptions))
         if variant.readable:
             first = _as_parameter(variant, left[-1])
             sizes[variant.key] = (first, *variant.parameters[1:])
@@ -153,7 +217,6 @@ def after_turn(
         done, over = cured, (1.0 - cured) * over / max(1.0 - done, 1e-12)
     weights = _moved(belief, catalogue, fault, done, min(over, 1.0 - done), assumptions)
     mean, covariance = _widened(belief, machine, fault, rest.hand)
-    turned_now = (*belief.turned, fault.name)
     return Belief(mean, np.linalg.inv(covariance), weights, sizes, machine, turned_now)
 
 
@@ -295,23 +358,60 @@ def _moved(
         if over > 0.0:
             beyond = tuple(sorted({*without, fault.opposite})) if fault.opposite else without
             add(beyond, share * over)
+    return _given_back(new, catalogue, assumptions)
+
+
+def _either(fault: Fault) -> tuple[str, ...]:
+    """A fault and what turning too far makes of it."""
+    return tuple(name for name in (fault.name, fault.opposite) if name)
+
+
+def _unseen(
+    belief: Belief, catalogue: Catalogue, fault: Fault, assumptions: Assumptions
+) -> Mapping[tuple[str, ...], float]:
+    """Probabilities after a turn of unknown amount.
+
+    Beside each set of other faults the fault and its opposite are as likely as on a machine that
+    nobody has looked at.
+    """
+    turned, old = _either(fault), dict(belief.weights)
+    for names in ((), *((name,) for name in turned)):
+        old.setdefault(names, prior_probability(names, belief, catalogue, assumptions))
+    beside: dict[tuple[str, ...], float] = {}
+    for faults, share in old.items():
+        others = tuple(name for name in faults if name not in turned)
+        beside[others] = beside.get(others, 0.0) + share
+    new: dict[tuple[str, ...], float] = {}
+    for others, share in beside.items():
+        sets = [others]
+        if len(others) < assumptions.most_faults and catalogue.predicts(others):
+            sets += [tuple(sorted((*others, name))) for name in turned]
+        priors = [catalogue.prior(faults) for faults in sets]
+        new |= {f: share * p / sum(priors) for f, p in zip(sets, priors, strict=True)}
+    return _given_back(new, catalogue, assumptions)
+
+
+def _given_back(
+    weights: Mapping[tuple[str, ...], float], catalogue: Catalogue, assumptions: Assumptions
+) -> Mapping[tuple[str, ...], float]:
+    """Probabilities of which a part goes back to those of a machine nobody has looked at."""
     back = assumptions.given_back
     kept = ((), (catalogue.unmodelled[0].name,))
     return {
         faults: (1.0 - back) * share + back * catalogue.prior(faults)
-        for faults, share in new.items()
+        for faults, share in weights.items()
         if share > 0.0 or faults in kept
     }
 
 
 def _widened(belief: Belief, machine: Machine, fault: Fault, hand: float) -> tuple[Array, Array]:
-    """Mean and covariance of the healthy scatter after a turn."""
+    """Mean and covariance of the healthy scatter after a turn, by a hand as good as that."""
     mean = belief.mean.copy()
     covariance = np.linalg.inv(belief.precision)
     covariance = 0.5 * (covariance + covariance.T)
     for k, scatter in enumerate(machine.catalogue().scatter):
         name = scatter.parameter.name
-        if name in fault.fresh_scatter:
+        if name in fault.fresh_scatter or (name == fault.own_scatter and math.isinf(hand)):
             covariance[k, :] = covariance[:, k] = 0.0
             covariance[k, k], mean[k] = 1.0, 0.0
         elif name == fault.own_scatter:

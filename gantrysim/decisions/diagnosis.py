@@ -131,8 +131,8 @@ class Finding:
     >>> low = ToneReading("left", span=270.0, mass=8.4, tone=28.6, uncertainty=0.5)
     >>> finding = gs.diagnose(ToneSheet((low,), "by ear"))
     >>> finding
-    Finding(Hypothesis(slack_belt_left, 0.2..., 0.4... [...] of healthy stiffness), cannot be told
-    from ... other(s))
+    Finding(best alone: Hypothesis(slack_belt_left, 0.2..., 0.4... [...] of healthy stiffness),
+    cannot be told from ... other(s))
     >>> finding.certain
     False
     >>> print(finding.report())
@@ -355,7 +355,7 @@ class Finding:
         tail = f", cannot be told from {others} other(s)" if others else ""
         tail += "" if others or self.certain else ", not certain"
         tail += "" if self.quarter_known else f"; {findingwords.QUARTER}"
-        return f"Finding({self.best!r}{tail})"
+        return f"Finding(best alone: {self.best!r}{tail})"
 
     def _repr_html_(self) -> str:
         return findingwords.page(self)
@@ -419,7 +419,7 @@ def diagnose(
     >>> finding.best.words
     "the left end plate's wheels are too tight on their rail"
     >>> finding, finding.certain
-    (Finding(Hypothesis(tight_wheels_left, 0.98..., 11.9 [8..., 15...] N)), True)
+    (Finding(best alone: Hypothesis(tight_wheels_left, 0.98..., 11.9 [8..., 15...] N)), True)
     """
     machine = machine if machine is not None else Machine()
     things = as_measurements(measured)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from gantrysim.decisions.reasons import why_alike
@@ -27,6 +28,13 @@ CAUTION = "Before touching the machine: power off, laser disconnected; re-home a
 SOUND = "nothing is wrong with this machine"
 #: Where something was turned and nothing is wrong any more.
 REPAIRED = "nothing wrong is seen any more"
+#: Where something may be the scanner's and not the machine's.
+UNCHECKED = "this may be the scanner, which nobody checked"
+#: Where the search ended before everything was tried.
+ROUGH = (
+    "Not every set of faults that may matter was tried, so that probabilities are rough: burn "
+    "another test, or check by hand, before anything is turned."
+)
 #: Explanations that round to nothing are no rows of a table.
 _LEAST_ROW = 0.01
 
@@ -65,7 +73,7 @@ def headline(finding: Finding, *, numbers: bool = True) -> list[str]:
     if vague and numbers:
         rows.append(f"How big cannot be told from this: {', '.join(vague)}.")
     if not (finding.best.fit.mode.converged and finding.settled):
-        rows.append("Not every set of faults that may matter was tried: probabilities are rough.")
+        rows.append(ROUGH)
     return rows + _scanner(finding)
 
 
@@ -81,8 +89,7 @@ def remarks(finding: Finding) -> list[str]:
     if not finding.learned and (told := narrowed(finding, told=True)):
         rows.append(f"Told more closely than healthy machines differ by: {', '.join(told)}.")
     if untold := finding.standing.untold:
-        lead = "Faults smaller than healthy machines differ by are not seen at"
-        rows.append(f"{lead}: {', '.join(untold)}.")
+        rows.append(f"Small faults here would not show: {', '.join(untold)}.")
     if finding.pieces:
         rows.append(
             f"Measured and predicted lines differ by {finding.best.fit.rms * 1e3:.0f} µm rms "
@@ -109,9 +116,9 @@ def _sound(finding: Finding, numbers: bool) -> list[str]:
         return []
     chance = _chance(standing.sound, numbers)
     if standing.turned and standing.sound >= 0.5:
-        lead = "Repaired: " if standing.sure else "As far as can be told, "
-        said = f"{lead}{REPAIRED}{chance}."
-        return [said[0].upper() + said[1:]]
+        if standing.sure:
+            return [f"Repaired: {REPAIRED}{chance}."]
+        return [f"Probably nothing is wrong any more{chance}."]
     if not finding.learned:
         return []
     if standing.sure:
@@ -147,14 +154,31 @@ def _open(finding: Finding, numbers: bool) -> list[str]:
     if (standing.settled or said) and largest < UNLIKELY:
         return ["Less likely, but not ruled out:", *rows]
     many = len(rows) > 1
-    lead = "Besides, what" if standing.found or standing.likely else "What"
-    it_is = "which of these it is" if many else "whether this is so"
-    rows.insert(0, f"{lead} was measured does not tell {it_is}:")
+    beside = bool(standing.found or standing.likely)
+    if said:
+        lead = "Still possible:"
+    else:
+        what = "which of these it is" if many else "whether this is so"
+        lead = f"{'Besides, what' if beside else 'What'} was measured does not tell {what}:"
     catalogue, best = finding.best.fit.problem.catalogue, finding.best.faults
     reasons = dict.fromkeys(why_alike(catalogue, best, f) for f in finding.group[1:])
-    if reasons and many and numbers:
-        rows.append(f"Why: {'; '.join(reasons)}.")
-    return rows + _rest(finding, numbers)
+    why = [f"Why: {'; '.join(reasons)}."] if reasons and many and numbers else []
+    if beside and not said and many and numbers:
+        return [lead, *rows, *_neither(finding, len(rows)), *why]
+    return [lead, *rows, *why, *_rest(finding, numbers)]
+
+
+def _neither(finding: Finding, listed: int) -> list[str]:
+    """That none is at fault of the points that may be so beside what was found."""
+    standing = finding.standing
+    points = {point.name for point in standing.possible}
+    apart = standing.sound if POSSIBLE <= standing.sound else 0.0  # has a row of its own
+    left = sum(h.probability for h in finding.ranked if not points & set(h.faults)) - apart
+    if left < _LEAST_ROW:
+        return []
+    return [
+        f"  - {'neither' if listed == 2 else 'none'} of these (probability {probability(left)})"
+    ]
 
 
 def _rest(finding: Finding, numbers: bool) -> list[str]:
@@ -194,19 +218,25 @@ def _scanner(finding: Finding) -> list[str]:
     catalogue = finding.best.fit.problem.catalogue
     standing = finding.standing  # what was found all the same is the machine's
     open_ = (point for point in standing.named if point not in standing.found)
-    effects = {catalogue.named(point.name).effect for point in open_}
+    told = scanner_tells(finding, {catalogue.named(point.name).effect for point in open_})
+    return [f"{UNCHECKED[0].upper()}{UNCHECKED[1:]}: {'; '.join(told)}."] if told else []
+
+
+def scanner_tells(finding: Finding, effects: Collection[str]) -> list[str]:
+    """What would tell faults of some effects from a scanner that nobody checked."""
     unchecked = [piece.scanner.unchecked for piece in finding.pieces]
-    scale, rest = (any(told) for told in zip(*unchecked, strict=True)) if unchecked else (0, 0)
+    if not unchecked or finding.certain:
+        return []
+    scale, rest = (any(told) for told in zip(*unchecked, strict=True))
     told = []
-    if rest and effects & {SCALE, OFFSET}:
+    if rest and {SCALE, OFFSET} & set(effects):
         told.append(
             "the piece scanned again, turned by a quarter, tells its scale difference and "
             f"squareness ({SCANNING:.0f} min)"
         )
     if scale and SCALE in effects:
         told.append(f"rings read with calipers tell its scale ({Calipers.minutes:.0f} min)")
-    lead = "This may be the scanner, which nobody checked"
-    return [f"{lead}: {'; '.join(told)}."] if told and not finding.certain else []
+    return told
 
 
 def page(finding: Finding) -> str:

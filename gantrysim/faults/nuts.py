@@ -19,6 +19,12 @@ NUT_BY_HAND = 3.0
 #: deviation of its logarithm; judgement: stiffness and offset of such wheels vary more, but
 #: softer wheels only make the turn too small).
 NUT_DOUBT = 0.1
+#: Play below this is not felt as a click when a part is rocked by hand, mm (common practice, no
+#: source).
+FELT_CLICK = 0.03
+#: Forces at the rims of wheels, turned one after the other, that differ by less than this are not
+#: told apart by a finger, N (common practice, no source).
+FELT_DRAG = 1.0
 
 
 @dataclass(frozen=True)
@@ -122,7 +128,10 @@ class Nuts(AdjustingPoint):
         """Drag of a wheel, or play, on both machines."""
         if self.loose:
             play = _play_at_wheel(faulty, self.part)
-            return f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
+            said = f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
+            if play >= FELT_CLICK:
+                return said
+            return f"{said}: too small to be felt for sure, so that a further burn tells"
         wheels = len(healthy.value(self.part).wheels)
         drags = [m.value(f"{self.part}.friction") for m in (healthy, faulty)]
         if self.part == "carriage":  # is pushed as a whole; of a plate each wheel is turned
@@ -130,9 +139,15 @@ class Nuts(AdjustingPoint):
                 f"{about(drags[1], 'N')} on a spring scale with the belt off if this is it, "
                 f"{in_words(drags[0], 'N')} if it is not"
             )
-        return (
+        said = (
             f"{about(drags[1] / wheels, 'N')} at the rim of each wheel if this is it, "
             f"{in_words(drags[0] / wheels, 'N')} if it is not"
+        )
+        if drags[1] - drags[0] >= FELT_DRAG * wheels:
+            return said
+        return (
+            f"{said}: no finger tells these apart, so push the plate with a spring scale (sheet of "
+            "pushes) or burn another test"
         )
 
 

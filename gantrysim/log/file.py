@@ -9,8 +9,8 @@ from gantrysim.records.checks import shortened
 
 FORMAT = "gantrysim machine log"
 #: Version 1 did not say which machine its belief is about: it is that of the log.  Version 2 kept
-#: of a finding what its report says.
-VERSION, VERSIONS = 3, (1, 2, 3)
+#: of a finding what its report says.  Version 3 took every turn for one of known amount.
+VERSION, VERSIONS = 4, (1, 2, 3, 4)
 KINDS = ("burned", "adjusted", "accepted")
 
 

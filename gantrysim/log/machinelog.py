@@ -20,7 +20,7 @@ from gantrysim.acceptance.tolerance import Verdict
 from gantrysim.burn import Burn
 from gantrysim.decisions import belieffile
 from gantrysim.decisions.adjustment import Adjustment
-from gantrysim.decisions.afterturn import Change, after_turn, turned_by
+from gantrysim.decisions.afterturn import Change, after_turn, amount_turned
 from gantrysim.decisions.diagnosis import Finding, diagnose
 from gantrysim.decisions.findingfile import finding_from, finding_table, magnitudes_from
 from gantrysim.decisions.words import CAUTION, SOUND
@@ -93,11 +93,13 @@ class Adjusted:
         When, and who did it or why.
     fault, place, way : str
         What it was to cure, where, and which way.
-    amount : float
+    amount : float or None
         How far, in ``unit``; of a `Change` what it added to the fault, so negative where it was
-        taken off.
+        taken off.  None where nobody knows.
     unit : str
-        Unit of the amount.
+        Unit of the amount; empty where nothing is turned by one.
+    as_advised : bool
+        Whether nobody said how far it was really turned, so that this is what was advised.
     """
 
     date: str
@@ -105,8 +107,14 @@ class Adjusted:
     fault: str
     place: str
     way: str
-    amount: float
+    amount: float | None
     unit: str
+    as_advised: bool = False
+
+    @property
+    def known(self) -> str:
+        """What is to be said of the amount beside it."""
+        return " as advised" if self.as_advised else ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,8 +173,8 @@ class MachineLog:
     >>> print(log.report())
     Log of Alder: 0 burns.
     Turned: stiffness left to the left belt 50 % of healthy stiffness less.
-    Believed now: nothing is wrong with this machine (0.15); the left Y belt is soft and gives too
-    much (0.04)...
+    Believed now, a tenth given back lest a wrong finding stays: nothing is wrong with this machine
+    (0.15); the left Y belt is soft and gives too much (0.04)...
     Before touching the machine: power off, laser disconnected; re-home afterwards.
     """
 
@@ -279,7 +287,8 @@ class MachineLog:
         self,
         adjustment: Adjustment | Change,
         *,
-        turned: float | None = None,
+        turned: float | str | None = None,
+        other_way: bool = False,
         cured: float | None = None,
         date: Date = "",
         note: str = "",
@@ -290,8 +299,11 @@ class MachineLog:
         ----------
         adjustment : Adjustment or Change
             What was turned: advice that was followed, or a change said in the fault's unit.
-        turned : float, optional
-            How far it was really turned, in the adjustment's unit.
+        turned : float or str, optional
+            How far it was really turned, in the adjustment's unit and with its sign; ``"unknown"``
+            where nobody knows, and what was advised if absent.
+        other_way : bool
+            Whether it was turned against the advice; else a sign against it is refused.
         cured : float, optional
             Probability that it is cured, where somebody knows better than the amount says.
         date : str or date
@@ -302,19 +314,23 @@ class MachineLog:
         Raises
         ------
         ValueError
-            If it is no adjustment, the machine has no such fault, or the file was changed by
-            somebody else.
+            If it is no adjustment, the machine has no such fault, the sign goes against the
+            advice, or the file was changed by somebody else.
         """
-        if turned is not None:
-            turned = turned_by(turned, "turned")
-        what, amount = adjustment, adjustment.amount if turned is None else turned
+        what, amount = adjustment, amount_turned(adjustment, turned, other_way=other_way)
+        way, as_advised = what.way, False
         if isinstance(what, Change):
-            amount, unit = -amount, self.machine.catalogue().named(what.fault).unit
+            unit = self.machine.catalogue().named(what.fault).unit
+            if amount is not None:
+                way = way if amount * what.amount >= 0.0 else ""
+                amount = -amount
         else:
-            unit = what.unit
-        how = {"turned": turned, "cured": cured}
+            unit = what.unit if what.point.result[0] else ""
+            way = what.point.way(amount) if amount else way
+            as_advised = turned is None and amount is not None and bool(unit)
+        how: dict[str, Any] = {"turned": turned, "other_way": other_way, "cured": cured}
         belief = after_turn(self.belief, self.machine, what, **how, assumptions=self.assumptions)
-        told = (what.fault, what.place, what.way, float(amount), unit)
+        told = (what.fault, what.place, way, amount, unit, as_advised)
         return self._with(Adjusted(_date(date), _note(note), *told), belief)
 
     def accepted(self, verdict: Verdict, *, date: Date = "", note: str = "") -> MachineLog:
@@ -368,7 +384,8 @@ class MachineLog:
         likely = sorted(self.belief.weights.items(), key=lambda item: -item[1])[:_BELIEVED]
         if likely:
             words = "; ".join(f"{_called(f, self.machine)} ({probability(p)})" for f, p in likely)
-            rows.append(f"Believed now: {words}.")
+            lead = "Believed now, a tenth given back lest a wrong finding stays"
+            rows.append(f"{lead}: {words}.")
         else:
             rows.append("Believed now: nothing but the description of the machine.")
         rows.append(CAUTION)
@@ -514,8 +531,11 @@ _BURNED = {
     1: ("kind", "date", "note", "error_mm", "finding", "pieces"),
     2: ("kind", "date", "note", "error_mm", "finding", "pieces", "readings"),
     3: ("kind", "date", "note", "error_mm", "finding", "pieces", "readings", "whole"),
+    4: ("kind", "date", "note", "error_mm", "finding", "pieces", "readings", "whole"),
 }
 _ADJUSTED = ("kind", "date", "note", "fault", "place", "way", "amount", "unit")
+#: Since this version a turn may be of unknown amount, and it is kept whether that was only advised.
+_UNKNOWN_SINCE = 4
 _ACCEPTED = ("kind", "date", "note", "verdict")
 _FINDING = ("words", "certain", "ranked")
 _RANKED = ("faults", "probability", "magnitudes", "indistinguishable_from")
@@ -527,7 +547,8 @@ def _entry(value: Any, where: str, version: int) -> Entry:
         accepted = ", ".join(logfile.KINDS)
         found = shortened(kind)
         raise ValueError(f"field '{where}.kind' must be one of {accepted}, found {found}.")
-    names = {"burned": _BURNED[version], "adjusted": _ADJUSTED, "accepted": _ACCEPTED}[kind]
+    adjusted = _ADJUSTED if version < _UNKNOWN_SINCE else (*_ADJUSTED, "as_advised")
+    names = {"burned": _BURNED[version], "adjusted": adjusted, "accepted": _ACCEPTED}[kind]
     table = jsontext.fields(value, where, names)
     when = logfile.date(table["date"], f"{where}.date")
     note = jsontext.word(table["note"], f"{where}.note")
@@ -536,8 +557,11 @@ def _entry(value: Any, where: str, version: int) -> Entry:
             jsontext.word(table[name], f"{where}.{name}")
             for name in ("fault", "place", "way", "unit")
         )
-        amount = jsontext.number(table["amount"], f"{where}.amount", least=-LARGEST, most=LARGEST)
-        return Adjusted(when, note, fault, place, way, amount, unit)
+        amount = table["amount"]
+        if amount is not None or version < _UNKNOWN_SINCE:
+            amount = jsontext.number(amount, f"{where}.amount", least=-LARGEST, most=LARGEST)
+        advised = jsontext.flag(table.get("as_advised", False), f"{where}.as_advised")
+        return Adjusted(when, note, fault, place, way, amount, unit, advised)
     if kind == "accepted":
         verdict = jsontext.named(table["verdict"], f"{where}.verdict")
         return Accepted(when, note, Verdict.from_dict(verdict, f"{where}.verdict"))
@@ -643,17 +667,30 @@ def _words(entry: Entry, machine: Machine) -> str:
         return (
             f"Burned{beside}, error {entry.error * 1e3:.0f} µm rms; found: "
             f"{_called(best['faults'], machine)}{size} (probability "
-            f"{probability(best['probability'])}{sure})."
+            f"{probability(_chance(entry.finding['ranked']))}{sure})."
         )
     if isinstance(entry, Adjusted):
         fault = _fault(entry.fault, machine)
         noun = fault.noun if fault is not None else entry.fault.replace("_", " ")
         where = f" at {entry.place}" if entry.place else ""
-        much = in_words(abs(entry.amount), entry.unit)
+        if entry.amount is None:
+            how = entry.way or f"{noun} changed"
+            return (
+                f"Turned{where}: {how}, nobody knows how far{', for ' + noun if entry.way else ''}."
+            )
+        much = f"{in_words(abs(entry.amount), entry.unit)}{entry.known}"
         if entry.way:
-            return f"Turned{where}: {entry.way}, {much}, for {noun}."
+            much = f", {much}" if entry.unit else ""
+            return f"Turned{where}: {entry.way}{much}, for {noun}."
         return f"Turned{where}: {noun} {much} {'more' if entry.amount > 0.0 else 'less'}."
     return f"Judged: {entry.summary} (probability {probability(entry.verdict.probability)})."
+
+
+def _chance(ranked: Sequence[Mapping[str, Any]]) -> float:
+    """Probability of what is likeliest, whatever else may be at fault beside it."""
+    best = set(ranked[0]["faults"])
+    with_it = (h for h in ranked if best <= set(h["faults"]) and (best or not h["faults"]))
+    return float(sum(h["probability"] for h in with_it))
 
 
 def _fault(name: str, machine: Machine) -> Fault | None:

@@ -19,7 +19,7 @@ from gantrysim.log.machinelog import Adjusted, Burned, MachineLog
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.plotting import look
 from gantrysim.plotting.unrolled import centred
-from gantrysim.records.amounts import in_words
+from gantrysim.records.amounts import signed
 from gantrysim.records.arrays import Array
 from gantrysim.records.doors import checked
 
@@ -62,9 +62,12 @@ def plot_log(log: MachineLog, ax: Axes | None = None) -> Axes:
         elif isinstance(entry, Adjusted):
             place = number + (turns + 1.0) / (together[number] + 1.0)
             ax.axvline(place, color=look.VERMILION, linewidth=0.9, linestyle=(0, (4, 3)))
-            sign = "+" if entry.amount > 0.0 else ""
-            amount = in_words(entry.amount, entry.unit).replace(" ", "\N{NO-BREAK SPACE}")
-            words = f"{entry.place or entry.fault} {sign}{amount}"
+            words = entry.place or entry.fault
+            if entry.amount is None:
+                words = f"{words}, nobody knows how far"
+            elif entry.unit:
+                amount = signed(entry.amount, entry.unit).replace(" ", "\N{NO-BREAK SPACE}")
+                words = f"{words} {amount}{entry.known}"
             words = textwrap.fill(words.replace("_", " "), 22)
             style: dict[str, Any] = {"rotation": 90.0, "va": "top", "ha": "right"}
             style |= {"xycoords": ax.get_xaxis_transform(), "textcoords": "offset points"}

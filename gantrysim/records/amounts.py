@@ -51,6 +51,11 @@ def about(value: float, unit: str) -> str:
     return said if said.startswith("under") else f"about {said}"
 
 
+def signed(value: float, unit: str) -> str:
+    """Say an amount with its sign, whichever that is."""
+    return f"{'-' if value < 0.0 else '+'}{in_words(abs(value), unit)}"
+
+
 def with_interval(
     estimate: float,
     low: float,

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from gantrysim.report.writing import Judged
 
 
+#: Where nothing is wrong as far as can be told, and somebody wants to be sure.
+NOTHING_NOW = "Nothing is adjusted now. Another test burn would show whether it stays so."
+
+
 def found(finding: Finding) -> list[str]:
     """What is the matter, without probabilities and sizes."""
     first = page.sentences(words.warnings(finding, numbers=False))
@@ -36,6 +40,8 @@ def advised(finding: Finding, turned: Sequence[Adjusted]) -> str:
         if turn.action == CHECK and turn.check is not None:
             rows.append(f"Check: {turn.check.words}.")
         rows.append(f"{LEADS[turn.action]}: {turn.way}.")
+    if not rows and not finding.best.faults:
+        rows = [NOTHING if finding.standing.sure else NOTHING_NOW]
     rows = rows or [UNLESS if advice.adjustments else NOTHING]
     return page.section("What to do", page.cautions(advice.cautions), page.sentences(rows))
 

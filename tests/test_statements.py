@@ -13,7 +13,7 @@ import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.decisions.statements import Statement, statements
 from gantrysim.faults import Fault
-from gantrysim.inference.fitting import Estimate, Fit
+from gantrysim.inference.fitting import Estimate, Fit, sized
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 
@@ -141,3 +141,13 @@ def test_a_finding_states_its_points_and_writes_them() -> None:
     assert own is not None
     assert math.isfinite(own.low)
     assert own.low < own.high
+
+
+@pytest.mark.parametrize(("narrowed", "told"), [(0.77, True), (0.83, False)])
+def test_a_size_is_told_where_it_has_less_than_four_fifths_of_its_prior_width(narrowed, told):
+    """Of a normal prior the 95 % interval is 2 x 1.96 standard deviations; so is that of draws."""
+    draws = narrowed * np.random.default_rng(8).standard_normal((COUNT, len(SQUARE.parameters)))
+    size = sized(SQUARE, SQUARE.parameters, np.zeros(draws.shape[1]), draws)
+    assert size.identifiable is told
+    width = 2.0 * 1.96 * narrowed * SQUARE.parameters[0].spread
+    assert size.high - size.low == pytest.approx(width, rel=0.02)

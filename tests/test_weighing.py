@@ -19,7 +19,9 @@ from gantrysim.inference.noise import Bins, Noise, make_bins
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.solver import (
+    _LONGEST,
     Mode,
+    _newton_step,
     extend,
     learn_noise,
     promised_gain,
@@ -420,6 +422,16 @@ def test_a_further_fault_that_is_there_promises_most(
     extra = max(catalogue.of_name(second.name), key=lambda fault: gains[fault.key])
     both = extend(problem, mode, extra)
     assert both.evidence - mode.evidence > 0.5 * there
+
+
+def test_a_step_is_cut_where_the_farthest_unknown_of_the_machine_goes_too_far() -> None:
+    """Of a unit quadratic the whole step is minus the gradient; a placement may go any way."""
+    gradient = np.array([-8.0, -1.0, -100.0])
+    step, gain = _newton_step(np.eye(3), gradient, 0.0, 1, np.arange(3))
+    assert step == pytest.approx(-gradient * _LONGEST / 8.0)
+    assert gain == pytest.approx(float(-gradient @ step - 0.5 * step @ step))
+    whole, _ = _newton_step(np.eye(3), gradient / 8.0, 0.0, 1, np.arange(3))
+    assert whole == pytest.approx(-gradient / 8.0)  # which is short enough
 
 
 # A blank that moved

@@ -434,6 +434,18 @@ def test_a_step_is_cut_where_the_farthest_unknown_of_the_machine_goes_too_far() 
     assert whole == pytest.approx(-gradient / 8.0)  # which is short enough
 
 
+@pytest.mark.parametrize(("left", "settled"), [(1.3, True), (1.7, False)])
+def test_a_mode_is_settled_if_a_step_promises_less_than_a_nat_and_a_half(
+    modes: tuple[Problem, tuple[Mode, ...]], left: float, settled: bool
+) -> None:
+    """Along a placement, in which all is linear, so many standard deviations off are t^2 / 2."""
+    problem, (healthy, _) = modes
+    way = healthy.covariance[:, -6] / math.sqrt(healthy.covariance[-6, -6])
+    off = solve(problem, (), healthy.u + math.sqrt(2.0 * left) * way, most_steps=0)
+    assert off.cost - healthy.cost == pytest.approx(left, abs=0.1)
+    assert off.converged is settled
+
+
 # A blank that moved
 
 

@@ -89,14 +89,24 @@ def test_a_mutant_meets_the_quickest_tests_that_run_its_function(study):
         next(m for m in made if m.function == name) for name in ("Plate.load", "")
     )
     tests = [
-        {"test": "slow", "seconds": 9.0, "runs": ["plate.py:Plate.load"]},
-        {"test": "quick", "seconds": 1.0, "runs": ["plate.py:Plate.load", "x.py:other"]},
-        {"test": "near", "seconds": 0.5, "runs": ["plate.py:Plate.unload"]},
-        {"test": "far", "seconds": 0.1, "runs": ["x.py:other"]},
+        {"test": name, "seconds": seconds, "runs": runs, "shared": {}}
+        for name, seconds, runs in (
+            ("slow", 9.0, ["plate.py:Plate.load"]),
+            ("quick", 1.0, ["plate.py:Plate.load", "x.py:other"]),
+            ("near", 0.5, ["plate.py:Plate.unload"]),
+            ("far", 0.1, ["x.py:other"]),
+        )
     ]
     assert study.chosen_tests(of_function, tests, 20.0) == ["quick", "slow"]
     assert study.chosen_tests(of_function, tests, 5.0) == ["quick"]
     assert study.chosen_tests(of_module, tests, 20.0) == ["near", "quick", "slow"]
+    # what tests of a file share is paid for once, by the first of them
+    burn = [
+        {"test": f"a.py::{n}", "seconds": 1.0, "runs": ["plate.py:Plate.load"],
+         "shared": {"burn": 6.0}} for n in (1, 2)
+    ]  # fmt: skip
+    assert study.chosen_tests(of_function, [*tests, *burn], 9.5) == ["quick", "a.py::1", "a.py::2"]
+    assert study.chosen_tests(of_function, burn, 6.5) == []
 
 
 @pytest.mark.slow

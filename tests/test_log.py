@@ -653,6 +653,23 @@ def test_a_turn_of_unknown_amount_is_as_if_nobody_had_looked(
     assert again.entries[-1] == unknown.entries[-1]
 
 
+def test_a_turn_that_does_not_go_with_what_was_found_is_pointed_out(
+    tight: Finding, better: Finding
+) -> None:
+    """14 N were found, then 5 N: by the nuts' own geometry so many degrees lie between."""
+    log, turn = followed(tight)
+    faulty = [gs.Machine().with_faults(gs.faults.TightWheels("left", n)) for n in (14.0, 5.0)]
+    between = np.subtract(*(turn.point.stands(machine) for machine in reversed(faulty)))
+    said = []
+    for amount in (between, 0.1 * between, "unknown"):
+        report = log.adjusted(turn, turned=amount).burned(better.pieces[0], better).report()
+        said.append([row for row in report.splitlines() if " do not go with " in row])
+    assert [len(rows) for rows in said] == [0, 1, 0]
+    row = re.search(r"It seems to have been (-\d+) degrees, 95 % between (-\d+) and", said[1][0])
+    assert row is not None, said[1]
+    assert float(row[1]) == pytest.approx(between, abs=6.0)
+
+
 # Rounds
 
 

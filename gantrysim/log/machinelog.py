@@ -33,6 +33,7 @@ from gantrysim.instruments import INSTRUMENTS, measurementfile
 from gantrysim.instruments.base import Instrument, Measurement
 from gantrysim.instruments.points import Piece
 from gantrysim.log import file as logfile
+from gantrysim.log.turncheck import disagreements
 from gantrysim.machine import Machine
 from gantrysim.records import jsontext, limits
 from gantrysim.records.amounts import in_words, probability, with_interval
@@ -377,10 +378,17 @@ class MachineLog:
     def report(self) -> str:
         """Return the history in words, and what is believed now."""
         rows = [f"Log of {self.name}: {len(self.burns)} burns."]
+        last: Burned | None = None
+        turns: list[Adjusted] = []
         for entry in self.entries:
             when = f"{entry.date}: " if entry.date else ""
             note = f" ({entry.note})" if entry.note else ""
             rows.append(f"{when}{_words(entry, self.machine)}{note}")
+            if isinstance(entry, Adjusted):
+                turns.append(entry)
+            elif isinstance(entry, Burned):
+                rows += disagreements(last, turns, entry, self.machine) if last else []
+                last, turns = entry, []
         likely = sorted(self.belief.weights.items(), key=lambda item: -item[1])[:_BELIEVED]
         if likely:
             words = "; ".join(f"{_called(f, self.machine)} ({probability(p)})" for f, p in likely)

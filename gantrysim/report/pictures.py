@@ -76,8 +76,8 @@ def _spot(finding: Finding) -> str:
 
 def expected(advice: Advice, finding: Finding) -> str:
     """The burned test before and after the advised steps; some rings in mid bed if none was."""
-    if not advice.advised:
-        return ""
+    if not advice.advised or any(a.point.result[0] and not a.sized for a in advice.advised):
+        return ""  # nothing is expected of a turn of which nobody knows how far
     turned = "; ".join(a.way for a in advice.advised)
     test = finding.pieces[-1].test if finding.pieces else None
     what = "The burned test" if test is not None else "Rings of 10 to 40 mm in mid bed"

@@ -104,7 +104,7 @@ def test_no_turn_is_told_where_no_size_is():
     said = vague.report()
     assert not re.search(r"Needed|Afterwards|\d degrees|goes too far", said), said
     assert "how far is not to be guessed" in said
-    assert "; how big it is was not told, so this is for about the usual size" in said
+    assert "; this is for about the usual size, how big it is was not told" in said
     assert "For the log: what it really was, in degrees with a plus if it went this way" in said
     assert "degrees" not in repr(vague)
     (step,) = vague.adjustments

@@ -275,7 +275,7 @@ def advise(
         adjustment = _adjustment(finding, hypothesis, name, point, made, costs, rng)
         expect = point.expect(finding.machine, hypothesis.fit.machine) + _heard(finding, point)
         if point.result[0] and not adjustment.sized:
-            expect += "; how big it is was not told, so this is for about the usual size"
+            expect += "; this is for about the usual size, how big it is was not told"
         open_ = adjustment.probability < finding.assumptions.credible
         check = HandCheck(name, point.look, expect, point.minutes, splits=open_)
         first = _scanner_first(finding, name)

@@ -131,7 +131,9 @@ class Nuts(AdjustingPoint):
             said = f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
             if play >= FELT_CLICK:
                 return said
-            return f"{said}: too small to be felt for sure, so that a further burn tells"
+            return (
+                f"{said}: too small to be felt for sure, so that none rules nothing out: burn again"
+            )
         wheels = len(healthy.value(self.part).wheels)
         drags = [m.value(f"{self.part}.friction") for m in (healthy, faulty)]
         if self.part == "carriage":  # is pushed as a whole; of a plate each wheel is turned

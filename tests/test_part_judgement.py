@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import matplotlib as mpl
 import numpy as np
@@ -113,6 +114,137 @@ def test_an_angle_that_cannot_be_told_says_how_long_its_arms_must_be():
     least = 0.1 + 1.6449 * 0.1  # tables: Share is proven there, and not before
     assert Share(least + 1e-3, 0.1).beyond(0.1) > 0.95 > Share(least - 1e-3, 0.1).beyond(0.1)
     assert "arms of" not in dataclasses.replace(open_, feature=plate["W1"]).words
+
+
+def cut_otherwise(cut, names=None, slip=0.0):
+    """The part of a healthy machine, some of its sizes, the first of them misread."""
+    errors = true_errors(gs.Machine(), DRAWING)
+    whole = measured(DRAWING, errors, cut, np.random.default_rng(2))
+    readings = [r for r in whole.readings if names is None or r.name in names]
+    readings[0] = dataclasses.replace(readings[0], value=readings[0].value + slip)
+    return PartSheet(DRAWING, tuple(readings), "bench")
+
+
+def stated(sheet, kerf=0.12, **how):
+    how = {"kerf_allowed": 0.12, "motion": "slow", "healthy": gs.Machine()} | how
+    return judge_part(gs.Machine(), DRAWING, sheet, kerf=kerf, **how)
+
+
+@pytest.mark.parametrize("kerf", [0.12, (0.12, 0.02)])
+def test_a_stated_cut_that_the_part_contradicts_is_asked_about_first(kerf):
+    """Holes all too small and outsides all too big are no slips: the control does it too."""
+    judged = stated(cut_otherwise(0.0), kerf)
+    assert judged.kerf.width == pytest.approx(0.0, abs=0.02)
+    assert judged.summary.startswith(
+        f"tab and slot: the sizes look as if cut with {judged.kerf.width:.2f} mm, 0.12 was stated: "
+        "was it compensated twice, in the drawing and by the control? That comes first."
+    )
+    assert judged.to_dict()["kerf_doubt"] == judged.doubt
+    assert not {"neither", "machine", "drawing"} & {j.verdict for j in judged.features}
+    assert "as the part tells it; 0.12 mm as stated" in judged.report()
+    for name in ("S2", "W2", "D1"):
+        assert judged[name].measured.value == pytest.approx(judged[name].expected, abs=0.07), name
+
+
+@pytest.mark.parametrize(
+    ("cut", "words"),
+    [(0.12, ""), (0.24, "compensated to the wrong side?"), (0.18, "measure a cut")],
+)
+def test_what_a_cut_looks_like_that_is_not_as_stated(cut, words):
+    judged = stated(cut_otherwise(cut))
+    assert words in judged.doubt
+    assert bool(words) == bool(judged.doubt)
+
+
+def test_one_slip_is_no_other_cut_and_holes_alone_tell_none():
+    assert stated(cut_otherwise(0.12, {"S2", "W2"}, slip=0.4)).doubt == ""
+    assert stated(cut_otherwise(0.12, slip=0.4)).doubt == ""
+    holes = stated(cut_otherwise(0.0, {"S1", "S2", "S3", "H1", "H1x"}))
+    assert holes.doubt.endswith("measure outsides too, for holes alone look so with a caliper "
+                                "that is off")  # fmt: skip
+
+
+def test_a_wide_cut_that_nobody_measured_says_how_to_draw():
+    judged = stated(cut_otherwise(0.32), None, limit=0.16)
+    off = judged.kerf.width - 0.12
+    assert off == pytest.approx(0.2, abs=0.04)
+    assert judged.doubt == ""
+    assert judged.summary.endswith(
+        f"First draw holes {off:.2f} mm smaller and outsides as much larger."
+    )
+
+
+def test_what_is_said_adds_up_to_what_was_measured(fit, sheet):
+    """Also where a size is off by itself, was measured twice, or read by calipers that are off."""
+    off = {"W1": 0.5}
+    readings = [
+        dataclasses.replace(r, value=r.value + off.get(r.name, 0.0) - 0.05) for r in sheet.readings
+    ]
+    odd = PartSheet(DRAWING, (*readings, readings[2]), "bench", permissible_error=0.1)
+    judged = judge_part(fit, DRAWING, odd, intended=WANTED, kerf=0.0, kerf_allowed=0.02, draws=60)
+    for j in judged.features:
+        if j.measured is not None:
+            shares = (
+                j.drawing or 0.0,
+                *(s.value for s in (j.machine, j.kerf, j.instrument, j.left)),
+            )
+            assert j.measured.value - j.meant == pytest.approx(sum(shares), abs=1e-9)
+    j = judged["W1"]
+    assert j.verdict == "neither"
+    said = re.search(
+        r"expected ([\d.]+), measured ([\d.]+): neither; the calipers read ([\d.]+) too little, "
+        r"\+([\d.]+) .* is left",
+        j.words,
+    )
+    expected, value, low, left = map(float, said.groups())
+    assert low == pytest.approx(0.05, abs=0.04)
+    assert value == pytest.approx(expected - low + left, abs=0.016), "three roundings"
+
+
+def test_a_size_that_is_good_is_not_the_fault_of_the_machine():
+    """What the machine takes off D1y the cut leaves on: it was narrower than allowed for."""
+    sheet = cut_otherwise(0.0)
+    judged = stated(sheet, NO_CUT, limit=0.1)
+    good = judged["D1y"]
+    assert abs(good.measured.value - good.meant) < 0.1 < abs(good.machine.value)
+    assert good.verdict == "fits"
+    assert "it is within 0.10, as stated, though the machine makes it -0.1" in good.words
+    assert "and the cut makes it +0.1" in good.words
+    assert "D1y" not in judged.summary
+    # as it was drawn, it is as far off as the machine makes it
+    plain = stated(sheet, NO_CUT, limit=0.1, kerf_allowed=0.0)
+    assert plain["D1y"].verdict == "machine"
+    assert "D1y" in plain.summary
+
+
+def test_the_legend_names_what_is_drawn_and_no_more():
+    def named(**how):
+        judged = stated(cut_otherwise(0.0), 0.0, **how)
+        judged = dataclasses.replace(judged, features=judged.features[:4])  # a small picture
+        names = [text.get_text() for text in judged.plot().get_legend().get_texts()]
+        mpl.pyplot.close("all")
+        return names[:-1]
+
+    rest = ["calipers", "left over: none of these explains it"]
+    assert named(kerf_allowed=0.0) == ["machine", *rest]
+    assert named(intended=WANTED) == ["drawing", "machine", "cut", *rest]
+
+
+def test_an_angle_that_nobody_asked_for_is_one_quiet_line():
+    judged = stated(cut_otherwise(0.12))
+    vague = {"machine": Share(0.05, 0.1), "limit": 0.1, "verdict": "cannot tell"}
+
+    def report(**own):
+        angle = dataclasses.replace(judged["A1"], **vague, **own)
+        rest = [j for j in judged.features if j.feature.name != "A1"]
+        return dataclasses.replace(judged, features=(*rest, angle)).report()
+
+    assert "  Not asked for, not measured and not told: A1." in report()
+    assert "A1 (angle)" not in report()
+    asked = report(intended=90.0)
+    assert "  A1 (angle), drawn 90.00 deg" in asked
+    assert "arms of" in asked
+    assert "Not asked for" not in asked
 
 
 @pytest.mark.slow

@@ -323,13 +323,55 @@ def reading(name, value, drawn=None):
         ([reading("D1", 15.0)], r"D1 must be near.*looks like a radius"),
         ([reading("W1", 9.98)], r"W1 must be near.*looks like cm"),
         ([reading("S2", 3.1, 3.6)], r"must be of tab and slot.*another part"),
-        ([PartReading("S9", 3.1, 3.1)], r"must name a feature of tab and slot, found 'S9'"),
+        (
+            [PartReading("S9", 3.1, 3.1)],
+            r"bench: tab and slot: the name of a feature must be.*found 'S9'",
+        ),
         ([PartReading("A1", 90.0, 90.0)], r"A1 must be a length"),
     ],
 )
 def test_slips_in_a_sheet_are_noticed_and_asked(readings, words):
     with pytest.raises(ValueError, match=words):
         PartSheet(TABBED, tuple(readings), "bench")
+
+
+NAMED = """<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="90mm"
+ viewBox="0 0 120 90"><rect id="left" x="20" y="40" width="20" height="3.1"/>
+ <rect id="right" x="60" y="40" width="20" height="3.3"/><circle id="hole" cx="50" cy="60" r="6"/>
+ <rect id="plate" x="10" y="10" width="100" height="70"/></svg>"""
+
+
+def test_a_sheet_names_shapes_by_their_ids_and_needs_no_drawn_sizes(tmp_path):
+    (tmp_path / "part.svg").write_text(NAMED)
+    drawing = read_drawing(tmp_path / "part.svg", corner=(100.0, 100.0))
+    slot = next(f for f in drawing.features if f.outline == "right" and f.kind == "slot")
+    assert drawing["right"] is slot
+    sizes = tmp_path / "sizes.csv"
+    sizes.write_text(f"name,value_mm\nright,3.27\n{slot.name}l,19.98\n")
+    read = read_part_sheet(sizes, drawing).readings
+    told = [(slot.name, 3.3, 3.27), (f"{slot.name}l", 20.0, 19.98)]
+    assert [(r.name, round(r.drawn, 3), r.value) for r in read] == told
+    sizes.write_text("name,drawn_mm,value_mm\nright,3.1,3.27\n")
+    with pytest.raises(ValueError, match=r"sheet of another part"):
+        read_part_sheet(sizes, drawing)
+    for word, names in (("plate", "W1, L1|L1, W1"), ("hole", "H1, H1x, H1y")):
+        with pytest.raises(ValueError, match=rf"'{word}' has more than one size.*one of ({names})"):
+            _ = drawing[word]
+    both = [{"right": 3.3}, {slot.name: 3.3}]
+    sound = (gs.Machine(), drawing)
+    how = {"healthy": gs.Machine(), "motion": "slow", "kerf": 0.1}
+    one, other = (gs.part.judge_part(*sound, intended=size, **how).to_dict() for size in both)
+    assert one == other
+    with pytest.raises(ValueError, match=rf"intended must name each.*found {slot.name} twice"):
+        gs.part.judge_part(*sound, intended=both[0] | both[1], **how)
+    sheet = PartSheet(drawing, (PartReading("right", math.nan, 3.27),), "bench")
+    pair = {"matings": [Mating("right", (3.0, 0.01), (0.1, 0.4))]}
+    asked = gs.Tolerance(size=0.1)
+    judged = [gs.accept(sheet, asked, intended=size, **pair).to_dict() for size in both]
+    assert judged[0] == judged[1]
+    kept = drawing.with_features({"leave_out": ["right"], "rename": {"left": "shelf"}}).names
+    assert slot.name not in kept
+    assert "shelf" in kept
 
 
 # Bad input

@@ -216,7 +216,7 @@ USUAL = {
     "wheels": MACHINE.left.wheels, "angles": {"front": 9.0, "back": 9.0},
     "reference": gs.instruments.Card(),
     "machines": [MACHINE], "absent": ("belt_x",), "faults": ["coupler_slip"],
-    "outline": "slot-A",
+    "outline": "slot-A", "intended": {"W1": 30.0},
     "names": ("coupler_slip",), "matings": [MATING], "known": MACHINE, "content": {},
     "kind": "slot", "off": 0.1, "shown": "pieces", "others": (), "one": "coupler_slip",
     "handbook": gs.machine.Handbook(), "spot": ROUND, "normal": ROUND,

@@ -17,7 +17,6 @@ from gantrysim.part.kerf import kerf_of
 from gantrysim.part.mating import check_matings, gaps
 from gantrysim.part.prediction import Prediction, healthy_errors, predicted, reach_of
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import finite_number
 
 _MRAD = np.radians(1.0) * 1e3  # in a degree
 _COUNT = 4000  # draws of cut, model and caliper
@@ -74,10 +73,7 @@ def part_accepted(
     cut that the sheet believes.
     """
     drawing = sheet.drawing
-    wanted = dict(intended or {})
-    for name, size in wanted.items():
-        _ = drawing[name]
-        finite_number(size, f"intended[{name!r}]")
+    wanted = drawing.sizes_of(intended or {})
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((_COUNT, len(sheet.readings))) * sheet.uncertainty
     noise += rng.standard_normal((_COUNT, sheet.instrument.shape[1])) @ sheet.instrument.T
@@ -95,17 +91,16 @@ def part_accepted(
     both = {}
     for mating in matings:
         check_matings(drawing, [mating])
-        names = [n for n in (mating.internal, mating.external) if isinstance(n, str)]
+        both_halves = (mating.internal, mating.external)
+        names = [drawing[n].name for n in both_halves if isinstance(n, str)]
         missing = next((name for name in names if name not in sizes), None)
         if missing is not None:
             raise ValueError(f"{sheet.source}: {missing} must be measured to judge {mating.words}.")
         outer: Any = mating.external
         if not isinstance(outer, str):
-            both[mating] = (
-                sizes[mating.internal] - outer[0] - outer[1] * rng.standard_normal(_COUNT)
-            )
+            both[mating] = sizes[names[0]] - outer[0] - outer[1] * rng.standard_normal(_COUNT)
         else:
-            both[mating] = sizes[mating.internal] - sizes[outer]
+            both[mating] = sizes[names[0]] - sizes[names[1]]
     asked += _of_pairs(matings, both)
     reaches = dict(zip(drawing.names, reach, strict=True))
     return _verdict(asked, tolerance, reaches, confidence, 0.0, sheet.source)

@@ -202,10 +202,18 @@ def _part(words: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     own.add_argument("--upright", action="store_true", help="the part lies on the scan as drawn")
     own.add_argument("--dpi", type=float, help="of the scan; what the file states if absent")
     own.add_argument(
-        "--intended", nargs="+", default=[], metavar="NAME=SIZE", help="what sizes were to be, mm"
+        "--intended",
+        nargs="+",
+        default=[],
+        metavar="NAME=SIZE",
+        help="what sizes of the finished part were to be, mm, by name or by the id of the shape",
     )
     own.add_argument(
-        "--kerf", type=float, nargs="+", metavar="MM", help="width of the cut, and its uncertainty"
+        "--kerf",
+        type=float,
+        nargs="+",
+        metavar="MM",
+        help="width of the cut, and its uncertainty; 0 where the control shifts the path by it",
     )
     own.add_argument(
         "--kerf-allowed", type=float, default=0.0, metavar="MM", help="for which the drawing allows"

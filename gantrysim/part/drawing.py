@@ -44,7 +44,7 @@ from gantrysim.part.outlines import Open, Outline, outlines_of
 from gantrysim.pattern.file import read_content
 from gantrysim.pattern.toolpath import Move, Toolpath
 from gantrysim.records import jsontext, limits
-from gantrysim.records.checks import listed, positive, shortened
+from gantrysim.records.checks import finite_number, listed, positive, shortened
 from gantrysim.records.doors import checked
 from gantrysim.records.files import placed, read_text, write_new_text
 from gantrysim.records.table import Table
@@ -63,6 +63,8 @@ UNIT_NAMES = tuple(UNITS)
 @dataclass(frozen=True, eq=False)
 class Drawing:
     """A path with its features.
+
+    ``drawing["S1"]`` is one; the id of a shape stands for its only size, of a slot for the width.
 
     Parameters
     ----------
@@ -108,13 +110,47 @@ class Drawing:
         return tuple(self._by_name)
 
     def __getitem__(self, name: str) -> Feature:
-        """The feature of a name; ValueError if there is none."""
-        if name not in self._by_name:
+        """The feature of a name, or of the id of a shape; ValueError if there is none.
+
+        An id stands for the only size of its shape, and of a slot for the width.
+        """
+        if name in self._by_name:
+            return self._by_name[name]
+        own = [f for f in self.features if f.outline == name and f.unit == "mm"]
+        if not own:
             raise ValueError(
                 f"{self.source}: the name of a feature must be {_some(self.names)}, "
                 f"found {shortened(name)}."
             )
-        return self._by_name[name]
+        chief = [f for f in own if "," not in f.kind]  # that of a slot, not "slot, length"
+        shapes = {outline for f in own for outline in f.gauge.outlines}
+        if len(chief) != 1 or len(shapes) > 1:
+            raise ValueError(
+                f"{self.source}: {shortened(name)} has more than one size; the name must be "
+                f"{_some([f.name for f in own])}."
+            )
+        return chief[0]
+
+    def sizes_of(self, intended: Mapping[str, float]) -> dict[str, float]:
+        """What features were to be, by their names.
+
+        Parameters
+        ----------
+        intended : mapping
+            Sizes by name, or by the id of a shape, mm or degrees.
+
+        Raises
+        ------
+        ValueError
+            If a feature does not exist or is named twice, or a size is no finite number.
+        """
+        found: dict[str, float] = {}
+        for word, size in intended.items():
+            name = self[word].name
+            if name in found:
+                raise ValueError(f"intended must name each feature once, found {name} twice.")
+            found[name] = finite_number(size, f"intended[{word!r}]")
+        return found
 
     @cached_property
     def repeated(self) -> tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]:
@@ -146,14 +182,13 @@ class Drawing:
             If a feature does not exist, a name is taken, or a place lies on no side.
         """
         table = jsontext.fields(dict(content), "features", (), ("rename", "add", "leave_out"))
-        gone = jsontext.names(table.get("leave_out", []), "leave_out")
-        for name in gone:
-            _ = self[name]
+        left_out = jsontext.names(table.get("leave_out", []), "leave_out")
+        gone = {self[name].name for name in left_out}
         kept = [feature for feature in self.features if feature.name not in gone]
         renames = jsontext.named(table.get("rename", {}), "rename")
         for old, new in renames.items():
-            _ = self[old]
             jsontext.word(new, f"rename.{old}")
+        renames = {self[old].name: new for old, new in renames.items()}
         features = [feature.renamed(renames.get(feature.name, feature.name)) for feature in kept]
         for number, each in enumerate(jsontext.row(table.get("add", []), "add")):
             features.append(self._added(each, f"add[{number}]"))

@@ -2,16 +2,16 @@
 
 What a size is off what was intended is the sum of four shares: the drawing's (drawn less intended),
 the machine's (what it makes of what is drawn), the cut's (its width, outward in holes and inward
-on outsides), and what is left.  The drawing's is known.  The others are jointly normal: the
-machine's shares by the draws of what is known of it, the cut by what is believed of its width, the
-instrument by what its readings share and by its own.  What was measured is conditioned upon, all
-sizes at once, so that holes and outsides tell the width of the cut, and what the machine does to
-one slot says something of the next.  A reading that the others speak against is left out of that
-and is to be measured again.
+on outsides), and what is left; what was measured holds the instrument's besides.  The drawing's is
+known.  The others are told by all sizes at once (`gantrysim.part.shares`), so that holes and
+outsides tell the width of the cut, and what the machine does to one slot says something of the
+next.  A reading that the others speak against is to be measured again, and a width of the cut that
+they speak against is asked about first.
 """
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -20,8 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from gantrysim.decisions.adjustment import CHECK
 from gantrysim.decisions.advice import Advice
@@ -35,6 +34,7 @@ from gantrysim.part.feature import Feature
 from gantrysim.part.gauges import Corner
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import (
+    LEAST,
     MOTIONS,
     Prediction,
     healthy_errors,
@@ -42,9 +42,9 @@ from gantrysim.part.prediction import (
     predict_part,
     reach_of,
 )
+from gantrysim.part.shares import NONE, PROVEN, STRAY, Share, Shares
 from gantrysim.part.sheet import PartSizes
 from gantrysim.pattern.toolpath import Toolpath
-from gantrysim.records.arrays import Array
 from gantrysim.records.checks import finite_number, positive
 from gantrysim.records.doors import checked
 from gantrysim.records.files import write_new_text
@@ -57,13 +57,8 @@ if TYPE_CHECKING:
 
 FITS, MACHINE, DRAWING, BOTH = "fits", "machine", "drawing", "both"
 KERF, AGAIN, CANNOT_TELL = "kerf or material", "neither", "cannot tell"
-#: Probability from which a share is proven, and to which it is disproven.
-PROVEN = 0.95
 #: How many standard uncertainties beyond its limit a share is proven.
 SURE = float(ndtri(PROVEN))
-#: A reading that lies this many standard uncertainties off what all others say is left out.
-STRAY = 3.5
-
 
 #: Where limits come from, as sentences say it.
 STATED, REACHED, TOLD = "as stated", "which healthy machines keep to", "the least calipers tell"
@@ -73,32 +68,8 @@ NAMED = 12
 #: Of an angle, what a fitter sees, degrees: 3 mm in a metre (judgement).
 ANGLE = 0.17
 
-#: Places of readings.
-Rows = NDArray[np.intp]
-
-
-@dataclass(frozen=True)
-class Share:
-    """Part of an error.
-
-    Parameters
-    ----------
-    value, uncertainty : float
-        And its standard uncertainty, mm or degrees.
-    """
-
-    value: float
-    uncertainty: float
-
-    def beyond(self, limit: float) -> float:
-        """Probability that it is further from zero than a limit."""
-        if self.uncertainty <= 0.0:
-            return float(abs(self.value) > limit)
-        off = (np.array([-limit, limit]) - self.value) / self.uncertainty
-        return float(ndtr(off[0]) + 1.0 - ndtr(off[1]))
-
-    def __str__(self) -> str:
-        return f"{self.value:+.2f} ± {2.0 * self.uncertainty:.2f}"
+#: What no words are lost on, for it is rounded to nothing, mm or degrees.
+UNSAID = 0.005
 
 
 @checked
@@ -118,6 +89,7 @@ class JudgedFeature:
         As measured.
     machine, kerf, left : Share
         Shares of the machine, of the cut beyond what the drawing allows for, and what is left.
+        With those of drawing and instrument they add up to what was measured less what is meant.
     drawing : float or None
         Share of the drawing; None where nobody said what was intended.
     limit : float
@@ -129,9 +101,14 @@ class JudgedFeature:
     healthy : float
         What a healthy machine makes of the feature, less what is drawn.
     verdict : str
-        "fits", "machine", "drawing", "both", "kerf or material", "neither" or "cannot tell".
+        "fits", "machine", "drawing", "both", "kerf or material", "neither" or "cannot tell".  What
+        is drawn right and comes out within its limit fits, whatever its shares.
     usual : float or None
         What features like it are drawn, where it is the odd one.
+    instrument : Share
+        What the instrument adds to it as to all that it read: zero and scale of calipers.
+    tool : str
+        What it was measured with.
     """
 
     feature: Feature
@@ -148,6 +125,8 @@ class JudgedFeature:
     healthy: float
     verdict: str
     usual: float | None = None
+    instrument: Share = NONE
+    tool: str = ""
 
     @property
     def meant(self) -> float:
@@ -158,6 +137,35 @@ class JudgedFeature:
         return self.feature.drawn + self.allowed if self.intended is None else self.intended
 
     @property
+    def made(self) -> float:
+        """By how much drawing, machine and cut together miss what is meant, mm or degrees."""
+        return (self.drawing or 0.0) + self.machine.value + self.kerf.value
+
+    @property
+    def expected(self) -> float:
+        """Size to expect of machine and cut as the part tells them, mm or degrees."""
+        return self.meant + self.made
+
+    @property
+    def off(self) -> float:
+        """By how much it misses what is meant, as measured, else as expected, mm or degrees."""
+        return self.made if self.measured is None else self.measured.value - self.meant
+
+    @property
+    def good(self) -> bool:
+        """Whether it is within its limit as it was measured, else surely so as expected."""
+        if self.measured is not None:
+            return abs(self.off) <= self.limit
+        doubt = math.hypot(self.machine.uncertainty, self.kerf.uncertainty)
+        return Share(self.off, doubt).beyond(self.limit) <= 1.0 - PROVEN
+
+    @property
+    def asked(self) -> bool:
+        """Whether anybody asks for it: all lengths, and angles that were measured or intended."""
+        told = self.intended is not None or self.measured is not None
+        return self.feature.unit == "mm" or told
+
+    @property
     def to_draw(self) -> float:
         """What is to be drawn for the size that is meant, mm or degrees."""
         return self.meant - self.allowed
@@ -166,7 +174,7 @@ class JudgedFeature:
     def to_draw_words(self) -> str:
         """That in words, with what it becomes."""
         said = f"{self.to_draw:.2f} {self.feature.unit}"
-        if abs(self.allowed) <= 0.005:
+        if abs(self.allowed) <= UNSAID:
             return said
         cut = self.allowed / self.feature.kerf
         what = self.feature.kind.partition(",")[0]
@@ -178,19 +186,21 @@ class JudgedFeature:
         """One sentence."""
         f, unit = self.feature, self.feature.unit
         said = f"{f.name} ({f.words}), drawn {f.drawn:.2f} {unit}"
-        if abs(self.meant - f.drawn) > 0.005:
+        if abs(self.meant - f.drawn) > UNSAID:
             said += f" for {self.meant:.2f}"
-        said += f", to be expected {self.predicted.value:.2f}"
+        said += f", to be expected {self.expected:.2f}"
         if self.measured is not None:
             said += f", measured {self.measured.value:.2f}"
         drawn = f"it is drawn {self.drawing or 0.0:+.2f} off {self.to_draw_words}"
+        machine, cut = self._also("machine"), self._also("cut")
+        usual = f"a healthy one {self.healthy:+.2f}"
         why = {
-            FITS: f"no share of it is more than {self._limit}",
-            MACHINE: f"the machine makes it {self.machine} (a healthy one {self.healthy:+.2f})",
-            DRAWING: drawn,
-            BOTH: f"{drawn}, the machine adds {self.machine}",
-            KERF: f"the cut makes it {self.kerf}",
-            AGAIN: f"{self.left} is left that neither explains: measure it again",
+            FITS: self._good(),
+            MACHINE: f"the machine makes it {self.machine} ({usual}){cut}",
+            DRAWING: f"{drawn}{machine}{cut}",
+            BOTH: f"{drawn}, the machine adds {self.machine}{cut}",
+            KERF: f"the cut makes it {self.kerf}{machine}",
+            AGAIN: f"{self._common}{self.left} is left that neither explains: measure it again",
             CANNOT_TELL: self._open(),
         }[self.verdict]
         hint = ""
@@ -203,10 +213,38 @@ class JudgedFeature:
     def _limit(self) -> str:
         return f"{self.limit:.2f}, {self.limit_from}"
 
+    @property
+    def _told(self) -> dict[str, Share]:
+        """Shares of machine and cut that calipers tell, or that may miss the limit."""
+        shares, least = {"machine": self.machine, "cut": self.kerf}, self.feature.in_unit(LEAST)
+        return {k: s for k, s in shares.items() if abs(s.value) >= least or self._may_miss(s)}
+
+    def _may_miss(self, share: Share) -> bool:
+        """Whether a share is not proven to be within the limit."""
+        return share.beyond(self.limit) > 1.0 - PROVEN
+
+    def _also(self, who: str) -> str:
+        """What another share adds, without which the numbers of a sentence would not add up."""
+        return f", the {who} adds {self._told[who]}" if who in self._told else ""
+
+    @property
+    def _common(self) -> str:
+        """What the instrument is taken to add to all sizes alike."""
+        off = self.instrument.value
+        if abs(off) < UNSAID:
+            return ""
+        return f"the {self.tool} read {abs(off):.2f} too {'much' if off > 0.0 else 'little'}, "
+
+    def _good(self) -> str:
+        """Why it fits, although its shares may be off, or miss what is meant together."""
+        if self.good and any(map(self._may_miss, self._told.values())):
+            off = " and ".join(f"the {who} makes it {share}" for who, share in self._told.items())
+            return f"it is within {self._limit}, though {off}"
+        all_ = "" if abs(self.off) <= self.limit else f"; together they make {self.off:+.2f}"
+        return f"no share of it is more than {self._limit}{all_}"
+
     def _open(self) -> str:
         shares = {"the share of the machine": self.machine, "the share of the cut": self.kerf}
-        if self.measured is not None:
-            shares["what is left over"] = self.left
         open_ = [k for k, s in shares.items() if 1.0 - PROVEN < s.beyond(self.limit) < PROVEN]
         told = " and ".join(f"{k} is {shares[k]}" for k in open_)
         said = f"{told or 'nothing predicts this machine'}, the limit {self._limit}"
@@ -225,10 +263,11 @@ class JudgedFeature:
         found: dict[str, Any] = {
             "name": f.name, "what": f.kind, "outline": f.outline, "unit": f.unit, "drawn": f.drawn,
             "intended": self.intended, "meant": self.meant, "to_draw": self.to_draw,
-            "drawing": self.drawing, "healthy": self.healthy, "limit": self.limit,
-            "limit_from": self.limit_from, "verdict": self.verdict, "usual": self.usual,
+            "expected": self.expected, "drawing": self.drawing, "healthy": self.healthy,
+            "limit": self.limit, "limit_from": self.limit_from, "verdict": self.verdict,
+            "usual": self.usual,
         }  # fmt: skip
-        for name in ("predicted", "measured", "machine", "kerf", "left"):
+        for name in ("predicted", "measured", "machine", "kerf", "instrument", "left"):
             share: Share | None = getattr(self, name)
             found[name] = None if share is None else share.value
             found[f"{name}_uncertainty"] = None if share is None else share.uncertainty
@@ -251,6 +290,10 @@ class PartJudgement:
         What the machine was expected to make of the drawing.
     kerf : Kerf
         Width of the cut, as the part says if it was measured.
+    cut : Share
+        The same as a share of sizes, mm; below zero where the control shifted the path too far.
+    misstated : bool
+        Whether the part contradicts the width that was stated.
     advice : Advice or None
         What to turn, where a finding says.
 
@@ -269,6 +312,8 @@ class PartJudgement:
     features: tuple[JudgedFeature, ...]
     prediction: Prediction
     kerf: Kerf
+    cut: Share
+    misstated: bool = False
     advice: Advice | None = None
 
     def __getitem__(self, name: str) -> JudgedFeature:
@@ -284,8 +329,31 @@ class PartJudgement:
     def _by_verdict(self) -> dict[str, list[JudgedFeature]]:
         found: dict[str, list[JudgedFeature]] = {}
         for judged in self.features:
-            found.setdefault(judged.verdict, []).append(judged)
+            if judged.asked or judged.verdict != CANNOT_TELL:
+                found.setdefault(judged.verdict, []).append(judged)
         return found
+
+    @property
+    def doubt(self) -> str:
+        """A sentence about a width of the cut that the part contradicts; empty if it does not."""
+        stated, told = self.prediction.kerf.width, round(self.cut.value, 2) + 0.0
+        if not self.misstated or abs(told - stated) < LEAST:
+            return ""
+        said = f"the sizes look as if cut with {told:.2f} mm, {stated:.2f} was stated"
+        sides = {j.feature.side for j in self.features if j.measured is not None} - {0}
+        if len(sides) < 2:
+            kind, other = ("holes", "outsides") if 1 in sides else ("outsides", "holes")
+            return (
+                f"{said}: measure {other} too, for {kind} alone look so with a caliper that is off"
+            )
+        near = max(LEAST, 2.0 * self.cut.uncertainty)
+        if told < near:
+            allowed = any(abs(j.allowed) > UNSAID for j in self.features)
+            both = "twice, in the drawing and by the control" if allowed else "by the control"
+            return f"{said}: was it compensated {both}?"
+        if abs(told - 2.0 * stated) < near:
+            return f"{said}: was it compensated to the wrong side?"
+        return f"{said}: measure a cut made in this sheet, with its focus, power and feed"
 
     @property
     def summary(self) -> str:
@@ -298,25 +366,31 @@ class PartJudgement:
             said = f"cannot tell of {_named(by[CANNOT_TELL])}; nothing else is off"
         else:
             said = "nothing is off by more than its limit"
-        return f"{self.drawing.source}: {said}. {self._first()}"
+        if self.doubt:
+            end = "" if self.doubt.endswith("?") else "."
+            said = f"{self.doubt}{end} That comes first. Feature by feature, {said}"
+        return f"{self.drawing.source}: {said}. {self._to_do()}".rstrip()
 
-    def _first(self) -> str:
-        by = self._by_verdict
+    def _to_do(self) -> str:
+        """What to do first, or after a doubt about the cut was settled."""
+        by, first = self._by_verdict, "Then" if self.doubt else "First"
         if AGAIN in by:
-            return f"First measure {_named(by[AGAIN])} again."
+            return f"{first} measure {_named(by[AGAIN])} again."
         drawn = [*by.get(DRAWING, ()), *by.get(BOTH, ())]
         made = [*by.get(MACHINE, ()), *by.get(BOTH, ())]
         if drawn:
             wanted = " and ".join(f"{j.feature.name} at {j.to_draw_words}" for j in drawn[:3])
             more = f" and {len(drawn) - 3} more" if len(drawn) > 3 else ""
-            first = f"First draw {wanted}{more}."
-            return f"{first} For {_named(made)} then {self._at_the_machine()}." if made else first
+            draw = f"{first} draw {wanted}{more}."
+            return f"{draw} For {_named(made)} then {self._at_the_machine()}." if made else draw
         if made:
-            return f"First {self._at_the_machine()}."
+            return f"{first} {self._at_the_machine()}."
+        if self.doubt:
+            return ""
         if KERF in by:
-            return (
-                f"First draw every outline {0.5 * self.kerf.width:.2f} mm further out of the cut."
-            )
+            off = by[KERF][0].kerf.value / by[KERF][0].feature.kerf
+            ways = ("smaller", "larger") if off > 0.0 else ("larger", "smaller")
+            return f"First draw holes {abs(off):.2f} mm {ways[0]} and outsides as much {ways[1]}."
         if CANNOT_TELL in by:
             measured = any(j.measured is not None for j in self.features)
             what = "a better test burn" if measured else "the part, holes and outsides"
@@ -333,11 +407,14 @@ class PartJudgement:
 
     def report(self) -> str:
         """All of it in plain words: the part first, then feature by feature."""
-        rows = [self.summary, f"It rests on {self.prediction.words}; {self.kerf.words}."]
+        rows = [self.summary, f"It rests on {self.prediction.words}; {self._kerf_words}."]
         rows[-1] += " Behind ± stands what holds 95 %."
         order = [AGAIN, BOTH, DRAWING, MACHINE, KERF, CANNOT_TELL, FITS]
         rows += [f"  {j.words}" for kind in order for j in self._by_verdict.get(kind, [])]
-        rows += self.prediction.means
+        quiet = [j.feature.name for j in self.features if j.verdict == CANNOT_TELL and not j.asked]
+        if quiet:
+            rows.append(f"  Not asked for, not measured and not told: {', '.join(quiet[:NAMED])}.")
+        rows += replace(self.prediction, kerf=self.kerf).means
         if self.prediction.unknown > 0.005:
             rows.append(
                 f"With probability {self.prediction.unknown:.2f} something is the matter of which "
@@ -347,10 +424,18 @@ class PartJudgement:
             rows += list(dict.fromkeys(a.safety for a in self.advice.advised))
         return "\n".join(rows)
 
+    @property
+    def _kerf_words(self) -> str:
+        """Width of the cut, and what was believed of it before the part told it."""
+        before = self.prediction.kerf
+        said = f"; {before.width:.2f} mm {before.origin}"
+        return self.kerf.words + said * (self.kerf.origin != before.origin)
+
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, mm and degrees."""
         return {
             "source": self.drawing.source, "summary": self.summary, "kerf": self.kerf.to_dict(),
+            "kerf_before": self.prediction.kerf.to_dict(), "kerf_doubt": self.doubt or None,
             "unknown": self.prediction.unknown, "features": [j.to_dict() for j in self.features],
         }  # fmt: skip
 
@@ -380,7 +465,7 @@ class PartJudgement:
     def _repr_html_(self) -> str:
         heads = (
             "feature", "drawn", "intended", "expected", "measured", "machine", "drawing", "cut",
-            "left", "verdict",
+            "instrument", "left", "verdict",
         )  # fmt: skip
         return Table(heads, map(_cells, self.features), self.summary).html(most=100)
 
@@ -394,9 +479,10 @@ def _named(judged: list[JudgedFeature]) -> str:
 def _cells(j: JudgedFeature) -> list[str]:
     return [
         f"{j.feature.name}, {j.feature.words}", f"{j.feature.drawn:.2f}",
-        "" if j.intended is None else f"{j.intended:.2f}", f"{j.predicted.value:.2f}",
+        "" if j.intended is None else f"{j.intended:.2f}", f"{j.expected:.2f}",
         "" if j.measured is None else f"{j.measured.value:.2f}", str(j.machine),
         "" if j.drawing is None else f"{j.drawing:+.2f}", str(j.kerf),
+        "" if j.measured is None else str(j.instrument),
         "" if j.measured is None else str(j.left), j.verdict,
     ]  # fmt: skip
 
@@ -428,16 +514,19 @@ def judge_part(
         What was measured, by hand (`PartSheet`) or on a scan (`ScannedPart`); without a part the
         prediction alone speaks.
     intended : mapping, optional
-        What features were to be, by name, mm or degrees; without it nothing is blamed on the
-        drawing.
+        What features of the finished part were to be, mm or degrees, by name or by the id of a
+        shape that has no other size; without it nothing is blamed on the drawing.
     limit : float, optional
         How far a size may be off, mm, and an angle over its arms; what healthy machines reach at
         each feature if absent, at least `gantrysim.part.prediction.LEAST`.
     kerf : float, (float, float), Kerf or Piece, optional
         Width of the cut and its standard uncertainty, mm; if absent that of the lines of a scanned
-        plate, else 0.15 with 0.1, of which the part tells more.
+        plate, else 0.15 with 0.1, of which the part tells more.  It counts from the drawn path: of
+        a control that shifts the path by the cut, state 0.  A part that contradicts it is asked
+        about first, and judged by the width that it tells.
     kerf_allowed : float
-        Width of the cut for which the drawing allows, mm.
+        Width of the cut for which the drawing allows, mm: holes are drawn smaller by so much, and
+        outsides larger, than the finished part is to have them.
     healthy : Machine, optional
         The machine without its faults, for ``limit``; as it was described if absent, needed where
         ``known`` is a machine.
@@ -448,7 +537,8 @@ def judge_part(
     -------
     PartJudgement
         For each feature what is drawn, intended, to be expected and measured, the shares of
-        machine, drawing and cut, what is left, each with its uncertainty, and a verdict.
+        machine, drawing, cut and instrument, what is left, each with its uncertainty, and a
+        verdict.
 
     Raises
     ------
@@ -469,10 +559,7 @@ def judge_part(
     the least limit alone, 0.05 mm, two equal arms at a right angle must have 24 mm.
     """
     found = drawing_of(drawing) if isinstance(drawing, Toolpath) else drawing
-    wanted = dict(intended or {})
-    for name, size in wanted.items():
-        _ = found[name]
-        finite_number(size, f"intended[{name!r}]")
+    wanted = found.sizes_of(intended or {})
     if not 0.0 <= finite_number(kerf_allowed, "kerf_allowed") <= 2.0:
         raise ValueError(f"kerf_allowed must be 0 to 2 mm, found {kerf_allowed:g}.")
     if sheet is not None and sheet.drawing is not found:
@@ -492,146 +579,68 @@ def judge_part(
         stated = positive(limit, "limit")
         limits = np.array([feature.in_unit(stated) for feature in found.features])
         sources = [STATED] * len(limits)
-    shares = _Shares.of(predicted, width, sheet)
+    shares = Shares.of(predicted, sheet)
+    tool = "" if sheet is None else sheet.tool
     judged = tuple(
         _judged(
             feature, shares, k, wanted.get(feature.name), (float(limits[k]), sources[k]),
-            float(np.median(usual[:, k])), kerf_allowed, found.odd.get(feature.name),
+            float(np.median(usual[:, k])), kerf_allowed, found.odd.get(feature.name), tool,
         )
         for k, feature in enumerate(found.features)
     )  # fmt: skip
     advice = known.adjustments() if isinstance(known, Finding) else None
-    return PartJudgement(judged, predicted, shares.width, advice)
-
-
-@dataclass(frozen=True, eq=False)
-class _Shares:
-    """Shares of machine and cut, and readings, of all features at once."""
-
-    prediction: Prediction
-    width: Kerf
-    machine: Array  # mean, shape (features,)
-    deviation: Array
-    measured: dict[int, Share]
-    left: dict[int, Share]
-
-    @classmethod
-    def of(cls, prediction: Prediction, kerf: Kerf, sheet: PartSizes | None) -> _Shares:
-        mean = prediction.errors.mean(axis=0)
-        off = prediction.errors - mean
-        count = max(len(off) - 1, 1)
-        if sheet is None:
-            deviation = np.sqrt(np.sum(off**2, axis=0) / count + prediction.model**2)
-            return cls(prediction, kerf, mean, deviation, {}, {})
-        columns = np.array([prediction.column(reading.name) for reading in sheet.readings])
-        own = off[:, columns]
-        among = own.T @ own / count  # of the machine's shares where something was measured
-        added = prediction.added[columns]
-        model = prediction.model[columns]
-        same = columns[:, None] == columns  # readings of one feature share its true size
-        real = among + np.outer(model, model) * same
-        shared = sheet.instrument
-        noise = np.diag(sheet.uncertainty**2) + shared @ shared.T
-        drawn = np.array([feature.drawn for feature in sheet.features])
-        # lines on a plate hold their own width for certain: nothing of the cut is in doubt in them
-        cut = kerf if sheet.cut is None else replace(sheet.cut, uncertainty=0.0)
-        doubt = added * cut.uncertainty
-        total = real + np.outer(doubt, doubt) + noise
-        surprise = sheet.values - drawn - mean[columns] - added * cut.width
-        kept = _agreeing(total, surprise)
-        gain = np.linalg.solve(total[np.ix_(kept, kept)], np.eye(len(kept)))
-        pull = gain @ surprise[kept]
-        every = off.T @ own[:, kept] / count
-        every += (prediction.model[:, None] * model[kept]) * (
-            np.arange(len(mean))[:, None] == columns[kept]
-        )
-        machine = mean + every @ pull
-        before = np.sum(off**2, axis=0) / count + prediction.model**2
-        deviation = np.sqrt(np.maximum(before - np.sum((every @ gain) * every, axis=1), 0.0))
-        shift = cut.uncertainty * doubt[kept]
-        told = float(np.sqrt(max(kerf.uncertainty**2 - shift @ gain @ shift, 0.0)))
-        wide = max(kerf.width + float(shift @ pull), 0.0)
-        origin = kerf.origin if told >= 0.9 * kerf.uncertainty else "as the part tells it"
-        measured, left = {}, {}
-        for k in dict.fromkeys(columns.tolist()):
-            rows = np.flatnonzero(columns == k)
-            value = float(sheet.values[rows].mean())
-            doubt = float(np.sqrt(noise[np.ix_(rows, rows)].mean()))
-            measured[k] = Share(value, doubt)
-            left[k] = _left(total, surprise, rows, kept)
-        return cls(prediction, Kerf(wide, told, origin), machine, deviation, measured, left)
-
-
-def _agreeing(total: Array, surprise: Array) -> Rows:
-    """Readings that the others do not speak against, the furthest left out one by one."""
-    kept = np.arange(len(surprise))
-    while len(kept) > 2:
-        precision = np.linalg.inv(total[np.ix_(kept, kept)])
-        # what the others leave of each: its own part of the pull over its root precision
-        off = np.abs(precision @ surprise[kept]) / np.sqrt(np.diag(precision))
-        worst = int(np.argmax(off))
-        if off[worst] <= STRAY:
-            break
-        kept = np.delete(kept, worst)
-    return kept
-
-
-def _left(total: Array, surprise: Array, rows: Rows, kept: Rows) -> Share:
-    """What the others do not explain of the readings of one feature, and how well that is known."""
-    others = np.setdiff1d(kept, rows)
-    part = np.full(len(rows), 1.0 / len(rows))
-    value = float(part @ surprise[rows])
-    variance = float(part @ total[np.ix_(rows, rows)] @ part)
-    if len(others):
-        across = part @ total[np.ix_(rows, others)]
-        gain = np.linalg.solve(total[np.ix_(others, others)], across)
-        value -= float(gain @ surprise[others])
-        variance -= float(gain @ across)
-    return Share(value, float(np.sqrt(max(variance, 0.0))))
+    return PartJudgement(
+        judged, predicted, shares.width, shares.cut, misstated=shares.misstated, advice=advice
+    )
 
 
 def _judged(
     feature: Feature,
-    shares: _Shares,
+    shares: Shares,
     k: int,
     intended: float | None,
     limit: tuple[float, str],
     healthy: float,
     allowed: float,
     usual: float | None,
+    tool: str,
 ) -> JudgedFeature:
     """Shares and verdict of one feature."""
     prediction = shares.prediction
     added, before = float(prediction.added[k]), prediction.kerf
     machine = Share(float(shares.machine[k]), float(shares.deviation[k]))
-    cut = Share(added * (shares.width.width - allowed), abs(added) * shares.width.uncertainty)
+    cut = Share(added * (shares.cut.value - allowed), abs(added) * shares.cut.uncertainty)
     drawing = None if intended is None else feature.drawn + added * allowed - intended
     spread = float(np.sqrt(prediction.errors[:, k].var() + prediction.model[k] ** 2))
     expected = Share(
         feature.drawn + float(prediction.errors[:, k].mean()) + added * before.width,
         float(np.hypot(spread, added * before.uncertainty)),
     )
-    measured, left = shares.measured.get(k), shares.left.get(k, Share(0.0, 0.0))
-    verdict = _verdict(machine, cut, left, drawing, limit[0], prediction.unknown)
-    told = (measured, machine, cut, left, drawing, *limit, added * allowed, healthy, verdict, usual)
-    return JudgedFeature(feature, intended, expected, *told)
+    read = shares.read.get(k)
+    measured, instrument, left = read or (None, NONE, NONE)
+    told = (measured, machine, cut, left, drawing, *limit, added * allowed, healthy)
+    own = (CANNOT_TELL, usual, instrument, tool)  # till all of it is known
+    judged = JudgedFeature(feature, intended, expected, *told, *own)
+    return replace(judged, verdict=_verdict(judged, prediction.unknown))
 
 
-def _verdict(
-    machine: Share, cut: Share, left: Share, drawing: float | None, limit: float, unknown: float
-) -> str:
+def _verdict(judged: JudgedFeature, unknown: float) -> str:
     """Whose it is; what is not proven is blamed on nobody.
 
     What the machine does is proven only if it holds even where nothing can be predicted; so is that
-    a reading is none of its doing.
+    a reading is none of its doing.  What is within its limit is nobody's fault.
     """
+    machine, cut, left, limit = judged.machine, judged.kerf, judged.left, judged.limit
     stray = abs(left.value) > STRAY * left.uncertainty
     if stray and left.beyond(limit) * (1.0 - unknown) >= PROVEN:
         return AGAIN
     chance = machine.beyond(limit) * (1.0 - unknown)
     off = chance >= PROVEN
-    if drawing is not None and abs(drawing) > limit:
+    if judged.drawing is not None and abs(judged.drawing) > limit:
         return BOTH if off else DRAWING
+    measured = judged.measured is not None and unknown <= 1.0 - PROVEN
+    if judged.good and (measured or off or cut.beyond(limit) >= PROVEN):
+        return FITS
     if off:
         return MACHINE
     if cut.beyond(limit) >= PROVEN:

@@ -22,9 +22,9 @@ from gantrysim.machine import Machine
 from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
 from gantrysim.part.drawing import Drawing, drawing_of
 from gantrysim.part.gauges import DIRECTIONS
-from gantrysim.part.judgement import PROVEN
 from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import HEALTHY_DRAWS, MOTIONS, Prediction, predicted
+from gantrysim.part.shares import PROVEN
 from gantrysim.pattern.toolpath import Toolpath
 from gantrysim.records.amounts import probability
 from gantrysim.records.arrays import Array

@@ -265,7 +265,8 @@ def _with_length(outline: Outline, found: list[tuple[str, Feature]]) -> list[tup
         gauge = found[0][1].gauge
         assert isinstance(gauge, Across)
         way = gauge.one.along
-        return [*found, ("+l", _extent(outline, math.degrees(math.atan2(way[1], way[0]))))]
+        length = _extent(outline, math.degrees(math.atan2(way[1], way[0])))
+        return [*found, ("+l", length.of_kind("slot, length"))]
     return found
 
 

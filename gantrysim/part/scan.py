@@ -109,6 +109,7 @@ class ScannedPart(PartSizes):
     reading = ScannedSize
     columns = ("name", "drawn", "value", "uncertainty", "scale", "stretch", "skew", "edge")
     by_hand = ("value",)
+    tool = "scanner"
     settings: ClassVar[dict[str, tuple[str, ...]]] = {
         "line_width": ("line_width_mm",),
         "width_doubt": ("width_doubt_mm",),
@@ -132,7 +133,8 @@ class ScannedPart(PartSizes):
 
     def __getitem__(self, name: str) -> ScannedSize:
         """The reading of a feature; ValueError if it was not read."""
-        found = next((each for each in self.readings if each.name == name), None)
+        known = self.drawing[name].name
+        found = next((each for each in self.readings if each.name == known), None)
         if found is None:
             names = ", ".join(each.name for each in self.readings[:12])
             raise ValueError(f"{self.source}: name must be one of {names}, found {name!r}.")
@@ -231,9 +233,9 @@ def read_part_scan(
 
 def _asked(drawing: Drawing, features: Sequence[str] | None) -> tuple[str, ...]:
     """Names of the features to read."""
-    names = drawing.names if features is None else tuple(dict.fromkeys(features))
-    for name in names:
-        _ = drawing[name]
+    names = drawing.names
+    if features is not None:
+        names = tuple(dict.fromkeys(drawing[name].name for name in features))
     if not names:
         raise ValueError("features must name at least one feature, found none.")
     return names
@@ -246,7 +248,7 @@ def _settled(sheet: ScannedPart, length: tuple[str, float, float]) -> ScannedPar
     positive(value, "length")
     positive(finite_number(doubt, "the uncertainty of length"), "the uncertainty of length")
     rows = sheet.instrument
-    row = rows[[reading.name for reading in sheet.readings].index(name)]
+    row = rows[[reading.name for reading in sheet.readings].index(known.name)]
     wide = sheet.line_width * sheet.drawing[name].kerf
     off = known.value - wide - value
     variance = float(row @ row) + known.uncertainty**2 + doubt**2

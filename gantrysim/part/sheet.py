@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from abc import abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -26,9 +26,9 @@ from gantrysim.part.kerf import Kerf, kerf_of
 from gantrysim.part.prediction import predict_part
 from gantrysim.pattern.ringtest import RingTest
 from gantrysim.records.arrays import Array
-from gantrysim.records.checks import positive, shortened
+from gantrysim.records.checks import positive
 from gantrysim.records.doors import checked
-from gantrysim.records.files import AnyPath
+from gantrysim.records.files import AnyPath, placed
 
 #: Sizes in a sheet are rounded to this, mm: what differs more is another drawing.
 ROUNDED = 0.006
@@ -48,9 +48,9 @@ class PartReading:
     Parameters
     ----------
     name : str
-        Of the feature.
+        Of the feature, or the id of its shape where that has no other (`Drawing`).
     drawn : float
-        As drawn, mm: by it a sheet of another part is noticed.
+        As drawn, mm: by it a sheet of another part is noticed; NaN where nobody says.
     value : float
         As measured, mm.
 
@@ -96,17 +96,23 @@ class PartSizes(ReadingSheet):
     what = "Sizes of a part"
     contents = "sizes of a part"
 
+    #: What sentences call that with which they were measured.
+    tool: ClassVar[str] = "instrument"
+
     def __post_init__(self) -> None:
         super().__post_init__()
+        object.__setattr__(self, "readings", tuple(map(self._named, self.readings)))
         for reading in self.readings:
             self._check(reading)
 
+    def _named(self, reading: Any) -> Any:
+        """A reading under the name of its feature, drawn as the drawing says where it does not."""
+        with placed(self.source):
+            feature = self.drawing[reading.name]
+        drawn = feature.drawn if math.isnan(reading.drawn) else reading.drawn
+        return replace(reading, name=feature.name, drawn=drawn)
+
     def _check(self, reading: Any) -> None:
-        if reading.name not in self.drawing.names:
-            raise ValueError(
-                f"{self.source}: a reading must name a feature of {self.drawing.source}, found "
-                f"{shortened(reading.name)}."
-            )
         feature = self.drawing[reading.name]
         if abs(reading.drawn - feature.drawn) > ROUNDED:
             raise ValueError(
@@ -219,6 +225,8 @@ class PartSheet(PartSizes):
     reading = PartReading
     columns = ("name", "drawn_mm", "value_mm")
     by_hand = ("value_mm",)
+    absent: ClassVar[dict[str, Any]] = {"drawn_mm": lambda row: math.nan}
+    tool = "calipers"
     settings: ClassVar[dict[str, tuple[str, ...]]] = {
         "resolution": ("resolution_mm",),
         "permissible_error": ("permissible_error_mm",),
@@ -317,7 +325,7 @@ def write_part_sheet(
     names = features if features is not None else [
         f.name for f in drawing.features if f.unit == "mm"
     ]  # fmt: skip
-    found = tuple(PartReading(n, drawing[n].drawn, drawing[n].drawn) for n in names)
+    found = tuple(PartReading(n, math.nan, drawing[n].drawn) for n in names)
     sheet = PartSheet(drawing, found, "sheet", resolution, permissible_error=permissible_error)
     return write_sheets(path, [sheet], overwrite=overwrite)
 
@@ -337,7 +345,8 @@ def read_part_sheet(
     Parameters
     ----------
     path : path
-        Its header names `name,drawn_mm,value_mm` (mm); rows without a value are left out.
+        Its header names `name,value_mm` (mm), and `drawn_mm` if it is to be checked; rows without
+        a value are left out.
     drawing : Drawing
         What was commanded.
     resolution, repeatability, permissible_error : float, optional

@@ -20,12 +20,14 @@ if TYPE_CHECKING:
 _NAMES = "monospace"
 #: Colours of the shares of an error, apart in the common forms of colour blindness.
 _SHARES = {
-    "drawing": "#CC79A7", "machine": look.VERMILION, "cut": look.BLUE, "left over": look.COMMANDED,
+    "drawing": "#CC79A7", "machine": look.VERMILION, "cut": look.BLUE, "tool": "#F0E442",
+    "left over: none of these explains it": look.COMMANDED,
 }  # fmt: skip
 #: How the sum of the shares is drawn.
 _SUM: dict[str, Any] = {
     "marker": "D", "markersize": 5, "color": "white", "markeredgecolor": look.INK, "linestyle": "",
 }  # fmt: skip
+_SEEN = 0.005  # mm; shorter bars are no thicker than a line
 _ROW = 0.26  # inches a feature
 _MOST = 60  # features in a chart; the rest is said in words
 #: Where on its line a name may stand, the best place first.
@@ -145,16 +147,17 @@ def plot_judgement(judged: PartJudgement, ax: Axes | None = None) -> Axes:
     """Draw the shares of the error of each feature, their sum, the limits and the verdict; mm.
 
     Shares that make it larger lie end to end on the right, those that make it smaller on the left;
-    the diamond is their sum.  What is left over here closes that sum.
+    the diamond is their sum.  The legend names what is long enough to be seen.
     """
     rows = [j for j in judged.features if j.feature.unit == "mm"]
     ax = _rows(ax, [j.feature.name for j in rows], "off what is meant, mm")
+    drawn: dict[str, str] = {}
     for row, j in enumerate(rows[:_MOST]):
-        shares = [j.drawing or 0.0, j.machine.value, j.kerf.value]
-        if j.measured is not None:
-            shares.append(j.measured.value - j.meant - sum(shares))
+        shares = (j.drawing or 0.0, j.machine.value, j.kerf.value, j.instrument.value, j.left.value)
         up = down = 0.0
-        for (_, colour), value in zip(_SHARES.items(), shares, strict=False):
+        for (name, colour), value in zip(_SHARES.items(), shares, strict=True):
+            if abs(value) >= _SEEN:
+                drawn[j.tool if name == "tool" else name] = colour
             start = up if value > 0.0 else down
             ax.barh(row, value, left=start, height=0.62, color=colour)
             up, down = up + max(value, 0.0), down + min(value, 0.0)
@@ -166,9 +169,9 @@ def plot_judgement(judged: PartJudgement, ax: Axes | None = None) -> Axes:
     measured = any(j.measured is not None for j in rows)
     whole = "sum: measured less meant" if measured else "sum: expected less meant"
     look.heading(ax, f"{judged.drawing.source}; upright strokes are the limits")
-    words = {"left over": "left over: none of these explains it"}
-    drawn = [name for name in _SHARES if measured or name not in words]
-    handles = [look.stroke(_SHARES[name], words.get(name, name), 6) for name in drawn]
+    order = list(_SHARES.values())
+    shown = sorted(drawn.items(), key=lambda item: order.index(item[1]))
+    handles = [look.stroke(colour, name, 6) for name, colour in shown]
     look.legend(ax, [*handles, Line2D([], [], label=whole, **_SUM)], columns=2)
     return ax
 

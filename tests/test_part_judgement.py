@@ -192,12 +192,13 @@ def test_what_is_said_adds_up_to_what_was_measured(fit, sheet):
     j = judged["W1"]
     assert j.verdict == "neither"
     said = re.search(
-        r"expected ([\d.]+), measured ([\d.]+): neither; the calipers read ([\d.]+) too little, "
+        r"expected ([\d.]+), measured ([\d.]+): neither; the calipers read ([\d.]+) mm too little, "
         r"\+([\d.]+) .* is left",
         j.words,
     )
     expected, value, low, left = map(float, said.groups())
     assert low == pytest.approx(0.05, abs=0.04)
+    assert re.search(r"as stated; the calipers read 0\.0\d mm too little\.", judged.report())
     assert value == pytest.approx(expected - low + left, abs=0.016), "three roundings"
 
 

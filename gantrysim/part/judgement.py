@@ -193,14 +193,14 @@ class JudgedFeature:
             said += f", measured {self.measured.value:.2f}"
         drawn = f"it is drawn {self.drawing or 0.0:+.2f} off {self.to_draw_words}"
         machine, cut = self._also("machine"), self._also("cut")
-        usual = f"a healthy one {self.healthy:+.2f}"
+        usual, common = f"a healthy one {self.healthy:+.2f}", self.common and f"{self.common}, "
         why = {
             FITS: self._good(),
             MACHINE: f"the machine makes it {self.machine} ({usual}){cut}",
             DRAWING: f"{drawn}{machine}{cut}",
             BOTH: f"{drawn}, the machine adds {self.machine}{cut}",
             KERF: f"the cut makes it {self.kerf}{machine}",
-            AGAIN: f"{self._common}{self.left} is left that neither explains: measure it again",
+            AGAIN: f"{common}{self.left} is left that neither explains: measure it again",
             CANNOT_TELL: self._open(),
         }[self.verdict]
         hint = ""
@@ -228,12 +228,13 @@ class JudgedFeature:
         return f", the {who} adds {self._told[who]}" if who in self._told else ""
 
     @property
-    def _common(self) -> str:
-        """What the instrument is taken to add to all sizes alike."""
-        off = self.instrument.value
-        if abs(off) < UNSAID:
-            return ""
-        return f"the {self.tool} read {abs(off):.2f} too {'much' if off > 0.0 else 'little'}, "
+    def common(self) -> str:
+        """What the instrument is taken to add, to this as to other sizes; empty if it is little."""
+        off, unit = self.instrument.value, self.feature.unit
+        much = "much" if off > 0.0 else "little"
+        return (
+            f"the {self.tool} read {abs(off):.2f} {unit} too {much}" if abs(off) >= UNSAID else ""
+        )
 
     def _good(self) -> str:
         """Why it fits, although its shares may be off, or miss what is meant together."""
@@ -407,13 +408,14 @@ class PartJudgement:
 
     def report(self) -> str:
         """All of it in plain words: the part first, then feature by feature."""
-        rows = [self.summary, f"It rests on {self.prediction.words}; {self._kerf_words}."]
+        rests = f"It rests on {self.prediction.words}; {self._kerf_words}{self._tool_words}."
+        rows = [self.summary, rests]
         rows[-1] += " Behind ± stands what holds 95 %."
         order = [AGAIN, BOTH, DRAWING, MACHINE, KERF, CANNOT_TELL, FITS]
         rows += [f"  {j.words}" for kind in order for j in self._by_verdict.get(kind, [])]
-        quiet = [j.feature.name for j in self.features if j.verdict == CANNOT_TELL and not j.asked]
+        quiet = [j for j in self.features if j.verdict == CANNOT_TELL and not j.asked]
         if quiet:
-            rows.append(f"  Not asked for, not measured and not told: {', '.join(quiet[:NAMED])}.")
+            rows.append(f"  Not asked for, not measured and not told: {_named(quiet)}.")
         rows += replace(self.prediction, kerf=self.kerf).means
         if self.prediction.unknown > 0.005:
             rows.append(
@@ -430,6 +432,14 @@ class PartJudgement:
         before = self.prediction.kerf
         said = f"; {before.width:.2f} mm {before.origin}"
         return self.kerf.words + said * (self.kerf.origin != before.origin)
+
+    @property
+    def _tool_words(self) -> str:
+        """What the instrument is taken to add to sizes, of which one in two is read so far off."""
+        read = [j for j in self.features if j.measured is not None and j.feature.unit == "mm"]
+        read.sort(key=lambda judged: judged.instrument.value)
+        said = read[len(read) // 2].common if read else ""
+        return f"; {said}" if said else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain Python types, mm and degrees."""

@@ -111,6 +111,18 @@ def test_no_turn_is_told_where_no_size_is():
     assert (step.sized, step.expected) == (False, None)
 
 
+def test_what_is_replaced_is_not_turned_by_an_amount():
+    step = finding(hypothesis(kind("wheel_flat_left"))).adjustments(draws=20).adjustments[0]
+    log = gs.new_log(None, gs.Machine(), name="Alder")
+    silent, unknown = log.adjusted(step), log.adjusted(step, turned="unknown")
+    assert unknown.report() == silent.report()
+    row = silent.report().splitlines()[1]
+    assert re.fullmatch(r"Turned at [^:]*: [^,]*, for flat on a wheel of the left plate\.", row), (
+        row
+    )
+    assert unknown.belief.weights == silent.belief.weights
+
+
 def test_a_step_says_the_amount_with_the_sign_that_a_log_takes(found):
     step = found.adjustments(draws=40).advised[0]
     said = "\n".join(rows_of(step))

@@ -85,7 +85,8 @@ def amount_turned(
         What was turned.
     turned : float or str, optional
         What was really turned, signed, in the unit of the turn, or ``"unknown"``; what was
-        advised if absent, which nobody knows where the advice says no amount.
+        advised if absent, which nobody knows where the advice says no amount.  Without meaning
+        for what is cleaned or replaced.
     other_way : bool
         Whether it was turned against the advice.
 
@@ -95,14 +96,14 @@ def amount_turned(
         If it is another word, or goes against the advice and nobody says so: a sign is easily
         lost, and the other way is seldom meant.
     """
-    if turned is None and (
-        isinstance(turn, Change) or turn.says_how_far or not turn.point.result[0]
-    ):
-        return turn.amount
-    if turned is None or turned == UNKNOWN:
-        return None
-    if isinstance(turned, str):
+    if isinstance(turned, str) and turned != UNKNOWN:
         raise ValueError(must_be("turned", f"a number or {UNKNOWN!r}", turned))
+    if isinstance(turn, Adjustment) and not turn.point.result[0]:
+        return turn.amount  # what is cleaned or replaced is not turned by an amount
+    if turned is None:
+        return turn.amount if isinstance(turn, Change) or turn.says_how_far else None
+    if isinstance(turned, str):
+        return None
     amount = turned_by(turned, "turned")
     if isinstance(turn, Change) or amount * turn.step.full == 0.0:
         return amount

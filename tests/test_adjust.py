@@ -487,7 +487,16 @@ def test_a_pair_gets_both_steps_and_a_variant_names_its_pulleys():
     assert after.square == pytest.approx(0.0, abs=0.1)
     assert "one test afterwards shows both" in advice.report()
     two = next(k for k in gs.Machine().catalogue().modelled if k.variant == "left and right")
-    assert "the left Y and the right Y" in advise(finding(hypothesis(two))).adjustments[0].way
+    told = advise(finding(hypothesis(two)))
+    assert "both Y motor-side pulleys up on their shafts" in told.adjustments[0].way
+    # a dial indicator reads twice the eccentricity: who repairs must know which of both is said
+    report = told.report()
+    assert "until next to no eccentricity is left" in report
+    (least,) = re.findall(r"dial indicator on it reads about ([\d.]+) mm less", report)
+    assert float(least) == pytest.approx(-2.0 * told.adjustments[0].amount, abs=0.005)
+    assert two.words == "the Y pulleys run out of true, most likely both"
+    assert "by twice the eccentricity" in two.check
+    assert "most likely the left one" in kind("pulley_runout_y").words
 
 
 def test_ambiguity_asks_for_the_check_that_is_likeliest_to_agree_for_its_minutes():

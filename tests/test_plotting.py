@@ -406,7 +406,7 @@ def test_what_circles_and_squares_tell_alike_hides_neither(ax):
     assert np.all(np.diff(order, axis=0) > 0.05)
     assert ax.get_xlim()[1] > squares[:, 0].max() == 1.12
     assert "above 1" in words(ax)
-    assert ax.get_yticklabels()[-1].get_text() == "run-out of the X pulley"
+    assert ax.get_yticklabels()[-1].get_text() == "eccentricity of the X pulley"
 
 
 def cut_off(figure):

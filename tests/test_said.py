@@ -18,6 +18,7 @@ import gantrysim as gs
 from gantrysim.decisions.adjustment import CHECK, DO, LEADS, LEAVE
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.decisions.nexttest import Proposals
 from gantrysim.decisions.standing import MOST
 from gantrysim.decisions.words import SOUND
 from gantrysim.faults import Fault
@@ -180,6 +181,23 @@ def test_nothing_is_advised_before_its_check_and_nothing_that_was_not_named(seed
     looked = {p for p in chances if CATALOGUE.predicts((p,)) and p in checked}
     rows = re.findall("^(?:Check|To confirm it) by hand: ", found.report(), re.MULTILINE)
     assert len(rows) == len(looked)
+
+
+def test_nothing_is_to_be_burned_before_what_is_found_is_mended() -> None:
+    """The next test begins with whether one is needed at all, as report and advice have it."""
+    said = {seed: Proposals.about(finding(seed), ()).report() for seed in SEEDS}
+    kinds = set()
+    for seed, words in said.items():
+        standing = finding(seed).standing
+        needless = words.startswith(f"No further burn is needed: {SOUND} (probability ")
+        assert needless == (f"Finding: {SOUND}" in finding(seed).report())
+        first = words.startswith("Nothing need be burned before the repair: ")
+        assert first == (bool(standing.found) and not needless)
+        for point in standing.found:
+            assert f"{point.words} (probability {probability(point.probability)})" in words
+        kinds.add((needless, first))
+        assert "likeliest" not in words
+    assert kinds == {(True, False), (False, True), (False, False)}
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -172,7 +172,7 @@ class Adjustment:
             return f"{self.way}: {guess}"
         if self.point.by_reading:
             if not self.target:
-                return f"{self.way}: until next to none is left"
+                return f"{self.way}, until next to no {self.point.result[0]} is left"
             more = "more" if self.amount > 0.0 else "less"
             return f"{self.way}: {in_words(self.target, self.unit)}, {roughly} {more}"
         return f"{self.way}, by {in_words(abs(self.amount), self.unit)}"

@@ -12,7 +12,7 @@ from __future__ import annotations
 import dataclasses
 import html
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,7 @@ from gantrysim.decisions.information import (
     expected_of_outcomes,
     predictive,
 )
+from gantrysim.decisions.words import REPAIRED, SOUND
 from gantrysim.faults import Fault
 from gantrysim.faults.adjusting import AdjustingPoint
 from gantrysim.inference.problem import Problem
@@ -38,6 +39,7 @@ from gantrysim.instruments.burning import PointsOfPiece
 from gantrysim.machine import Machine
 from gantrysim.machine.handbook import Handbook
 from gantrysim.pattern.ringtest import RingTest
+from gantrysim.records.amounts import probability
 from gantrysim.records.checks import positive, whole_number
 from gantrysim.records.crew import crew
 from gantrysim.records.doors import checked
@@ -175,22 +177,48 @@ _REPORTED = 5
 class Proposals(tuple[Proposal, ...]):
     """Proposals, best first, that say themselves."""
 
-    __slots__ = ()
+    #: What is to be said before any of them.
+    opening: str = ""
+
+    @classmethod
+    def about(cls, finding: Finding, ranked: Iterable[Proposal]) -> Proposals:
+        """Ranked proposals, with what the finding has to say of measuring at all."""
+        made = cls(ranked)
+        made.opening = _opening(finding)
+        return made
 
     def report(self) -> str:
         """Return the best five in plain words, and what their numbers mean."""
-        rows = [
-            f"The best {min(len(self), _REPORTED)} of {len(self)}. The expected probability of the "
-            "right explanation is what it would be given on the average, whichever it is; it is "
-            "not that of the likeliest. The order here goes by what is learned of all "
-            "explanations, that of the advice by how soon a check finds what is to be turned."
-        ]
+        rows = [self.opening] if self.opening else []
+        rows.append(
+            f"The best {min(len(self), _REPORTED)} of {len(self)}: what tells most for its time. "
+            'Read "from 0.50 to 0.92" so: whatever is really the matter has a probability of 0.50 '
+            "in the finding today, and would have 0.92 after that measurement, both on the "
+            "average; 1 would settle it."
+        )
         for k, proposal in enumerate(self[:_REPORTED], 1):
             rows += ["", f"{k}. {proposal.report()}"]
         return "\n".join(rows)
 
     def __repr__(self) -> str:
         return self.report()
+
+
+def _opening(finding: Finding) -> str:
+    """Whether anything need be measured before what is to be done."""
+    standing = finding.standing
+    if standing.sure:
+        sound = REPAIRED if standing.turned else SOUND
+        return f"No further burn is needed: {sound} (probability {probability(standing.sound)})."
+    if not standing.found:
+        return ""
+    found = " and ".join(
+        f"{point.words} (probability {probability(point.probability)})" for point in standing.found
+    )
+    return (
+        f"Nothing need be burned before the repair: {found}. Repair it, then burn the same test "
+        "again; what follows tells how big it is, or what else there may be."
+    )
 
 
 @checked
@@ -227,7 +255,8 @@ def next_test(
     Returns
     -------
     Proposals
-        A tuple of `Proposal`, best first; printed it is a report of the best five.
+        A tuple of `Proposal`, best first; printed it is a report of the best five, after whether
+        anything need be measured at all before what is found is mended.
 
     Raises
     ------
@@ -278,8 +307,8 @@ def next_test(
 
         found = list(run(judge, fitting))
     if minutes is None:
-        return Proposals(sorted(found, key=lambda p: -p.worth_per_minute))
-    return Proposals(sorted(found, key=lambda p: -p.worth))
+        return Proposals.about(finding, sorted(found, key=lambda p: -p.worth_per_minute))
+    return Proposals.about(finding, sorted(found, key=lambda p: -p.worth))
 
 
 @dataclass(frozen=True, eq=False)
@@ -405,7 +434,7 @@ class _Question:
 
     def _settles(self, found: Expected, pairs: Sequence[tuple[str, str, float, float]]) -> str:
         if not pairs:
-            return "would settle no question: one explanation is left; it may narrow its size"
+            return "can settle nothing more: one explanation is left; it may narrow its size"
         if found.gain < _LITTLE:
             return "would settle next to nothing of the open question"
         one, other, before, after = pairs[0]

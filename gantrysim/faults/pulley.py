@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gantrysim.faults.adjusting import AdjustingPoint, TakenOut, said
 from gantrysim.faults.base import Fault
-from gantrysim.faults.belts import belt_label, drive_label
+from gantrysim.faults.belts import belt_label
 from gantrysim.inference.parameters import Parameter
 from gantrysim.machine import SIDES, Machine
 from gantrysim.machine.handbook import Handbook
@@ -86,12 +86,25 @@ class PulleyRunout(Fault):
 
     variant = property(lambda self: " and ".join(self.pulleys))
     compound = property(lambda self: len(self.pulleys) > 1)
-    _axis = property(lambda self: self.block.upper())
-    _which = property(lambda self: " and ".join(map(drive_label, self.pulleys)))
-    words = said("a pulley of the {self._axis} drive runs out of true ({self._which})")
-    noun = said("run-out of the {self._which} pulley")
+    _which = property(lambda self: " and ".join(map(belt_label, self.pulleys)))
+    # amplitudes are eccentricities: what a dial calls run-out is twice that
+    noun = property(lambda self: f"eccentricity of the {self._called}")
+    _called = property(lambda self: "Y pulleys" if self.compound else f"{self._which} pulley")
 
-    check = said("with the power off turn the {self._which} pulley by hand: watch the rim")
+    @property
+    def words(self) -> str:
+        """The likeliest of its variants, which one probability counts together."""
+        if self.compound:
+            return "the Y pulleys run out of true, most likely both"
+        if self.block == "x":
+            return "the X pulley runs out of true"
+        return f"a Y pulley runs out of true, most likely the {self.variant} one"
+
+    check = said(
+        "with the power off turn the {self._which} pulley by hand past a fixed pointer or a dial "
+        "indicator: its rim should not rise and fall; out of true it does so once a turn, by twice "
+        "the eccentricity"
+    )
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -117,16 +130,18 @@ class PulleyRunout(Fault):
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:
         """Its pulleys."""
-        which = " and the ".join(belt_label(pulley) for pulley in self.pulleys)
-        words = f"true the {which} motor-side pulley up on its shaft, or replace it"
-        after = "turn the pulley by hand: its rim runs true"
+        which, its, it = f"the {self._which} motor-side pulley", "its shaft", "it"
+        if self.compound:
+            which, its, it = "both Y motor-side pulleys", "their shafts", "them"
+        words = f"true {which} up on {its}, or replace {it}"
+        after = "turn by hand: the rim no longer rises and falls"
         place = f"pulley {self.block}"
         return Pulley(place, words, self.check, after, 5.0, self.pulleys)
 
 
 @dataclass(frozen=True)
 class Pulley(TakenOut):
-    """Pulleys that run out of true: trued up on their shaft, or replaced; mm of run-out.
+    """Pulleys that run out of true: trued up on their shaft, or replaced; mm of eccentricity.
 
     Parameters
     ----------
@@ -136,7 +151,7 @@ class Pulley(TakenOut):
 
     belts: tuple[str, ...] = ("left",)
 
-    result = ("run-out", "mm")
+    result = ("eccentricity", "mm")
     hand = RUNOUT_LEFT
 
     def stands(self, machine: Machine) -> float:
@@ -150,6 +165,10 @@ class Pulley(TakenOut):
         return machine.set_many({p: min(abs(machine.value(p)), most) for p in places})
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
-        """Wobble of the rim on both machines."""
-        wobble = 2.0 * self.stands(faulty)
-        return f"a rim that wobbles by {about(wobble, 'mm')} if this is it, none if not"
+        """What the rim does on both machines."""
+        rise = about(2.0 * self.stands(faulty), "mm")
+        return f"a rim that rises and falls by {rise} once a turn if this is it, not at all if not"
+
+    def confirmed_by(self, amount: float) -> str:
+        """What a dial indicator reads of it."""
+        return f"a dial indicator on it reads {about(2.0 * abs(amount), 'mm')} less"

@@ -32,12 +32,12 @@ def test_known_placement_leaves_no_residual() -> None:
     shift = np.mean(np.concatenate(burn.errors), axis=0)
     c, s = math.cos(place[0]), math.sin(place[0])
     place[1:3] += np.array([[c, -s], [s, c]]) @ shift  # the mean shift counts as placement
-    left = matched.residuals(forward.lines(run), place)
+    left = matched.residuals(forward.places(run), place)
     # the piece has a sample every 0.5 mm, the prediction fewer where that is enough
     assert np.abs(left).max() < 0.005
     assert np.sqrt(np.mean(left**2)) < 0.001
     assert 0 < matched.dropped < 0.2 * sum(len(x.xy) for x in piece.lines)
-    wrong = matched.residuals(forward.lines(forward.run(gs.Machine())), place)
+    wrong = matched.residuals(forward.places(forward.run(gs.Machine())), place)
     assert np.sqrt(np.mean(wrong**2)) > 0.02
 
 

@@ -255,14 +255,12 @@ def _sifted(problem: Problem, modes: list[Mode], run: Run) -> tuple[Problem, lis
         ]
         sources[i] = piece.sifted(explained)
     sifted = dataclasses.replace(problem, sources=tuple(sources))
-    pieces = zip(problem.burned, sifted.burned, strict=True)
-    same = all(np.array_equal(old.bins.owner, new.bins.owner) for (_, old), (_, new) in pieces)
+    return sifted, list(run(functools.partial(_carried, sifted), modes))
 
-    def carried(mode: Mode) -> Mode:
-        """A mode among other points or weights, as it stands."""
-        return solve(sifted, mode.faults, mode if same else mode.u, most_steps=0)
 
-    return sifted, list(run(carried, modes))
+def _carried(problem: Problem, mode: Mode) -> Mode:
+    """A mode among other points, as it stands, with derivatives of its own place."""
+    return solve(problem, mode.faults, mode.u, most_steps=0)
 
 
 def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:

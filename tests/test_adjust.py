@@ -651,7 +651,7 @@ def test_wide_doubt_makes_a_partial_turn_that_rarely_loses_contact():
 
 def test_risk_of_a_nut_that_nobody_described_is_that_of_its_doubt():
     """Its effect is lognormal and the hand's error normal: quadrature (scipy), no draws."""
-    nut = advise(finding(hypothesis(kind("tight_wheels_left"), sd=1e-6)), draws=4000).adjustments[0]
+    nut = advise(finding(hypothesis(kind("tight_wheels_left"), sd=1e-6)), draws=1000).adjustments[0]
     full = abs(nut.step.full)
     lacking, over = nut.point.room(gs.Machine(), math.copysign(1.0, nut.step.full))
 

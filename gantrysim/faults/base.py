@@ -341,7 +341,7 @@ class Fault(Limited, Documented):
         except AttributeError:  # a part of another architecture
             return
         for block, assembled in (("x", x_block), ("y", y_block)):
-            if block not in self.block and not assembled(before).same(assembled(after)):
+            if block not in self.block and assembled(before) != assembled(after):
                 what = f"one that holds {block!r}, where it changes a part"
                 raise ValueError(f"{own}: {must_be('block', what, self.block)}")
         _COMPARED.add(this)

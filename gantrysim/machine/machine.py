@@ -14,7 +14,6 @@ belts, polymer V-wheels, a 5 to 8 mm cross shaft); the sources of single figures
 from __future__ import annotations
 
 import dataclasses
-import inspect
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -31,7 +30,7 @@ from gantrysim.machine.plates import (
     turn_nut,
 )
 from gantrysim.records.checks import Limited, field_names, number, renewed, require, word
-from gantrysim.records.doors import checked
+from gantrysim.records.doors import behind, checked
 from gantrysim.records.table import Table
 
 if TYPE_CHECKING:
@@ -141,7 +140,7 @@ class Belt(Limited):
 
 
 #: Behind its door: a diagnosis asks for stiffness by the ten thousand.
-_loop_stiffness = inspect.unwrap(loop_stiffness)
+_loop_stiffness = behind(loop_stiffness)
 
 
 def _spans(belt: Belt, position: float) -> tuple[float, float]:

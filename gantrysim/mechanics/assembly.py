@@ -14,6 +14,7 @@ the middle the left pulley is a fifth coordinate of the Y block, ``pulley_left``
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -119,17 +120,14 @@ class Block:
         """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
         return np.array([float(name not in ("carriage_yaw", "lateral")) for name in self.names])
 
-    def same(self, other: Block) -> bool:
-        """Whether another block of such a machine holds the same numbers."""
-        return all(np.array_equal(value, vars(other)[name]) for name, value in vars(self).items())
-
     def __eq__(self, other: object) -> bool:
+        """Whether another block of such a machine holds the same numbers."""
         return isinstance(other, Block) and self._bits == other._bits
 
     def __hash__(self) -> int:
         return hash(self._bits)
 
-    @property
+    @functools.cached_property
     def _bits(self) -> bytes:
         return b"".join([np.asarray(value).tobytes() for value in vars(self).values()])
 

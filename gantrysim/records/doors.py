@@ -91,9 +91,9 @@ def checked(thing: Thing) -> Thing:
 
 
 def behind(method: Callable[..., Any]) -> Callable[..., Any]:
-    """The method behind a door: for what the library calls by the thousand with its own values."""
+    """What stands behind a door: for what the library calls by the thousand with its own values."""
     if not isinstance(method, types.MethodType):
-        return method
+        return inspect.unwrap(method)
     return types.MethodType(inspect.unwrap(method.__func__), method.__self__)
 
 

@@ -22,6 +22,7 @@ from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator, Mode, learn_noise, promised_gain, search, solve
 from gantrysim.inference.terms import LikelihoodTerm
+from gantrysim.inference.weighing import held_out
 from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
 from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.points import Piece
@@ -95,7 +96,7 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
     and with every single fault of any size where its effect is taken as linear.  The few that
     gain are solved, with the faults that promise most there; the noise is then learned from
     the better statement, and both are compared on it.  Bins, and points left out, are the same
-    for both.
+    for both.  A gain counts as far as rings foretell each other, and none for more than all others.
     """
     with crew() as run:
         said = _Stated.of(problem, modes)
@@ -222,6 +223,8 @@ class _Stated:
         The pieces.
     best : Mode
         The best explanation that predicts burned lines.
+    others : tuple of Mode
+        The others, the healthy one among them.
     ahead : float
         How far a signature sought on the residuals, which belongs to this statement alone, stands
         above it, nats.
@@ -231,6 +234,7 @@ class _Stated:
 
     problem: Problem
     best: Mode
+    others: tuple[Mode, ...]
     ahead: float
     responses: _Responses
 
@@ -238,9 +242,10 @@ class _Stated:
     def of(cls, problem: Problem, modes: Sequence[Mode]) -> _Stated:
         """The best of some explanations."""
         predicting = [mode for mode in modes if not any(fault.sought for fault in mode.faults)]
-        best = max(predicting, key=lambda mode: _score(problem, mode))
+        predicting.sort(key=lambda mode: -_score(problem, mode))
+        best, *others = predicting
         ahead = max(_score(problem, mode) for mode in modes) - _score(problem, best)
-        return cls(problem, best, ahead, _Responses.of(problem))
+        return cls(problem, best, tuple(others), ahead, _Responses.of(problem))
 
 
 @dataclass(frozen=True, eq=False)
@@ -356,13 +361,16 @@ def _log_prior(problem: Problem, faults: Sequence[FaultModel]) -> float:
 
 def _looked_into(said: _Stated, trial: _Trial) -> Misstatement:
     """Solve for the best explanation of restated pieces, and compare it with the stated one."""
-    mode = _explained(trial.restated, trial.starts)
-    gain = _gain(said, trial.stated, (trial.restated, mode))
+    old, new = trial.stated, trial.restated
+    mode = _explained(new, trial.starts)
+    gain = _gain(said, old, (new, mode))
     if gain > 0.0:
         old, new = _relearned(trial, mode)
         # what the first noise swallowed may be a fault's under this one
         mode = _explained(new, ((mode.faults, mode.u), ((), new.start(()))))
         gain = max(gain, _gain(said, old, (new, mode)))
+    if gain > _WORTH:
+        gain = min(gain, _borne_out(said, old, new, mode))
     torn = said.problem.catalogue.unmodelled[1:]
     if any(fault.there(trial.restated, mode) for fault in torn):
         gain = min(gain, 0.0)  # the figure is torn however it is stated
@@ -379,6 +387,31 @@ def _gain(said: _Stated, stated: Problem, *explained: tuple[Problem, Mode]) -> f
     best = solve(stated, said.best.faults, said.best.u)
     ahead = _score(stated, best) + said.ahead
     return sum(_score(problem, mode) for problem, mode in explained) - ahead
+
+
+def _borne_out(said: _Stated, stated: Problem, restated: Problem, mode: Mode) -> float:
+    """What is left of a gain where nothing flatters it.
+
+    What explains the pieces as restated may explain them as stated too.  And what counts is what
+    every ring shows that the others foretell: on one alone a thing that is loose may lie otherwise
+    than the model has it.
+    """
+    own = [solve(stated, each.faults, each.u) for each in (said.best, *said.others)]
+    healthy = next(each for each in own if not each.faults)
+    if all(each.faults != mode.faults for each in own):
+        own.append(search(stated, mode.faults, healthy))
+    best = max(own, key=lambda each: _score(stated, each))
+    scales = said.problem.scales
+    foretold = held_out(restated, mode, scales) - held_out(stated, best, scales)
+    return min(_score(restated, mode) - _score(stated, best), _together(foretold)) - said.ahead
+
+
+def _together(foretold: Array) -> float:
+    """What rings say together, none more than all the others."""
+    total = float(foretold.sum())
+    if foretold.size < 2:
+        return total
+    return min(total, 2.0 * (total - float(foretold.max())))
 
 
 def _relearned(trial: _Trial, mode: Mode) -> tuple[Problem, Problem]:

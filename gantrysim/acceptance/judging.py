@@ -433,7 +433,7 @@ def _smooth_lines(burned: BurnedPiece) -> Array:
     _, normal = burned.where(np.zeros(burned.n_nuisance))
     angle = np.arctan2(normal[:, 1], normal[:, 0])
     line = burned.bins.line
-    square = burned.matched.square[line]
+    square = burned.matched.rings.square[line]
     side = np.round(angle / (np.pi / 2)).astype(np.int64) % 4
     along = np.cumsum(np.where(np.isfinite(burned.bins.gap), burned.bins.gap, 0.0))
     table = np.zeros((line.size, 2 * _LOW_ORDER + 1))

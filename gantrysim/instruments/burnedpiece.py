@@ -318,7 +318,7 @@ class BurnedPiece:
     def where(self, v: Array) -> tuple[Array, Array]:
         """Spot place and outward normal of the commanded line at each bin, shape (m, 2)."""
         about = self.matched.about(self.placement(v))
-        place = about + self.matched.centre[self.matched.group]
+        place = about + self.matched.rings.centre[self.matched.group]
         normal = outward_normals(self.matched, about)
         mean = self.bins.mean_columns
         return mean(place), mean(normal)
@@ -329,17 +329,19 @@ class BurnedPiece:
         fine = finely_planned(self.piece.test, self.nominal)
         drawn = fine.lines(fine.run(machine))
         about = matched.about(place)
-        centre = matched.centre[matched.group]
+        centre = matched.rings.centre[matched.group]
         measured = about + centre
-        size = matched.size[matched.group][:, None]
+        size = matched.rings.size[matched.group][:, None]
         radial = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None] * size
         side, _ = sides_of(about[:, 0], about[:, 1])
         flat = np.clip(about, -size, size)
         flat[np.arange(len(flat)), side % 2] = np.where(side < 2, 1.0, -1.0) * size[:, 0]
-        base = np.where(matched.square[matched.group][:, None], flat, radial) + centre
+        base = np.where(matched.rings.square[matched.group][:, None], flat, radial) + centre
         residual = matched.against(self._traces(machine), place)
         good = self.bins.owner >= 0
-        groups = [np.flatnonzero((matched.group == k) & good) for k in range(matched.size.size)]
+        groups = [
+            np.flatnonzero((matched.group == k) & good) for k in range(matched.rings.size.size)
+        ]
         return Overlay(
             commanded=tuple(fine.motion.xy[cut] + fine.offset for cut in fine.cuts),
             predicted=tuple(line.xy for line in drawn),
@@ -349,7 +351,7 @@ class BurnedPiece:
             residuals=tuple(residual[g] for g in groups),
             labels=tuple(
                 f"{'square' if sq else 'circle'} {r:g}"
-                for sq, r in zip(matched.square, matched.size, strict=True)
+                for sq, r in zip(matched.rings.square, matched.rings.size, strict=True)
             ),
             strays=measured[~good],
             rings=tuple(f"{line.shape} {line.size:g}" for line in drawn),
@@ -445,8 +447,8 @@ def _thinned(piece: Piece, spacing: float) -> Piece:
 def along_lines(matched: Matched, placement: Array) -> Array:
     """Distance of each point along its line, mm; the sides of a square are kept apart."""
     about = matched.about(placement)
-    size = matched.size[matched.group]
-    square = matched.square[matched.group]
+    size = matched.rings.size[matched.group]
+    square = matched.rings.square[matched.group]
     x, y = about[:, 0], about[:, 1]
     side, along = sides_of(x, y)
     arc = (np.arctan2(y, x) + np.pi) * size
@@ -466,7 +468,7 @@ def outward_normals(matched: Matched, about: Array) -> Array:
     side, _ = sides_of(about[:, 0], about[:, 1])
     flat = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])[side]
     round_ = about / np.maximum(np.hypot(*about.T), 1e-9)[:, None]
-    return np.where(matched.square[matched.group][:, None], flat, round_)
+    return np.where(matched.rings.square[matched.group][:, None], flat, round_)
 
 
 def shared_discrepancy(
@@ -478,13 +480,13 @@ def shared_discrepancy(
 ) -> Discrepancy:
     """Shared discrepancy over the bins."""
     about = matched.about(placement)
-    sense = matched.sense[matched.group]
+    sense = matched.rings.sense[matched.group]
     normal = outward_normals(matched, about)
-    square = matched.square[matched.group][:, None]
+    square = matched.rings.square[matched.group][:, None]
     along = np.column_stack([-normal[:, 1], normal[:, 0]]) * sense[:, None]
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
-    place = about + matched.centre[matched.group]
-    size = matched.size[matched.group][:, None]
+    place = about + matched.rings.centre[matched.group]
+    size = matched.rings.size[matched.group][:, None]
     on_squares = bins.mean(square[:, 0].astype(float))
     mean = bins.mean_columns
     since, until = mean(size + about * moving), mean(size - about * moving)

@@ -9,7 +9,6 @@ distances along the perimeter of a square, so one interpolation serves both shap
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -56,16 +55,34 @@ def _height(square: bool, size: float, x: float, y: float, side: int) -> tuple[f
     return 2.0 * size * side + along, out - size, side
 
 
-class _Rings(NamedTuple):
-    """What the kernels know of the measured lines, see `Matched`."""
+class Rings(NamedTuple):
+    """What drew each measured line: one entry a line, one a burned line, one a sample.
 
-    group: np.ndarray
+    Parameters
+    ----------
+    square, size, sense, centre : ndarray, one row a measured line
+        Shape, commanded size (mm), drawing sense (+1 ccw, -1 cw) and commanded spot centre (mm).
+    first_stroke, n_strokes : ndarray of int
+        Where each measured line's burned lines begin in ``strokes`` and how many they are.
+    strokes : ndarray of int
+        Burned lines that make up each measured line, one after the other.
+    share : ndarray
+        Weight of each entry of ``strokes`` in its measured line: passes that cannot be told
+        apart are read as their mean.
+    start : ndarray of int
+        Where the samples of each entry of ``strokes`` begin in one row of all, and its length.
+    samples, sides : ndarray of int, shape (samples,)
+        Of each in that row: which sample of the motion it is, and its commanded side (0 on
+        circles).
+    """
+
     square: np.ndarray
     size: np.ndarray
     sense: np.ndarray
     centre: np.ndarray
     first_stroke: np.ndarray
     n_strokes: np.ndarray
+    strokes: np.ndarray
     share: np.ndarray
     start: np.ndarray
     samples: np.ndarray
@@ -73,7 +90,7 @@ class _Rings(NamedTuple):
 
 
 @kernel
-def _traces(rings: _Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray) -> None:
+def _traces(rings: Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray) -> None:
     """Fill unwrapped stations (rising along the drawing sense) and heights of burned lines."""
     for g in range(rings.size.size):
         square, size, sense = rings.square[g], rings.size[g], rings.sense[g]
@@ -165,7 +182,7 @@ def _carry_back(points: np.ndarray, place: np.ndarray, pivot: np.ndarray, out: n
 
 @kernel
 def _project(
-    rings: _Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray,
+    rings: Rings, xy: np.ndarray, station: np.ndarray, height: np.ndarray,
     moves: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
     """Change of burned lines' heights, at fixed stations, with moves of the samples of a motion."""
@@ -196,7 +213,7 @@ def _project(
 
 @kernel
 def _read_off(
-    points: np.ndarray, rings: _Rings, station: np.ndarray, table: np.ndarray,
+    points: np.ndarray, group: np.ndarray, rings: Rings, station: np.ndarray, table: np.ndarray,
     own: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
     """Fill the points' own heights, and less what tables of the burned lines say at their stations.
@@ -205,7 +222,7 @@ def _read_off(
     """
     weight = np.empty(4)
     for i in range(points.shape[0]):
-        g = rings.group[i]
+        g = group[i]
         x, y = points[i, 0] - rings.centre[g, 0], points[i, 1] - rings.centre[g, 1]
         u, own[i], _ = _height(rings.square[g], rings.size[g], x, y, -1)
         period = 8.0 * rings.size[g] if rings.square[g] else 2.0 * math.pi
@@ -238,20 +255,8 @@ class Matched:
         Measured points in the piece frame, mm, ordered along each line.
     group : ndarray of int, shape (n,)
         Measured line of each point.
-    square, size, sense, centre : ndarray, one row a measured line
-        Shape, commanded size (mm), drawing sense (+1 ccw, -1 cw) and commanded spot centre (mm).
-    strokes : ndarray of int
-        Burned lines that make up each measured line, one after the other.
-    first_stroke, n_strokes : ndarray of int
-        Where each measured line's burned lines begin in ``strokes`` and how many they are.
-    share : ndarray
-        Weight of each entry of ``strokes`` in its measured line: passes that cannot be told
-        apart are read as their mean.
-    start : ndarray of int
-        Where the samples of each entry of ``strokes`` begin in one row of all, and its length.
-    samples, sides : ndarray of int, shape (samples,)
-        Of each in that row: which sample of the motion it is, and its commanded side (0 on
-        circles).
+    rings : Rings
+        What drew each measured line.
     pivot : ndarray, shape (2,)
         Point of the machine frame about which the placement turns, mm.
     dropped : int
@@ -260,23 +265,13 @@ class Matched:
 
     points: np.ndarray
     group: np.ndarray
-    square: np.ndarray
-    size: np.ndarray
-    sense: np.ndarray
-    centre: np.ndarray
-    strokes: np.ndarray
-    first_stroke: np.ndarray
-    n_strokes: np.ndarray
-    share: np.ndarray
-    start: np.ndarray
-    samples: np.ndarray
-    sides: np.ndarray
+    rings: Rings
     pivot: np.ndarray
     dropped: int
 
     def about(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
-        return np.asarray(self._carried(placement) - self.centre[self.group])
+        return np.asarray(self._carried(placement) - self.rings.centre[self.group])
 
     def residuals(self, places: np.ndarray, placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
@@ -289,9 +284,9 @@ class Matched:
 
     def traces(self, places: np.ndarray) -> Traces:
         """Traces of the burned lines among the places of a motion, mm, shape (samples, 2)."""
-        xy = places[self.samples]
+        xy = places[self.rings.samples]
         traces = Traces(xy, np.empty(len(xy)), np.empty(len(xy)))
-        _traces(self._rings, *traces)
+        _traces(self.rings, *traces)
         return traces
 
     def columns(self, traces: Traces, moves: np.ndarray, placement: np.ndarray) -> np.ndarray:
@@ -303,7 +298,7 @@ class Matched:
         (n, k).
         """
         rise = np.empty((len(traces.xy), moves.shape[1]))
-        _project(self._rings, *traces, moves, rise)
+        _project(self.rings, *traces, moves, rise)
         return self._read_off(traces.station, rise, placement)[1]
 
     def against(self, traces: Traces, placement: np.ndarray) -> np.ndarray:
@@ -317,12 +312,8 @@ class Matched:
         """Heights of the points, and less what tables of the burned lines say there."""
         points = self._carried(placement)
         own, out = np.empty(len(points)), np.zeros((len(points), table.shape[1]))
-        _read_off(points, self._rings, station, table, own, out)
+        _read_off(points, self.group, self.rings, station, table, own, out)
         return own, out
-
-    @functools.cached_property
-    def _rings(self) -> _Rings:
-        return _Rings(*(getattr(self, name) for name in _Rings._fields))
 
     def _carried(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, mm."""
@@ -341,24 +332,7 @@ def _commanded_sides(xy: np.ndarray, centre: tuple[float, float], square: bool) 
     return np.concatenate([side[:1], side]).astype(np.int64)
 
 
-class _Drawn(NamedTuple):
-    """What drew each measured line, see `Matched`."""
-
-    square: np.ndarray
-    size: np.ndarray
-    sense: np.ndarray
-    centre: np.ndarray
-    strokes: np.ndarray
-    first_stroke: np.ndarray
-    n_strokes: np.ndarray
-    share: np.ndarray
-    start: np.ndarray
-    samples: np.ndarray
-    sides: np.ndarray
-    pivot: np.ndarray
-
-
-def _drawn(piece: Piece, forward: Forward) -> _Drawn:
+def _rings(piece: Piece, forward: Forward) -> Rings:
     """Shape, place and strokes of each measured line of a piece."""
     drawn = {(shape, ring): n for shape, ring, n in piece.test.sequence}
     index = {(x[0], x[1], x[3]): i for i, x in enumerate(forward.labels)}
@@ -378,7 +352,7 @@ def _drawn(piece: Piece, forward: Forward) -> _Drawn:
             sides.append(_commanded_sides(forward.motion.xy[forward.cuts[i]], nest.centre, square))
     nests = [piece.test.nest(line.shape) for line in piece.lines]
     samples = [every[forward.cuts[i]] for i in strokes]
-    return _Drawn(
+    return Rings(
         square=np.array([shape_of(line.shape).has_corners for line in piece.lines]),
         size=np.array([line.size for line in piece.lines]),
         sense=np.array([1.0 if nest.direction == "ccw" else -1.0 for nest in nests]),
@@ -390,7 +364,6 @@ def _drawn(piece: Piece, forward: Forward) -> _Drawn:
         start=np.cumsum([0, *map(len, samples)]),
         samples=np.concatenate(samples),
         sides=np.concatenate(sides),
-        pivot=pivot_of(piece.test) + forward.offset,
     )
 
 
@@ -402,17 +375,17 @@ def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     and starts; shape (6,).  Returns: the match.  ValueError if a measured line belongs to no stroke
     of the test.
     """
-    drawn = _drawn(piece, forward)
-    begins = _begins(drawn.strokes[drawn.first_stroke], forward)
+    rings = _rings(piece, forward)
+    begins, pivot = _begins(rings, forward), pivot_of(piece.test) + forward.offset
     kept: list[np.ndarray] = []
     group: list[np.ndarray] = []
     for k, line in enumerate(piece.lines):
         points = np.empty_like(line.xy)
-        _carry_back(line.xy, placement, drawn.pivot, points)
-        about = points - drawn.centre[k]
-        square = np.full(len(about), drawn.square[k])
-        keep = _clear(about, begins[k] - drawn.centre[k], square, np.full(len(about), line.size))
-        order = np.argsort(_stations(bool(drawn.square[k]), line.size, about), kind="stable")
+        _carry_back(line.xy, placement, pivot, points)
+        about = points - rings.centre[k]
+        square = np.full(len(about), rings.square[k])
+        keep = _clear(about, begins[k] - rings.centre[k], square, np.full(len(about), line.size))
+        order = np.argsort(_stations(bool(rings.square[k]), line.size, about), kind="stable")
         chosen = order[keep[order]]
         kept.append(line.xy[chosen])
         group.append(np.full(len(chosen), k))
@@ -420,8 +393,9 @@ def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     return Matched(
         points=found,
         group=np.concatenate(group).astype(np.int64),
+        rings=rings,
+        pivot=pivot,
         dropped=sum(len(line.xy) for line in piece.lines) - len(found),
-        **drawn._asdict(),
     )
 
 
@@ -445,19 +419,20 @@ def rematched(matched: Matched, points: np.ndarray, piece: Piece, forward: Forwa
     ValueError
         If a measured line belongs to no stroke of the test.
     """
-    return dataclasses.replace(matched, points=points, **_drawn(piece, forward)._asdict())
+    pivot = pivot_of(piece.test) + forward.offset
+    return dataclasses.replace(matched, points=points, rings=_rings(piece, forward), pivot=pivot)
 
 
 def clear_of_ends(matched: Matched, forward: Forward, placement: np.ndarray) -> np.ndarray:
     """Which points are clear of the corners and the start of their ring, shape (n,), bool."""
-    begins = _begins(matched.strokes[matched.first_stroke], forward) - matched.centre
-    k = matched.group
-    return _clear(matched.about(placement), begins[k], matched.square[k], matched.size[k])
+    rings, k = matched.rings, matched.group
+    begins = _begins(rings, forward) - rings.centre
+    return _clear(matched.about(placement), begins[k], rings.square[k], rings.size[k])
 
 
-def _begins(strokes: np.ndarray, forward: Forward) -> np.ndarray:
-    """Where strokes begin, mm, shape (n, 2)."""
-    first = [forward.cuts[i].start for i in strokes]
+def _begins(rings: Rings, forward: Forward) -> np.ndarray:
+    """Where the first stroke of each measured line begins, mm, shape (n, 2)."""
+    first = [forward.cuts[i].start for i in rings.strokes[rings.first_stroke]]
     return np.asarray(forward.motion.xy[first] + forward.offset)
 
 

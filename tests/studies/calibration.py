@@ -122,7 +122,7 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     about = matched.about(place)
     error = _discrepancy(machine, matched, place, rng) + _noise(matched, place, rng)
     normal = burned.outward_normals(matched, about)
-    xy = about + matched.centre[matched.group] + error[:, None] * normal
+    xy = about + matched.rings.centre[matched.group] + error[:, None] * normal
     measured = [_moved(line, xy[matched.group == k], place, pivot) for k, line in enumerate(lines)]
     return gs.Piece(TEST, tuple(measured), "drawn from the priors")
 
@@ -153,7 +153,7 @@ def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.
     noise = Noise()
     along = burned.along_lines(matched, place)
     out = noise.point * rng.standard_normal(along.size)
-    for k in range(matched.size.size):
+    for k in range(matched.rings.size.size):
         on = np.flatnonzero(matched.group == k)
         bin = np.floor(along[on] / BIN_LENGTH).astype(int)
         out[on] += (noise.grain * rng.standard_normal(bin.max() + 1))[bin]

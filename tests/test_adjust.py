@@ -271,6 +271,7 @@ def test_belt_tone_is_that_of_the_string():
         tuned = point.turn(slack, tone - point.stands(slack))
         assert tuned.belt_left.pretension == pytest.approx(tension, rel=1e-3)
         assert tuned.belt_left.ea == gs.machine.Belt.ea  # off the toe of its curve again
+        assert point.turn(slack, -2.0 * point.stands(slack)).belt_left.pretension == 0.0
 
 
 def test_advice_has_the_belt_plucked_where_the_tone_sheet_has_it():

@@ -163,6 +163,18 @@ def test_machines_drawn_from_the_healthy_scatter_raise_no_alarm(seed: int) -> No
     assert alarms(handed_in(healthy_machine(seed).with_faults(*faults), seed=seed)) == {}
 
 
+@pytest.mark.slow
+def test_a_torn_figure_is_torn_however_it_is_stated() -> None:
+    whole = handed_in(TIGHT)
+    torn = [
+        dataclasses.replace(line, xy=line.xy + [4.0, 1.0]) if line.ring > 1 else line
+        for line in whole.lines
+    ]
+    slips = screened(*explained(dataclasses.replace(whole, lines=tuple(torn))))
+    assert slips[0].kind == "turned"  # so it looks; taken at its word it gains hundreds of nats
+    assert all(slip.log_gain <= 0.0 for slip in slips)
+
+
 @pytest.mark.study
 def test_pieces_of_two_machines_are_told_apart() -> None:
     other = gs.Machine().with_faults(gs.faults.TightWheels("right", 10.0))

@@ -19,6 +19,7 @@ from gantrysim.decisions.adjustment import CHECK, DO, LEADS, LEAVE
 from gantrysim.decisions.advice import Advice
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.decisions.nexttest import Proposals
+from gantrysim.decisions.reasons import why_alike
 from gantrysim.decisions.standing import MOST
 from gantrysim.decisions.words import SOUND
 from gantrysim.faults import Fault
@@ -155,6 +156,14 @@ def test_no_point_stands_in_two_places(seed: int) -> None:
     if "Nothing was learned" in report:
         assert "Finding: " not in report
     assert report.count(SOUND) <= 1
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_every_member_of_a_group_has_its_reason_said(seed: int) -> None:
+    found = finding(seed)
+    _, why, said = found.report().partition("Why: ")
+    reasons = {why_alike(CATALOGUE, found.best.faults, other) for other in found.group[1:]}
+    assert not why or all(reason in said for reason in reasons)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

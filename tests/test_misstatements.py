@@ -167,7 +167,7 @@ def test_machines_drawn_from_the_healthy_scatter_raise_no_alarm(seed: int) -> No
 def test_a_torn_figure_is_torn_however_it_is_stated() -> None:
     whole = handed_in(TIGHT)
     torn = [
-        dataclasses.replace(line, xy=line.xy + [4.0, 1.0]) if line.ring > 1 else line
+        dataclasses.replace(line, xy=line.xy + np.array([4.0, 1.0])) if line.ring > 1 else line
         for line in whole.lines
     ]
     slips = screened(*explained(dataclasses.replace(whole, lines=tuple(torn))))

@@ -28,7 +28,7 @@ from gantrysim.inference.solver import Mode, solve
 from gantrysim.instruments.base import Measurement
 from gantrysim.instruments.points import Piece, as_measurements
 from gantrysim.machine import Machine
-from gantrysim.records.crew import crew
+from gantrysim.records.crew import Run, crew
 from gantrysim.records.doors import checked
 from gantrysim.records.files import AnyPath
 from gantrysim.records.progress import telling
@@ -432,7 +432,7 @@ def diagnose(
         few = rings_of(things) < problem.assumptions.few_rings
         slack = problem.assumptions.hint if few else 1.0
         left = 1.0 - sum(chance for _, chance in slips)
-        return Finding(things, machine, _rank(found, slack, left), slips, found.settled)
+        return Finding(things, machine, _rank(found, slack, left, run), slips, found.settled)
 
 
 def _refuse_twice(measured: Sequence[Measurement]) -> None:
@@ -484,7 +484,7 @@ def _slips(found: Explored) -> tuple[tuple[Misstatement, float], ...]:
     return tuple((s, math.exp(o - total)) for s, o in zip(slips, odds.tolist(), strict=True))
 
 
-def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
+def _rank(found: Explored, slack: float, left: float, run: Run) -> tuple[Hypothesis, ...]:
     """Turn modes into ranked hypotheses; variants of one kind are added up."""
     problem, catalogue = found.problem, found.problem.catalogue
     families: dict[tuple[str, ...], list[tuple[float, Mode, Problem]]] = {}
@@ -506,29 +506,28 @@ def _rank(found: Explored, slack: float, left: float) -> tuple[Hypothesis, ...]:
     evidence = {f: scores[f] - _log_prior_of(problem, f) for f in order}
     told = _told_apart(chances, evidence, problem.assumptions.likelier)
     group = _credible(told, left * problem.assumptions.together)
-    hypotheses = []
-    for faults in order:
+
+    def hypothesis(faults: tuple[str, ...]) -> Hypothesis:
         _, mode, own = max(families[faults], key=lambda item: item[0])
         named = mode.faults or tuple(catalogue.named(name) for name in faults)
         likely = scores[faults] - total > problem.assumptions.unlikely
         if likely:
             mode = dataclasses.replace(solve(own, mode.faults, mode), paid=mode.paid)
         fit = Fit(own, mode, own.machine(mode.faults, mode.u))
-        hypotheses.append(
-            Hypothesis(
-                faults=faults,
-                probability=chances[faults],
-                magnitudes=(fit.magnitudes if likely else magnitudes(own, mode, rough_draws(mode))),
-                indistinguishable_from=(
-                    tuple(f for f in group if f != faults) if faults in group else ()
-                ),
-                log_evidence=evidence[faults] - evidence[order[0]],
-                words=" and ".join(f.words for f in named) or findingwords.SOUND,
-                check="; ".join(f.check for f in named),
-                fit=fit,
-            )
+        return Hypothesis(
+            faults=faults,
+            probability=chances[faults],
+            magnitudes=fit.magnitudes if likely else magnitudes(own, mode, rough_draws(mode)),
+            indistinguishable_from=(
+                tuple(f for f in group if f != faults) if faults in group else ()
+            ),
+            log_evidence=evidence[faults] - evidence[order[0]],
+            words=" and ".join(f.words for f in named) or findingwords.SOUND,
+            check="; ".join(f.check for f in named),
+            fit=fit,
         )
-    return tuple(hypotheses)
+
+    return tuple(run(hypothesis, order))
 
 
 def _log_prior_of(problem: Problem, faults: tuple[str, ...]) -> float:

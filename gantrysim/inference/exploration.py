@@ -112,6 +112,12 @@ class _Known:
         """Likeliest first."""
         return sorted(range(len(self.modes)), key=lambda k: -self.score(k))
 
+    def place_of(self, faults: Sequence[Any]) -> int | None:
+        """The likeliest with these faults; None if there is none."""
+        return next(
+            (k for k in self.order if _set_of(self.modes[k].faults) == _set_of(faults)), None
+        )
+
     @property
     def healthy(self) -> Mode:
         """Mode of the healthy machine."""
@@ -153,19 +159,25 @@ class _Known:
             modes[k], weights[k] = mode, weighed
         return dataclasses.replace(self, modes=tuple(modes), weights=tuple(weights))
 
-    def held_out(self) -> _Known:
+    @property
+    def near(self) -> list[int]:
+        """The likeliest and those that rings which are held out may bring level with it."""
+        best, *order = self.order
+        return [best, *(k for k in order if self.score(k) > self._least)]
+
+    @property
+    def _least(self) -> float:
+        return self.score(self.order[0]) - 2.0 * self.problem.assumptions.close
+
+    def held_out(self, near: Sequence[int], foretold: Sequence[np.ndarray]) -> _Known:
         """With no ring that speaks louder for the likeliest than all the others together.
 
         What one ring alone says, foretold from the others, can be a blemish there; what a fault
-        does it does on every ring.
+        does it does on every ring.  ``foretold``: what each of `near` foretells.
         """
-        best, *order = self.order
-        close = self.problem.assumptions.close
-        least = self.score(best) - 2.0 * close
-        near = [best, *(k for k in order if self.score(k) > least)]
-        foretold = list(self.run(functools.partial(_foretold, self), near))
         if len(foretold[0]) < 2:
             return self  # there are no others: that one ring tells little is said elsewhere
+        best, least, close = near[0], self._least, self.problem.assumptions.close
         weights = list(self.weights)
         for k, own in zip(near, foretold, strict=True):
             ahead = weights[best].evidence - weights[k].evidence
@@ -212,7 +224,8 @@ def explore(
     unknown: list[Scales | None] = [None] * len(modes)
     known = _Known.of(problem, modes, unknown, log_prior, run).relearned(believable=True)
     say("what the forward model lacks")
-    known = known.joined(_sought(known.problem, known.healthy, run))
+    lacking = [(known.problem, known.healthy, fault) for fault in _lacking(known.problem)]
+    known = known.joined(_further(lacking, run))
     known, expanded = _extended(known, say)
     known = _swapped(known)
     say("noise")
@@ -223,11 +236,14 @@ def explore(
             break
     known = _swapped(known.joined(_glanced(known))).refined()
     scores = tuple(map(known.score, range(len(known.modes))))
-    known = known.held_out()
     say(problem.catalogue.unmodelled[0].name)
-    mode, unlisted = _unlisted(known.problem, known.healthy)
-    near = known.score(known.order[0]) - assumed.alike
-    settled = not any(known.score(k) > near for k in _left(known, expanded))
+    near = known.near
+    tasks: list[Callable[[], Any]] = [functools.partial(_unlisted, known.problem, known.healthy)]
+    tasks += [functools.partial(_foretold, known, k) for k in near]
+    (mode, unlisted), *foretold = run(lambda task: task(), tasks)
+    known = known.held_out(near, foretold)
+    level = known.score(known.order[0]) - assumed.alike
+    settled = not any(known.score(k) > level for k in _left(known, expanded))
     return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
 
 
@@ -263,19 +279,32 @@ def _carried(problem: Problem, mode: Mode) -> Mode:
     return solve(problem, mode.faults, mode.u, most_steps=0)
 
 
-def _sought(problem: Problem, mode: Mode, run: Run) -> list[Mode]:
-    """Modes with a fault that the forward model lacks beside what a mode assumes."""
+#: A fault to be tried beside those of a mode of a problem.
+_Task = tuple[Problem, Mode, "Fault"]
+
+
+def _lacking(problem: Problem) -> list[Fault]:
+    """Faults that the forward model lacks, one of those that show alike: a line is needed."""
     if not problem.burned:
-        return []  # it is seen along a line only
+        return []
+    return list({fault.seen_as: fault for fault in problem.catalogue.sought}.values())
 
-    def extended(fault: Fault) -> Mode:
-        placed, paid = fault.placed(problem, mode)
-        paid += _paid(problem, (*mode.faults, fault))
-        return dataclasses.replace(extend(problem, mode, placed), paid=paid)
 
-    kinds = {fault.seen_as: fault for fault in problem.catalogue.sought}
-    found = run(extended, list(kinds.values()))
-    return [mode for new in found for mode in _alike(problem, new)]
+def _further(tasks: Sequence[_Task], run: Run) -> list[Mode]:
+    """Modes with a further fault each, and with each that shows the same in its place."""
+    found = zip(tasks, run(_with_further, tasks), strict=True)
+    return [mode for (problem, *_), new in found for mode in _alike(problem, new)]
+
+
+def _with_further(task: _Task) -> Mode:
+    """A mode with a further fault, which is sought on its residuals if the model lacks it."""
+    problem, mode, fault = task
+    paid = _paid(problem, (*mode.faults, fault))
+    if fault.sought:
+        placed, chosen = fault.placed(problem, mode)
+        return dataclasses.replace(extend(problem, mode, placed), paid=chosen + paid)
+    bound = mode.cost + problem.assumptions.hopeless
+    return dataclasses.replace(extend(problem, mode, fault, give_up=bound), paid=paid)
 
 
 def _alike(problem: Problem, mode: Mode) -> list[Mode]:
@@ -312,10 +341,10 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
         there, mode = known.solved(left[0])
         say(f"beside {' and '.join(fault.name for fault in mode.faults)}")
         expanded.add(_kind_of(mode.faults))
-        found = _tried(known, there, mode, _promising(there, mode, known.run, tried))
+        tasks = _tasks(known, there, mode, _promising(there, mode, known.run, tried))
         if turn == 0 and not any(fault.sought for fault in mode.faults):
-            found += _sought(there, mode, known.run)
-        found = [new for new in found if _set_of(new.faults) not in tried]
+            tasks += [(there, mode, fault) for fault in _lacking(there)]
+        found = [new for new in _further(tasks, known.run) if _set_of(new.faults) not in tried]
         tried |= {_set_of(new.faults) for new in found}
         known = known.joined(found)
         turn += 1
@@ -342,14 +371,18 @@ def _promising(there: Problem, mode: Mode, run: Run, tried: set[frozenset[str]])
     return [beside[k] for k in worth[: assumed.most_beside]]
 
 
-def _tried(known: _Known, there: Problem, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:
-    """Modes with each chosen fault beside those of a mode."""
-    if any(fault.sought for fault in mode.faults):
-        return _sought_anew(known, mode, chosen)
-    one = functools.partial(extend, there, mode, give_up=mode.cost + there.assumptions.hopeless)
-    return [
-        dataclasses.replace(new, paid=_paid(there, new.faults)) for new in known.run(one, chosen)
-    ]
+def _tasks(known: _Known, there: Problem, mode: Mode, chosen: Sequence[Fault]) -> list[_Task]:
+    """To try each chosen fault beside those of a mode.
+
+    What the forward model lacks is sought anew beside the chosen one: its place hangs on that.
+    """
+    lacking = [fault for fault in mode.faults if fault.sought]
+    if not lacking:
+        return [(there, mode, fault) for fault in chosen]
+    rest = [fault for fault in mode.faults if not fault.sought]
+    bases = [k for fault in chosen if (k := known.place_of((*rest, fault))) is not None]
+    solved = known.run(known.solved, bases)
+    return [(*each, fault) for each in solved for fault in _lacking(there)]
 
 
 def _swapped(known: _Known) -> _Known:
@@ -359,19 +392,19 @@ def _swapped(known: _Known) -> _Known:
     """
     catalogue = known.problem.catalogue
     while True:
-        best, found = known.modes[known.order[0]], []
+        best, tasks = known.modes[known.order[0]], []
         tried = {_set_of(mode.faults) for mode in known.modes}
         for fault in best.faults if len(best.faults) > 1 else ():
             rest = [other for other in best.faults if other is not fault]
-            base = next((k for k in known.order if _same(known.modes[k].faults, rest)), None)
+            base = known.place_of(rest)
             if base is None:  # of three faults not every two were tried
                 continue
             beside = _beside(known.problem, known.modes[base], tried)
             alike = [x for x in catalogue.alike(fault.name) if x in beside]
-            found += _tried(known, *known.solved(base), alike) if alike else []
-        if not found:
+            tasks += _tasks(known, *known.solved(base), alike) if alike else []
+        if not tasks:
             return known
-        known = known.joined(found)
+        known = known.joined(_further(tasks, known.run))
 
 
 def _glanced(known: _Known) -> list[Mode]:
@@ -387,28 +420,20 @@ def _glanced(known: _Known) -> list[Mode]:
         return []
     there, mode = known.solved(k)
     tried = {_set_of(other.faults) for other in known.modes}
-    found = known.run(functools.partial(glance, there, mode), _beside(there, mode, tried))
     before = mode.paid - _paid(there, mode.faults)  # for the place of a flat
-    found = [dataclasses.replace(new, paid=before + _paid(there, new.faults)) for new in found]
-    found = [like for new in found for like in _alike(there, new)]
-    lacking = there.catalogue.sought
-    if any(fault.sought for fault in mode.faults) or all(
-        _set_of((*mode.faults, fault)) in tried for fault in lacking
-    ):
-        return found
-    return found + [x for x in _sought(there, mode, known.run) if _set_of(x.faults) not in tried]
+    lacking = [] if any(fault.sought for fault in mode.faults) else _lacking(there)
+    if all(_set_of((*mode.faults, fault)) in tried for fault in there.catalogue.sought):
+        lacking = []
 
+    def found(fault: Fault) -> Mode:
+        if fault.sought:
+            return _with_further((there, mode, fault))
+        new = glance(there, mode, fault)
+        return dataclasses.replace(new, paid=before + _paid(there, new.faults))
 
-def _sought_anew(known: _Known, mode: Mode, chosen: Sequence[Fault]) -> list[Mode]:
-    """Modes with what the forward model lacks beside each chosen fault, its place sought anew."""
-    rest = [fault for fault in mode.faults if not fault.sought]
-    found = []
-    for fault in chosen:
-        names = (*rest, fault)
-        base = next((k for k in known.order if _same(known.modes[k].faults, names)), None)
-        if base is not None:
-            found += _sought(*known.solved(base), known.run)
-    return found
+    modes = known.run(found, [*_beside(there, mode, tried), *lacking])
+    alike = (like for new in modes for like in _alike(there, new))
+    return [new for new in alike if _set_of(new.faults) not in tried]
 
 
 def _kind_of(faults: Sequence[Any]) -> frozenset[str]:
@@ -419,10 +444,6 @@ def _kind_of(faults: Sequence[Any]) -> frozenset[str]:
 def _paid(problem: Problem, faults: Sequence[Any]) -> float:
     """What further faults pay: each may be what the model of another one lacks."""
     return problem.assumptions.beside * max(sum(not fault.exact for fault in faults) - 1, 0)
-
-
-def _same(some: Sequence[Any], others: Sequence[Any]) -> bool:
-    return _set_of(some) == _set_of(others)
 
 
 def _set_of(faults: Sequence[Any]) -> frozenset[str]:

@@ -35,6 +35,7 @@ from gantrysim.inference.fitting import Estimate, Fit
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
 from gantrysim.machine.handbook import Handbook
+from gantrysim.records.amounts import in_words
 
 mpl.use("Agg")
 
@@ -292,6 +293,10 @@ def test_diagonals_by_the_corners_of_the_sheared_rectangle():
     a, b, c, d = (np.array(corner) for corner in corners)
     exact = np.linalg.norm(d - a) - np.linalg.norm(c - b)
     assert square.diagonals(3.0) == pytest.approx(exact, rel=1e-3)
+    # the right end moved by 430 mm times 3 mrad, 1.29 mm, changes them by as much
+    said = square.confirmed_by(430.0 * angle)
+    assert "1.29 mm at the right end" in said
+    assert f"is {in_words(abs(exact), 'mm')} of difference with marks 400 mm back" in said
 
 
 def test_right_step_of_every_other_point_of_adjustment():

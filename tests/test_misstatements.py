@@ -66,6 +66,16 @@ def test_each_kind_keeps_its_odds_however_many_ways_it_has() -> None:
     assert not [slip for slip in found if slip.kind == "sizes"]  # they are as the test says
 
 
+def test_a_slip_says_once_what_is_the_same_of_both_shapes() -> None:
+    said = {slip.kind: slip.words for slip in restatements(PIECE, AS_SAID)}
+    alike = "it looks burned clockwise; the test says counter-clockwise"
+    words = {slip.words for slip in restatements(PIECE, AS_SAID) if slip.kind == "direction"}
+    assert alike in words
+    one = "it looks burned clockwise (circles) and counter-clockwise (squares); the test says"
+    assert any(each.startswith(one) for each in words)
+    assert "degrees (circles) and" in said["start"]
+
+
 def test_sizes_that_follow_no_spacing_are_no_other_test() -> None:
     seen = {k: RingSeen(1.05 * ring.size, 0.0) for k, ring in AS_SAID.items()}
     assert [slip.kind for slip in restatements(PIECE, seen)].count("sizes") == 1

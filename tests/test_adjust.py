@@ -22,6 +22,7 @@ import gantrysim as gs
 from gantrysim.decisions.adjustment import _risks, _rounds, rows_of
 from gantrysim.decisions.advice import CHECK, DO, LEAVE, Advice, advise
 from gantrysim.decisions.diagnosis import Hypothesis
+from gantrysim.decisions.nexttest import Look
 from gantrysim.decisions.statements import sizes_drawn
 from gantrysim.decisions.step import ALIKE_MINUTES, Costs, choose_step
 from gantrysim.faults import Fault
@@ -142,6 +143,17 @@ def test_a_hand_is_not_asked_what_it_cannot_feel():
             faulty = healthy.with_faults(fault("left", size))
             point = point_of(fault("left", size).name, healthy, HB)
             assert (said in point.expect(healthy, faulty)) == asked
+            assert point.felt(healthy, faulty) != asked
+
+
+def test_a_check_that_no_finger_feels_settles_nothing():
+    for at, felt in ((0.0, False), (3.0, True)):
+        loose = hypothesis(kind("loose_wheels_left"), p=0.6, at=at)
+        told = finding(loose, hypothesis(kind("out_of_square"), p=0.4), group=2)
+        look = Look.of(kind("loose_wheels_left"), gs.Machine())
+        (proposal,) = gs.next_test(told, candidates=[look])
+        assert (proposal.gain > 0.1) == felt
+        assert ("next to nothing" in proposal.settles) != felt
 
 
 def test_a_step_that_is_short_on_purpose_says_so():

@@ -63,7 +63,7 @@ class Look:
         The fault and what to do.
     minutes, found, false_alarm : float
         What it costs, how often it finds a fault that is there and one that is not: those of the
-        fault's `AdjustingPoint`.
+        fault's `AdjustingPoint`.  One too small for a hand is found as seldom as one that is not.
     """
 
     fault: str
@@ -361,8 +361,8 @@ class _Question:
     def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
         """What a candidate is expected to settle."""
         if isinstance(candidate, Look):
-            there = np.array([candidate.fault in h.faults for h in self.alive])
-            hit = np.where(there, candidate.found, candidate.false_alarm)
+            shown = np.array([self._shows(candidate, h) for h in self.alive])
+            hit = np.where(shown, candidate.found, candidate.false_alarm)
             found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]))
             size_gain = 0.0
         else:
@@ -375,6 +375,12 @@ class _Question:
             minutes=candidate.minutes, gain=found.gain, size_gain=size_gain, right=found.right,
             pairs=pairs,
         )  # fmt: skip
+
+    def _shows(self, look: Look, h: Hypothesis) -> bool:
+        """Whether an explanation has the fault of a check, large enough for a hand."""
+        nominal = self.problem.nominal
+        point = self.problem.catalogue.named(look.fault).adjusting_point(nominal, Handbook())
+        return look.fault in h.faults and point.felt(nominal, h.fit.machine)
 
     def predict(self, candidate: Candidate) -> Predictive:
         """What each explanation predicts of a candidate, from its likelihood term."""

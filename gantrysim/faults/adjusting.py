@@ -71,7 +71,7 @@ class AdjustingPoint(Documented):
     confirm: str = ""
     minutes: float = 10.0
 
-    #: How often the hand check before finds a fault of usual size, and one that is not there
+    #: How often the hand check before finds a fault that a hand can feel, and one that is not there
     #: (judgement: common practice, no source).
     found: ClassVar[float] = 0.8
     false_alarm: ClassVar[float] = 0.1
@@ -137,6 +137,10 @@ class AdjustingPoint(Documented):
     def way(self, amount: float) -> str:
         """Which way a signed amount goes, in words."""
         return self.words
+
+    def felt(self, healthy: Machine, faulty: Machine) -> bool:
+        """Whether a hand can tell both machines apart by the check before."""
+        return True
 
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """What the hand check before shows on both machines, in words."""

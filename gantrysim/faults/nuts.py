@@ -124,12 +124,22 @@ class Nuts(AdjustingPoint):
             return f"turn {each} tighter, the way in which its wheel gets harder to hold"
         return f"turn {each} back, the way in which its wheel gets easier to turn by finger"
 
+    def felt(self, healthy: Machine, faulty: Machine) -> bool:
+        """Whether play clicks, or a finger tells drags apart; a carriage is pushed by a scale."""
+        if self.loose:
+            return _play_at_wheel(faulty, self.part) >= FELT_CLICK
+        if self.part == "carriage":
+            return True
+        plates = [machine.value(self.part) for machine in (healthy, faulty)]
+        more = float(plates[1].friction - plates[0].friction)
+        return more >= FELT_DRAG * len(plates[0].wheels)
+
     def expect(self, healthy: Machine, faulty: Machine) -> str:
         """Drag of a wheel, or play, on both machines."""
         if self.loose:
             play = _play_at_wheel(faulty, self.part)
             said = f"{about(play, 'mm')} of click at the wheels if this is it, none if not"
-            if play >= FELT_CLICK:
+            if self.felt(healthy, faulty):
                 return said
             return (
                 f"{said}: too small to be felt for sure, so that none rules nothing out: burn again"
@@ -145,7 +155,7 @@ class Nuts(AdjustingPoint):
             f"{about(drags[1] / wheels, 'N')} at the rim of each wheel if this is it, "
             f"{in_words(drags[0] / wheels, 'N')} if it is not"
         )
-        if drags[1] - drags[0] >= FELT_DRAG * wheels:
+        if self.felt(healthy, faulty):
             return said
         return (
             f"{said}: no finger tells these apart, so push the plate with a spring scale (sheet of "

@@ -102,15 +102,16 @@ class _Known:
         weights = run(lambda pair: weigh(problem, *pair), list(zip(modes, near, strict=True)))
         return cls(problem, tuple(modes), tuple(weights), log_prior, run)
 
-    def score(self, k: int) -> float:
-        """Log evidence and prior of one."""
-        names = [fault.name for fault in self.modes[k].faults]
-        return self.weights[k].evidence + self.log_prior(names)
+    @functools.cached_property
+    def scores(self) -> tuple[float, ...]:
+        """Log evidence and prior of each."""
+        pairs = zip(self.modes, self.weights, strict=True)
+        return tuple(w.evidence + self.log_prior([f.name for f in m.faults]) for m, w in pairs)
 
-    @property
+    @functools.cached_property
     def order(self) -> list[int]:
         """Likeliest first."""
-        return sorted(range(len(self.modes)), key=lambda k: -self.score(k))
+        return sorted(range(len(self.modes)), key=lambda k: -self.scores[k])
 
     def place_of(self, faults: Sequence[Any]) -> int | None:
         """The likeliest with these faults; None if there is none."""
@@ -149,8 +150,8 @@ class _Known:
     def refined(self) -> _Known:
         """With the likeliest solved at their own factors and weighed again."""
         order = self.order
-        least = self.score(order[0]) + self.problem.assumptions.unlikely
-        near = [k for k in order if self.score(k) > least]
+        least = self.scores[order[0]] + self.problem.assumptions.unlikely
+        near = [k for k in order if self.scores[k] > least]
         modes, weights = list(self.modes), list(self.weights)
         found = [mode for _, mode in self.run(self.solved, near)]
         begin = [weights[k].scales for k in near]
@@ -163,11 +164,11 @@ class _Known:
     def near(self) -> list[int]:
         """The likeliest and those that rings which are held out may bring level with it."""
         best, *order = self.order
-        return [best, *(k for k in order if self.score(k) > self._least)]
+        return [best, *(k for k in order if self.scores[k] > self._least)]
 
     @property
     def _least(self) -> float:
-        return self.score(self.order[0]) - 2.0 * self.problem.assumptions.close
+        return self.scores[self.order[0]] - 2.0 * self.problem.assumptions.close
 
     def held_out(self, near: Sequence[int], foretold: Sequence[np.ndarray]) -> _Known:
         """With no ring that speaks louder for the likeliest than all the others together.
@@ -183,7 +184,7 @@ class _Known:
             ahead = weights[best].evidence - weights[k].evidence
             rest = ahead - float(np.max(foretold[0] - own, initial=0.0))
             given = max(0.0, ahead - 2.0 * max(0.0, rest))
-            given *= min(1.0, (self.score(k) - least) / close)  # no edge where it ends
+            given *= min(1.0, (self.scores[k] - least) / close)  # no edge where it ends
             weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence + given)
         return dataclasses.replace(self, weights=tuple(weights))
 
@@ -235,15 +236,15 @@ def explore(
         if known.order[0] == best:
             break
     known = _swapped(known.joined(_glanced(known))).refined()
-    scores = tuple(map(known.score, range(len(known.modes))))
+    scores = known.scores
     say(problem.catalogue.unmodelled[0].name)
     near = known.near
     tasks: list[Callable[[], Any]] = [functools.partial(_unlisted, known.problem, known.healthy)]
     tasks += [functools.partial(_foretold, known, k) for k in near]
     (mode, unlisted), *foretold = run(lambda task: task(), tasks)
     known = known.held_out(near, foretold)
-    level = known.score(known.order[0]) - assumed.alike
-    settled = not any(known.score(k) > level for k in _left(known, expanded))
+    level = known.scores[known.order[0]] - assumed.alike
+    settled = not any(known.scores[k] > level for k in _left(known, expanded))
     return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
 
 
@@ -334,8 +335,8 @@ def _extended(known: _Known, say: Callable[[str], None]) -> tuple[_Known, set[fr
     expanded: set[frozenset[str]] = {frozenset()}
     turn = 0
     while True:
-        least = known.score(known.order[0]) - assumed.close
-        left = [k for k in _left(known, expanded) if known.score(k) > least]
+        least = known.scores[known.order[0]] - assumed.close
+        left = [k for k in _left(known, expanded) if known.scores[k] > least]
         if not left or turn == assumed.expansions:
             return known, expanded
         there, mode = known.solved(left[0])
@@ -413,10 +414,10 @@ def _glanced(known: _Known) -> list[Mode]:
     What leaves no trace there keeps its chance.
     """
     assumed = known.problem.assumptions
-    least = known.score(known.order[0]) - assumed.close
+    least = known.scores[known.order[0]] - assumed.close
     room = (k for k in known.order if len(known.modes[k].faults) < assumed.most_faults)
     k = next(room, None)
-    if k is None or known.score(k) < least or not known.problem.burned:  # sheets tell one fault
+    if k is None or known.scores[k] < least or not known.problem.burned:  # sheets tell one fault
         return []
     there, mode = known.solved(k)
     tried = {_set_of(other.faults) for other in known.modes}

@@ -10,7 +10,7 @@ import pytest
 from slips import HOW, TEST, explained, handed_in, healthy_machine
 
 import gantrysim as gs
-from gantrysim.decisions.misstatements import _together, screened
+from gantrysim.decisions.misstatements import screened
 from gantrysim.decisions.restatements import ODDS, RingSeen, restatements
 from gantrysim.instruments.scanner import ScannerError
 
@@ -157,13 +157,6 @@ def test_a_fault_that_was_not_tried_as_stated_makes_no_slip() -> None:
     problem, modes = explained(handed_in(TIGHT))
     healthy = [mode for mode in modes if not mode.faults]
     assert [slip.words for slip in screened(problem, healthy) if slip.log_gain > 3.0] == []
-
-
-def test_no_ring_speaks_louder_than_all_the_others() -> None:
-    assert _together(np.array([20.0, 5.0, 1.0, -0.5])) == pytest.approx(2.0 * 5.5)
-    assert _together(np.array([4.0, 5.0, 3.0])) == 12.0
-    assert _together(np.array([9.0, -8.0])) < 0.0
-    assert _together(np.array([7.0])) == 7.0  # one ring alone has no others
 
 
 @pytest.mark.study

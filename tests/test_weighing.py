@@ -28,7 +28,7 @@ from gantrysim.inference.solver import (
     search,
     solve,
 )
-from gantrysim.inference.weighing import Weighed, held_out, log_weight, weigh
+from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
 from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
 
 MACHINE = gs.Machine()
@@ -276,6 +276,14 @@ def test_noise_learned_anew_takes_no_explanations_weights_along(
     source = fresh.with_noise(piece.noise)
     alone = weigh(dataclasses.replace(problem, sources=(source,)), tight)
     assert weigh(again, tight).evidence == pytest.approx(alone.evidence, abs=0.01)
+
+
+def test_no_ring_speaks_louder_than_all_the_others() -> None:
+    assert lead_of_all(25.5, np.array([20.0, 5.0, 1.0, -0.5])) == pytest.approx(2.0 * 5.5)
+    assert lead_of_all(12.0, np.array([4.0, 5.0, 3.0])) == 12.0
+    assert lead_of_all(3.0, np.array([9.0, -8.0])) == 0.0
+    assert lead_of_all(-2.0, np.array([1.0, -3.0])) == -2.0  # it does not lead
+    assert lead_of_all(7.0, np.array([7.0])) == 7.0  # one ring alone has no others
 
 
 def test_bins_that_are_held_out_stay_out(modes: tuple[Problem, tuple[Mode, ...]]) -> None:

@@ -22,7 +22,7 @@ from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Evaluator, Mode, learn_noise, promised_gain, search, solve
 from gantrysim.inference.terms import LikelihoodTerm
-from gantrysim.inference.weighing import held_out
+from gantrysim.inference.weighing import held_out, lead_of_all
 from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
 from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.points import Piece
@@ -403,15 +403,8 @@ def _borne_out(said: _Stated, stated: Problem, restated: Problem, mode: Mode) ->
     best = max(own, key=lambda each: _score(stated, each))
     scales = said.problem.scales
     foretold = held_out(restated, mode, scales) - held_out(stated, best, scales)
-    return min(_score(restated, mode) - _score(stated, best), _together(foretold)) - said.ahead
-
-
-def _together(foretold: Array) -> float:
-    """What rings say together, none more than all the others."""
-    total = float(foretold.sum())
-    if foretold.size < 2:
-        return total
-    return min(total, 2.0 * (total - float(foretold.max())))
+    together = lead_of_all(float(foretold.sum()), foretold)
+    return min(_score(restated, mode) - _score(stated, best), together) - said.ahead
 
 
 def _relearned(trial: _Trial, mode: Mode) -> tuple[Problem, Problem]:

@@ -29,7 +29,7 @@ from gantrysim.inference.solver import (
     search,
     solve,
 )
-from gantrysim.inference.weighing import Weighed, held_out, weigh
+from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, weigh
 from gantrysim.records.crew import Run
 
 if TYPE_CHECKING:
@@ -171,19 +171,15 @@ class _Known:
         return self.scores[self.order[0]] - 2.0 * self.problem.assumptions.close
 
     def held_out(self, near: Sequence[int], foretold: Sequence[np.ndarray]) -> _Known:
-        """With no ring that speaks louder for the likeliest than all the others together.
+        """With the leads that all rings give, see `lead_of_all`.
 
-        What one ring alone says, foretold from the others, can be a blemish there; what a fault
-        does it does on every ring.  ``foretold``: what each of `near` foretells.
+        ``foretold``: what each of `near` foretells.
         """
-        if len(foretold[0]) < 2:
-            return self  # there are no others: that one ring tells little is said elsewhere
         best, least, close = near[0], self._least, self.problem.assumptions.close
         weights = list(self.weights)
         for k, own in zip(near, foretold, strict=True):
             ahead = weights[best].evidence - weights[k].evidence
-            rest = ahead - float(np.max(foretold[0] - own, initial=0.0))
-            given = max(0.0, ahead - 2.0 * max(0.0, rest))
+            given = ahead - lead_of_all(ahead, foretold[0] - own)
             given *= min(1.0, (self.scores[k] - least) / close)  # no edge where it ends
             weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence + given)
         return dataclasses.replace(self, weights=tuple(weights))

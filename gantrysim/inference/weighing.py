@@ -209,6 +209,25 @@ def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
     return np.array(out)
 
 
+def lead_of_all(ahead: float, foretold: np.ndarray) -> float:
+    """What is left of a lead where no ring counts for more than all the others together.
+
+    What one ring alone says, foretold from the others, can be a blemish there; what a fault, or
+    another test, does it does on every ring.
+
+    Parameters
+    ----------
+    ahead : float
+        How far one explanation leads another, nats.
+    foretold : ndarray, shape (rings,)
+        By how much better it foretells each ring (`held_out`), nats; one ring alone has no others.
+    """
+    if foretold.size < 2:
+        return ahead
+    rest = ahead - float(np.max(foretold, initial=0.0))
+    return min(ahead, 2.0 * max(0.0, rest))
+
+
 def weigh(problem: Problem, mode: Mode, begin: Scales | None = None) -> Weighed:
     """Log evidence of a mode with the factors marginalised.
 

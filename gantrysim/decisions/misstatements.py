@@ -96,7 +96,8 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
     and with every single fault of any size where its effect is taken as linear.  The few that
     gain are solved, with the faults that promise most there; the noise is then learned from
     the better statement, and both are compared on it.  Bins, and points left out, are the same
-    for both.  A gain counts as far as rings foretell each other, and none for more than all others.
+    for both.  The statement is then explained from where the slip stands, and no ring
+    counts for more than all others.
     """
     with crew() as run:
         said = _Stated.of(problem, modes)
@@ -370,7 +371,7 @@ def _looked_into(said: _Stated, trial: _Trial) -> Misstatement:
         mode = _explained(new, ((mode.faults, mode.u), ((), new.start(()))))
         gain = max(gain, _gain(said, old, (new, mode)))
     if gain > _WORTH:
-        gain = min(gain, _borne_out(said, old, new, mode))
+        gain = min(gain, _borne_out(said, trial, (old, new), mode))
     torn = said.problem.catalogue.unmodelled[1:]
     if any(fault.there(trial.restated, mode) for fault in torn):
         gain = min(gain, 0.0)  # the figure is torn however it is stated
@@ -389,22 +390,31 @@ def _gain(said: _Stated, stated: Problem, *explained: tuple[Problem, Mode]) -> f
     return sum(_score(problem, mode) for problem, mode in explained) - ahead
 
 
-def _borne_out(said: _Stated, stated: Problem, restated: Problem, mode: Mode) -> float:
+def _borne_out(
+    said: _Stated, trial: _Trial, problems: tuple[Problem, Problem], mode: Mode
+) -> float:
     """What is left of a gain where nothing flatters it.
 
-    What explains the pieces as restated may explain them as stated too.  And what counts is what
-    every ring shows that the others foretell: on one alone a thing that is loose may lie otherwise
-    than the model has it.
+    What explains the pieces as restated may explain them as stated too, from where it stands.  And
+    one ring alone tells little: what is loose may lie otherwise there than the model has it.  A
+    slip with which the rings foretell each other worse is none.
     """
+    stated, restated = problems
+    here = mode.u.copy()
+    for place in trial.slips:
+        here[stated.nuisance_cuts(here.size)[place]] = 0.0  # it lies otherwise
     own = [solve(stated, each.faults, each.u) for each in (said.best, *said.others)]
-    healthy = next(each for each in own if not each.faults)
-    if all(each.faults != mode.faults for each in own):
+    own.append(solve(stated, mode.faults, here))
+    if all(each.faults != mode.faults for each in own[:-1]):
+        healthy = next(each for each in own if not each.faults)
         own.append(search(stated, mode.faults, healthy))
     best = max(own, key=lambda each: _score(stated, each))
     scales = said.problem.scales
     foretold = held_out(restated, mode, scales) - held_out(stated, best, scales)
-    together = lead_of_all(float(foretold.sum()), foretold)
-    return min(_score(restated, mode) - _score(stated, best), together) - said.ahead
+    ahead = _score(restated, mode) - _score(stated, best)
+    if foretold.sum() < -_WORTH:
+        return -said.ahead
+    return lead_of_all(ahead, foretold) - said.ahead
 
 
 def _relearned(trial: _Trial, mode: Mode) -> tuple[Problem, Problem]:

@@ -56,6 +56,15 @@ def test_every_layout_is_read_at_every_resolution(tmp_path, shapes, layout, dpi,
         assert piece.record.turn_deg == pytest.approx(turn, abs=0.5)
 
 
+def test_the_edge_of_a_piece_is_no_line_of_it(tmp_path):
+    # one ring: nothing near says how far off a line may lie; the edge is 3 mm beside the square
+    test = gs.ring_test(["circle", "square"], layout="side_by_side", spacing=5.0, largest=7.2)
+    scan = scanned(gs.Machine(), test, Glass(300.0, -2.0, lid=25.0, noise=2.0), seed=3)
+    piece = gs.read_scan(save_scan(scan, tmp_path, 300.0), test)
+    assert np.abs(off_truth(piece, scan)).max() < 0.15
+    assert any("was read of square 0 (" in note for note in piece.notes)
+
+
 @pytest.mark.parametrize("case", ["case-000", "case-001", "case-003"])
 def test_circles_alone_of_an_independent_simulator_are_read(case):
     folder = beside(SHARED / "scans-circles" / case)

@@ -13,7 +13,7 @@ nothing is resampled, so nothing is smoothed after it was inked but by the scann
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -210,6 +210,11 @@ class Fitted:
     def good(self) -> NDArray[np.bool_]:
         """Where there is a line."""
         return np.isfinite(self.u)
+
+    @property
+    def unread(self) -> Fitted:
+        """The same with no line anywhere."""
+        return replace(self, u=np.full_like(self.u, np.inf))
 
 
 def fit_strip(

@@ -32,6 +32,7 @@ from gantrysim.records.arrays import Array
 
 FINE = 0.25  # mm: about the length of line of one fit
 _WIDEST = 3.0  # mm: most that a line is looked for off its place
+_EDGE = 0.9  # of that: a whole run that far off is an edge of the piece, or another line
 _CORNER = 0.25  # mm of a side left out at its ends, beside what the crossing side covers
 OPTICS = 0.035  # mm: blur of the scanner's optics to begin with, a standard deviation
 _SLACK = 1.5  # pixels beside a line that its ink may still touch
@@ -153,6 +154,7 @@ def trace(
     say("fitting the lines")
     lines = fit_lines(picture, found, runs, ways, test.line_width, least=_LEAST)
     fits, profile, usual, owners = lines.fits, lines.profile, lines.usual, lines.owners
+    fits = [fit if np.median(np.abs(fit.way)) < _EDGE * reach else fit.unread for fit in fits]
     say("sorting the points")
     rough = float(np.median(np.concatenate([fit.rough[fit.good] for fit in fits])))
     apart = min(0.8, 0.4 * gap)

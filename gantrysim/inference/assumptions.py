@@ -215,7 +215,7 @@ class Assumptions:
     few_rings: int = _assume(3, "rings", "fewer do not average a local blemish out")
     hint: float = _assume(4.0, "-", "as the above")
     likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
-    together: float = _assume(0.9, "-", "groups held 123 of 134 known truths, .92")
+    together: float = _assume(0.9, "-", "groups held 210 of 233 known truths, .90")
     credible: float = _assume(0.95, "-", "1 wrong of 20: what a nut may be turned on")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(

@@ -206,7 +206,7 @@ def draw(rows: list[dict[str, Any]], path: Path) -> None:
         xlabel="stated probability that an adjusting point is at fault",
         ylabel="part that is at fault",
         title=f"{len(rows)} machines of an independent simulator\n({', '.join(worlds)})",
-        xlim=(-0.02, 1.2),
+        xlim=(-0.02, 1.28),
         ylim=(-0.05, 1.05),
     )
     ax.title.set_fontsize(9)

@@ -156,8 +156,10 @@ def test_profile_of_a_well_told_size_is_the_normal_one(fitted, profiled) -> None
     told = fitted.magnitudes["coupler_backlash"]
     assert profiled.converged.all()
     assert profiled.estimate == pytest.approx(told.estimate, rel=0.005)
-    assert high - low == pytest.approx(told.high - told.low, rel=0.08)
-    assert profiled.laplace == pytest.approx((told.low, told.high), rel=0.02)
+    # what the model of the fault may be off counts in the interval of the fit alone
+    lacking = 2.0 * 1.96 * gs.faults.CouplerBacklash.model_error * told.estimate
+    assert math.hypot(high - low, lacking) == pytest.approx(told.high - told.low, rel=0.08)
+    assert profiled.laplace == pytest.approx((low, high), rel=0.05)
 
 
 def test_profile_shows_itself(profiled) -> None:

@@ -63,7 +63,8 @@ class Profile:
     Notes
     -----
     The prior counts: with little told by the piece the profile is that of the prior.  Densities
-    are per prior standard deviation, so that the estimate is that of the fit.
+    are per prior standard deviation, so that the estimate is that of the fit.  What the model of
+    the fault itself may be off (`Fault.model_error`) widens the interval of a fit, not a profile.
     """
 
     fault: str

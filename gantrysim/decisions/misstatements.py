@@ -222,10 +222,8 @@ class _Stated:
     ----------
     problem : Problem
         The pieces.
-    best : Mode
-        The best explanation that predicts burned lines.
-    others : tuple of Mode
-        The others, the healthy one among them.
+    modes : tuple of Mode
+        Explanations that predict burned lines, the best first, the healthy one among them.
     ahead : float
         How far a signature sought on the residuals, which belongs to this statement alone, stands
         above it, nats.
@@ -234,8 +232,7 @@ class _Stated:
     """
 
     problem: Problem
-    best: Mode
-    others: tuple[Mode, ...]
+    modes: tuple[Mode, ...]
     ahead: float
     responses: _Responses
 
@@ -244,9 +241,13 @@ class _Stated:
         """The best of some explanations."""
         predicting = [mode for mode in modes if not any(fault.sought for fault in mode.faults)]
         predicting.sort(key=lambda mode: -_score(problem, mode))
-        best, *others = predicting
-        ahead = max(_score(problem, mode) for mode in modes) - _score(problem, best)
-        return cls(problem, best, tuple(others), ahead, _Responses.of(problem))
+        ahead = max(_score(problem, mode) for mode in modes) - _score(problem, predicting[0])
+        return cls(problem, tuple(predicting), ahead, _Responses.of(problem))
+
+    @property
+    def best(self) -> Mode:
+        """The best explanation that predicts burned lines."""
+        return self.modes[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,7 +266,6 @@ def _trial(said: _Stated, slips: Slips) -> _Trial | None:
     problem, best = said.problem, said.best
     machine = problem.machine(best.faults, best.u)
     cuts = problem.nuisance_cuts(best.u.size)
-    here = best.u.copy()
     stated, restated = {}, {}
     for place, slip in slips.items():
         term = problem.sources[place]
@@ -275,7 +275,7 @@ def _trial(said: _Stated, slips: Slips) -> _Trial | None:
         except ValueError:
             return None  # the test would leave the travel
         stated[place], restated[place] = pair
-        here[cuts[place]] = 0.0  # it lies otherwise
+    here = _laid_otherwise(problem, best.u, slips)
     old, new = _with(problem, stated), _with(problem, restated)
     starts: tuple[Start, ...] = ((best.faults, here), ((), problem.start(())))
     linear = _Responses.of(new)
@@ -286,6 +286,14 @@ def _trial(said: _Stated, slips: Slips) -> _Trial | None:
         kept = solve(new, best.faults, here, most_steps=_FIRST_STEPS)
         promise = max(promise, _score(new, kept) - _promised(old, best))
     return _Trial(slips, old, new, starts, promise)
+
+
+def _laid_otherwise(problem: Problem, u: Array, slips: Slips) -> Array:
+    """Unknowns with nothing known of how the pieces of a slip lie."""
+    here = u.copy()
+    for place in slips:
+        here[problem.nuisance_cuts(u.size)[place]] = 0.0
+    return here
 
 
 def _with(problem: Problem, terms: Mapping[int, LikelihoodTerm]) -> Problem:
@@ -400,14 +408,11 @@ def _borne_out(
     slip with which the rings foretell each other worse is none.
     """
     stated, restated = problems
-    here = mode.u.copy()
-    for place in trial.slips:
-        here[stated.nuisance_cuts(here.size)[place]] = 0.0  # it lies otherwise
-    own = [solve(stated, each.faults, each.u) for each in (said.best, *said.others)]
-    own.append(solve(stated, mode.faults, here))
-    if all(each.faults != mode.faults for each in own[:-1]):
+    own = [solve(stated, each.faults, each.u) for each in said.modes]
+    if all(each.faults != mode.faults for each in own):
         healthy = next(each for each in own if not each.faults)
         own.append(search(stated, mode.faults, healthy))
+    own.append(solve(stated, mode.faults, _laid_otherwise(stated, mode.u, trial.slips)))
     best = max(own, key=lambda each: _score(stated, each))
     scales = said.problem.scales
     foretold = held_out(restated, mode, scales) - held_out(stated, best, scales)

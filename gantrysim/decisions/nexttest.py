@@ -361,8 +361,7 @@ class _Question:
     def judge(self, candidate: Candidate | Look, *, seed: int) -> Proposal:
         """What a candidate is expected to settle."""
         if isinstance(candidate, Look):
-            shown = np.array([self._shows(candidate, h) for h in self.alive])
-            hit = np.where(shown, candidate.found, candidate.false_alarm)
+            hit = np.where(self._shown_by(candidate), candidate.found, candidate.false_alarm)
             found = expected_of_outcomes(self.chances, np.stack([hit, 1.0 - hit]))
             size_gain = 0.0
         else:
@@ -376,11 +375,11 @@ class _Question:
             pairs=pairs,
         )  # fmt: skip
 
-    def _shows(self, look: Look, h: Hypothesis) -> bool:
-        """Whether an explanation has the fault of a check, large enough for a hand."""
+    def _shown_by(self, look: Look) -> list[bool]:
+        """Whether each explanation has the fault of a check, large enough for a hand."""
         nominal = self.problem.nominal
         point = self.problem.catalogue.named(look.fault).adjusting_point(nominal, Handbook())
-        return look.fault in h.faults and point.felt(nominal, h.fit.machine)
+        return [look.fault in h.faults and point.felt(nominal, h.fit.machine) for h in self.alive]
 
     def predict(self, candidate: Candidate) -> Predictive:
         """What each explanation predicts of a candidate, from its likelihood term."""

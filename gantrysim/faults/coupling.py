@@ -59,9 +59,8 @@ class CouplerBacklash(Fault):
     place = "shaft.backlash"
     kept = 0.04  # play that sound couplings have (judgement)
     parameters = (_PLAY,)
-    model_error = (
-        0.08  # against an independent simulator one stated to 3 % was 7 off, one to 5 % 13
-    )
+    #: Against an independent simulator one stated to 3 % was 7 off, one to 5 % 13.
+    model_error = 0.08
     fresh_scatter = ("shaft stiffness",)
 
     def adjusting_point(self, machine: Machine, handbook: Handbook) -> AdjustingPoint:

@@ -164,18 +164,20 @@ class _Known:
     def near(self) -> list[int]:
         """The likeliest and those that rings which are held out may bring level with it."""
         best, *order = self.order
-        return [best, *(k for k in order if self.scores[k] > self._least)]
+        least = self._least
+        return [best, *(k for k in order if self.scores[k] > least)]
 
     @property
     def _least(self) -> float:
         return self.scores[self.order[0]] - 2.0 * self.problem.assumptions.close
 
-    def held_out(self, near: Sequence[int], foretold: Sequence[np.ndarray]) -> _Known:
+    def held_out(self, foretold: Sequence[np.ndarray]) -> _Known:
         """With the leads that all rings give, see `lead_of_all`.
 
         ``foretold``: what each of `near` foretells.
         """
-        best, least, close = near[0], self._least, self.problem.assumptions.close
+        near, least, close = self.near, self._least, self.problem.assumptions.close
+        best = near[0]
         weights = list(self.weights)
         for k, own in zip(near, foretold, strict=True):
             ahead = weights[best].evidence - weights[k].evidence
@@ -234,11 +236,10 @@ def explore(
     known = _swapped(known.joined(_glanced(known))).refined()
     scores = known.scores
     say(problem.catalogue.unmodelled[0].name)
-    near = known.near
     tasks: list[Callable[[], Any]] = [functools.partial(_unlisted, known.problem, known.healthy)]
-    tasks += [functools.partial(_foretold, known, k) for k in near]
+    tasks += [functools.partial(_foretold, known, k) for k in known.near]
     (mode, unlisted), *foretold = run(lambda task: task(), tasks)
-    known = known.held_out(near, foretold)
+    known = known.held_out(foretold)
     level = known.scores[known.order[0]] - assumed.alike
     settled = not any(known.scores[k] > level for k in _left(known, expanded))
     return Explored(known.problem, known.modes, known.weights, scores, unlisted, mode, settled)
@@ -418,9 +419,9 @@ def _glanced(known: _Known) -> list[Mode]:
     there, mode = known.solved(k)
     tried = {_set_of(other.faults) for other in known.modes}
     before = mode.paid - _paid(there, mode.faults)  # for the place of a flat
-    lacking = [] if any(fault.sought for fault in mode.faults) else _lacking(there)
-    if all(_set_of((*mode.faults, fault)) in tried for fault in there.catalogue.sought):
-        lacking = []
+    sought = [_set_of((*mode.faults, fault)) for fault in there.catalogue.sought]
+    done = any(fault.sought for fault in mode.faults) or tried.issuperset(sought)
+    lacking = [] if done else _lacking(there)
 
     def found(fault: Fault) -> Mode:
         if fault.sought:

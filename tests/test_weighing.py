@@ -278,12 +278,17 @@ def test_noise_learned_anew_takes_no_explanations_weights_along(
     assert weigh(again, tight).evidence == pytest.approx(alone.evidence, abs=0.01)
 
 
-def test_no_ring_speaks_louder_than_all_the_others() -> None:
-    assert lead_of_all(25.5, np.array([20.0, 5.0, 1.0, -0.5])) == pytest.approx(2.0 * 5.5)
-    assert lead_of_all(12.0, np.array([4.0, 5.0, 3.0])) == 12.0
-    assert lead_of_all(3.0, np.array([9.0, -8.0])) == 0.0
-    assert lead_of_all(-2.0, np.array([1.0, -3.0])) == -2.0  # it does not lead
-    assert lead_of_all(7.0, np.array([7.0])) == 7.0  # one ring alone has no others
+def test_the_loudest_ring_counts_half_and_for_no_more_than_all_the_others() -> None:
+    def left(ahead: float, *foretold: float) -> float:
+        return lead_of_all(ahead, np.array(foretold), USUAL)
+
+    assert left(25.5, 20.0, 5.0, 1.0, -0.5) == pytest.approx(5.5 + 5.5)
+    assert left(12.0, 4.0, 5.0, 3.0) == pytest.approx(7.0 + 2.5)
+    assert left(3.0, 9.0, -8.0) == pytest.approx(1.5)  # the others speak against it
+    assert left(30.0, 40.0, -8.0) == pytest.approx(2.0)
+    assert left(8.0, 7.0, 1.0) == pytest.approx(1.0 + 2.0)
+    assert left(-2.0, 1.0, -3.0) == -2.0  # it does not lead
+    assert left(7.0, 7.0) == 7.0  # one ring alone has no others
 
 
 def test_bins_that_are_held_out_stay_out(modes: tuple[Problem, tuple[Mode, ...]]) -> None:

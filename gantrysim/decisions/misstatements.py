@@ -419,7 +419,7 @@ def _borne_out(
     ahead = _score(restated, mode) - _score(stated, best)
     if foretold.sum() < -_WORTH:
         return -said.ahead
-    return lead_of_all(ahead, foretold) - said.ahead
+    return lead_of_all(ahead, foretold, stated.assumptions) - said.ahead
 
 
 def _relearned(trial: _Trial, mode: Mode) -> tuple[Problem, Problem]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gantrysim.inference.fitting import Estimate
-from gantrysim.inference.parameters import values_at
+from gantrysim.inference.parameters import each_drawn
 from gantrysim.records.doors import behind
 
 if TYPE_CHECKING:
@@ -119,7 +119,6 @@ def sizes_drawn(hypothesis: Hypothesis, name: str) -> np.ndarray:
     problem, faults = hypothesis.fit.problem, hypothesis.fit.mode.faults
     for fault, cut in zip(faults, problem.fault_cuts(faults), strict=True):
         if fault.name == name:
-            size, parameters = behind(fault.magnitude), problem.parameters(fault)
             draws = hypothesis.fit.draws[:, cut]
-            return np.array([size(*values_at(parameters, x)) for x in draws])
+            return each_drawn(behind(fault.magnitude), problem.parameters(fault), draws)
     raise ValueError(f"the explanation {hypothesis.name} does not have {name!r}")

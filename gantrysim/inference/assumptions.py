@@ -118,6 +118,9 @@ class Assumptions:
         Fewer rings give hints, not findings.
     hint : float
         Then a difference in log evidence counts for so many times less.
+    loudest, loudest_little : float
+        Part in which the ring counts that speaks most for a lead, and nats up to which it may count
+        for more than all others together.
     likelier : float
         Gain in log probability from which an explanation counts as likelier than before.
     together : float
@@ -214,6 +217,8 @@ class Assumptions:
     alike: float = _assume(3.0, "nats", "20 : 1; less can come from what the model lacks")
     few_rings: int = _assume(3, "rings", "fewer do not average a local blemish out")
     hint: float = _assume(4.0, "-", "as the above")
+    loudest: float = _assume(0.5, "-", "a blemish is on one ring; stated chances hold best so")
+    loudest_little: float = _assume(2.0, "nats", "as the above")
     likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
     together: float = _assume(0.9, "-", "groups held 210 of 233 known truths, .90")
     credible: float = _assume(0.95, "-", "1 wrong of 20: what a nut may be turned on")

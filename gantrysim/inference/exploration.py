@@ -176,13 +176,13 @@ class _Known:
 
         ``foretold``: what each of `near` foretells.
         """
-        near, least, close = self.near, self._least, self.problem.assumptions.close
+        near, least, assumed = self.near, self._least, self.problem.assumptions
         best = near[0]
         weights = list(self.weights)
         for k, own in zip(near, foretold, strict=True):
             ahead = weights[best].evidence - weights[k].evidence
-            given = ahead - lead_of_all(ahead, foretold[0] - own)
-            given *= min(1.0, (self.scores[k] - least) / close)  # no edge where it ends
+            given = ahead - lead_of_all(ahead, foretold[0] - own, assumed)
+            given *= min(1.0, (self.scores[k] - least) / assumed.close)  # no edge where it ends
             weights[k] = dataclasses.replace(weights[k], evidence=weights[k].evidence + given)
         return dataclasses.replace(self, weights=tuple(weights))
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from gantrysim.inference.assumptions import USUAL, Assumptions
 from gantrysim.inference.faultmodel import FaultModel
-from gantrysim.inference.parameters import Parameter, values_at
+from gantrysim.inference.parameters import Parameter, each_drawn, values_at
 from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.profile import Profile
 from gantrysim.inference.profile import profile as profile_of
@@ -79,7 +79,7 @@ def sized(
         How much narrowing counts as identifiable.
     """
     magnitude = behind(fault.magnitude)
-    sizes = [magnitude(*values_at(parameters, x)) for x in draws]
+    sizes = each_drawn(magnitude, parameters, draws)
     low, high = np.quantile(sizes, [0.025, 0.975])
     least, most = _prior_range(magnitude, tuple(parameters), len(draws))
     identifiable = bool(high - low < assumptions.identifiable * (most - least))
@@ -95,7 +95,7 @@ def _prior_range(
 ) -> tuple[float, float]:
     """95 % interval of a magnitude under its prior alone."""
     blank = np.random.default_rng(SEED).standard_normal((count, len(parameters)))
-    low, high = np.quantile([magnitude(*values_at(parameters, x)) for x in blank], [0.025, 0.975])
+    low, high = np.quantile(each_drawn(magnitude, parameters, blank), [0.025, 0.975])
     return float(low), float(high)
 
 

@@ -7,7 +7,7 @@ machine.  So the prior of the whole problem is |u|^2 / 2, whatever the units.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -70,6 +70,14 @@ class Parameter:
 def values_at(parameters: Sequence[Parameter], u: Sequence[float] | np.ndarray) -> list[float]:
     """Values of parameters, in their units, at standard normal numbers."""
     return [q.value(float(v)) for q, v in zip(parameters, u, strict=True)]
+
+
+def each_drawn(
+    size: Callable[..., float], parameters: Sequence[Parameter], draws: np.ndarray
+) -> np.ndarray:
+    """Return a size of the values of parameters at each of many draws of them, shape (n, q)."""
+    values = (map(q.value, u.tolist()) for q, u in zip(parameters, draws.T, strict=True))
+    return np.array(list(map(size, *values)))
 
 
 @dataclass(frozen=True)

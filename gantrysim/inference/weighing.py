@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.inference.assumptions import Scales
+from gantrysim.inference.assumptions import Assumptions, Scales
 from gantrysim.inference.definite import Definite, with_unit
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.solver import Mode
@@ -209,11 +209,12 @@ def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
     return np.array(out)
 
 
-def lead_of_all(ahead: float, foretold: np.ndarray) -> float:
-    """What is left of a lead where no ring counts for more than all the others together.
+def lead_of_all(ahead: float, foretold: np.ndarray, assumed: Assumptions) -> float:
+    """What is left of a lead where the ring that says most counts less.
 
     What one ring alone says, foretold from the others, can be a blemish there; what a fault, or
-    another test, does it does on every ring.
+    another test, does it does on every ring.  So that ring counts in part only, and for no more
+    than all the others together, unless that is little.
 
     Parameters
     ----------
@@ -221,11 +222,14 @@ def lead_of_all(ahead: float, foretold: np.ndarray) -> float:
         How far one explanation leads another, nats.
     foretold : ndarray, shape (rings,)
         By how much better it foretells each ring (`held_out`), nats; one ring alone has no others.
+    assumed : Assumptions
+        In what part (``loudest``), and what is little (``loudest_little``, nats).
     """
-    if foretold.size < 2:
+    if foretold.size < 2 or ahead <= 0.0:
         return ahead
-    rest = ahead - float(np.max(foretold, initial=0.0))
-    return min(ahead, 2.0 * max(0.0, rest))
+    others = max(0.0, ahead - float(np.max(foretold, initial=0.0)))
+    alone = assumed.loudest * (ahead - others)
+    return others + min(alone, max(others, assumed.loudest_little))
 
 
 def weigh(problem: Problem, mode: Mode, begin: Scales | None = None) -> Weighed:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dpotrs
+from scipy.linalg.lapack import dpotrf, dpotrs, dtrtrs
 
 from gantrysim.records.arrays import Array
 
@@ -45,6 +45,10 @@ class Definite(NamedTuple):
     def solve(self, column: Array) -> Array:
         """Solve for a column, shape (n,)."""
         return np.asarray(dpotrs(self.factor, column, lower=self.lower)[0])
+
+    def halfway(self, table: Array) -> Array:
+        """Solve for the factor alone, shape (n, k): the squares of what comes out are a' M^-1 a."""
+        return np.asarray(dtrtrs(self.factor, table, lower=self.lower, trans=not self.lower)[0])
 
     @property
     def log_det(self) -> float:

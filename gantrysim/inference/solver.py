@@ -221,7 +221,8 @@ def solve(
         Steps allowed.
     give_up : float
         Stop where even twice the gain that the quadratic model promises in all leaves the cost
-        above this: the explanation is hopeless beside another one.
+        above this: the explanation is hopeless beside another one, and its derivatives may be
+        those carried on.
     held : sequence of int
         Unknowns that stay where they start; their rows of the covariance are zero, and the
         evidence is that of the others.
@@ -261,8 +262,9 @@ def solve(
         promise = full
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
-        hopeless = turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up
-        if hopeless or full < _PROMISE or promise < _HARDLY * _PROMISE:
+        if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
+            break
+        if full < _PROMISE or promise < _HARDLY * _PROMISE:
             if aged < _NEAR:
                 break
             gained = 0.0
@@ -293,9 +295,10 @@ def solve(
             damping = max(4.0 * damping, 0.05)
             continue
         hessian, gradient = evaluator.quadratic(u, r, jacobian)
-    if aged >= _NEAR:  # out of steps: what is compared rests on derivatives of the place itself
-        r, jacobian = evaluator.linearise(u)
-        hessian, gradient = evaluator.quadratic(u, r, jacobian)
+    else:
+        if aged >= _NEAR:  # what is compared rests on derivatives of the place itself
+            r, jacobian = evaluator.linearise(u)
+            hessian, gradient = evaluator.quadratic(u, r, jacobian)
     converged = _newton_step(hessian, gradient, 0.0, own, free)[1] < _SETTLED
     covariance = np.zeros_like(hessian)
     of_free = hessian[np.ix_(free, free)]

@@ -94,30 +94,23 @@ class _Quadratic:
             constant += 0.5 * rows.piece.noise_log_det
         return cls(mode.u, gram, constant), dataclasses.replace(problem, sources=tuple(sources))
 
-    def without(self, rows: _Rows, on: np.ndarray) -> _Quadratic:
-        """The same without some bins of a piece."""
-        white, weight = rows.white[on], rows.piece.weight[on]
-        table = np.zeros((len(white), len(self.gram)))
-        table[:, : self.u.size], table[:, -1] = white[:, :-1], white[:, -1]
-        table[:, rows.shared] = rows.drawn.white_discrepancy[on]
-        table *= weight[:, None]
-        gram = self.gram - table.T @ table
-        paid = float(np.sum(np.log(weight[weight > 0.0])))  # of the noise: the same for every mode
-        return _Quadratic(self.u, gram, self.constant + paid)
-
-    def evidence(self, precision: np.ndarray, centre: np.ndarray, sizes: np.ndarray) -> float:
-        """Log evidence with a prior on the unknowns and sizes of the discrepancy, mm."""
+    def without_discrepancy(self, sizes: np.ndarray) -> _Quadratic:
+        """The same with the discrepancy of given sizes, mm, integrated out."""
         n = self.u.size
-        scale = np.concatenate((np.ones(n), sizes))
-        table = np.empty((scale.size, scale.size), order="F")
-        np.multiply(self.gram[:-1, :-1], scale[:, None], out=table)
-        table *= scale
-        slope = self.gram[:-1, -1] * scale
+        among = with_unit(self.gram[n:-1, n:-1] * np.outer(sizes, sizes))
+        known = Definite.of(among.T, spent=True)  # symmetric: in Fortran's order
+        beside = np.column_stack((self.gram[n:-1, :n], self.gram[n:-1, -1]))
+        taken = known.halfway(sizes[:, None] * beside)
+        kept = np.delete(np.arange(len(self.gram)), np.s_[n:-1])
+        gram = self.gram[np.ix_(kept, kept)] - taken.T @ taken
+        return _Quadratic(self.u, gram, self.constant + 0.5 * known.log_det)
+
+    def evidence(self, precision: np.ndarray, centre: np.ndarray) -> float:
+        """Log evidence with a prior on the unknowns, once the discrepancy is integrated out."""
         off = self.u - centre
         pull = precision @ off
-        table[:n, :n] += precision
-        slope[:n] += pull
-        known = Definite.of(with_unit(table, n), lower=True, spent=True)
+        slope = self.gram[:-1, -1] + pull
+        known = Definite.of(self.gram[:-1, :-1] + precision)
         cost = self.gram[-1, -1] + float(off @ pull)
         cost -= float(slope @ known.solve(slope))
         log_prior = float(np.linalg.slogdet(precision)[1])
@@ -168,14 +161,16 @@ def _own(mode: Mode, i: int) -> np.ndarray:
     return np.column_stack((mode.jacobian[i], mode.residuals[i]))
 
 
-def _priors(
-    problem: Problem, mode: Mode, machine: Machine, scales: Scales
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Precision and mean of the unknowns, and sizes of all discrepancy (mm), at some factors."""
+def _prior(problem: Problem, mode: Mode, scales: Scales) -> tuple[np.ndarray, np.ndarray]:
+    """Precision and mean of the unknowns at some factors."""
     there, size = problem.scaled(scales), mode.u.size
+    return there.precision(size), there.centre(size)
+
+
+def _sizes(problem: Problem, machine: Machine, scales: Scales) -> np.ndarray:
+    """Sizes of all discrepancy at some factors, mm."""
     sizes = [piece.discrepancy_sizes(machine, scales) for _, piece in problem.burned]
-    together = np.concatenate(sizes) if sizes else np.empty(0)
-    return there.precision(size), there.centre(size), together
+    return np.concatenate(sizes) if sizes else np.empty(0)
 
 
 def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
@@ -195,17 +190,36 @@ def held_out(problem: Problem, mode: Mode, scales: Scales) -> np.ndarray:
     ndarray, shape (rings,)
         Log predictive density of each ring of each piece, nats; of what is the same for every
         mode it holds an unknown part.
+
+    Notes
+    -----
+    What rows of a linear model with unit noise leave at its posterior mean, r, and the part I - M
+    of their variance that they themselves took up tell what they leave unseen, r' / M, with the
+    variance 1 / M (Cook and Weisberg, "Residuals and Influence in Regression", 1982, from memory).
     """
+    n = mode.u.size
     machine = problem.machine(mode.faults, mode.u)
     seen = _rows(problem, mode, machine)
     quadratic, _ = _Quadratic.of(problem, mode, seen)
-    priors = _priors(problem, mode, machine, scales)
-    whole = quadratic.evidence(*priors)
+    precision, centre = _prior(problem, mode, scales)
+    scale = np.concatenate((np.ones(n), _sizes(problem, machine, scales)))
+    table = quadratic.gram[:-1, :-1] * np.outer(scale, scale)
+    table[:n, :n] += precision
+    slope = quadratic.gram[:-1, -1] * scale
+    slope[:n] += precision @ (mode.u - centre)
+    root = np.linalg.inv(np.linalg.cholesky(with_unit(table, n)))
     out = []
     for rows in seen:
-        ring = rows.drawn.rings
-        rest = (quadratic.without(rows, ring == k) for k in np.unique(ring))
-        out += [whole - each.evidence(*priors) for each in rest]
+        light, ring = rows.piece.weight, rows.drawn.rings
+        spread = rows.white[:, :n] @ root[:, :n].T
+        spread += (rows.drawn.white_discrepancy * scale[rows.shared]) @ root[:, rows.shared].T
+        left = rows.white[:, -1] - spread @ (root @ slope)
+        for k in np.unique(ring):
+            on = (ring == k) & (light > 0.0)
+            own, off = light[on, None] * spread[on], light[on] * left[on]
+            known = Definite.of(with_unit(-own @ own.T))
+            density = 0.5 * (known.log_det - float(off @ known.solve(off)))
+            out.append(density + float(np.sum(np.log(light[on]))))
     return np.array(out)
 
 
@@ -264,10 +278,15 @@ def weigh(problem: Problem, mode: Mode, begin: Scales | None = None) -> Weighed:
         for f in dataclasses.fields(Scales)
     }
     known: dict[Scales, float] = {}
+    alone: dict[tuple[float, ...], _Quadratic] = {}
 
     def score(scales: Scales) -> float:
         if scales not in known:
-            known[scales] = quadratic.evidence(*_priors(problem, mode, machine, scales))
+            rest = (scales.place, scales.direction, scales.corner)
+            if rest not in alone:
+                sizes = _sizes(problem, machine, scales)
+                alone[rest] = quadratic.without_discrepancy(sizes)
+            known[scales] = alone[rest].evidence(*_prior(problem, mode, scales))
             known[scales] += sum(
                 log_weight(getattr(scales, name), grid, assumed.tail(name))
                 for name, grid in grids.items()

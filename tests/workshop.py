@@ -178,7 +178,7 @@ def burn_and_measure(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     middle = np.array([150.0, 185.0])
     lines = []
     for line in burn.lines:
-        wobble = _noise_along(line.xy, rng)
+        wobble = noise_along(line.xy, rng)
         first = int(rng.integers(stride))
         xy = line.xy[first::stride] + wobble[first::stride]
         xy = (xy - middle) @ np.array([[c, s], [-s, c]]) @ scanner.T + shift
@@ -186,21 +186,29 @@ def burn_and_measure(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     return gs.Piece(TEST, tuple(lines), "workshop")
 
 
-def _noise_along(xy: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """White noise, correlated grain and outliers of the points of a line, mm."""
+def noise_along(
+    xy: np.ndarray,
+    rng: np.random.Generator,
+    *,
+    white: float = WHITE,
+    grain: float = GRAIN,
+    grain_length: float = GRAIN_LENGTH,
+    outliers: float = OUTLIERS,
+) -> np.ndarray:
+    """White noise, grain along the line (mm) and a share of outliers of its points, mm."""
     ahead = np.gradient(xy, axis=0)
     length = np.linalg.norm(ahead, axis=1)
     normal = np.stack([ahead[:, 1], -ahead[:, 0]], axis=1) / np.maximum(length, 1e-12)[:, None]
-    grain = np.empty(len(xy))
-    grain[0] = rng.standard_normal()
+    wave = np.empty(len(xy))
+    wave[0] = rng.standard_normal()
     steps = rng.standard_normal(len(xy))
     for i in range(1, len(xy)):
-        kept = math.exp(-length[i] / GRAIN_LENGTH)
-        grain[i] = kept * grain[i - 1] + math.sqrt(1.0 - kept * kept) * steps[i]
-    off = GRAIN * grain
-    stray = rng.random(len(xy)) < OUTLIERS
+        kept = math.exp(-length[i] / grain_length)
+        wave[i] = kept * wave[i - 1] + math.sqrt(1.0 - kept * kept) * steps[i]
+    off = grain * wave
+    stray = rng.random(len(xy)) < outliers
     off[stray] += OUTLIER_SIZE * rng.standard_normal(int(stray.sum()))
-    return normal * off[:, None] + WHITE * rng.standard_normal(xy.shape)
+    return normal * off[:, None] + white * rng.standard_normal(xy.shape)
 
 
 def look_at(piece: gs.Piece) -> dict[str, float]:

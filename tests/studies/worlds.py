@@ -1,11 +1,17 @@
 """How often findings are right on machines of an independent simulator, world by world.
 
     python tests/studies/worlds.py [world ...] [--cases N] [--out worlds.jsonl]
+    python tests/studies/worlds.py standard --ideal --out ideal.jsonl
 
 Diagnoses every measured case of each world (processes on all cores; what stands in the output
 file already is not done again) and prints the table of rates with its counts and the reliability of
 what is stated of each adjusting point.  The truth is read only to judge.  Needs the shared worlds
 beside the repository; says so and stops where they are absent.
+
+With ``--ideal`` the same faults, on machines drawn from the scatter that the library believes in,
+are burned by its own model and measured with the same noise and scanner: no finding can tell more
+of such pieces, so that this is the most to hope for.  Machines with a flat, which that model
+cannot burn, are left out.
 """
 
 from __future__ import annotations
@@ -13,7 +19,9 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import math
 import os
+import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -22,7 +30,14 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta, binom
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from lifted import placed  # beside the tests
+from workshop import noise_along
+
 import gantrysim as gs
+from gantrysim.faults import Fault
+from gantrysim.inference.parameters import values_at
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 #: Below this rms distance between the burn and that of the machine without the fault a fault is
@@ -42,6 +57,7 @@ OTHER: dict[str, float] = {
     "right.friction": 5.0, "carriage.friction": 3.5, "motor_y.hold_force": 90.0,
     "motor_x.hold_force": 80.0, "contact.viscous": 12.0,
 }  # fmt: skip
+IDEAL_SEED = 5
 BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0001)
 
 
@@ -61,11 +77,49 @@ def points_of(finding: gs.Finding) -> dict[str, dict[str, Any]]:
     return found
 
 
-def judge(folder: Path, world: str) -> dict[str, Any]:
+def _of_size(kind: Fault, size: float) -> Fault:
+    """A fault of a size, the rest of it as usual."""
+    usual = np.zeros(len(kind.parameters))
+    tried = [values_at(kind.parameters, [z, *usual[1:]]) for z in np.arange(-4.0, 4.0, 0.005)]
+    return kind.at(*min(tried, key=lambda values: abs(kind.magnitude(*values) - size)))
+
+
+def ideal(piece: gs.Piece, world: str, truth: dict[str, Any]) -> gs.Piece:
+    """The piece of a case if the model of the library were its machine; the seed is the case."""
+    rng = np.random.default_rng([IDEAL_SEED, truth["case"]])
+    machine = machine_of(world)
+    catalogue = machine.catalogue()
+    changes: dict[str, float] = {}
+    for scatter in catalogue.scatter:
+        changes |= scatter.changes(machine, float(rng.standard_normal()))
+    machine = machine.set_many(changes)
+    for fault in truth["faults"]:
+        kind = catalogue.of_name(NAMES.get(fault["kind"], fault["kind"]))[0]
+        machine = _of_size(kind, fault["magnitude"]).apply(machine)
+    burn = gs.simulate(machine, piece.test, feed_forces=True)
+    stride = max(1, round(sum(len(line.xy) for line in burn.lines) / piece.n_points))
+    read = truth["measurement"]
+    scanner = np.array([[read["scale_x"], read["skew"]], [0.0, read["scale_y"]]])
+    lay = {"turn": math.radians(read["rotation_deg"]), "about": read["origin_mm"]}
+    lines = []
+    for line in burn.lines:
+        xy = line.xy[int(rng.integers(stride)) :: stride]
+        xy = xy + noise_along(
+            xy, rng, white=read["white_noise_mm"], grain=read["grain_noise_mm"],
+            grain_length=read["grain_corr_mm"], outliers=read["outlier_share"],
+        )  # fmt: skip
+        xy = placed(xy, **lay, shift=(0.0, 0.0)) @ scanner.T + read["shift_mm"]
+        lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
+    return gs.Piece(piece.test, tuple(lines), "ideal")
+
+
+def judge(folder: Path, world: str, *, as_modelled: bool = False) -> dict[str, Any]:
     """Diagnose one case and put what is needed for every rate into one row."""
     truth = json.loads((folder / "truth.json").read_text())
     test = gs.read_test(folder / "test.json")
     piece = gs.read_points(folder / "points.csv", test)
+    if as_modelled:
+        piece = ideal(piece, world, truth)
     began = time.perf_counter()
     finding = gs.diagnose(piece, machine_of(world))
     seconds = time.perf_counter() - began
@@ -86,8 +140,16 @@ def judge(folder: Path, world: str) -> dict[str, Any]:
     }
 
 
-def _one(task: tuple[str, str]) -> dict[str, Any]:
-    return judge(Path(task[0]), task[1])
+def _one(task: tuple[str, str, bool]) -> dict[str, Any]:
+    folder, world, as_modelled = task
+    return judge(Path(folder), world, as_modelled=as_modelled)
+
+
+def _burnable(folder: Path) -> bool:
+    """Whether the model of the library can burn what is wrong in a case."""
+    sought = {fault.name for fault in gs.Machine().catalogue().sought}
+    faults = json.loads((folder / "truth.json").read_text())["faults"]
+    return not any(fault["kind"] in sought for fault in faults)
 
 
 def rates(rows: list[dict[str, Any]]) -> dict[str, tuple[float, float]]:
@@ -221,6 +283,7 @@ def main() -> int:
     parser.add_argument("--cases", type=int, default=1000, help="at most so many of each world")
     parser.add_argument("--out", type=Path, default=Path("worlds.jsonl"))
     parser.add_argument("--picture", type=Path, help="draw the reliability diagram to this file")
+    parser.add_argument("--ideal", action="store_true", help="burned by the library's own model")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     given = parser.parse_args()
     homes = {p.name: p for p in sorted((SHARED / "worlds").glob("*")) if p.is_dir()}
@@ -234,10 +297,10 @@ def main() -> int:
         rows = [json.loads(line) for line in given.out.read_text().splitlines()]
     done = {(r["world"], r["case"]) for r in rows}
     tasks = [
-        (str(folder), world)
+        (str(folder), world, given.ideal)
         for world in chosen
         for folder in sorted(homes[world].glob("case-*"))[: given.cases]
-        if (world, folder.name) not in done
+        if (world, folder.name) not in done and not (given.ideal and not _burnable(folder))
     ]
     os.environ["OMP_NUM_THREADS"] = "1"
     with ProcessPoolExecutor(given.jobs) as pool, given.out.open("a") as file:

@@ -136,6 +136,10 @@ def test_a_piece_turned_by_a_quarter_is_recognised() -> None:
     assert recognised("turned", handed_in(TIGHT, turn_deg=92.0))
 
 
+def test_a_piece_that_lies_on_its_corner_is_taken_for_no_fault() -> None:
+    assert recognised("turned", handed_in(TIGHT, turn_deg=137.0))
+
+
 @pytest.mark.study
 @pytest.mark.parametrize(
     ("kind", "burned"),

@@ -48,6 +48,8 @@ class Definite(NamedTuple):
 
     def halfway(self, table: Array) -> Array:
         """Solve for the factor alone, shape (n, k): the squares of what comes out are a' M^-1 a."""
+        if not table.size:  # LAPACK complains of nothing
+            return table
         return np.asarray(dtrtrs(self.factor, table, lower=self.lower, trans=not self.lower)[0])
 
     @property

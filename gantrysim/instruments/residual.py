@@ -500,7 +500,11 @@ def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.n
         dot = np.sum(weight[:, 0] * (spread[:, 0] * moved[:, 0] + spread[:, 1] * moved[:, 1]))
         turn = math.atan2(cross, dot)
     elif turns:
-        turn = float(np.average([t for t, _ in turns], weights=[w for _, w in turns]))
+        angles, weights = np.array(turns).T
+        first = angles[np.argmax(weights)]
+        quarter = math.pi / 2.0  # by which a square that turns looks the same
+        off = (angles - first + quarter / 2.0) % quarter - quarter / 2.0
+        turn = float(first + np.average(off, weights=weights))
     shift = np.sum(weight * (theirs - ours @ rotation(turn).T), axis=0) / weight.sum()
     return np.array([turn, *shift, 0.0, 0.0, 0.0])
 
@@ -516,7 +520,10 @@ def _ring_pose(line: Line) -> tuple[np.ndarray | None, float | None]:
             return None, None
         return middle, None
     middle = 0.5 * (low + high)
-    angle = 0.0
+    away = (xy - middle) @ (1.0, 1.0j)
+    reach = np.maximum(np.abs(away), 1e-9)
+    # corners stand out, four of them; from upright the sides of a square on its corner mix
+    angle = float(np.angle(-np.sum((reach - reach.mean()) * (away / reach) ** 4))) / 4.0
     for _ in range(8):
         turned = rotation(angle)
         u = (xy - middle) @ turned

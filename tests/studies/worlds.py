@@ -57,7 +57,8 @@ OTHER: dict[str, float] = {
     "right.friction": 5.0, "carriage.friction": 3.5, "motor_y.hold_force": 90.0,
     "motor_x.hold_force": 80.0, "contact.viscous": 12.0,
 }  # fmt: skip
-IDEAL_SEED = 5
+#: Seed of the machines and the noise of ideal pieces, and what their worlds are called.
+IDEAL_SEED, IDEAL = 5, "{}, ideal"
 BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0001)
 
 
@@ -124,7 +125,7 @@ def judge(folder: Path, world: str, *, as_modelled: bool = False) -> dict[str, A
     finding = gs.diagnose(piece, machine_of(world))
     seconds = time.perf_counter() - began
     return {
-        "world": world,
+        "world": IDEAL.format(world) if as_modelled else world,
         "case": folder.name,
         "real": {NAMES.get(f["kind"], f["kind"]): f["magnitude"] for f in truth["faults"]},
         "seen": {NAMES.get(k, k): v["rms_um"] for k, v in truth["visible"].items()},
@@ -296,11 +297,12 @@ def main() -> int:
     if given.out.exists():
         rows = [json.loads(line) for line in given.out.read_text().splitlines()]
     done = {(r["world"], r["case"]) for r in rows}
+    named = {w: IDEAL.format(w) if given.ideal else w for w in chosen}
     tasks = [
         (str(folder), world, given.ideal)
         for world in chosen
         for folder in sorted(homes[world].glob("case-*"))[: given.cases]
-        if (world, folder.name) not in done and not (given.ideal and not _burnable(folder))
+        if (named[world], folder.name) not in done and not (given.ideal and not _burnable(folder))
     ]
     os.environ["OMP_NUM_THREADS"] = "1"
     with ProcessPoolExecutor(given.jobs) as pool, given.out.open("a") as file:
@@ -309,7 +311,7 @@ def main() -> int:
             file.write(json.dumps(row) + "\n")
             file.flush()
             print(f"\r{len(rows)} cases", end="", flush=True)
-    rows = [r for r in rows if r["world"] in chosen]
+    rows = [r for r in rows if r["world"] in named.values()]
     print(f"\n{table(rows)}\n\n{reliability(rows)}")
     if given.picture is not None:
         draw(rows, given.picture)

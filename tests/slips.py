@@ -46,13 +46,16 @@ def handed_in(
     return gs.Piece(stated, tuple(lines), "made by the test")
 
 
-def healthy_machine(seed: int) -> gs.Machine:
-    """A machine drawn from the healthy scatter."""
+def healthy_machine(
+    seed: int | np.random.Generator, nominal: gs.Machine | None = None
+) -> gs.Machine:
+    """A machine drawn from the healthy scatter about one as described."""
+    described = gs.Machine() if nominal is None else nominal
     rng = np.random.default_rng(seed)
     changes: dict[str, float] = {}
     for scatter in HEALTHY_SCATTER:
-        changes |= scatter.changes(gs.Machine(), float(rng.standard_normal()))
-    return gs.Machine().set_many(changes)
+        changes |= scatter.changes(described, float(rng.standard_normal()))
+    return described.set_many(changes)
 
 
 def explained(*pieces: gs.Piece) -> tuple[Problem, list[Mode]]:

@@ -96,8 +96,8 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
     and with every single fault of any size where its effect is taken as linear.  The few that
     gain are solved, with the faults that promise most there; the noise is then learned from
     the better statement, and both are compared on it.  Bins, and points left out, are the same
-    for both.  The statement is then explained from where the slip stands, and no ring
-    counts for more than all others.
+    for both.  The statement is then explained from where the slip stands, and the ring that says
+    most for the slip counts less (`lead_of_all`).
     """
     with crew() as run:
         said = _Stated.of(problem, modes)

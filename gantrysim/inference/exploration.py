@@ -162,7 +162,7 @@ class _Known:
 
     @property
     def near(self) -> list[int]:
-        """The likeliest and those that rings which are held out may bring level with it."""
+        """The likeliest and those that rings which are held out may bring near it."""
         best, *order = self.order
         least = self._least
         return [best, *(k for k in order if self.scores[k] > least)]

@@ -33,6 +33,7 @@ from scipy.stats import beta, binom
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from lifted import placed  # beside the tests
+from slips import healthy_machine
 from workshop import noise_along
 
 import gantrysim as gs
@@ -88,12 +89,8 @@ def _of_size(kind: Fault, size: float) -> Fault:
 def ideal(piece: gs.Piece, world: str, truth: dict[str, Any]) -> gs.Piece:
     """The piece of a case if the model of the library were its machine; the seed is the case."""
     rng = np.random.default_rng([IDEAL_SEED, truth["case"]])
-    machine = machine_of(world)
-    catalogue = machine.catalogue()
-    changes: dict[str, float] = {}
-    for scatter in catalogue.scatter:
-        changes |= scatter.changes(machine, float(rng.standard_normal()))
-    machine = machine.set_many(changes)
+    nominal = machine_of(world)
+    catalogue, machine = nominal.catalogue(), healthy_machine(rng, nominal)
     for fault in truth["faults"]:
         kind = catalogue.of_name(NAMES.get(fault["kind"], fault["kind"]))[0]
         machine = _of_size(kind, fault["magnitude"]).apply(machine)

@@ -44,11 +44,13 @@ class Definite(NamedTuple):
 
     def solve(self, column: Array) -> Array:
         """Solve for a column, shape (n,)."""
+        if not column.size:  # LAPACK takes no empty one
+            return column
         return np.asarray(dpotrs(self.factor, column, lower=self.lower)[0])
 
     def halfway(self, table: Array) -> Array:
         """Solve for the factor alone, shape (n, k): the squares of what comes out are a' M^-1 a."""
-        if not table.size:  # LAPACK complains of nothing
+        if not table.size:
             return table
         return np.asarray(dtrtrs(self.factor, table, lower=self.lower, trans=not self.lower)[0])
 

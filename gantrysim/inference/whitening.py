@@ -7,10 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.linalg import solve_triangular
-from scipy.linalg.lapack import dtrtrs
 
-from gantrysim.inference.definite import with_unit
+from gantrysim.inference.definite import Definite, with_unit
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,15 +21,15 @@ class Metric:
         Column or table over the measured values -> the same with independent unit noise.
     white : ndarray, shape (m, k)
         Whitened shared terms, each at one prior standard deviation.
-    factor : ndarray, shape (k, k)
-        Lower Cholesky factor of 1 + white' white.
+    known : Definite
+        1 + white' white, shape (k, k).
     log_det : float
         Log determinant of the covariance of noise and shared terms together.
     """
 
     columns: Callable[[np.ndarray], np.ndarray]
     white: np.ndarray
-    factor: np.ndarray
+    known: Definite
     log_det: float
 
     @classmethod
@@ -40,9 +38,8 @@ class Metric:
     ) -> Metric:
         """Make the metric of a noise (its whitening, its log determinant) and shared terms."""
         white = columns(shared)
-        factor = np.linalg.cholesky(with_unit(white.T @ white))
-        log_det += 2.0 * float(np.sum(np.log(np.diag(factor))))
-        return cls(columns, white, factor, log_det)
+        known = Definite.of(with_unit(white.T @ white))
+        return cls(columns, white, known, log_det + known.log_det)
 
     @classmethod
     def independent(cls, uncertainty: np.ndarray, shared: np.ndarray) -> Metric:
@@ -55,10 +52,7 @@ class Metric:
 
     def _shadow(self, a: np.ndarray) -> np.ndarray:
         """The part of whitened columns that the shared terms take up, shape (k,) or (k, n)."""
-        taken = self.white.T @ a
-        if not taken.size:
-            return np.asarray(taken)
-        return np.asarray(dtrtrs(self.factor.T, taken, lower=False, trans=True)[0])
+        return self.known.halfway(self.white.T @ a)
 
     def product(self, a: np.ndarray, b: np.ndarray) -> Any:
         """Inner product a' P b, the shared terms integrated out; a and b are whitened."""
@@ -78,8 +72,7 @@ class Metric:
 
     def taken_up(self, residual: np.ndarray) -> np.ndarray:
         """Most probable amounts of the shared terms in a residual, in standard deviations."""
-        taken = self._shadow(self.columns(residual))
-        return np.asarray(solve_triangular(self.factor, taken, lower=True, trans="T"))
+        return self.known.solve(self.white.T @ self.columns(residual))
 
 
 @dataclass(frozen=True, eq=False)

@@ -42,6 +42,48 @@ def test_whitening_equals_dense_cholesky() -> None:
     assert abs(log_det - 2.0 * np.log(np.diag(lower)).sum()) < 1e-9
 
 
+SIDES = np.array([2, 2, 2, 2, 2, 0, 0, 0, 1, 1, 1, 1, -1, -1, -1, -1])
+
+
+def _square_and_circle() -> Bins:
+    """Three sides of a square, and a circle."""
+    n, gap = SIDES.size, np.full(SIDES.size, 2.5)
+    gap[[0, 12]] = math.inf
+    return Bins(np.arange(n), np.ones(n), np.repeat([0, 1], [12, 4]), gap, SIDES)
+
+
+def test_each_side_of_a_square_rests_by_itself() -> None:
+    """Against dense algebra: a side shares one number more, a circle does not."""
+    bins, noise = _square_and_circle(), Noise(0.01, 0.004, 0.008, 6.0, rest=0.02)
+    dense = _dense(noise, SIDES.size)
+    dense[:12, 12:] = dense[12:, :12] = 0.0
+    dense += noise.rest**2 * ((SIDES[:, None] == SIDES) & (SIDES >= 0))
+    columns = np.random.default_rng(RNG_SEED).standard_normal((SIDES.size, 3))
+    white, log_det = noise.whiten(columns, bins)
+    lower = cholesky(dense, lower=True)
+    np.testing.assert_allclose(white, solve_triangular(lower, columns, lower=True), rtol=1e-9)
+    assert abs(log_det - 2.0 * np.log(np.diag(lower)).sum()) < 1e-9
+
+
+def test_what_sides_rest_by_is_learned_and_nothing_where_there_are_none() -> None:
+    true = Noise(0.010, 0.003, 0.006, 5.0, rest=0.012)
+    sides, long = 200, 20
+    n = sides * long
+    rng = np.random.default_rng(RNG_SEED)
+    gap = np.full(n, 2.5)
+    gap[:: 4 * long] = math.inf
+    own = np.repeat(np.arange(sides) % 4, long)
+    bins = Bins(np.arange(n), np.ones(n), np.repeat(np.arange(sides // 4), 4 * long), gap, own)
+    lower = cholesky(_dense(true, 4 * long), lower=True)
+    drawn = (lower @ rng.standard_normal((4 * long, sides // 4))).T.ravel()
+    drawn += true.rest * np.repeat(rng.standard_normal(sides), long)
+    found = Noise(true.point).learned(drawn, bins, np.zeros((n, 0)))
+    assert found.rest == pytest.approx(true.rest, rel=0.2)  # 200 sides: 5 % of one deviation
+    assert found.smooth == pytest.approx(true.smooth, rel=0.2)
+    round_ = dataclasses.replace(bins, side=None)
+    assert Noise(true.point).learned(drawn, round_, np.zeros((n, 0))).rest == Noise().rest
+
+
 def test_lines_are_independent() -> None:
     one, noise = _line(20), Noise()
     gap = np.concatenate([one.gap, one.gap])

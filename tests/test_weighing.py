@@ -15,7 +15,7 @@ from scipy.stats import multivariate_normal, norm
 import gantrysim as gs
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
-from gantrysim.inference.noise import Bins, Noise, make_bins
+from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.solver import (
@@ -29,7 +29,7 @@ from gantrysim.inference.solver import (
     solve,
 )
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
-from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
+from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
 
 MACHINE = gs.Machine()
 SMALL = gs.ring_test(("circle", "square"), spacing=12.0, largest=24.0, centre=(150.0, 140.0))
@@ -66,14 +66,17 @@ def spoiled() -> gs.Piece:
 
 
 def noise_covariance(noise: Noise, bins: Bins) -> np.ndarray:
-    """White noise of the points, grain of the bins, and what is smooth along each line."""
+    """White noise of the points, grain of the bins, what is smooth along each line, and sides."""
     place = np.zeros(bins.count.size)
     for k in range(1, place.size):
         place[k] = 0.0 if math.isinf(bins.gap[k]) else place[k - 1] + bins.gap[k]
     apart = np.abs(place[:, None] - place)
     same = bins.line[:, None] == bins.line
     smooth = noise.smooth**2 * np.exp(-apart / noise.length) * same
-    return smooth + np.diag(noise.point**2 / bins.count + noise.grain**2)
+    assert bins.side is not None
+    sides = same & (bins.side[:, None] == bins.side) & (bins.side >= 0)
+    white = np.diag(noise.point**2 / bins.count + noise.grain**2)
+    return smooth + white + noise.rest**2 * sides
 
 
 def dense_evidence(
@@ -333,8 +336,7 @@ def test_points_put_back_at_the_edge_bring_their_places_along() -> None:
     (term,) = prepare(lift(MACHINE, SMALL, noise=0.004), MACHINE).sources
     assert isinstance(term, BurnedPiece)
     far = term.matched.about(term.origin)[:, 1] > 8.0
-    along, length = along_lines(term.matched, term.origin), USUAL.bin_length
-    bins = make_bins(along, term.matched.group, far, length)
+    bins = binned(term.matched, term.origin, far, USUAL.bin_length)
     shared = shared_discrepancy(term.matched, bins, term.origin, MACHINE)
     sizes = shared.sizes(MACHINE, Scales(), USUAL)
     ones = np.ones(bins.count.size)

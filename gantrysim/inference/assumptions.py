@@ -73,7 +73,8 @@ class Assumptions:
     noise : Noise
         Noise of the points to begin with.
     most_grain, most_smooth : float
-        Most that a measurement can be blamed for, mm.
+        Most that a measurement can be blamed for, mm; the second for a side of a square as a whole
+        too.
     roughest : float
         Most of each that a measurement can be blamed for once a good explanation is known, mm.
     least_smooth : float
@@ -259,8 +260,8 @@ class Assumptions:
         ``believable``: of a usual piece; else of the roughest.
         """
         if not believable:
-            return {"grain": self.roughest, "smooth": self.roughest}
-        return {"grain": self.most_grain, "smooth": self.most_smooth}
+            return dict.fromkeys(("grain", "smooth", "rest"), self.roughest)
+        return {"grain": self.most_grain, "smooth": self.most_smooth, "rest": self.most_smooth}
 
     def to_dict(self) -> dict[str, Any]:
         """Return every assumption by name; a noise of one's own names its class as its model."""

@@ -2,15 +2,18 @@
 
 Points of a line are averaged over short bins; bins of one line are correlated (wood grain,
 scanner, and whatever smooth error the model lacks), modelled as white noise plus an
-Ornstein-Uhlenbeck process along the line.  `Noise.whiten` turns any column over the bins into
-one with independent unit noise, exactly, by a Kalman filter along each line.
+Ornstein-Uhlenbeck process along the line, and each side of a square as a whole is off by an amount
+of its own: an axis comes to rest after a corner where dirt, and how it swung, let it.
+`Noise.whiten` turns any column over the bins into one with independent unit noise, exactly, by a
+Kalman filter along each line.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Self
 
@@ -47,12 +50,23 @@ class Bins:
         Line of each bin; bins of a line stand together, in order along it.
     gap : ndarray, shape (m,)
         Distance along the line from the bin before, mm; infinite at the first of a line.
+    side : ndarray of int, shape (m,), optional
+        Side of a square that each bin lies on, -1 on other lines; absent where there is no square.
     """
 
     owner: np.ndarray
     count: np.ndarray
     line: np.ndarray
     gap: np.ndarray
+    side: np.ndarray | None = None
+
+    @functools.cached_property
+    def sides(self) -> np.ndarray:
+        """1 where a side of a square begins, 0 where another line does, else -1; shape (m,)."""
+        own = np.full(self.count.size, -1) if self.side is None else self.side
+        key = np.stack([self.line, own], axis=1)
+        begins = np.concatenate([[True], np.any(key[1:] != key[:-1], axis=1)])
+        return np.where(begins, np.where(own >= 0, 1.0, 0.0), -1.0)
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         """Average point values over the bins, shape (m,)."""
@@ -93,7 +107,11 @@ def outliers(residual: np.ndarray, line: np.ndarray, sigmas: float) -> np.ndarra
 
 
 def make_bins(
-    along: np.ndarray, line: np.ndarray, bad: np.ndarray, length: float = BIN_LENGTH
+    along: np.ndarray,
+    line: np.ndarray,
+    bad: np.ndarray,
+    length: float = BIN_LENGTH,
+    side: np.ndarray | None = None,
 ) -> Bins:
     """Group points into bins.
 
@@ -107,6 +125,8 @@ def make_bins(
         Outliers to leave out.
     length : float
         Of a bin along the line, mm.
+    side : ndarray of int, shape (n,), optional
+        Side of a square that each point lies on, -1 on other lines; absent if there is no square.
     """
     key = np.stack([line, np.floor(along / length).astype(np.int64)], axis=1)[~bad]
     new = np.concatenate([[True], np.any(key[1:] != key[:-1], axis=1)])
@@ -117,19 +137,20 @@ def make_bins(
     cell_line = key[new, 0]
     gap = np.diff(centre, prepend=0.0)
     gap[np.concatenate([[True], cell_line[1:] != cell_line[:-1]])] = math.inf
-    return Bins(owner=owner, count=count, line=cell_line, gap=gap)
+    own = None if side is None else side[~bad][new]
+    return Bins(owner=owner, count=count, line=cell_line, gap=gap, side=own)
 
 
 @kernel
 def _whiten(
-    columns: np.ndarray, count: np.ndarray, gap: np.ndarray,
+    columns: np.ndarray, count: np.ndarray, gap: np.ndarray, sides: np.ndarray,
     point_variance: float, cell_variance: float, smooth_variance: float, length: float,
-    out: np.ndarray,
+    rest_variance: float, out: np.ndarray,
 ) -> float:  # fmt: skip
     """Innovations over their standard deviation for every column; returns log det of it."""
     m, k = columns.shape
-    state = np.zeros(k)
-    spread = smooth_variance
+    smooth, rest = np.zeros(k), np.zeros(k)
+    spread, apart, both = smooth_variance, 0.0, 0.0  # covariance of the two
     log_det = 0.0
     for i in range(m):
         if math.isinf(gap[i]):
@@ -137,16 +158,25 @@ def _whiten(
         else:
             decay = math.exp(-gap[i] / length)
         spread = decay * decay * spread + smooth_variance * (1.0 - decay * decay)
+        both *= decay
+        begins = sides[i] >= 0.0
+        if begins:
+            apart, both = sides[i] * rest_variance, 0.0
         noise = cell_variance + point_variance / count[i]
-        total = spread + noise
-        gain = spread / total
+        total = spread + apart + 2.0 * both + noise
+        gain, gain_rest = (spread + both) / total, (apart + both) / total
         root = 1.0 / math.sqrt(total)
         for j in range(k):
-            state[j] *= decay
-            step = columns[i, j] - state[j]
+            smooth[j] *= decay
+            if begins:
+                rest[j] = 0.0
+            step = columns[i, j] - smooth[j] - rest[j]
             out[i, j] = step * root
-            state[j] += gain * step
-        spread = (1.0 - gain) * spread
+            smooth[j] += gain * step
+            rest[j] += gain_rest * step
+        spread -= gain * gain * total
+        apart -= gain_rest * gain_rest * total
+        both -= gain * gain_rest * total
         log_det += math.log(total)
     return log_det
 
@@ -175,6 +205,9 @@ class Noise:
         Its correlation length, mm.
     cell : float
         Length of line that shares its grain, mm.
+    rest : float
+        What the model lacks of where a side of a square as a whole lies, mm; sides do not share it.
+        No part of `covariance`, which is that of points of one line.
     """
 
     point: float = 0.012
@@ -182,9 +215,10 @@ class Noise:
     smooth: float = 0.006
     length: float = 8.0
     cell: float = BIN_LENGTH
+    rest: float = 0.003
 
     #: Fields that the residuals of a fit teach; a scan teaches `point`.
-    learnable: ClassVar[tuple[str, ...]] = ("grain", "smooth", "length")
+    learnable: ClassVar[tuple[str, ...]] = ("grain", "smooth", "length", "rest")
 
     @property
     def total(self) -> float:
@@ -264,8 +298,8 @@ class Noise:
         """
         table = np.ascontiguousarray(columns.reshape(len(columns), -1))
         out = np.empty_like(table)
-        noise = (self.point**2, self.grain**2, self.smooth**2, self.length)
-        log_det = _whiten(table, bins.count.astype(float), bins.gap, *noise, out)
+        noise = (self.point**2, self.grain**2, self.smooth**2, self.length, self.rest**2)
+        log_det = _whiten(table, bins.count.astype(float), bins.gap, bins.sides, *noise, out)
         return out.reshape(columns.shape), log_det
 
     def metric(self, bins: Bins, shared: np.ndarray, weight: np.ndarray | float = 1.0) -> Metric:
@@ -326,7 +360,7 @@ class Noise:
             metric = noise.metric(bins, shared)
             return metric.half_square(residual) + 0.5 * metric.log_det
 
-        return self._fitted(misfit, most or {}, least or {})
+        return self._fitted(misfit, bins, most or {}, least or {})
 
     def learned_by_line(
         self,
@@ -363,26 +397,29 @@ class Noise:
                 square += float(y @ y - taken @ taken)
             return 0.5 * (square + log_det)
 
-        return self._fitted(misfit, most or {}, {})
+        return self._fitted(misfit, bins, most or {}, {})
 
     def _fitted(
         self,
         misfit: Callable[[Noise], float],
+        bins: Bins,
         most: Mapping[str, float],
         least: Mapping[str, float],
     ) -> Self:
         """Noise of least misfit, with the weak priors about this one."""
         from scipy.optimize import minimize
 
-        if not self.learnable:
+        squares = bool(np.any(bins.sides > 0.0))
+        names = [name for name in self.learnable if squares or name != "rest"]
+        if not names:
             return self
-        centre = np.log([getattr(self, name) for name in self.learnable])
-        low = np.log([max(least.get(name, 0.0), _FAINTEST) for name in self.learnable])
-        high = np.log([max(most.get(name, _LARGEST), _FAINTEST) for name in self.learnable])
+        centre = np.log([getattr(self, name) for name in names])
+        low = np.log([max(least.get(name, 0.0), _FAINTEST) for name in names])
+        high = np.log([max(most.get(name, _LARGEST), _FAINTEST) for name in names])
 
         def cost(v: np.ndarray) -> float:
             prior = float(np.sum(((v - centre) / np.log(2.0)) ** 2))
-            return misfit(self._at(np.exp(v))) + 0.5 * prior
+            return misfit(self._at(names, v)) + 0.5 * prior
 
         best = minimize(
             cost,
@@ -391,8 +428,9 @@ class Noise:
             bounds=list(zip(low, high, strict=True)),
             options={"eps": _STEP, "ftol": _ENOUGH, "gtol": _FLAT},
         )
-        return self._at(np.exp(best.x))
+        return self._at(names, best.x)
 
-    def _at(self, values: np.ndarray) -> Self:
-        """The same noise at other values of what is learned."""
-        return dataclasses.replace(self, **dict(zip(self.learnable, values.tolist(), strict=True)))
+    def _at(self, names: Sequence[str], logarithms: np.ndarray) -> Self:
+        """The same noise at other logarithms of what is learned."""
+        values = np.exp(logarithms).tolist()
+        return dataclasses.replace(self, **dict(zip(names, values, strict=True)))

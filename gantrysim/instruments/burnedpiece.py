@@ -300,8 +300,7 @@ class BurnedPiece:
 
     def without_points(self, bad: NDArray[np.bool_]) -> BurnedPiece:
         """The piece with other points left out, and all bins of full weight again."""
-        along, length = along_lines(self.matched, self.origin), self.assumptions.bin_length
-        bins = make_bins(along, self.matched.group, bad, length)
+        bins = binned(self.matched, self.origin, bad, self.assumptions.bin_length)
         shared = shared_discrepancy(self.matched, bins, self.origin, self.nominal, self.assumptions)
         each = dict(zip(self.discrepancy.owner.tolist(), self.sizes.tolist(), strict=True))
         sizes = np.array([each[kind] for kind in shared.owner.tolist()])
@@ -406,7 +405,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     matched = match(_thinned(piece, assumptions.point_spacing), forward, origin)
     residual = matched.residuals(forward.places(forward.run(nominal)), origin)
     bad = outliers(residual, matched.group, assumptions.outlier)
-    bins = make_bins(along_lines(matched, origin), matched.group, bad, assumptions.bin_length)
+    bins = binned(matched, origin, bad, assumptions.bin_length)
     spread = residual - bins.mean(residual)[np.maximum(bins.owner, 0)]
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
@@ -442,6 +441,13 @@ def _thinned(piece: Piece, spacing: float) -> Piece:
         step = max(1, int(spacing / max(near, 1e-9)))
         lines.append(dataclasses.replace(line, xy=line.xy[::step]))
     return dataclasses.replace(piece, lines=tuple(lines), uncertainty=())
+
+
+def binned(matched: Matched, placement: Array, bad: NDArray[np.bool_], length: float) -> Bins:
+    """Bins of so many mm of the points that are not left out, each side of a square by itself."""
+    x, y = matched.about(placement).T
+    side = np.where(matched.rings.square[matched.group], sides_of(x, y)[0], -1)
+    return make_bins(along_lines(matched, placement), matched.group, bad, length, side)
 
 
 def along_lines(matched: Matched, placement: Array) -> Array:

@@ -15,10 +15,10 @@ import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.assumptions import USUAL, Scales
-from gantrysim.inference.noise import Noise, make_bins
+from gantrysim.inference.noise import Noise
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement
-from gantrysim.instruments.burnedpiece import BurnedPiece, along_lines, shared_discrepancy
+from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
 from gantrysim.instruments.forward import finely_planned, forward_of
 from gantrysim.instruments.points import Piece, spread_along
 from gantrysim.instruments.residual import match
@@ -168,7 +168,7 @@ def planned_piece(
     origin = np.zeros(BurnedPiece.n_nuisance)
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
-    bins = make_bins(along_lines(matched, origin), matched.group, good, USUAL.bin_length)
+    bins = binned(matched, origin, good, USUAL.bin_length)
     shared = shared_discrepancy(matched, bins, origin, nominal)
     return BurnedPiece(
         piece=piece,

@@ -409,7 +409,7 @@ class Noise:
         """Noise of least misfit, with the weak priors about this one."""
         from scipy.optimize import minimize
 
-        squares = bool(np.any(bins.sides > 0.0))
+        squares = bool(np.any(bins.sides > 0.0))  # circles teach nothing of how sides rest
         names = [name for name in self.learnable if squares or name != "rest"]
         if not names:
             return self

@@ -445,20 +445,20 @@ def _thinned(piece: Piece, spacing: float) -> Piece:
 
 def binned(matched: Matched, placement: Array, bad: NDArray[np.bool_], length: float) -> Bins:
     """Bins of so many mm of the points that are not left out, each side of a square by itself."""
-    x, y = matched.about(placement).T
-    side = np.where(matched.rings.square[matched.group], sides_of(x, y)[0], -1)
-    return make_bins(along_lines(matched, placement), matched.group, bad, length, side)
+    along, side = along_lines(matched, placement)
+    return make_bins(along, matched.group, bad, length, side)
 
 
-def along_lines(matched: Matched, placement: Array) -> Array:
-    """Distance of each point along its line, mm; the sides of a square are kept apart."""
+def along_lines(matched: Matched, placement: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Distance of each point along its line, mm, sides of a square apart; and side, -1 for none."""
     about = matched.about(placement)
     size = matched.rings.size[matched.group]
     square = matched.rings.square[matched.group]
     x, y = about[:, 0], about[:, 1]
     side, along = sides_of(x, y)
     arc = (np.arctan2(y, x) + np.pi) * size
-    return np.where(square, side * 4.0 * size + along + 2.0 * size, arc)
+    line = np.where(square, side * 4.0 * size + along + 2.0 * size, arc)
+    return line, np.where(square, side, -1)
 
 
 def sides_of(x: Array, y: Array) -> tuple[NDArray[np.int64], Array]:

@@ -151,7 +151,7 @@ def _discrepancy(
 def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Noise of the points at its usual values, mm: white, of each bin, and smooth along a line."""
     noise = Noise()
-    along = burned.along_lines(matched, place)
+    along, _ = burned.along_lines(matched, place)
     out = noise.point * rng.standard_normal(along.size)
     for k in range(matched.rings.size.size):
         on = np.flatnonzero(matched.group == k)

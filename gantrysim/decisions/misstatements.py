@@ -319,7 +319,7 @@ def _paired(
         forward = term.forward if same else forward_of(piece.test, term.nominal)
         points = np.ascontiguousarray(term.matched.points @ slip.turn.T)
         matched = rematched(term.matched, points, piece, forward)
-        origin = _origin(term, slip, matched.pivot)
+        origin = _origin(term, slip)
         new = replace(term, piece=piece, forward=forward, matched=matched, origin=origin)
         clear = clear_of_ends(matched, forward, new.placement(np.zeros(new.n_nuisance)))
         weight = term.weight * (term.bins.mean(~clear * 1.0) == 0.0)
@@ -327,11 +327,11 @@ def _paired(
     return _lacking(old, machine, v, scales), _lacking(new, machine, 0.0 * v, scales)
 
 
-def _origin(term: BurnedPiece, slip: Restatement, pivot: Array) -> Array:
+def _origin(term: BurnedPiece, slip: Restatement) -> Array:
     """Placement of the restated piece: rings about one centre keep it, turned or mirrored."""
     nests = slip.piece.test.nests
     if len({nest.centre for nest in nests}) > 1:
-        return first_placement(slip.piece, pivot, term.forward.offset)
+        return first_placement(slip.piece)
     turn, shift = term.origin[:1], term.origin[1:3]
     return np.concatenate((np.linalg.det(slip.turn) * turn, slip.turn @ shift, term.origin[3:]))
 
@@ -405,7 +405,7 @@ def _borne_out(
 
     What explains the pieces as restated may explain them as stated too, from where it stands.  And
     one ring alone tells little: what is loose may lie otherwise there than the model has it.  A
-    slip with which the rings foretell each other worse is none.
+    slip with which the rings foretell each other worse gains so much less.
     """
     stated, restated = problems
     own = [solve(stated, each.faults, each.u) for each in said.modes]
@@ -416,9 +416,8 @@ def _borne_out(
     best = max(own, key=lambda each: _score(stated, each))
     scales = said.problem.scales
     foretold = held_out(restated, mode, scales) - held_out(stated, best, scales)
-    ahead = _score(restated, mode) - _score(stated, best)
-    if foretold.sum() < -_WORTH:
-        return -said.ahead
+    # what the rings foretell worse counts against what the whole gains
+    ahead = _score(restated, mode) - _score(stated, best) + min(0.0, float(foretold.sum()))
     return lead_of_all(ahead, foretold, stated.assumptions) - said.ahead
 
 

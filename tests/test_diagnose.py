@@ -43,8 +43,7 @@ def test_known_placement_leaves_no_residual() -> None:
 
 def test_first_placement_is_good_to_the_distortion() -> None:
     piece = lift(gs.Machine(), TEST)
-    pivot = np.array([150.0, 185.0])
-    place = first_placement(piece, pivot, np.array([0.0, 45.0]))
+    place = first_placement(piece)
     assert abs(place[0] - math.radians(2.0)) < math.radians(0.1)
     assert np.abs(place[1:3] - [4.0, -3.0]).max() < 0.1
 
@@ -54,7 +53,7 @@ def test_first_placement_finds_every_turn_that_squares_show(turn: float) -> None
     """Squares show a turn up to a quarter turn; beside 45 degrees some rings may show the other."""
     test = gs.ring_test(("square",), spacing=6.0, largest=36.0, centre=(150.0, 140.0))
     piece = lift(gs.Machine(), test, turn=math.radians(turn), noise=0.02)
-    place = first_placement(piece, np.array([150.0, 185.0]), np.array([0.0, 45.0]))
+    place = first_placement(piece)
     off = (math.degrees(place[0]) - turn + 45.0) % 90.0 - 45.0
     assert abs(off) < 0.2
 

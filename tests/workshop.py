@@ -14,10 +14,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from slips import healthy_machine as scattered
 
 import gantrysim as gs
 from gantrysim.faults import Fault
-from gantrysim.faults.healthy import HEALTHY_SCATTER
 
 #: Faults with a point of adjustment, one of which each machine has.
 ADJUSTABLE = (
@@ -114,15 +114,12 @@ class Case:
 
 
 def healthy_machine(rng: np.random.Generator) -> gs.Machine:
-    """A machine without a fault, scattered as healthy machines are."""
-    nominal = gs.Machine()
-    changes: dict[str, float] = {}
-    for scatter in HEALTHY_SCATTER:
-        changes.update(scatter.changes(nominal, float(rng.standard_normal())))
+    """A healthy machine of the scatter, its belt tensions and nuts of their own."""
+    machine = scattered(rng)
     for belt in ("left", "right", "x"):
         place = f"belt_{belt}.pretension"
-        changes[place] = nominal.value(place) * math.exp(TENSION * rng.standard_normal())
-    machine = nominal.set_many(changes)
+        factor = math.exp(TENSION * rng.standard_normal())
+        machine = machine.set(place, machine.value(place) * factor)
     for part in ("left", "right", "carriage"):
         factor = math.exp(NUT_OFFSET * rng.standard_normal())
         wheels = tuple(

@@ -25,7 +25,6 @@ from gantrysim.inference.whitening import Fitted, Metric
 from gantrysim.instruments.forward import Forward, finely_planned, forward_of
 from gantrysim.instruments.residual import Matched, Traces, first_placement, match
 from gantrysim.instruments.scanner import ScannerError
-from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.records.arrays import Array
 
@@ -399,9 +398,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
         If the test leaves the travel of this machine, or the piece shows what it does not draw.
     """
     forward = forward_of(piece.test, nominal)
-    offset = forward.offset
-    pivot = pivot_of(piece.test) + offset
-    origin = first_placement(piece, pivot, offset)
+    origin = first_placement(piece)
     matched = match(_thinned(piece, assumptions.point_spacing), forward, origin)
     residual = matched.residuals(forward.places(forward.run(nominal)), origin)
     bad = outliers(residual, matched.group, assumptions.outlier)

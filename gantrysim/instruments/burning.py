@@ -154,7 +154,6 @@ def planned_piece(
     machine = nominal if machine is None else machine
     forward, fine = forward_of(test, nominal), finely_planned(test, nominal)
     burned = {(x.shape, x.ring, x.pass_index): x for x in fine.lines(fine.run(machine))}
-    pivot = pivot_of(test) + forward.offset
     lines = []
     drawn: dict[tuple[str, int], int] = {}
     for shape, ring, passes in test.sequence:
@@ -163,7 +162,7 @@ def planned_piece(
         for k in range(first, first + passes):
             line = burned[shape, ring, min(k, 1)]
             at = np.arange(0.0, way_along(line.xy)[-1] - 0.5 * SPACING, SPACING)
-            lines.append(Line(shape, ring, line.size, k, points_along(line.xy, at) - pivot))
+            lines.append(Line(shape, ring, line.size, k, points_along(line.xy, at) - forward.pivot))
     piece = Piece(test, tuple(lines), "predictive")
     origin = np.zeros(BurnedPiece.n_nuisance)
     matched = match(piece, forward, origin)

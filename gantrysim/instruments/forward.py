@@ -17,6 +17,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from gantrysim.burn.simulation import check_travel
+from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import Block, x_block, y_block
 from gantrysim.mechanics.derivatives import replay, spot_changes
@@ -115,6 +116,11 @@ class Forward:
                 inked[cut] = np.nansum(sliding_window_view(way, 2), axis=1)
             first = cut.stop
         return cls(short, motion, tuple(labels), tuple(cuts), offset, inked / inked.sum())
+
+    @functools.cached_property
+    def pivot(self) -> np.ndarray:
+        """Middle of the burned centres, mm, shape (2,): about it a piece is placed."""
+        return pivot_of(self.test) + self.offset
 
     def run(self, machine: Machine) -> Run:
         """Run a machine through the test."""

@@ -30,7 +30,6 @@ from gantrysim.instruments.csvtable import CsvTable, read_table
 from gantrysim.instruments.forward import finely_planned
 from gantrysim.instruments.scanner import EXACT, ScannerError
 from gantrysim.instruments.scanrecord import ScanRecord
-from gantrysim.instruments.stations import pivot_of
 from gantrysim.machine import Machine
 from gantrysim.pattern.ringtest import Line, RingTest, drawn_passes, read_test
 from gantrysim.pattern.shapes import SHAPES, algebraic_circle, shape_of
@@ -252,13 +251,12 @@ class Piece(Measurement):
         """As many points evenly along the lines that a machine burns, without turn or shift."""
         forward = finely_planned(self.test, machine)
         burned = {(x.shape, x.ring, x.pass_index): x for x in forward.lines(forward.run(machine))}
-        middle = pivot_of(self.test) + forward.offset
         drawn = drawn_passes(self.test)
         lines = []
         for x in self.lines:
             last = min(drawn[x.shape, x.ring] - 1, 1)  # where passes are one line, the steady one
             found = burned[x.shape, x.ring, min(x.pass_index, 1) if x.pass_index >= 0 else last]
-            xy = spread_along(found.xy, len(x.xy)) - middle
+            xy = spread_along(found.xy, len(x.xy)) - forward.pivot
             lines.append(dataclasses.replace(x, xy=xy))
         return dataclasses.replace(self, lines=tuple(lines))
 

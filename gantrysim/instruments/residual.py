@@ -376,7 +376,7 @@ def match(piece: Piece, forward: Forward, placement: np.ndarray) -> Matched:
     of the test.
     """
     rings = _rings(piece, forward)
-    begins, pivot = _begins(rings, forward), pivot_of(piece.test) + forward.offset
+    begins, pivot = _begins(rings, forward), forward.pivot
     kept: list[np.ndarray] = []
     group: list[np.ndarray] = []
     for k, line in enumerate(piece.lines):
@@ -419,8 +419,8 @@ def rematched(matched: Matched, points: np.ndarray, piece: Piece, forward: Forwa
     ValueError
         If a measured line belongs to no stroke of the test.
     """
-    pivot = pivot_of(piece.test) + forward.offset
-    return dataclasses.replace(matched, points=points, rings=_rings(piece, forward), pivot=pivot)
+    rings = _rings(piece, forward)
+    return dataclasses.replace(matched, points=points, rings=rings, pivot=forward.pivot)
 
 
 def clear_of_ends(matched: Matched, forward: Forward, placement: np.ndarray) -> np.ndarray:
@@ -465,11 +465,11 @@ def _stations(square: bool, size: float, about: np.ndarray) -> np.ndarray:
     return np.array([_height(square, size, x, y, -1)[0] for x, y in about])
 
 
-def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.ndarray:
+def first_placement(piece: Piece) -> np.ndarray:
     """Place a piece from the middles of its rings and the sides of its squares alone.
 
-    ``piece``: measured lines.  ``pivot``, ``offset``: pivot of the placement and head offset, mm;
-    shape (2,).  Returns: turn and shift; the scanner terms are zero; shape (6,).
+    ``piece``: measured lines.  Returns: turn about the middle of the centres, and shift; the
+    scanner terms are zero; shape (6,).
 
     Least squares of commanded against measured centres (circle fits) with the directions of
     square sides: good to the distortion itself, which is all that matching needs.
@@ -479,7 +479,7 @@ def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.n
     for line in piece.lines:
         if len(line.xy) < 12:
             continue
-        centre = np.asarray(piece.test.nest(line.shape).centre) + offset
+        centre = np.asarray(piece.test.nest(line.shape).centre)
         middle, angle = _ring_pose(line)
         if middle is None:
             continue
@@ -490,7 +490,7 @@ def first_placement(piece: Piece, pivot: np.ndarray, offset: np.ndarray) -> np.n
         middle = np.mean(np.concatenate([x.xy for x in piece.lines]), axis=0)
         return np.array([0.0, *middle, 0.0, 0.0, 0.0])
     weight = np.array([w for _, _, w in middles])[:, None]
-    ours = np.array([c for c, _, _ in middles]) - pivot
+    ours = np.array([c for c, _, _ in middles]) - pivot_of(piece.test)
     theirs = np.array([m for _, m, _ in middles])
     turn = 0.0
     spread = ours - np.sum(weight * ours, axis=0) / weight.sum()

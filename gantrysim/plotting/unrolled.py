@@ -15,6 +15,7 @@ from matplotlib.ticker import MultipleLocator
 from gantrysim.burn import Burn
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import first_placement
+from gantrysim.instruments.stations import pivot_of
 from gantrysim.pattern.ringtest import Line, Nest
 from gantrysim.pattern.shapes import ShapeName, shape_of
 from gantrysim.plotting import look
@@ -102,8 +103,7 @@ def centred(source: Burn | Piece | Iterable[Line], shape: str) -> list[Line]:
         shift = mean_shift(source)
         return _about(source.lines, shape, source.test.nests, offset + shift)
     if isinstance(source, Piece):
-        pivot = np.mean([n.centre for n in source.test.nests], axis=0)
-        place = first_placement(source, pivot, np.zeros(2))
+        place, pivot = first_placement(source), pivot_of(source.test)
         back = rotation(place[0])
         placed = [replace(x, xy=(x.xy - place[1:3]) @ back + pivot) for x in source.lines]
         return _about(placed, shape, source.test.nests, np.zeros(2))

@@ -47,7 +47,6 @@ from gantrysim.inference.problem import Problem
 from gantrysim.instruments import burnedpiece as burned
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.residual import Matched, match
-from gantrysim.instruments.stations import pivot_of
 
 SEED = 2024
 #: Circles and squares up to 30 mm in one pass, a point every millimetre: about 1000 points.
@@ -114,16 +113,19 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     head = gs.Machine().head
     offset = np.array([head.along, head.beyond])
     forward = Forward.of(TEST, 1.0, offset, coarse=1.0)
-    pivot = pivot_of(TEST) + offset
     lines = forward.lines(forward.run(machine))
     place = burned.placement(np.zeros(6), rng.standard_normal(6))
-    clean = gs.Piece(TEST, tuple(_moved(line, line.xy, place, pivot) for line in lines), "clean")
+    clean = gs.Piece(
+        TEST, tuple(_moved(line, line.xy, place, forward.pivot) for line in lines), "clean"
+    )
     matched = match(clean, forward, place)
     about = matched.about(place)
     error = _discrepancy(machine, matched, place, rng) + _noise(matched, place, rng)
     normal = burned.outward_normals(matched, about)
     xy = about + matched.rings.centre[matched.group] + error[:, None] * normal
-    measured = [_moved(line, xy[matched.group == k], place, pivot) for k, line in enumerate(lines)]
+    measured = [
+        _moved(line, xy[matched.group == k], place, forward.pivot) for k, line in enumerate(lines)
+    ]
     return gs.Piece(TEST, tuple(measured), "drawn from the priors")
 
 
@@ -149,14 +151,16 @@ def _discrepancy(
 
 
 def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Noise of the points at its usual values, mm: white, of each bin, and smooth along a line."""
+    """Noise of the points at its usual values, mm: white, of bins, of whole sides, and smooth."""
     noise = Noise()
-    along, _ = burned.along_lines(matched, place)
+    along, side = burned.along_lines(matched, place)
     out = noise.point * rng.standard_normal(along.size)
     for k in range(matched.rings.size.size):
         on = np.flatnonzero(matched.group == k)
         bin = np.floor(along[on] / BIN_LENGTH).astype(int)
         out[on] += (noise.grain * rng.standard_normal(bin.max() + 1))[bin]
+        if side[on[0]] >= 0:
+            out[on] += (noise.rest * rng.standard_normal(4))[side[on]]
         decay = np.exp(-np.diff(along[on], prepend=-np.inf) / noise.length)
         state = 0.0
         for i, d in zip(on, decay, strict=True):

@@ -10,7 +10,7 @@ import numpy as np
 from gantrysim.burn.burn import Burn, PathBurn
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
-from gantrysim.mechanics.dynamics import march_in_time, natural_frequencies
+from gantrysim.mechanics.dynamics import natural_frequencies, swung
 from gantrysim.mechanics.planner import plan, slow, timeline
 from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.beside import BESIDE
@@ -186,8 +186,7 @@ def _in_time(
             f"{course.duration:.0f} s of drawing, over the {MOST_STEPS:.0e} accepted; take a "
             "longer step or a shorter path."
         )
-    x = march_in_time(x_block(machine), course, 0, time_step=h)
-    y = march_in_time(y_block(machine), course, 1, time_step=h)
+    x, y = swung(machine, course, h)
     drawn = _burned(machine, strokes, command, spot(machine, y.q, x.q))
     lost = (x.lost_cycles, y.lost_cycles)
     if isinstance(test, Toolpath):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gantrysim.burn.burn import Burn
 from gantrysim.burn.simulation import TimedBurn
 from gantrysim.mechanics.assembly import x_block, y_block
-from gantrysim.mechanics.dynamics import march_in_time
+from gantrysim.mechanics.dynamics import swung
 from gantrysim.mechanics.planner import plan, slow, timeline
 from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.pattern.ringtest import Stroke
@@ -97,9 +97,7 @@ def _moved(burn: Burn, strokes: tuple[Stroke, ...], end: int, place: Array) -> t
     """Coordinates of both blocks at every sample, that reach a place at the sample `end`."""
     machine = burn.machine
     if isinstance(burn, TimedBurn):
-        when, h = timeline(burn.test, strokes), burn.time_step
-        x = march_in_time(x_block(machine), when, 0, time_step=h)
-        y = march_in_time(y_block(machine), when, 1, time_step=h)
+        x, y = swung(machine, timeline(burn.test, strokes), burn.time_step)
         return x.q, y.q
     motion = slow(np.concatenate([stroke.xy for stroke in strokes]))
     for again in (False, True):

@@ -57,9 +57,9 @@ class Fault(Limited, Documented):
     ----------
     unit : str
         Unit of its size.
-    starts : tuple of float
-        Where a search begins, in prior standard deviations of the first parameter: several where
-        the cost has a kink between them.
+    starts : tuple of tuple of float
+        Where a search begins, in prior standard deviations of its parameters, the last of which
+        may be left out: several where the cost has kinks or jumps between them.
     effect : str
         What it does: `DRAG`, `GIVE`, `PLAY`, `RATTLE`, `OFFSET`, `SCALE`, or empty.
     sense : int
@@ -99,7 +99,7 @@ class Fault(Limited, Documented):
     """
 
     unit: ClassVar[str] = ""
-    starts: ClassVar[tuple[float, ...]] = (0.0,)
+    starts: ClassVar[tuple[tuple[float, ...], ...]] = ((),)
     effect: ClassVar[str] = ""
     sense: ClassVar[int] = 1
     ways: ClassVar[tuple[str, str]] = ("", "")

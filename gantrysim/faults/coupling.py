@@ -107,7 +107,7 @@ class CouplerSlip(Fault):
     place = "shaft.slip"
     kept = RULE  # what a careful assembly leaves: a rule reads no more
     parameters = (_SLIP,)
-    starts = (0.5, -0.5)  # either sign racks the beam and loads the wheels
+    starts = ((0.5,), (-0.5,))  # either sign racks the beam and loads the wheels
     twins: ClassVar = {
         "out_of_square": (
             "1 mm of slip looks like 1.5 mrad out of square with 1.2 N more drag on each plate"

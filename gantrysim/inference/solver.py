@@ -485,15 +485,16 @@ def _with_new(
     problem: Problem,
     new: tuple[FaultModel, ...],
     u: np.ndarray,
-    begin: Sequence[float],
+    begin: Sequence[Sequence[float]],
     *,
     faint: bool,
 ) -> np.ndarray:
     """Unknowns of a machine, and those of new faults, faint or as believed, after its own."""
     n = u.size - problem.n_nuisance
     own: list[float] = []
-    for fault, x in zip(new, begin, strict=True):
-        first, *rest = problem.parameters(fault)
-        own.append(first.faint if faint and first.ratio else x)
-        own += [q.faint if faint and q.ratio else 0.0 for q in rest]
+    for fault, at in zip(new, begin, strict=True):
+        parameters = problem.parameters(fault)
+        usual = (*at, *(0.0 for _ in parameters[len(at) :]))
+        for q, x in zip(parameters, usual, strict=True):
+            own.append(q.faint if faint and q.ratio else x)
     return np.concatenate([u[:n], own, u[n:]])

@@ -456,7 +456,8 @@ class Carriage(Wheeled):
     yaw_damping : float
         Damping of its turning on the beam, N m s.
     rub : float
-        Moment that rubs against its rocking within its play, N mm.
+        Moment that rubs against its rocking within its play, N mm; what rubs against its sliding
+        across the beam follows from it.
     length : float
         Length along the beam, mm.
     """

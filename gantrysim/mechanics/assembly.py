@@ -5,7 +5,8 @@ Y block               ``y_left``, ``y_right`` (plates, mm), ``shaft`` (right
                       pulley, mm at the belt), ``rotor_y`` (left pulley, mm)
 X block               ``s`` (carriage along the beam, mm), ``carriage_yaw``
                       (carriage turned on the beam, rad), ``rotor_x`` (mm),
-                      ``lateral`` (the gantry displaced sideways on its rails, mm)
+                      ``lateral`` (the gantry displaced sideways on its rails, mm),
+                      ``across`` (the carriage displaced across the beam, mm)
 ====================  =======================================================
 
 With a motor on each side ``shaft`` is the right rotor and there is no shaft; with the motor in
@@ -27,8 +28,11 @@ from gantrysim.records.arrays import Array
 from gantrysim.records.doors import behind
 
 Y_NAMES = ("y_left", "y_right", "shaft", "rotor_y")
-X_NAMES = ("s", "carriage_yaw", "rotor_x", "lateral")
+X_NAMES = ("s", "carriage_yaw", "rotor_x", "lateral", "across")
 NAMES = Y_NAMES + X_NAMES
+
+#: Coordinates that do not follow the command.
+_STAYING = ("carriage_yaw", "lateral", "across")
 
 Errors = tuple[tuple[float, float, float], tuple[float, float, float]]
 
@@ -41,6 +45,9 @@ _TRUE: Errors = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 _GRAVITY = 9.81  # N/kg
 _REGULARISATION = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
 _YAW_PRESLIDING = 2e-5  # rad: below 1 um at the wheels
+#: Where the flanks that rub against rocking touch, as part of half the wheel base (judgement; what
+#: an independent simulator's carriages do would follow from 0.7 to 0.9).
+_RUB_ARM = 0.85
 _YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 
 
@@ -73,6 +80,11 @@ class Block:
     inertia : ndarray, shape (3, n, n)
         Mass matrix = the three of them times 1, o and o^2, o the command of the other axis (mm):
         N s^2/mm (N s^2 and N mm s^2 where a coordinate turns).
+    driven : ndarray, shape (n,)
+        Mass of each coordinate that the other block accelerates, on which it rides, N s^2/mm.
+    carries : ndarray, shape (n, 2)
+        How what rides on a block follows each coordinate: the part of it, and what is added to that
+        part per mm of the other axis' command.
     damping : ndarray, shape (m,)
         Dashpot beside each spring, N s/mm (N mm s for a turning spring).
     hold, cycle : ndarray, shape (m,)
@@ -105,6 +117,8 @@ class Block:
     racking: np.ndarray
     viscous: np.ndarray
     inertia: np.ndarray
+    driven: np.ndarray
+    carries: np.ndarray
     damping: np.ndarray
     hold: np.ndarray
     cycle: np.ndarray
@@ -118,7 +132,7 @@ class Block:
     @property
     def ride(self) -> np.ndarray:
         """1 for the coordinates that follow the command, 0 for those that do not; shape (n,)."""
-        return np.array([float(name not in ("carriage_yaw", "lateral")) for name in self.names])
+        return np.array([float(name not in _STAYING) for name in self.names])
 
     def __eq__(self, other: object) -> bool:
         """Whether another block of such a machine holds the same numbers."""
@@ -185,7 +199,7 @@ class _Part(NamedTuple):
 
 
 class _Held(NamedTuple):
-    """What holds one coordinate back; the names are those of `Block`."""
+    """What holds one coordinate back, and what it moves; the names are those of `Block`."""
 
     friction: float = 0.0
     presliding: float = 0.0
@@ -195,6 +209,8 @@ class _Held(NamedTuple):
     break_away: float = 1.0
     weigh: tuple[float, float] = (0.0, 0.0)
     detent: tuple[float, float] = (0.0, 0.0)
+    driven: float = 0.0
+    carries: tuple[float, float] = (0.0, 0.0)
 
 
 def _rolling(
@@ -208,8 +224,19 @@ def _rolling(
 
 def _rocking(carriage: Carriage) -> _Held:
     """What rubs against the rocking of a carriage within its play, N mm and rad."""
-    rub = carriage.rub if carriage.gap > 0.0 else 0.0
-    return _Held(rub, _YAW_PRESLIDING, _YAW_REGULARISATION)
+    return _Held(_rub(carriage), _YAW_PRESLIDING, _YAW_REGULARISATION)
+
+
+def _sliding(carriage: Carriage) -> _Held:
+    """What rubs against its sliding across the beam within its play, N and mm."""
+    arm = _RUB_ARM * carriage.wheel_base / 2.0
+    mass = carriage.mass * _N_PER_KG_MM_S2
+    return _Held(_rub(carriage) / arm, _YAW_PRESLIDING * arm, driven=mass)
+
+
+def _rub(carriage: Carriage) -> float:
+    """Moment that rubs against its rocking, N mm: none where its wheels leave it no play."""
+    return carriage.rub if carriage.gap > 0.0 else 0.0
 
 
 def _block(
@@ -299,14 +326,16 @@ def y_block(machine: Machine) -> Block:
     weight = contact.weight_drag * machine.carriage.mass * _GRAVITY
     load = 2.0 * contact.load_drag * span  # the couple presses both wheels of a plate
 
-    def plate(end: EndPlate, spring: int, weigh: tuple[float, float]) -> _Held:
-        return _rolling(contact, end.friction, weigh, (spring, load / end.wheel_base))
+    def plate(end: EndPlate, spring: int, carries: tuple[float, float]) -> _Held:
+        weigh = weight * carries[0], weight * carries[1]
+        held = _rolling(contact, end.friction, weigh, (spring, load / end.wheel_base))
+        return held._replace(carries=carries)
 
     rotor = _Held(detent=_detent(machine.motor_y))
     pulley = _Held(friction=shaft.drag)
     held = {
-        "y_left": plate(machine.left, len(parts) - 2, (weight, -weight / span)),
-        "y_right": plate(machine.right, len(parts) - 1, (0.0, weight / span)),
+        "y_left": plate(machine.left, len(parts) - 2, (1.0, -1.0 / span)),
+        "y_right": plate(machine.right, len(parts) - 1, (0.0, 1.0 / span)),
         "shaft": rotor if both else pulley,
         "rotor_y": rotor,
     }
@@ -325,11 +354,14 @@ def x_block(machine: Machine) -> Block:
     """Assemble carriage, X belt and X motor of a machine."""
     car, contact, belt, motor = machine.carriage, machine.contact, machine.belt_x, machine.motor_x
     clamp = {"s": 1.0, "carriage_yaw": -machine.belt_x_offset, "rotor_x": -1.0 - belt.pitch_error}
-    wheels = _spring(car.yaw_stiffness * 1e3, car.gap / car.wheel_base)
+    half = car.wheel_base / 2.0
+    yaw = _spring(car.yaw_stiffness * 1e3, car.gap / car.wheel_base)
+    across = _spring(car.yaw_stiffness * 1e3 / half**2, car.gap / 2.0)  # the same wheels
     parts = [
         _Part(clamp, _belt(belt), belt.damping, errors=_payout(belt), kind=BELT),
         _field("rotor_x", motor, machine.scale_x),
-        _Part({"carriage_yaw": 1.0}, wheels, car.yaw_damping * 1e6),
+        _Part({"carriage_yaw": 1.0}, yaw, car.yaw_damping * 1e6),
+        _Part({"across": 1.0}, across, car.yaw_damping * 1e6 / half**2),
         *(
             _Part({"lateral": 1.0}, _spring(p.side_stiffness, p.side_gap / 2.0), p.side_damping)
             for p in (machine.left, machine.right)
@@ -340,6 +372,7 @@ def x_block(machine: Machine) -> Block:
         "carriage_yaw": _rocking(car),
         "rotor_x": _Held(detent=_detent(motor)),
         "lateral": _Held(),
+        "across": _sliding(car),
     }
     natural = _natural((belt,), machine.span / 2.0, motor.stiffness, car.mass)
     return _block(parts, held, _x_inertia(machine), contact, natural)
@@ -376,7 +409,7 @@ def _y_inertia(machine: Machine, names: tuple[str, ...]) -> np.ndarray:
 
 
 def _x_inertia(machine: Machine) -> np.ndarray:
-    """Mass matrix of the X block, shape (3, 4, 4).
+    """Mass matrix of the X block, shape (3, 5, 5).
 
     The centre of mass couples carriage and its yaw; it rides on the beam that moves sideways.
     """
@@ -390,4 +423,5 @@ def _x_inertia(machine: Machine) -> np.ndarray:
     masses[0, 3, 3] = (machine.beam.mass + car.mass) * _N_PER_KG_MM_S2
     masses[0, 0, 3] = masses[0, 3, 0] = car.mass * _N_PER_KG_MM_S2
     masses[0, 1, 3] = masses[0, 3, 1] = moment
+    masses[0, 4, 4] = car.mass * _N_PER_KG_MM_S2
     return masses

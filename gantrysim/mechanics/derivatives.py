@@ -195,42 +195,39 @@ def _slopes(
     out: Array,
 ) -> None:  # fmt: skip
     """Add how the spot answers to changes of the coordinates."""
-    slope = np.empty((5, 2))
+    slope = np.empty((6, 2))
     for t in range(q_y.shape[0]):
-        left, right, s, yaw, lateral = q_y[t, 0], q_y[t, 1], q_x[t, 0], q_x[t, 1], q_x[t, 3]
-        lean, lift = beam_yaw(geometry, left, right)
-        cosine, sine = math.cos(yaw), math.sin(yaw)
-        x, y = spot_yawed(geometry, left, lean, lift, s, cosine, sine, lateral)
-        for k in range(5):
-            by = _SMALL
+        left, right, s, yaw = q_y[t, 0], q_y[t, 1], q_x[t, 0], q_x[t, 1]
+        lateral, across = q_x[t, 3], q_x[t, 4]
+        beam, carriage = beam_yaw(geometry, left, right), (math.sin(yaw), math.cos(yaw))
+        x, y = spot_yawed(geometry, left, beam, s, carriage, lateral, across)
+        by = _SMALL
+        for k in range(6):
             if k == 0:
-                a, b = beam_yaw(geometry, left + by, right)
-                there = spot_yawed(geometry, left + by, a, b, s, cosine, sine, lateral)
+                turned = beam_yaw(geometry, left + by, right)
+                there = spot_yawed(geometry, left + by, turned, s, carriage, lateral, across)
             elif k == 1:
-                a, b = beam_yaw(geometry, left, right + by)
-                there = spot_yawed(geometry, left, a, b, s, cosine, sine, lateral)
+                turned = beam_yaw(geometry, left, right + by)
+                there = spot_yawed(geometry, left, turned, s, carriage, lateral, across)
             elif k == 2:
-                there = spot_yawed(geometry, left, lean, lift, s + by, cosine, sine, lateral)
+                there = spot_yawed(geometry, left, beam, s + by, carriage, lateral, across)
             elif k == 3:
-                a, b = math.cos(yaw + by), math.sin(yaw + by)
-                there = spot_yawed(geometry, left, lean, lift, s, a, b, lateral)
+                turned = math.sin(yaw + by), math.cos(yaw + by)
+                there = spot_yawed(geometry, left, beam, s, turned, lateral, across)
+            elif k == 4:
+                there = spot_yawed(geometry, left, beam, s, carriage, lateral + by, across)
             else:
-                there = spot_yawed(geometry, left, lean, lift, s, cosine, sine, lateral + by)
-            slope[k, 0], slope[k, 1] = (there[0] - x) / _SMALL, (there[1] - y) / _SMALL
+                there = spot_yawed(geometry, left, beam, s, carriage, lateral, across + by)
+            slope[k, 0], slope[k, 1] = (there[0] - x) / by, (there[1] - y) / by
         for w in range(of_y.size):
-            _add(out[t, of_y[w]], slope, 0, d_y[w, t, 0], d_y[w, t, 1], 0.0)
+            for i in range(2):
+                moved = slope[0, i] * d_y[w, t, 0] + slope[1, i] * d_y[w, t, 1]
+                out[t, of_y[w], i] += moved
         for w in range(of_x.size):
-            _add(out[t, of_x[w]], slope, 2, d_x[w, t, 0], d_x[w, t, 1], d_x[w, t, 3])
-
-
-@kernel
-def _add(out: Array, slope: Array, first: int, d0: float, d1: float, d2: float) -> None:
-    """Add what two or three coordinates move the spot by."""
-    for along in range(2):
-        moved = out[along] + slope[first, along] * d0 + slope[first + 1, along] * d1
-        if first == 2:
-            moved += slope[4, along] * d2
-        out[along] = moved
+            for i in range(2):
+                moved = slope[2, i] * d_x[w, t, 0] + slope[3, i] * d_x[w, t, 1]
+                moved += slope[4, i] * d_x[w, t, 3] + slope[5, i] * d_x[w, t, 4]
+                out[t, of_x[w], i] += moved
 
 
 def spot_changes(
@@ -246,9 +243,9 @@ def spot_changes(
     """How far the burning spot of slightly changed machines strays from that of a run.
 
     ``machine``: the machine that made the run.  ``changed``: the changed ones.  ``q_y``, ``q_x``:
-    coordinates of the run, mm (rad for the carriage's yaw); shape (n, 4).  ``d_y``, ``d_x``: what
-    `replay` adds to them; ``of_y``, ``of_x``: by which of the changed machines.  Returns: what is
-    added to x and y, mm; shape (n, len(changed), 2).
+    coordinates of the run, mm (rad for the carriage's yaw); shapes (n, 4) and (n, 5).  ``d_y``,
+    ``d_x``: what `replay` adds to them; ``of_y``, ``of_x``: by which of the changed machines.
+    Returns: what is added to x and y, mm; shape (n, len(changed), 2).
     """
     out = np.zeros((len(q_y), len(changed), 2))
     by_y, by_x = (np.array(of, dtype=np.int64) for of in (of_y, of_x))

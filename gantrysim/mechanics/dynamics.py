@@ -15,12 +15,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gantrysim.mechanics.assembly import Block
+from gantrysim.machine import Machine
+from gantrysim.mechanics.assembly import Block, x_block, y_block
 from gantrysim.mechanics.contact import load_contact, stribeck
 from gantrysim.mechanics.equilibrium import FORCE_TOLERANCE, Record, elongation, settle
 from gantrysim.mechanics.planner import Timeline, piece_at, place_at
 from gantrysim.mechanics.springs import BELT
 from gantrysim.mechanics.state import pose, record, slip_screws
+from gantrysim.records.checks import must_be
 from gantrysim.records.compiled import kernel
 
 _TWO_STAGES = 1.0 - math.sqrt(0.5)  # part of the step that each stage of Alexander's takes
@@ -61,11 +63,14 @@ def _detent(b: Record, i: int, start: float, ahead: float) -> float:
 
 
 @kernel
-def _stage(b: Record, start: float, command: float, other: float, tau: float, reach: float) -> bool:
+def _stage(
+    b: Record, start: float, command: float, other: float, rush: float, tau: float, reach: float
+) -> bool:
     """One implicit Euler step of length tau to a command, from the step's start or beyond it.
 
     ``start`` is the command at the step's start, ``reach`` how far beyond it the stage before
-    has carried the base, in lengths of that stage.
+    has carried the base, in lengths of that stage.  ``other`` and ``rush``: where the other axis is
+    commanded, and how what this one rides on accelerates.
     """
     n = b.q.size
     pose(b, command)
@@ -76,7 +81,7 @@ def _stage(b: Record, start: float, command: float, other: float, tau: float, re
     for i in range(n):
         raised = stribeck(b, b.foreseen[i]) if b.break_away[i] > 1.0 else 0.0
         load_contact(b, i, other, 1.0 / tau, b.origin[i], raised)
-        b.pull[i] += _detent(b, i, start, tau * (1.0 + reach))
+        b.pull[i] += _detent(b, i, start, tau * (1.0 + reach)) - b.driven[i] * rush
         for j in range(n):
             mass = b.inertia[0, i, j] + other * (b.inertia[1, i, j] + other * b.inertia[2, i, j])
             mass /= tau * tau
@@ -117,18 +122,28 @@ def _lose_cycles(b: Record) -> None:
 
 
 @kernel
+def _ridden(b: Record, other: float) -> float:
+    """Speed of what rides on a block, with the other axis at a command, mm/s."""
+    speed = 0.0
+    for i in range(b.q.size):
+        speed += (b.carries[i, 0] + b.carries[i, 1] * other) * b.v[i]
+    return speed
+
+
+@kernel
 def _swing(
     box: np.ndarray, pieces: np.ndarray, arrival: np.ndarray, axis: int, h: float, gamma: float,
-    out_q: np.ndarray, out_v: np.ndarray,
+    ridden: np.ndarray, out_q: np.ndarray, out_v: np.ndarray, out_ridden: np.ndarray,
 ) -> int:  # fmt: skip
     """Carry one block along a timeline; return the first step that did not settle, or -1."""
     b = box[0]
     n = b.q.size
     _elongations(b)
     piece = done = step = 0
+    speed = 0.0
     while done < arrival.size:
         time = step * h
-        start = b.command
+        start, before = b.command, speed
         for i in range(n):
             b.foreseen[i] = b.v[i] + (gamma * (b.v[i] - b.old_v[i]) if gamma < 1.0 else 0.0)
             b.old_q[i], b.old_z[i], b.old_v[i] = b.q[i], b.z[i], b.v[i]
@@ -138,15 +153,21 @@ def _swing(
             piece = piece_at(pieces, piece, time + gamma * h)
             here = place_at(pieces, piece, time + gamma * h, axis)
             other = place_at(pieces, piece, time + gamma * h, 1 - axis)
-            if not _stage(b, start, here, other, gamma * h, 0.0):
+            rush = (ridden[step, 0] - before) / (gamma * h)
+            if not _stage(b, start, here, other, rush, gamma * h, 0.0):
                 return step
+            out_ridden[step, 0] = _ridden(b, other)
+            before += (1.0 / gamma - 1.0) * (ridden[step, 0] - before)
             for i in range(n):
                 b.foreseen[i] = b.old_v[i] + (b.v[i] - b.old_v[i]) / gamma
         piece = piece_at(pieces, piece, time + h)
         here = place_at(pieces, piece, time + h, axis)
         other = place_at(pieces, piece, time + h, 1 - axis)
-        if not _stage(b, start, here, other, gamma * h, 1.0 / gamma - 1.0):
+        speed = ridden[step, 1]
+        rush = (speed - before) / (gamma * h)
+        if not _stage(b, start, here, other, rush, gamma * h, 1.0 / gamma - 1.0):
             return step
+        out_ridden[step, 1] = _ridden(b, other)
         _lose_cycles(b)
         slip_screws(b)
         while done < arrival.size and arrival[done] <= time + h:
@@ -178,6 +199,8 @@ class Swing:
         Coordinates at each sample of the timeline, mm (rad for the carriage's yaw).
     v : ndarray, shape (n, coordinates)
         Their velocities, mm/s (rad/s).
+    ridden : ndarray, shape (steps, 2)
+        Speed of the place where the carriage rides, at both stages of every time step, mm/s.
     lost_cycles : int
         Cycles of four full steps that its motors have lost, in either direction.
     shift : float
@@ -186,13 +209,15 @@ class Swing:
 
     q: np.ndarray
     v: np.ndarray
+    ridden: np.ndarray
     lost_cycles: int
     shift: float
 
 
 def march_in_time(
-    block: Block, timeline: Timeline, axis: int, *, time_step: float, order: int = 2
-) -> Swing:
+    block: Block, timeline: Timeline, axis: int, *, time_step: float, order: int = 2,
+    ridden: np.ndarray | None = None,
+) -> Swing:  # fmt: skip
     """Carry one block with its masses along a timeline, from rest at its start.
 
     Parameters
@@ -208,6 +233,9 @@ def march_in_time(
     order : int
         1 for Moreau's step; 2 for two stages of it a step, second order while no contact
         changes between stick and slip.
+    ridden : ndarray, shape (steps, 2), optional
+        From the run of the Y block with the same steps, for the X block, whose loose carriage it
+        throws across the beam; absent, the beam stands still.
 
     Returns
     -------
@@ -217,7 +245,7 @@ def march_in_time(
     Raises
     ------
     ValueError
-        If the time step or the order is not usable.
+        If the time step, the order or what is ridden on is not usable.
     ArithmeticError
         If a step does not settle (no machine that passes its checks should do this).
 
@@ -237,7 +265,14 @@ def march_in_time(
     out_q = np.empty((timeline.arrival.size, block.friction.size))
     out_v = np.empty_like(out_q)
     gamma = 1.0 if order == 1 else _TWO_STAGES
-    failed = _swing(box, timeline.pieces, timeline.arrival, axis, time_step, gamma, out_q, out_v)
+    moves = np.zeros((math.ceil(float(timeline.arrival.max(initial=0.0)) / time_step) + 2, 2))
+    under = moves if ridden is None else ridden
+    if under.shape != moves.shape:
+        raise ValueError(must_be("ridden", f"an array of shape {moves.shape}", under.shape))
+    own = np.zeros_like(moves)
+    failed = _swing(
+        box, timeline.pieces, timeline.arrival, axis, time_step, gamma, under, out_q, out_v, own
+    )
     if failed >= 0:
         raise ArithmeticError(
             f"the step at {failed * time_step:.4f} s did not settle to {FORCE_TOLERANCE:g} N; "
@@ -245,7 +280,18 @@ def march_in_time(
         )
     motors = block.cycle[block.cycle > 0.0]
     shift = float(b["lost"][1] * motors.mean() / motors.size)
-    return Swing(out_q, out_v, int(b["lost"][0]), shift)
+    return Swing(out_q, out_v, own, int(b["lost"][0]), shift)
+
+
+def swung(machine: Machine, timeline: Timeline, time_step: float) -> tuple[Swing, Swing]:
+    """Carry both blocks of a machine with their masses along a timeline, see `march_in_time`.
+
+    ``machine``: the machine.  ``timeline``: commanded motion.  ``time_step``: s.  Returns: the runs
+    of the X and of the Y block.
+    """
+    y = march_in_time(y_block(machine), timeline, 1, time_step=time_step)
+    x = march_in_time(x_block(machine), timeline, 0, time_step=time_step, ridden=y.ridden)
+    return x, y
 
 
 def _grip_with_motor(b: Record, block: Block) -> None:

@@ -75,17 +75,19 @@ class Motion:
 
     @cached_property
     def asked(self) -> tuple[np.ndarray, np.ndarray]:
-        """What is asked of the x and of the y axis at each sample, shape (n, 6) each.
+        """What is asked of the x and of the y axis at each sample, shape (n, 7) each.
 
         Command and that of the other axis (mm), 1 over the time since the sample before (1/s; 0
-        where none passes), velocity, acceleration and sudden change of velocity, in mm and s.
+        where none passes), velocity, acceleration, sudden change of velocity and acceleration of
+        the other axis, in mm and s.
         """
         rate = np.divide(1.0, self.dt, out=np.zeros_like(self.dt), where=self.dt > 0.0)
 
         def of(axis: int) -> np.ndarray:
             own = (self.velocity, self.acceleration, self.jump)
             places = (self.xy[:, axis], self.xy[:, 1 - axis], rate)
-            return np.column_stack([*places, *(each[:, axis] for each in own)])
+            beside = self.acceleration[:, 1 - axis]
+            return np.column_stack([*places, *(each[:, axis] for each in own), beside])
 
         return of(0), of(1)
 

@@ -46,11 +46,11 @@ def load(b: Record, command: np.ndarray, t: int, raised: float) -> None:
     for i in range(b.q.size):
         load_contact(b, i, other, rate, b.q[i], raised)
     if rate > 0.0:
-        rush = command[t, 4]
+        rush, beside = command[t, 4], command[t, 6]
         if jump * velocity < 0.0:
             rush += b.swing * jump  # peak force of the free swing after a stop
-        for i in range(b.q.size):
-            b.pull[i] -= (b.mass[i] + b.carried[i] * other) * rush
+        for i in range(b.q.size):  # a peak is over before it has moved what slides across
+            b.pull[i] -= (b.mass[i] + b.carried[i] * other) * rush + b.driven[i] * beside
 
 
 @kernel
@@ -116,11 +116,12 @@ def spot_geometry(machine: Machine) -> tuple[float, float, float]:
 
 @kernel
 def spot_at(
-    geometry: np.ndarray, left: float, right: float, s: float, yaw: float, lateral: float
-) -> tuple[float, float]:
+    geometry: np.ndarray, left: float, right: float,
+    s: float, yaw: float, lateral: float, across: float,
+) -> tuple[float, float]:  # fmt: skip
     """Place of the spot at one set of coordinates, mm; nan where there is none."""
-    sine, cosine = beam_yaw(geometry, left, right)
-    return spot_yawed(geometry, left, sine, cosine, s, math.cos(yaw), math.sin(yaw), lateral)
+    beam, carriage = beam_yaw(geometry, left, right), (math.sin(yaw), math.cos(yaw))
+    return spot_yawed(geometry, left, beam, s, carriage, lateral, across)
 
 
 @kernel
@@ -132,32 +133,34 @@ def beam_yaw(geometry: np.ndarray, left: float, right: float) -> tuple[float, fl
 
 @kernel
 def spot_yawed(
-    geometry: np.ndarray, left: float, sine: float, cosine: float,
-    s: float, cos_yaw: float, sin_yaw: float, lateral: float,
+    geometry: np.ndarray, left: float, beam: tuple[float, float],
+    s: float, carriage: tuple[float, float], lateral: float, across: float,
 ) -> tuple[float, float]:  # fmt: skip
     """As `spot_at`, for yaws of beam and carriage given by their sines and cosines."""
-    forward = s + geometry[1] * cos_yaw - geometry[2] * sin_yaw  # along the beam, and across it
-    across = geometry[1] * sin_yaw + geometry[2] * cos_yaw
-    return forward * cosine - across * sine + lateral, left + forward * sine + across * cosine
+    along = s + geometry[1] * carriage[1] - geometry[2] * carriage[0]
+    beyond = across + geometry[1] * carriage[0] + geometry[2] * carriage[1]
+    x = along * beam[1] - beyond * beam[0] + lateral
+    return x, left + along * beam[0] + beyond * beam[1]
 
 
 @kernel
 def _spots(geometry: np.ndarray, q_y: np.ndarray, q_x: np.ndarray, out: np.ndarray) -> None:
     for t in range(q_y.shape[0]):
-        out[t] = spot_at(geometry, q_y[t, 0], q_y[t, 1], q_x[t, 0], q_x[t, 1], q_x[t, 3])
+        x = q_x[t]
+        out[t] = spot_at(geometry, q_y[t, 0], q_y[t, 1], x[0], x[1], x[3], x[4])
 
 
 def spot(machine: Machine, q_y: np.ndarray, q_x: np.ndarray) -> np.ndarray:
     """Return the place of the burning spot, exact rigid-body position.
 
     ``machine``: for span and head offset.  ``q_y``, ``q_x``: coordinates of the two blocks; shape
-    (n, 4) and (n, 4).  Returns: x and y on the bed, mm; shape (n, 2).  ValueError if one side runs
+    (n, 4) and (n, 5).  Returns: x and y on the bed, mm; shape (n, 2).  ValueError if one side runs
     ahead of the other by more than the span.  ArithmeticError if a place is not finite (no machine
     that passes its checks should do this).
 
     The beam line runs from (0, y_left) at the yaw angle psi, sin psi = (y_right - y_left) /
-    span; the carriage sits s along it and turns by its own yaw against it; the whole beam is
-    displaced sideways.
+    span; the carriage sits s along it, is displaced across it and turns by its own yaw against it;
+    the whole beam is displaced sideways.
     """
     apart = float(np.abs(q_y[:, 1] - q_y[:, 0]).max(initial=0.0))
     if apart >= machine.span:

@@ -24,7 +24,8 @@ def layout(n: int, m: int) -> np.dtype[np.void]:
         "levers": (m, n), "laws0": (m, 6), "rest0": every, "follow": every,
         "runout": (m, 2, 3), "wavy": (), "friction0": each, "weigh": (n, 2),
         "presliding": each, "regularisation": each, "racking": (n, 2),
-        "viscous": each, "mass": each, "carried": each, "break_away": each,
+        "viscous": each, "mass": each, "carried": each, "driven": each, "carries": (n, 2),
+        "break_away": each,
         "stribeck_speed": (), "swing": (),
         "inertia": (3, n, n), "detent": (n, 2), "damping": every, "cycle": every, "screw": every,
         # what this step asks: springs by `spring_law`, quadratic terms of each
@@ -87,7 +88,7 @@ def relaxed(block: Block, command: float) -> np.ndarray:
 #: Fields of a record that a `Block` gives as they are, and what it calls them.
 _AS_THEY_ARE = """
     levers kinds runout presliding regularisation racking viscous weigh detent break_away
-    stribeck_speed swing inertia damping cycle follow
+    stribeck_speed swing inertia driven carries damping cycle follow
 """
 _FROM_BLOCK = {name: name for name in _AS_THEY_ARE.split()} | {
     "laws0": "laws",

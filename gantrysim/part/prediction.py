@@ -19,7 +19,7 @@ from gantrysim.inference.fitting import Fit
 from gantrysim.instruments.points import Piece
 from gantrysim.machine import Machine
 from gantrysim.mechanics.assembly import x_block, y_block
-from gantrysim.mechanics.dynamics import march_in_time
+from gantrysim.mechanics.dynamics import swung
 from gantrysim.mechanics.planner import Motion, plan, slow, timeline
 from gantrysim.mechanics.quasistatic import march, spot
 from gantrysim.part.believed import SEED, Believed, believed, healthy_machines
@@ -107,15 +107,8 @@ class Course:
     def swung(self, machine: Machine) -> Array:
         """As `burned`, with masses that swing."""
         course = timeline(self.samples.path, self.samples.strokes)
-        h = default_time_step(machine, self.samples.command)
-
-        def march_axis(axis: int) -> Array:
-            block = y_block(machine) if axis else x_block(machine)
-            return march_in_time(block, course, axis, time_step=h).q
-
-        with crew() as run:  # the axes do not feel each other
-            q_x, q_y = run(march_axis, (0, 1))
-        return spot(machine, q_y, q_x)
+        x, y = swung(machine, course, default_time_step(machine, self.samples.command))
+        return spot(machine, y.q, x.q)
 
     def read(self, xy: Array) -> list[Array]:
         """How far each local size is off as drawn, mm, from places of shape (draws, samples, 2)."""

@@ -13,7 +13,7 @@ import pytest
 
 import gantrysim as gs
 from gantrysim.mechanics.assembly import X_NAMES, x_block, y_block
-from gantrysim.mechanics.dynamics import march_in_time
+from gantrysim.mechanics.dynamics import march_in_time, swung
 from gantrysim.mechanics.planner import Motion, timeline
 from gantrysim.mechanics.quasistatic import march, spot
 
@@ -115,8 +115,19 @@ def test_a_swinging_carriage_slides_across_as_its_force_less_friction_lets_it() 
     energy = 0.5e-3 * LOOSE.carriage.mass * speed[pushed] ** 2
     np.testing.assert_allclose(energy, kept, rtol=0.02)
     assert np.abs(across).max() < 1.2 * GAP / 2.0
-    still = march_in_time(block, course, 0, time_step=h).q[:, X_NAMES.index("across")]
+    still = march_in_time(block, course, 0, time_step=h).q[:, k]
     assert np.abs(still).max() < 2e-3  # nothing throws it on a beam that stands still
+    with pytest.raises(ValueError, match="ridden must be an array of shape"):
+        march_in_time(block, course, 0, time_step=h, ridden=speeds[:-1])
+
+
+def test_the_swinging_beam_throws_its_carriage() -> None:
+    test = gs.ring_test(("square",), spacing=10.0, largest=20.0, centre=(100.0, 150.0))
+    loose = gs.Machine().with_faults(gs.faults.LooseCarriage(GAP, rub=6.0))
+    x, _ = swung(loose, timeline(test, test.strokes(0.5)), 5e-4)
+    across = x.q[:, X_NAMES.index("across")]
+    assert across.min() < -0.9 * GAP / 2.0
+    assert across.max() > 0.9 * GAP / 2.0
 
 
 def test_the_carriage_rides_where_it_is_commanded_on_the_beam() -> None:

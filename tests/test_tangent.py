@@ -14,7 +14,7 @@ from gantrysim.mechanics.quasistatic import march, spot
 
 TEST = gs.ring_test(spacing=6.0, largest=24.0, centre=(140.0, 120.0), feed=40.0)
 FAULTY = gs.Machine().with_faults(
-    TightWheels("left", 8.0), LooseCarriage(0.1), SlackBelt("right", 0.5, 3.0)
+    TightWheels("left", 8.0), LooseCarriage(0.1, rub=6.0), SlackBelt("right", 0.5, 3.0)
 ).set_many(
     {
         "belt_left.pitch_error": 5e-4, "belt_left.tooth_backlash": 0.02,
@@ -35,7 +35,8 @@ PLACES = (
     ("carriage.mass", 0.05), ("contact.weight_drag", 0.01), ("belt_left.tooth_error", 0.002),
     ("belt_left.tooth_backlash", 0.01), ("motor_x.step_error", 0.002), ("belt_right.runout", 0.02),
     ("belt_left.pitch_error", 1e-4), ("contact.load_drag", 0.005), ("belt_x.near", 5.0),
-    ("belt_inset", 2.0), ("head.beyond", 1.0),
+    ("belt_inset", 2.0), ("head.beyond", 1.0), ("carriage.rub", 1.0),
+    ("carriage.yaw_stiffness", 50.0),
 )  # fmt: skip
 
 

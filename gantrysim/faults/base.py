@@ -318,6 +318,9 @@ class Fault(Limited, Documented):
             if not isinstance(value, str):
                 raise TypeError(f"{own}: {must_be(field, 'a text', value)}")
         one_of(self.block, BLOCKS, f"{own}: block")
+        if not self.starts or not all(isinstance(start, tuple) for start in self.starts):
+            what = "tuples of numbers such as ((0.5,), (-0.5,))"
+            raise TypeError(f"{own}: {must_be('starts', what, self.starts)}")
         parameters = self.parameters
         if not parameters or not all(isinstance(p, Parameter) for p in parameters):
             what = "a tuple of Parameter, one or more"

@@ -31,11 +31,11 @@ from gantrysim.records.checks import trusted
 #: at most; coarse elsewhere; on a circle at least `_FINE_ROUND` and `_ROUND` samples to the radius.
 #: All are coarser where a test would need more samples.  Bins of lines then stand 0.3 to 0.9 um
 #: rms off those of samples every 0.1 mm (healthy, tight, loose carriage; rings of 2.5 to 40 mm);
-#: single points, where a loose carriage tips over between two samples, up to 0.06 mm.
+#: single points, where a loose carriage tips or slides over between two samples, up to its play.
 FINE, COARSE, _STARTING, _BRAKING, _ROUND, _FINE_ROUND = 0.5, 4.0, 1.0, 5.0, 6, 20
 MOST_SAMPLES = 12000
 #: Runs of a block that are kept, the last ones: a search comes back to them, and a fault of one
-#: block leaves the other as it was (36 bytes a sample each).
+#: block leaves the other as it was (up to 45 bytes a sample each).
 _KEPT = 32
 
 

@@ -92,7 +92,7 @@ FIELDS: dict[str, dict[str, FieldNote]] = {
         centre_of_mass=("mm", -60, 100, "centre of mass beyond the wheel centre line, +y"),
         inertia=("kg m2", 1e-5, 0.02, "yaw inertia about its centre of mass"),
         yaw_damping=("N m s", 0, 1, "damping of its turning on the beam"),
-        rub=("N mm", 0, 50, "moment that rubs against its rocking within its play"),
+        rub=("N mm", 0, 50, "moment that rubs against its rocking and sliding within its play"),
         length=("mm", 40, 300, "length along the beam"),
     ),
     "Belt": _notes(

@@ -49,7 +49,8 @@ def load(b: Record, command: np.ndarray, t: int, raised: float) -> None:
         rush, beside = command[t, 4], command[t, 6]
         if jump * velocity < 0.0:
             rush += b.swing * jump  # peak force of the free swing after a stop
-        for i in range(b.q.size):  # a peak is over before it has moved what slides across
+        # the other axis as commanded: what its ringing throws across, it throws to and fro
+        for i in range(b.q.size):
             b.pull[i] -= (b.mass[i] + b.carried[i] * other) * rush + b.driven[i] * beside
 
 
@@ -80,7 +81,8 @@ def march(block: Block, motion: Motion, axis: int) -> tuple[np.ndarray, np.ndarr
     motion : Motion
         Commanded motion.  Where its time steps are zero the step is rate-independent: the
         slow limit.  Elsewhere viscous drag, the Stribeck fall of the friction and the forces
-        of inertia along the commanded acceleration act as well.
+        of inertia along the commanded acceleration act as well, those of the other axis on what
+        is loose across it.
     axis : int
         0 for the X block, 1 for the Y block.
 

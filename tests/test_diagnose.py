@@ -67,6 +67,7 @@ def test_first_placement_finds_every_turn_that_squares_show(turn: float) -> None
         (gs.faults.CouplerSlip(-0.9), "coupler_slip", -0.9),
         (gs.faults.ScaleError("x", 0.006), "scale_x", 0.006),
         (gs.faults.LooseCarriage(0.12), "loose_carriage", 0.12),
+        (gs.faults.LooseCarriage(0.12, rub=18.0), "loose_carriage", 0.12),
     ],
 )
 def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: float) -> None:

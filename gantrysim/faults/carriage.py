@@ -127,7 +127,10 @@ class LooseCarriage(_CarriageWheels):
     parameters = _PLAY
     # its play is taken up at one angle or another of a ring, where the belt rocks it against what
     # rubs, or not at all until it is thrown: valleys that a step does not leave
-    starts = ((-1.0,), (1.0, 0.0, -1.5), (-0.5, 0.0, 2.0), (0.5, 0.0, 1.0))
+    starts = (
+        (-1.0,), (1.0, 0.0, -1.5), (-0.5, 0.0, 2.0),
+        (1.0, -1.0, 0.5), (1.0, 0.0, 1.0), (0.5, -1.0, 2.0),
+    )  # fmt: skip
     model_error = 0.12  # 13 of an independent simulator, belt beside the wheels: 17 % rms off
     opposite = "tight_carriage"
     fresh_scatter = ("drag carriage", "carriage yaw stiffness")

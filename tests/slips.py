@@ -10,7 +10,8 @@ from lifted import laid
 import gantrysim as gs
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.problem import Problem, prepare
-from gantrysim.inference.solver import Mode, learn_noise, promised_gain, search, solve
+from gantrysim.inference.search import promised_gain, search
+from gantrysim.inference.solver import Mode, learn_noise, solve
 
 #: What every test of these burns has unless it is said otherwise.
 HOW = {"spacing": 7.0, "largest": 35.0, "centre": (150.0, 140.0), "feed": 30.0}

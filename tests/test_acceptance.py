@@ -25,7 +25,7 @@ from gantrysim.decisions.diagnosis import Finding, Hypothesis
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.noise import Bins, Noise
-from gantrysim.inference.solver import extend
+from gantrysim.inference.search import extend
 from gantrysim.instruments.scanner import COMMON, SKEW, ScannerError
 from gantrysim.metrology.filtered import even_angles, filter_operator
 from gantrysim.metrology.harmonics import waves

@@ -28,7 +28,8 @@ from gantrysim.decisions.information import (
 from gantrysim.decisions.nexttest import Look
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.problem import Problem
-from gantrysim.inference.solver import Evaluator, extend, solve
+from gantrysim.inference.search import extend
+from gantrysim.inference.solver import Evaluator, solve
 from gantrysim.instruments import BeltTones, Calipers, PushByHand
 from gantrysim.instruments.base import Candidate, Instrument
 from gantrysim.instruments.burning import (

@@ -13,7 +13,8 @@ from shared_data import PRACTICE, beside
 
 import gantrysim as gs
 from gantrysim.inference.problem import prepare
-from gantrysim.inference.solver import Evaluator, search, solve
+from gantrysim.inference.search import search
+from gantrysim.inference.solver import Evaluator, solve
 from gantrysim.instruments.forward import Forward
 from gantrysim.instruments.residual import first_placement, match
 
@@ -68,6 +69,8 @@ def test_first_placement_finds_every_turn_that_squares_show(turn: float) -> None
         (gs.faults.ScaleError("x", 0.006), "scale_x", 0.006),
         (gs.faults.LooseCarriage(0.12), "loose_carriage", 0.12),
         (gs.faults.LooseCarriage(0.12, rub=18.0), "loose_carriage", 0.12),
+        (gs.faults.LooseCarriage(0.15, drag_factor=0.45, rub=16.0), "loose_carriage", 0.15),
+        (gs.faults.LooseCarriage(0.064, drag_factor=0.55, rub=16.0), "loose_carriage", 0.064),
     ],
 )
 def test_fit_brackets_a_fault_of_our_own_model(fault: object, name: str, size: float) -> None:

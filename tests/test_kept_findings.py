@@ -156,10 +156,13 @@ def test_nothing_is_done_again(path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     def refuse(*_: Any, **__: Any) -> None:
         raise AssertionError("searched or fitted anew")
 
-    for module, names in ((solver, ("solve", "search")), (diagnosis, ("solve", "explore"))):
+    for module, names in (
+        (solver, ("solve",)),
+        (fitting, ("search", "extend", "learn_noise")),
+        (diagnosis, ("solve", "explore")),
+    ):
         for name in names:
             monkeypatch.setattr(module, name, refuse)
-    monkeypatch.setattr(fitting, "learn_noise", refuse)
     monkeypatch.setattr(solver.Evaluator, "linearise", refuse)
     again = gs.read_finding(path)
     again.report()

@@ -19,7 +19,8 @@ from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.fitting import Fit, magnitudes
 from gantrysim.inference.parameters import Belief, values_at
 from gantrysim.inference.problem import Problem, prepare
-from gantrysim.inference.solver import Mode, learn_noise, log_posterior, search, solve
+from gantrysim.inference.search import search
+from gantrysim.inference.solver import Mode, learn_noise, log_posterior, solve
 
 SMALL = gs.ring_test(("circle",), spacing=10.0, largest=30.0, centre=(150.0, 140.0), feed=30.0)
 SEED, STEPS, SETTLING, WIDER = 3, 240, 40, 1.1

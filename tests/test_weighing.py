@@ -18,16 +18,8 @@ from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem, prepare
-from gantrysim.inference.solver import (
-    _LONGEST,
-    Mode,
-    _newton_step,
-    extend,
-    learn_noise,
-    promised_gain,
-    search,
-    solve,
-)
+from gantrysim.inference.search import extend, promised_gain, search
+from gantrysim.inference.solver import _LONGEST, Mode, _newton_step, learn_noise, solve
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
 from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
 

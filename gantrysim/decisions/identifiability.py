@@ -26,7 +26,8 @@ from gantrysim.inference.fitting import Estimate, FaultNames, magnitudes, sized
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.inference.sampling import COUNT, SEED
-from gantrysim.inference.solver import Evaluator, Mode, promised_gain, search, solve
+from gantrysim.inference.search import promised_gain, search
+from gantrysim.inference.solver import Evaluator, Mode, solve
 from gantrysim.instruments.burnedpiece import BurnedPiece
 from gantrysim.instruments.burning import burned_length, planned_piece
 from gantrysim.machine import Machine

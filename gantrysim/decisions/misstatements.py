@@ -20,7 +20,8 @@ from gantrysim.inference.definite import Definite
 from gantrysim.inference.faultmodel import FaultModel
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem
-from gantrysim.inference.solver import Evaluator, Mode, learn_noise, promised_gain, search, solve
+from gantrysim.inference.search import promised_gain, search
+from gantrysim.inference.solver import Evaluator, Mode, learn_noise, solve
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.inference.weighing import held_out, lead_of_all
 from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy

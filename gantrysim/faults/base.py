@@ -57,9 +57,8 @@ class Fault(Limited, Documented):
     ----------
     unit : str
         Unit of its size.
-    starts : tuple of tuple of float
-        Where a search begins, in prior standard deviations of its parameters, the last of which
-        may be left out: several where the cost has kinks or jumps between them.
+    rugged : bool
+        Whether its cost jumps with its size and has many valleys: a search looks for the best.
     effect : str
         What it does: `DRAG`, `GIVE`, `PLAY`, `RATTLE`, `OFFSET`, `SCALE`, or empty.
     sense : int
@@ -99,7 +98,7 @@ class Fault(Limited, Documented):
     """
 
     unit: ClassVar[str] = ""
-    starts: ClassVar[tuple[tuple[float, ...], ...]] = ((),)
+    rugged: ClassVar[bool] = False
     effect: ClassVar[str] = ""
     sense: ClassVar[int] = 1
     ways: ClassVar[tuple[str, str]] = ("", "")
@@ -318,9 +317,6 @@ class Fault(Limited, Documented):
             if not isinstance(value, str):
                 raise TypeError(f"{own}: {must_be(field, 'a text', value)}")
         one_of(self.block, BLOCKS, f"{own}: block")
-        if not self.starts or not all(isinstance(start, tuple) for start in self.starts):
-            what = "tuples of numbers such as ((0.5,), (-0.5,))"
-            raise TypeError(f"{own}: {must_be('starts', what, self.starts)}")
         parameters = self.parameters
         if not parameters or not all(isinstance(p, Parameter) for p in parameters):
             what = "a tuple of Parameter, one or more"

@@ -20,15 +20,8 @@ import numpy as np
 
 from gantrysim.inference.assumptions import Scales
 from gantrysim.inference.problem import Problem
-from gantrysim.inference.solver import (
-    Mode,
-    extend,
-    glance,
-    learn_noise,
-    promised_gain,
-    search,
-    solve,
-)
+from gantrysim.inference.search import extend, glance, promised_gain, search
+from gantrysim.inference.solver import Mode, learn_noise, solve
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, weigh
 from gantrysim.records.crew import Run
 

@@ -41,7 +41,7 @@ class FaultModel(Protocol):
     @property
     def parameters(self) -> tuple[Parameter, ...]: ...  # noqa: D102
     @property
-    def starts(self) -> tuple[tuple[float, ...], ...]: ...  # noqa: D102
+    def rugged(self) -> bool: ...  # noqa: D102
     @property
     def model_error(self) -> float: ...  # noqa: D102
     @property

@@ -18,7 +18,8 @@ from gantrysim.inference.problem import Problem, prepare
 from gantrysim.inference.profile import Profile
 from gantrysim.inference.profile import profile as profile_of
 from gantrysim.inference.sampling import COUNT, SEED, posterior_draws
-from gantrysim.inference.solver import Mode, extend, learn_noise, search
+from gantrysim.inference.search import extend, search
+from gantrysim.inference.solver import Mode, learn_noise
 from gantrysim.inference.terms import Measured, Overlay
 from gantrysim.machine import Machine
 from gantrysim.records.doors import behind, checked

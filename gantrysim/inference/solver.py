@@ -6,7 +6,6 @@ The mode is found by damped Gauss-Newton on exact derivatives; the evidence is L
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,10 +27,7 @@ _FAIR_TRIAL = 4  # steps before an explanation may be given up
 _KEPT, _NEAR = 0.3, 0.3
 _LONGEST = 2.0  # of a step, standard deviations of a machine unknown; one cut so short goes far
 _HARDLY = 0.1  # of that, where damping keeps a step short: it does not get better from here
-_BETTER = 0.2  # what another start must promise beyond the first, nats
-_TIMES_FAINT = 4.0  # a believable fault is so many times one that is hardly there
 _SHRINK = -0.9  # a step leaves at least a tenth of a drag, a play, a softness
-_GLANCE = 3  # steps of a glance: evidences are then within .3 nats, most of them
 _PROMISE = 0.02  # a step that promises less than this in the log posterior ends the search
 
 
@@ -262,7 +258,7 @@ def solve(
         promise = full
         if damping > 0.0:
             step, promise = _newton_step(hessian, gradient, damping, own, free)
-        if turn >= _FAIR_TRIAL and cost - 2.0 * _whole_gain(hessian, gradient) > give_up:
+        if turn >= _FAIR_TRIAL and cost - 2.0 * whole_gain(hessian, gradient) > give_up:
             break
         if full < _PROMISE or promise < _HARDLY * _PROMISE:
             if aged < _NEAR:
@@ -332,7 +328,7 @@ def _newton_step(
     return step, -float(gradient @ step) - 0.5 * float(step @ hessian @ step)
 
 
-def _whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
+def whole_gain(hessian: np.ndarray, gradient: np.ndarray) -> float:
     """Gain that the quadratic model promises over a step of any length."""
     return 0.5 * float(gradient @ Definite.of(hessian).solve(gradient))
 
@@ -352,149 +348,3 @@ def learn_noise(problem: Problem, mode: Mode, *, believable: bool = True) -> Pro
         fitted = Fitted(r, free, taken)
         learned.append(source.learned(machine, mode.u[cut], fitted, believable=believable))
     return dataclasses.replace(problem, sources=tuple(learned))
-
-
-def search(
-    problem: Problem,
-    faults: tuple[FaultModel, ...],
-    healthy: Mode | None = None,
-    *,
-    give_up: float = math.inf,
-) -> Mode:
-    """Find the mode of one hypothesis from the better of its starting points.
-
-    Parameters
-    ----------
-    problem : Problem
-        The prepared piece.
-    faults : tuple of FaultModel
-        The faults assumed.
-    healthy : Mode, optional
-        Mode of the healthy machine: with a faint fault added it is a starting point too.
-    give_up : float
-        See `solve`.
-
-    Returns
-    -------
-    Mode
-        The mode; where the cost may have a kink between several starts, the best of all.
-    """
-    starts = []
-    for begin in itertools.product(*(fault.starts for fault in faults)):
-        starts.append(_with_new(problem, faults, problem.start(()), begin, faint=False))
-        if healthy is not None:
-            # a healthy machine that took up what a fault does may lie in a valley of its own
-            starts.append(_with_new(problem, faults, healthy.u, begin, faint=True))
-    return _best(problem, faults, starts, healthy, give_up=give_up)
-
-
-def _best(
-    problem: Problem,
-    faults: tuple[FaultModel, ...],
-    starts: Sequence[np.ndarray],
-    near: Mode | None,
-    *,
-    give_up: float,
-    most_steps: int = _MOST_STEPS,
-) -> Mode:
-    """The best of the modes that several starts lead to."""
-    modes: list[Mode] = []
-    for start in {tuple(start): start for start in starts}.values():  # faint ones may be alike
-        if modes:  # another start must promise to do better than the first
-            give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
-        modes.append(
-            solve(problem, faults, start, near=near, most_steps=most_steps, give_up=give_up)
-        )
-    return max(modes, key=lambda mode: mode.evidence)
-
-
-def promised_gain(problem: Problem, mode: Mode, extra: FaultModel) -> float:
-    """How much a further fault promises to explain, from its effect when it is faint.
-
-    Parameters
-    ----------
-    problem : Problem
-        The prepared piece.
-    mode : Mode
-        A mode without that fault.
-    extra : FaultModel
-        The further fault.
-
-    Returns
-    -------
-    float
-        Gain in the log posterior that a quadratic model promises; a cheap screen before `search`.
-    """
-    faults = (*mode.faults, extra)
-    n = mode.u.size - problem.n_nuisance
-    parameters = problem.parameters(extra)
-    absent = np.array([q.faint if q.ratio else 0.0 for q in parameters])
-    evaluator = Evaluator(problem, faults)
-    steps = [absent] if parameters[0].ratio else list(np.eye(absent.size))
-    columns = []
-    for step in steps:
-        there = evaluator.at(np.concatenate([mode.u[:n], step, mode.u[n:]]))
-        columns.append([a - b for a, b in zip(there, mode.residuals, strict=True)])
-    # a ratio has one sign: its amount is counted in how faint it was taken
-    width = _TIMES_FAINT if parameters[0].ratio else 1.0
-    hessian = np.zeros((mode.u.size + len(steps),) * 2)
-    hessian[: mode.u.size, : mode.u.size] = problem.precision(mode.u.size)
-    hessian[mode.u.size :, mode.u.size :] = np.eye(len(steps)) / width**2
-    gradient = np.zeros(len(hessian))
-    for i, source in enumerate(problem.sources):
-        own = np.column_stack([column[i] for column in columns])
-        table = np.hstack([mode.jacobian[i], own])
-        both, pull = source.metric.normal(table, mode.residuals[i])
-        hessian += both
-        gradient += pull
-    gradient[: mode.u.size] += problem.prior(mode.u)[1]
-    step = -Definite.of(hessian).solve(gradient)
-    if parameters[0].ratio and step[-1] < 0.0:
-        return 0.0
-    without = hessian[: mode.u.size, : mode.u.size]
-    return -0.5 * float(gradient @ step) - _whole_gain(without, gradient[: mode.u.size])
-
-
-def extend(problem: Problem, mode: Mode, extra: FaultModel, *, give_up: float = math.inf) -> Mode:
-    """Mode with a further fault, searched from a mode without it; the rest as in `solve`.
-
-    From where it hardly shows, and from its usual size on a machine as believed: what the mode
-    took up for want of the fault is kept, or given back.
-    """
-    faults, usual = (*mode.faults, extra), mode.u.copy()
-    usual[: len(problem.scatter)] = problem.belief.mean
-    starts = [
-        _with_new(problem, (extra,), u, (x,), faint=faint)
-        for x in extra.starts
-        for u, faint in ((mode.u, True), (usual, False))
-    ]
-    return _best(problem, faults, starts, mode, give_up=give_up)
-
-
-def glance(problem: Problem, mode: Mode, extra: FaultModel) -> Mode:
-    """Near the mode with a further fault, after a few steps from where it hardly shows.
-
-    Enough for a fault that leaves no trace, at a fraction of what `extend` costs.
-    """
-    starts = [_with_new(problem, (extra,), mode.u, (x,), faint=True) for x in extra.starts]
-    faults = (*mode.faults, extra)
-    return _best(problem, faults, starts, mode, give_up=math.inf, most_steps=_GLANCE)
-
-
-def _with_new(
-    problem: Problem,
-    new: tuple[FaultModel, ...],
-    u: np.ndarray,
-    begin: Sequence[Sequence[float]],
-    *,
-    faint: bool,
-) -> np.ndarray:
-    """Unknowns of a machine, and those of new faults, faint or as believed, after its own."""
-    n = u.size - problem.n_nuisance
-    own: list[float] = []
-    for fault, at in zip(new, begin, strict=True):
-        parameters = problem.parameters(fault)
-        usual = (*at, *(0.0 for _ in parameters[len(at) :]))
-        for q, x in zip(parameters, usual, strict=True):
-            own.append(q.faint if faint and q.ratio else x)
-    return np.concatenate([u[:n], own, u[n:]])

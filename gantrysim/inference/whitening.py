@@ -65,10 +65,10 @@ class Metric:
         taken = self._shadow(a)
         return a.T @ a - taken.T @ taken, a.T @ r - taken.T @ self._shadow(r)
 
-    def half_square(self, residual: np.ndarray) -> float:
-        """Half the whitened sum of squares of a residual."""
+    def half_square(self, residual: np.ndarray) -> Any:
+        """Half the whitened sum of squares of a residual, or of each column of a table."""
         w = self.columns(residual)
-        return 0.5 * float(self.product(w, w))
+        return 0.5 * (np.sum(w**2, axis=0) - np.sum(self._shadow(w) ** 2, axis=0))
 
     def taken_up(self, residual: np.ndarray) -> np.ndarray:
         """Most probable amounts of the shared terms in a residual, in standard deviations."""

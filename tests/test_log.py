@@ -661,7 +661,7 @@ def test_a_turn_that_does_not_go_with_what_was_found_is_pointed_out(
     faulty = [gs.Machine().with_faults(gs.faults.TightWheels("left", n)) for n in (14.0, 5.0)]
     between = np.subtract(*(turn.point.stands(machine) for machine in reversed(faulty)))
     said = []
-    for amount in (between, 0.1 * between, "unknown"):
+    for amount in (between, 0.05 * between, "unknown"):
         report = log.adjusted(turn, turned=amount).burned(better.pieces[0], better).report()
         said.append([row for row in report.splitlines() if " do not go with " in row])
     assert [len(rows) for rows in said] == [0, 1, 0]

@@ -128,7 +128,8 @@ class LooseCarriage(_CarriageWheels):
     # its play is taken up at one angle or another of a ring, where the belt rocks it against what
     # rubs, or not at all until it is thrown
     rugged = True
-    model_error = 0.12  # 13 of an independent simulator, belt beside the wheels: 17 % rms off
+    # of an independent simulator: 13 with the belt beside the wheels 17 % rms off, 3 in line 20 low
+    model_error = 0.16
     opposite = "tight_carriage"
     fresh_scatter = ("drag carriage", "carriage yaw stiffness")
 

@@ -45,10 +45,10 @@ _TRUE: Errors = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 _GRAVITY = 9.81  # N/kg
 _REGULARISATION = 1e-9  # N/mm: places a part that lies free inside its play, and nothing else
 _YAW_PRESLIDING = 2e-5  # rad: below 1 um at the wheels
+_YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 #: Where the flanks that rub against rocking touch, as part of half the wheel base (judgement; what
 #: an independent simulator's carriages do would follow from 0.7 to 0.9).
 _RUB_ARM = 0.85
-_YAW_REGULARISATION = 1.0  # N mm/rad: 0.005 N mm over a play of 5 mrad
 
 
 @dataclass(frozen=True, eq=False)

@@ -265,11 +265,11 @@ def march_in_time(
     out_q = np.empty((timeline.arrival.size, block.friction.size))
     out_v = np.empty_like(out_q)
     gamma = 1.0 if order == 1 else _TWO_STAGES
-    moves = np.zeros((math.ceil(float(timeline.arrival.max(initial=0.0)) / time_step) + 2, 2))
-    under = moves if ridden is None else ridden
-    if under.shape != moves.shape:
-        raise ValueError(must_be("ridden", f"an array of shape {moves.shape}", under.shape))
-    own = np.zeros_like(moves)
+    shape = (math.ceil(float(timeline.arrival.max(initial=0.0)) / time_step) + 2, 2)
+    under = np.zeros(shape) if ridden is None else ridden
+    if under.shape != shape:
+        raise ValueError(must_be("ridden", f"an array of shape {shape}", under.shape))
+    own = np.zeros(shape)
     failed = _swing(
         box, timeline.pieces, timeline.arrival, axis, time_step, gamma, under, out_q, out_v, own
     )

@@ -121,7 +121,7 @@ def burned(fault: Fault, machine: gs.Machine) -> gs.Piece:
         along /= np.hypot(*along.T)[:, None]
         normal = along @ [[0.0, -1.0], [1.0, 0.0]]
         normal *= np.sign(np.sum(normal * (line.xy - line.xy.mean(axis=0)), axis=1))[:, None]
-        amounts = fault.coefficients(fault.depth, fault.shift_per_depth, fault.yaw)
+        amounts = fault.coefficients(fault.depth, fault.shift_per_depth, fault.yaw_per_depth)
         height = fault.signature(machine, line.xy, normal) @ amounts
         lines.append(dataclasses.replace(line, xy=line.xy + height[:, None] * normal))
     return laid(lines, TEST, every=1, noise=NOISE, seed=3)

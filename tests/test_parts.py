@@ -246,7 +246,8 @@ def test_kerf_opens_what_is_inside_and_shrinks_what_is_outside():
 def test_a_flat_that_may_be_there_widens_a_size_by_its_bump():
     """Half a chance of 0.18 mm off a wheel, of which the beam shifts by an eighth.
 
-    Mean square of a log-normal shift, exp(2 s^2) times that of its median, and of a yaw of 0.04 mm.
+    Mean squares of a log-normal shift, exp(2 s^2) times that of its median, and of a yaw of 0.8 of
+    the depth, either way.
     """
     machine = gs.Machine()
     drawing = drawing_of(path_of([rectangle(100.0, 100.0, 40.0, 30.0)]))
@@ -257,13 +258,14 @@ def test_a_flat_that_may_be_there_widens_a_size_by_its_bump():
     flat = of_belief(told, machine, 4, rng, "a belief")
     plain = dataclasses.replace(flat, bump=0.0)
     assert flat.unknown == 0.0
-    square = (0.18 / 8.0) ** 2 * math.exp(2.0 * (0.5**2 + 0.25**2)) + 0.04**2
+    deep = 0.18**2 * math.exp(2.0 * 0.5**2)
+    square = deep * (math.exp(2.0 * 0.25**2) / 64.0 + 0.8**2)
     assert flat.bump == pytest.approx(math.sqrt(0.5 * MET * square), rel=0.2)
     fault = machine.catalogue().named("wheel_flat_left")
     depth, *rest = fault.parameters
     deeper = (dataclasses.replace(depth, centre=4.0 * depth.centre), *rest)
-    deep = dataclasses.replace(told, sizes={fault.key: deeper})
-    assert of_belief(deep, machine, 4, rng, "a belief").bump > 1.5 * flat.bump
+    sized = dataclasses.replace(told, sizes={fault.key: deeper})
+    assert of_belief(sized, machine, 4, rng, "a belief").bump > 1.5 * flat.bump
     models = [predicted(each, drawing, kerf_of(0.1), "slow").model for each in (flat, plain)]
     assert np.sqrt(models[0] ** 2 - models[1] ** 2)[0] == pytest.approx(flat.bump)
 

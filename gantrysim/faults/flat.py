@@ -45,13 +45,13 @@ FLAT_HEIGHT = 1.18  # of the depth
 SHIFT_PER_DEPTH, SHIFT_SPREAD = 1.0 / 8.0, 0.25
 FLANKS = ("outer", "inner")
 _SCAN = 1.0  # mm between the places tried
-#: Depth of a flat that is worth a finding (judgement), its shift per depth, and the yaw that goes
-#: with it.  The wheel lets go half a wheel base from the beam, before it or behind: what shifts the
-#: beam by 1/8 of the depth turns it, against the stiffness of both plates, by 0.8 of the depth.
+#: Depth of a flat that is worth a finding (judgement), its shift and its yaw per depth.  The wheel
+#: lets go half a wheel base from the beam, before it or behind: what shifts the beam by 1/8 of the
+#: depth turns it, against the racking stiffness of both plates, by 0.8 of the depth.
 _PARAMETERS = (
     Parameter("depth", "mm", 0.18, 0.5, ratio=True),
     Parameter("shift per depth", "-", SHIFT_PER_DEPTH, SHIFT_SPREAD, ratio=True),
-    Parameter("yaw", "mm", 0.0, 0.15),
+    Parameter("yaw per depth", "-", 0.0, 0.8),
 )
 
 
@@ -68,8 +68,8 @@ class WheelFlat(Fault):
         What the flat took off the wheel, mm.
     shift_per_depth : float
         Sideways shift of the beam over the depth (dimensionless).
-    yaw : float
-        Yaw where it rolls over, as y_right - y_left, mm.
+    yaw_per_depth : float
+        Yaw where it rolls over, as y_right - y_left, over the depth (dimensionless).
     flank : str
         Flank of the rail that the wheel runs on: ``"outer"`` or ``"inner"``, toward the other rail.
     place_mm : float
@@ -94,7 +94,7 @@ class WheelFlat(Fault):
     side: str = word(*SIDES)
     depth: float = number(0.18, 0.0, 10.0)
     shift_per_depth: float = SHIFT_PER_DEPTH
-    yaw: float = 0.0
+    yaw_per_depth: float = 0.0
     flank: str = word(*FLANKS, default="outer")
     place_mm: float | None = None
     pattern: Mapping[int, np.ndarray] | None = field(default=None, repr=False, compare=False)
@@ -133,13 +133,13 @@ class WheelFlat(Fault):
 
     def coefficients(self, *values: float) -> tuple[float, float]:
         """Sideways shift and yaw, mm."""
-        depth, share, yaw = values
-        return depth * share, yaw
+        depth, shift, yaw = values
+        return depth * shift, depth * yaw
 
     def placed(self, problem: Problem, mode: Mode) -> tuple[WheelFlat, float]:
         """Return it at its best place beside a fit without it, and what that is above the mean."""
         cuts = problem.nuisance_cuts(mode.u.size)
-        depth, share, yaw = problem.parameters(self)
+        depth, shift, yaw = problem.parameters(self)
         places = np.arange(0.0, WHEEL_TURN, _SCAN)
         tried = [dataclasses.replace(self, place_mm=float(place)) for place in places]
         signatures: list[dict[int, np.ndarray]] = [{} for _ in tried]
@@ -149,7 +149,7 @@ class WheelFlat(Fault):
             for kept, there in zip(signatures, tried, strict=True):
                 kept[i] = there.signature(piece.nominal, spot, normal)
             table = np.concatenate([kept[i] for kept in signatures], axis=1)
-            scale = np.tile((depth.centre * share.centre, yaw.spread), places.size)
+            scale = np.tile(depth.centre * np.array([shift.centre, yaw.spread]), places.size)
             columns = piece.metric.columns(table * scale)
             products = piece.metric.product(columns, columns)
             pull = piece.metric.product(columns, piece.metric.columns(mode.residuals[i]))

@@ -24,7 +24,7 @@ import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.decisions.nexttest import Look
 from gantrysim.faults import Catalogue, Fault, WheelFlat
-from gantrysim.faults.flat import WHEEL_TURN
+from gantrysim.faults.flat import SHIFT_PER_DEPTH, WHEEL_TURN
 from gantrysim.inference.parameters import Parameter, values_at
 from gantrysim.inference.problem import prepare
 from gantrysim.inference.search import search
@@ -270,6 +270,15 @@ def test_advice_and_log_take_it_on(walk: Walk, tmp_path: Path) -> None:
         believed = log.belief.sizes.get(fault.key, fault.parameters)
         assert problem.parameters(fault) == believed
         assert math.isfinite(search(problem, (fault,)).evidence)
+
+
+def test_a_flat_turns_the_beam_as_the_plates_hold_against_it() -> None:
+    """What shifts the beam sideways acts half a wheel base from it: statics of two springs."""
+    plate = gs.Machine().left
+    along = max(wheel.along for wheel in plate.wheels)
+    force = SHIFT_PER_DEPTH * 2.0 * plate.side_stiffness  # N per mm of depth, on both plates
+    turn = force * along / (gs.Machine().span * 2.0 * plate.rack_stiffness)
+    assert gs.faults.WheelFlat("left").parameters[2].spread == pytest.approx(turn, rel=0.05)
 
 
 def test_pictures_show_it(walk: Walk) -> None:

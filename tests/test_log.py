@@ -370,6 +370,9 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     for quantities in old["belief"]["sizes"].values():
         for quantity in quantities:
             quantity["bounded"] = False
+    flat = gs.faults.WheelFlat("left").parameters  # its yaw was told in mm
+    entries = [dataclasses.asdict(q) for q in (*flat[:2], Parameter("yaw", "mm", 0.0, 0.04))]
+    old["belief"]["sizes"]["wheel_flat_left (outer)"] = entries
     for entry in old["history"]:
         for name in ("readings", "whole", "as_advised"):
             entry.pop(name, None)
@@ -380,6 +383,7 @@ def test_a_log_of_the_first_version_opens(text: tuple[str, dict[str, Any]], tmp_
     path.write_text(json.dumps(old), encoding="utf-8")
     log = gs.open_log(path)
     assert log.belief.machine == log.machine == gs.Machine()
+    assert set(log.belief.sizes) == set(old["belief"]["sizes"]) - {"wheel_flat_left (outer)"}
     kept = np.delete(np.arange(len(scatter)), young)
     assert np.array_equal(log.belief.precision[np.ix_(kept, kept)], precision)
     assert np.array_equal(log.belief.precision[young], np.eye(len(scatter))[young])

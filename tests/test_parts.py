@@ -246,8 +246,8 @@ def test_kerf_opens_what_is_inside_and_shrinks_what_is_outside():
 def test_a_flat_that_may_be_there_widens_a_size_by_its_bump():
     """Half a chance of 0.18 mm off a wheel, of which the beam shifts by an eighth.
 
-    Mean squares of a log-normal shift, exp(2 s^2) times that of its median, and of a yaw of 0.8 of
-    the depth, either way.
+    Mean squares of a log-normal shift, exp(2 s^2) times that of its median, in sizes along x, and
+    of a yaw of 0.8 of the depth, either way, in those along y: its lever is even over the span.
     """
     machine = gs.Machine()
     drawing = drawing_of(path_of([rectangle(100.0, 100.0, 40.0, 30.0)]))
@@ -259,7 +259,7 @@ def test_a_flat_that_may_be_there_widens_a_size_by_its_bump():
     plain = dataclasses.replace(flat, bump=0.0)
     assert flat.unknown == 0.0
     deep = 0.18**2 * math.exp(2.0 * 0.5**2)
-    square = deep * (math.exp(2.0 * 0.25**2) / 64.0 + 0.8**2)
+    square = deep * (math.exp(2.0 * 0.25**2) / 64.0 + 0.8**2 / 12.0) / 2.0
     assert flat.bump == pytest.approx(math.sqrt(0.5 * MET * square), rel=0.2)
     fault = machine.catalogue().named("wheel_flat_left")
     depth, *rest = fault.parameters

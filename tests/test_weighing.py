@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from lifted import lift
 from scipy.integrate import quad
+from scipy.optimize import minimize
 from scipy.stats import multivariate_normal, norm
 
 import gantrysim as gs
@@ -18,8 +19,15 @@ from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem, prepare
-from gantrysim.inference.search import extend, promised_gain, search
-from gantrysim.inference.solver import _LONGEST, Mode, _newton_step, learn_noise, solve
+from gantrysim.inference.search import _look, extend, promised_gain, search
+from gantrysim.inference.solver import (
+    _LONGEST,
+    Evaluator,
+    Mode,
+    _newton_step,
+    learn_noise,
+    solve,
+)
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
 from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
 
@@ -429,6 +437,36 @@ def test_a_further_fault_that_is_there_promises_most(
     extra = max(catalogue.of_name(second.name), key=lambda fault: gains[fault.key])
     both = extend(problem, mode, extra)
     assert both.evidence - mode.evidence > 0.5 * there
+
+
+def test_many_places_are_seen_at_once_as_one_by_one() -> None:
+    """The same costs; where the others follow, the least of a quadratic: by a general minimiser."""
+    machine = MACHINE.with_faults(gs.faults.LooseCarriage(0.15, rub=12.0))
+    problem = problem_of(lift(machine, SMALL, noise=0.01))
+    faults = MACHINE.catalogue().of_name("loose_carriage")
+    mode = search(problem, faults)
+    n = len(problem.scatter)
+    rugged = np.arange(n, n + 3)
+    others = np.delete(np.arange(mode.u.size), rugged)
+    places = np.repeat([mode.u], 4, axis=0)
+    places[1:, rugged] += 0.05 * np.random.default_rng(4).standard_normal((3, 3))
+    tables = [table[:, others] for table in mode.jacobian]
+    evaluator = Evaluator(problem, faults)
+    seen = _look(evaluator, places, others, tables)
+    (source,) = problem.sources
+    for u, cost, promised in zip(places, seen.cost, seen.promised, strict=True):
+        assert cost == pytest.approx(evaluator.cost(u, evaluator.at(u)), rel=1e-12)
+        (residual,) = evaluator.at(u)
+
+        def linear(step: np.ndarray, u: np.ndarray = u, r: np.ndarray = residual) -> float:
+            there = u.copy()
+            there[others] += step
+            half = source.metric.half_square(r + tables[0] @ step)
+            return float(half) + problem.half_prior(there)
+
+        least = minimize(linear, np.zeros(others.size), method="BFGS", options={"gtol": 1e-4})
+        assert promised == pytest.approx(least.fun, abs=0.01)
+    assert seen.promised[0] == pytest.approx(mode.cost, abs=0.1)  # nothing follows at a mode
 
 
 def test_a_step_is_cut_where_the_farthest_unknown_of_the_machine_goes_too_far() -> None:

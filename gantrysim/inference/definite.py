@@ -43,7 +43,7 @@ class Definite(NamedTuple):
         return cls(factor, lower)
 
     def solve(self, column: Array) -> Array:
-        """Solve for a column, shape (n,)."""
+        """Solve for a column, shape (n,), or a table, shape (n, k)."""
         if not column.size:  # LAPACK takes no empty one
             return column
         return np.asarray(dpotrs(self.factor, column, lower=self.lower)[0])

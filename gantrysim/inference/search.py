@@ -150,7 +150,7 @@ def _best(
     ``near``: one without the last faults.  ``usual``: which start has these at their usual sizes.
     """
     evaluator = Evaluator(problem, faults)
-    rugged = _rugged(evaluator, len(near.faults), starts[0].size)
+    rugged = _rugged(evaluator, len(near.faults))
     if rugged.size:
         starts = [*_places(evaluator, starts[usual], rugged, near), *starts]
     modes: list[Mode] = []
@@ -162,19 +162,12 @@ def _best(
     return _looked_around(evaluator, best, rugged) if rugged.size else best
 
 
-def _rugged(evaluator: Evaluator, first: int, size: int) -> np.ndarray:
+def _rugged(evaluator: Evaluator, first: int) -> np.ndarray:
     """Which unknowns are those of faults, from one on, whose cost has many valleys."""
-    faults = evaluator.faults
-    cuts = evaluator.problem.fault_cuts(faults)[first:]
-    return np.array(
-        [
-            i
-            for fault, cut in zip(faults[first:], cuts, strict=True)
-            if fault.rugged
-            for i in range(*cut.indices(size))
-        ],
-        dtype=int,
-    )
+    cuts = evaluator.problem.fault_cuts(evaluator.faults)
+    owned = list(zip(evaluator.faults, cuts, strict=True))[first:]
+    own = [np.arange(cut.start, cut.stop) for fault, cut in owned if fault.rugged]
+    return np.concatenate(own) if own else np.arange(0)
 
 
 def _places(
@@ -244,6 +237,7 @@ def _look(
     follow[:, others] = -Definite.of(hessian).solve(pull).T
     machine = places.shape[1] - problem.n_nuisance
     follow[:, :machine] = np.clip(follow[:, :machine], -_LONGEST, _LONGEST)
+    # half of what they follow pulls back: an estimate where they are cut short
     promised = cost + 0.5 * np.sum(pull * follow[:, others].T, axis=0)
     k = promised.argmin()
     return _Seen(cost, promised, places[k] + follow[k])

@@ -95,8 +95,14 @@ def predictive(finding: Finding) -> tuple[dict[Hypothesis, float], float]:
 def _square(problem: Problem, fault: FaultModel, u: Array, deviation: Array) -> float:
     """Mean square of what a flat adds to a size, mm^2, for what is believed of its unknowns."""
     draws = u + deviation * np.random.default_rng(SEED).standard_normal((_DRAWN, u.size))
-    each = [np.square(fault.coefficients(*problem.values(fault, x))).sum() for x in draws]
-    return MET * float(np.mean(each))
+    amounts = [fault.coefficients(*problem.values(fault, x)) for x in draws]
+    # sizes both ways, all along the beam, where it rolls over
+    machine = problem.nominal
+    x = np.linspace(0.0, machine.span, _DRAWN)
+    spot = np.column_stack([x, np.full(_DRAWN, machine.head.beyond + (fault.found_at or 0.0))])
+    ways = [fault.signature(machine, spot, np.tile(n, (_DRAWN, 1))) for n in np.eye(2)]
+    heights = np.concatenate(ways) @ np.transpose(amounts)
+    return MET * float(np.mean(heights**2))
 
 
 def shared_out(

@@ -11,6 +11,7 @@ import pytest
 from lifted import lift
 from scipy.integrate import quad
 from scipy.optimize import minimize
+from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
 
 import gantrysim as gs
@@ -26,6 +27,7 @@ from gantrysim.inference.solver import (
     Mode,
     _newton_step,
     learn_noise,
+    log_posterior,
     solve,
 )
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
@@ -467,6 +469,24 @@ def test_many_places_are_seen_at_once_as_one_by_one() -> None:
         least = minimize(linear, np.zeros(others.size), method="BFGS", options={"gtol": 1e-4})
         assert promised == pytest.approx(least.fun, abs=0.01)
     assert seen.promised[0] == pytest.approx(mode.cost, abs=0.1)  # nothing follows at a mode
+
+
+def test_a_valley_with_walls_pays_for_what_its_curvature_overstates() -> None:
+    """Against importance sampling of the exact posterior over all unknowns, seed 5."""
+    loose = gs.faults.LooseCarriage(0.05, rub=12.0)
+    problem = problem_of(lift(MACHINE.with_faults(loose), TEST, noise=0.01))
+    faults = MACHINE.catalogue().of_name("loose_carriage")
+    problem = learn_noise(problem, search(problem, faults))
+    mode = search(problem, faults)
+    root = np.linalg.cholesky(mode.covariance)
+    z = np.random.default_rng(5).standard_normal((1000, mode.u.size))
+    there = np.array([log_posterior(problem, faults, u) for u in mode.u + z @ root.T])
+    weight = there - log_posterior(problem, faults, mode.u) + 0.5 * np.sum(z**2, axis=1)
+    exact = math.log(len(z)) - logsumexp(weight)
+    assert exact > 0.5  # else there are no walls
+    assert mode.paid == pytest.approx(exact, abs=0.4)
+    smooth = search(problem, MACHINE.catalogue().of_name("tight_carriage"))
+    assert smooth.paid == 0.0
 
 
 def test_a_step_is_cut_where_the_farthest_unknown_of_the_machine_goes_too_far() -> None:

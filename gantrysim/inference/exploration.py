@@ -290,12 +290,12 @@ def _further(tasks: Sequence[_Task], run: Run) -> list[Mode]:
 def _with_further(task: _Task) -> Mode:
     """A mode with a further fault, which is sought on its residuals if the model lacks it."""
     problem, mode, fault = task
-    paid = _paid(problem, (*mode.faults, fault))
+    paid = mode.paid - _paid(problem, mode.faults) + _paid(problem, (*mode.faults, fault))
     if fault.sought:
         placed, chosen = fault.placed(problem, mode)
         return dataclasses.replace(extend(problem, mode, placed), paid=chosen + paid)
-    bound = mode.cost + problem.assumptions.hopeless
-    return dataclasses.replace(extend(problem, mode, fault, give_up=bound), paid=paid)
+    found = extend(problem, mode, fault, give_up=mode.cost + problem.assumptions.hopeless)
+    return dataclasses.replace(found, paid=found.paid + paid)
 
 
 def _alike(problem: Problem, mode: Mode) -> list[Mode]:

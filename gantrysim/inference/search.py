@@ -7,12 +7,14 @@ many places first, begins at the best, and looks around from where it ends.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import logsumexp
 from scipy.stats import norm, qmc
 
 from gantrysim.inference.definite import Definite
@@ -159,7 +161,10 @@ def _best(
             give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
         modes.append(solve(problem, faults, start, near=near, give_up=give_up))
     best = max(modes, key=lambda mode: mode.evidence)
-    return _looked_around(evaluator, best, rugged) if rugged.size else best
+    if not rugged.size:
+        return best
+    best = _looked_around(evaluator, best, rugged)
+    return dataclasses.replace(best, paid=_narrower(evaluator, best, rugged))
 
 
 def _rugged(evaluator: Evaluator, first: int) -> np.ndarray:
@@ -203,6 +208,20 @@ def _looked_around(evaluator: Evaluator, mode: Mode, rugged: np.ndarray) -> Mode
             return better
         mode = better
     return mode
+
+
+def _narrower(evaluator: Evaluator, mode: Mode, rugged: np.ndarray) -> float:
+    """What a valley with walls is narrower than its curvature says, nats; 0 where it is not.
+
+    By importance sampling from Laplace's normal, the other unknowns following.
+    """
+    others = np.delete(np.arange(mode.u.size), rugged)
+    z = _spread(_CLOSE, rugged.size)
+    places = np.repeat([mode.u], len(z), axis=0)
+    places[:, rugged] += z @ np.linalg.cholesky(mode.covariance[np.ix_(rugged, rugged)]).T
+    seen = _look(evaluator, places, others, tuple(table[:, others] for table in mode.jacobian))
+    weight = mode.cost - seen.promised + 0.5 * np.sum(z**2, axis=1)
+    return max(0.0, math.log(len(z)) - float(logsumexp(weight)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -54,7 +54,8 @@ class Mode:
     converged : bool
         Whether no step promised more than 1.5 nats at the end.
     paid : float
-        What its search took off the evidence: for a place chosen among many, for a further fault.
+        What its search took off the evidence: for a place chosen among many, for a further fault,
+        for a valley that is narrower than its curvature says.
     """
 
     faults: tuple[FaultModel, ...]

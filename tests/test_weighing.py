@@ -17,6 +17,7 @@ from scipy.stats import multivariate_normal, norm
 import gantrysim as gs
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.exploration import _carried
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
 from gantrysim.inference.problem import Problem, prepare
@@ -485,6 +486,7 @@ def test_a_valley_with_walls_pays_for_what_its_curvature_overstates() -> None:
     exact = math.log(len(z)) - logsumexp(weight)
     assert exact > 0.5  # else there are no walls
     assert mode.paid == pytest.approx(exact, abs=0.4)
+    assert _carried(problem, mode).paid == mode.paid
     smooth = search(problem, MACHINE.catalogue().of_name("tight_carriage"))
     assert smooth.paid == 0.0
 

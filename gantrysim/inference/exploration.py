@@ -267,7 +267,8 @@ def _sifted(problem: Problem, modes: list[Mode], run: Run) -> tuple[Problem, lis
 
 def _carried(problem: Problem, mode: Mode) -> Mode:
     """A mode among other points, as it stands, with derivatives of its own place."""
-    return solve(problem, mode.faults, mode.u, most_steps=0)
+    new = solve(problem, mode.faults, mode.u, most_steps=0)
+    return dataclasses.replace(new, paid=mode.paid)
 
 
 #: A fault to be tried beside those of a mode of a problem.

@@ -18,7 +18,7 @@ from gantrysim.inference.problem import Problem
 from gantrysim.inference.whitening import Fitted
 from gantrysim.records.crew import go_on
 
-_DIFFERENTIAL = 1e-5  # of a prior standard deviation, for patterns
+_DIFFERENTIAL = 1e-5  # of a prior standard deviation: for patterns; shorter steps teach nothing
 _MOST_STEPS = 20
 _SETTLED = 1.5  # nats; a mode is settled if no undamped step promises more: at a kink some do
 _FAIR_TRIAL = 4  # steps before an explanation may be given up
@@ -312,7 +312,7 @@ def _secant(
 ) -> np.ndarray:
     """Derivatives changed along a step alone, so that they foretell what it did."""
     length = float(moved @ moved)
-    if length == 0.0:
+    if length < _DIFFERENTIAL**2:  # rounding alone would be foretold
         return jacobian
     return jacobian + np.outer(new - r - jacobian @ step, moved / length)
 

@@ -41,24 +41,10 @@ def search(
     *,
     give_up: float = math.inf,
 ) -> Mode:
-    """Find the mode of one hypothesis from the better of its starting points.
+    """Mode of one hypothesis from the better of its starting points; the rest as in `solve`.
 
-    Parameters
-    ----------
-    problem : Problem
-        The prepared piece.
-    faults : tuple of FaultModel
-        The faults assumed.
-    healthy : Mode, optional
-        Mode of the healthy machine, with a faint fault a starting point too; if absent it is
-        solved for.
-    give_up : float
-        See `solve`.
-
-    Returns
-    -------
-    Mode
-        The mode; where the cost has several valleys, the best that was found.
+    ``healthy``: mode of the healthy machine, with a faint fault a starting point too; if absent it
+    is solved for.  Where the cost has several valleys, the best that was found.
     """
     healthy = healthy or solve(problem, (), problem.start(()))
     if not faults:

@@ -103,9 +103,11 @@ def belief_from(value: Any, where: str, machine: Machine, version: int) -> Belie
     }
     # what an older log says of a fault in other terms is not known
     terms = {f.key: [q.name for q in f.parameters] for f in machine.catalogue().faults}
-    for key, told_of in list(sizes.items()):
-        if [q.name for q in told_of] != terms.get(key, [q.name for q in told_of]):
-            del sizes[key]
+    sizes = {
+        key: size
+        for key, size in sizes.items()
+        if key not in terms or [q.name for q in size] == terms[key]
+    }
     turned = names(table.get("turned", []), f"{where}.turned")
     return Belief(fresh.mean, fresh.precision, weights, sizes, machine, turned)
 

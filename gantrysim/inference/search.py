@@ -170,23 +170,16 @@ def _places(
     places = np.repeat([start], 2**_WIDE, axis=0)
     places[:, rugged] = _WIDTH * _spread(_WIDE, rugged.size)
     seen = _look(evaluator, places, others, near.jacobian)
-    return [places[seen.cost.argmin()], places[seen.promised.argmin()], seen.best]
+    return [seen.standing, places[seen.promised.argmin()], seen.best]
 
 
 def _looked_around(evaluator: Evaluator, mode: Mode, rugged: np.ndarray) -> Mode:
     """A better mode if there is one around it, and so on."""
-    others = np.delete(np.arange(mode.u.size), rugged)
-    radii = np.resize(_RADII, 2**_CLOSE)[:, None]
+    steps = np.resize(_RADII, 2**_CLOSE)[:, None] * _spread(_CLOSE, rugged.size)
     for _ in range(_LOOKS):
-        places = np.repeat([mode.u], 2**_CLOSE, axis=0)
-        places[:, rugged] += radii * _spread(_CLOSE, rugged.size)
-        tables = tuple(table[:, others] for table in mode.jacobian)
-        seen = _look(evaluator, places, others, tables)
+        seen = _look_around(evaluator, mode, rugged, steps)
         better = mode
-        for cost, start in (
-            (seen.promised.min(), seen.best),
-            (seen.cost.min(), places[seen.cost.argmin()]),
-        ):
+        for cost, start in ((seen.promised.min(), seen.best), (seen.cost.min(), seen.standing)):
             if cost < mode.cost - _BETTER:
                 new = solve(evaluator.problem, mode.faults, start, give_up=better.cost)
                 better = max(better, new, key=lambda m: m.evidence)
@@ -201,11 +194,9 @@ def _narrower(evaluator: Evaluator, mode: Mode, rugged: np.ndarray) -> float:
 
     By importance sampling from Laplace's normal, the other unknowns following.
     """
-    others = np.delete(np.arange(mode.u.size), rugged)
     z = _spread(_CLOSE, rugged.size)
-    places = np.repeat([mode.u], len(z), axis=0)
-    places[:, rugged] += z @ np.linalg.cholesky(mode.covariance[np.ix_(rugged, rugged)]).T
-    seen = _look(evaluator, places, others, tuple(table[:, others] for table in mode.jacobian))
+    root = np.linalg.cholesky(mode.covariance[np.ix_(rugged, rugged)])
+    seen = _look_around(evaluator, mode, rugged, z @ root.T)
     weight = mode.cost - seen.promised + 0.5 * np.sum(z**2, axis=1)
     return max(0.0, math.log(len(z)) - float(logsumexp(weight)))
 
@@ -215,12 +206,21 @@ class _Seen:
     """What was seen at many places.
 
     ``cost``: as they stand, shape (n,).  ``promised``: when the other unknowns follow, shape (n,).
-    ``best``: the unknowns where that is least.
+    ``standing``, ``best``: the unknowns where the first and where the second is least.
     """
 
     cost: np.ndarray
     promised: np.ndarray
+    standing: np.ndarray
     best: np.ndarray
+
+
+def _look_around(evaluator: Evaluator, mode: Mode, rugged: np.ndarray, steps: np.ndarray) -> _Seen:
+    """Look at places that are steps of the rugged unknowns, shape (n, k), away from a mode."""
+    others = np.delete(np.arange(mode.u.size), rugged)
+    places = np.repeat([mode.u], len(steps), axis=0)
+    places[:, rugged] += steps
+    return _look(evaluator, places, others, [table[:, others] for table in mode.jacobian])
 
 
 def _look(
@@ -245,7 +245,7 @@ def _look(
     # half of what they follow pulls back: an estimate where they are cut short
     promised = cost + 0.5 * np.sum(pull * follow[:, others].T, axis=0)
     k = promised.argmin()
-    return _Seen(cost, promised, places[k] + follow[k])
+    return _Seen(cost, promised, places[cost.argmin()], places[k] + follow[k])
 
 
 @functools.cache

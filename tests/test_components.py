@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigh_tridiagonal
+from scipy.optimize import brentq
 
 import gantrysim as gs
 from gantrysim.machine import components as c
+from gantrysim.mechanics.springs import BELT, spring_law
 
 LBF = 4.4482216152605  # N
 INCH = 25.4  # mm
@@ -99,6 +101,20 @@ def test_loop_stiffness():
     assert c.loop_stiffness(12e3, 300, 600) == pytest.approx(
         c.span_stiffness(12e3, 300) + c.span_stiffness(12e3, 600)
     )
+
+
+@pytest.mark.parametrize("drag", [5.0, 25.0, 40.0])
+def test_a_clamp_lags_by_what_the_law_of_its_belt_makes_of_the_drag(drag):
+    """The law has the spans as springs that cannot push; 25 N empty one of them one way only."""
+    belt, place = gs.machine.Belt(sag=1e-6), 150.0
+    first, second = (belt.ea / span for span in belt.spans(place))
+
+    def missing(lag: float, sign: float) -> float:
+        law = spring_law(BELT, first, second, belt.pretension, belt.sag, sign * lag)
+        return sign * law[0] - drag
+
+    behind = [brentq(missing, 0.0, 10.0, args=(sign,)) for sign in (1.0, -1.0)]
+    assert belt.lag(place, drag) == pytest.approx(sum(behind) / 2.0, rel=1e-5)
 
 
 def test_pretension_at_which_a_span_empties():

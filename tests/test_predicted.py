@@ -68,7 +68,7 @@ def test_the_discrepancy_drawn_is_that_which_the_fit_allowed_for() -> None:
     problem = prepare(lift(TIGHT, TEST), gs.Machine()).on(TIGHT, scales)
     ((_, piece),) = problem.burned
     assert isinstance(piece, BurnedPiece)
-    lacked = _Lacked.of(problem, _on_lines(TEST, problem.nominal))
+    lacked = _Lacked.of(problem, _on_lines(TEST, problem.nominal), TIGHT)
     rng = np.random.default_rng(4)
     moves = np.array([lacked.draw(TIGHT, rng) for _ in range(800)])
     burn = gs.simulate(gs.Machine(), TEST, step=STEP)

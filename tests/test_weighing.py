@@ -17,6 +17,7 @@ from scipy.stats import multivariate_normal, norm
 import gantrysim as gs
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
+from gantrysim.inference.discrepancy import basis
 from gantrysim.inference.exploration import _carried
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
@@ -32,7 +33,7 @@ from gantrysim.inference.solver import (
     solve,
 )
 from gantrysim.inference.weighing import Weighed, held_out, lead_of_all, log_weight, weigh
-from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
+from gantrysim.instruments.burnedpiece import BurnedPiece, binned, passage
 
 MACHINE = gs.Machine()
 SMALL = gs.ring_test(("circle", "square"), spacing=12.0, largest=24.0, centre=(150.0, 140.0))
@@ -340,10 +341,11 @@ def test_points_put_back_at_the_edge_bring_their_places_along() -> None:
     assert isinstance(term, BurnedPiece)
     far = term.matched.about(term.origin)[:, 1] > 8.0
     bins = binned(term.matched, term.origin, far, USUAL.bin_length)
-    shared = shared_discrepancy(term.matched, bins, term.origin, MACHINE)
+    passed = passage(term.matched, bins, term.origin)
+    shared = basis(MACHINE, passed)
     sizes = shared.sizes(MACHINE, Scales(), USUAL)
-    ones = np.ones(bins.count.size)
-    short = dataclasses.replace(term, bins=bins, discrepancy=shared, sizes=sizes, weight=ones)
+    own = {"passage": passed, "discrepancy": shared, "sizes": sizes}
+    short = dataclasses.replace(term, bins=bins, weight=np.ones(bins.count.size), **own)
     whole = short.sifted([(MACHINE, np.zeros(term.n_nuisance))])
     assert whole.sizes.size > short.sizes.size  # else nothing is shown
     assert whole.shared == pytest.approx(term.shared)

@@ -17,7 +17,7 @@ from numpy.random import Generator
 
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
-from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, basis
+from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, Passage, basis, windups
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.problem import Problem
 from gantrysim.machine import Machine
@@ -31,8 +31,6 @@ from gantrysim.records.checks import trusted
 STEP = 0.25
 #: Draws of the discrepancy to each machine: its dynamics takes three times as long as all else.
 SHARED = 2
-#: Samples of the lines as `_on_lines` gives them.
-_Samples = tuple[Array, Array, Array, Array, Array, Array]
 
 
 def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Iterator[Burn]:
@@ -57,7 +55,8 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
     if not count:
         return
     own = _on_lines(test, fit.problem.nominal)
-    lacked, bumps = _Lacked.of(fit.problem, own), _bumps(fit, own)
+    lacked = _Lacked.of(fit.problem, own, fit.machine)
+    bumps = _bumps(fit, own)
     machines = fit.draw_machines(-(-count // SHARED), rng)
     for number in range(count):
         machine = machines[number // SHARED]
@@ -72,7 +71,7 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
         yield trusted(Burn, machine, test, lines, burn.commanded, (), ())
 
 
-def _bumps(fit: Fit, own: _Samples) -> Callable[[Generator], Array]:
+def _bumps(fit: Fit, own: Passage) -> Callable[[Generator], Array]:
     """What its faults that the march lacks add to samples of the lines, drawn, mm."""
     places, normal, *_ = own
     pairs = zip(fit.mode.faults, fit.problem.fault_cuts(fit.mode.faults), strict=True)
@@ -108,17 +107,16 @@ class _Lacked:
     moves: Discrepancy
 
     @classmethod
-    def of(cls, problem: Problem, own: _Samples) -> _Lacked:
-        machine = problem.nominal
-        places, normal = own[:2]
-        across = basis(machine, *own, problem.assumptions)
+    def of(cls, problem: Problem, own: Passage, machine: Machine) -> _Lacked:
+        wound = windups(machine)
+        across = basis(problem.nominal, own, problem.assumptions, wound)
         # what is bound to the side drawn lies across the line; all else moves the spot in x and y
         bound = np.isin(across.owner, (CORNER, RATTLE))
         columns = []
         for axis in (0, 1):
-            unit = np.tile(np.eye(2)[axis], (len(places), 1))
-            free = basis(machine, places, unit, *own[2:], problem.assumptions).columns
-            columns.append(np.where(bound, across.columns * normal[:, [axis]], free))
+            along = own._replace(normal=np.tile(np.eye(2)[axis], (len(own.normal), 1)))
+            free = basis(problem.nominal, along, problem.assumptions, wound).columns
+            columns.append(np.where(bound, across.columns * own.normal[:, [axis]], free))
         return cls(problem, Discrepancy(np.concatenate(columns), across.owner))
 
     def draw(self, machine: Machine, rng: Generator) -> Array:
@@ -128,7 +126,7 @@ class _Lacked:
         return (self.moves.columns @ amounts).reshape(2, -1).T
 
 
-def _on_lines(test: RingTest, machine: Machine) -> _Samples:
+def _on_lines(test: RingTest, machine: Machine) -> Passage:
     """Samples of the lines as `basis` asks for them, all but the assumptions.
 
     How each axis moves is that of the whole way, travel moves too: a ring begins as the move
@@ -144,7 +142,7 @@ def _on_lines(test: RingTest, machine: Machine) -> _Samples:
         normals.append(shape.normal(stroke.xy - np.asarray(test.nest(stroke.shape).centre)))
         square.append(np.full(len(stroke.xy), float(shape.has_corners)))
     moved = (moving[burned], since[burned], until[burned])
-    return np.concatenate(places), np.concatenate(normals), *moved, np.concatenate(square)
+    return Passage(np.concatenate(places), np.concatenate(normals), *moved, np.concatenate(square))
 
 
 def _motion(xy: Array) -> tuple[Array, Array, Array]:

@@ -24,7 +24,7 @@ from gantrysim.inference.search import promised_gain, search
 from gantrysim.inference.solver import Evaluator, Mode, learn_noise, solve
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.inference.weighing import held_out, lead_of_all
-from gantrysim.instruments.burnedpiece import BurnedPiece, shared_discrepancy
+from gantrysim.instruments.burnedpiece import BurnedPiece, passage
 from gantrysim.instruments.forward import forward_of
 from gantrysim.instruments.points import Piece
 from gantrysim.instruments.residual import clear_of_ends, first_placement, rematched
@@ -339,8 +339,8 @@ def _origin(term: BurnedPiece, slip: Restatement) -> Array:
 
 def _lacking(term: BurnedPiece, machine: Machine, v: Array, scales: Scales) -> BurnedPiece:
     """The piece with what the model of a machine lacks along its lines."""
-    own = (term.matched, term.bins, term.placement(v), term.nominal, term.assumptions)
-    return replace(term, discrepancy=shared_discrepancy(*own)).with_discrepancy(machine, scales)
+    passed = passage(term.matched, term.bins, term.placement(v))
+    return replace(term, passage=passed).with_discrepancy(machine, scales)
 
 
 def _rings(term: BurnedPiece) -> dict[tuple[str, int], RingSeen]:

@@ -5,11 +5,16 @@ run-out and rail form (the same whichever way the axis moves), dirt and ripple o
 drag, once per turn of a wheel (they turn over with the direction of motion).  Each is a random
 function of the position of one axis; being the same for every ring that passes the place, it does
 not average out over thousands of points.  A rail that is not straight sets its axis off sideways.
+
+What drag does to an axis it does where the axis rolls: after a reversal the axis stands still until
+its drive has wound up the other way, where and as the drag at the reversal left it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,6 +29,9 @@ ODD, ABOUT, RATTLE = (4, 5, 6), (7, 8, 9), 10
 #: Ways of an axis from a reversal at which its error there is an unknown, mm: between what
 #: presliding and what the windup of a very tight axis take.
 _WAYS = (0.03, 0.08, 0.2, 0.5, 1.3)
+#: An axis stands still after a reversal until its drive has moved on by so many times its windup:
+#: twice, from first to last, for presliding, and what else gives, blur it.
+_STANDS = (1.5, 2.5)
 #: Directions round a circle at which what a loose carriage adds is an unknown.
 _DIRECTIONS = 24
 #: Size of that where nothing is loose, mm.
@@ -66,13 +74,63 @@ class Discrepancy:
         return np.asarray(each)[self.owner]
 
 
-def _hats(position: np.ndarray, length: float) -> np.ndarray:
-    """Piecewise-linear interpolation weights of positions over knots, shape (n, knots)."""
+def _knots(position: np.ndarray, length: float) -> np.ndarray:
+    """Places over which positions are interpolated, mm."""
     low, high = float(position.min()), float(position.max())
-    count = max(2, int(np.ceil((high - low) / length)) + 1)
-    knots = np.linspace(low, high, count)
+    return np.linspace(low, high, max(2, int(np.ceil((high - low) / length)) + 1))
+
+
+def _hats(position: np.ndarray, knots: np.ndarray) -> np.ndarray:
+    """Piecewise-linear interpolation weights of positions over knots, shape (n, knots)."""
     spacing = max(knots[1] - knots[0], 1e-9)
-    return np.clip(1.0 - np.abs(position[:, None] - knots) / spacing, 0.0, 1.0)
+    off = np.clip(position, knots[0], knots[-1])[:, None] - knots
+    return np.clip(1.0 - np.abs(off) / spacing, 0.0, 1.0)
+
+
+class Passage(NamedTuple):
+    """How places of a piece were passed.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+        Places in the machine frame, mm.
+    normal : ndarray, shape (n, 2)
+        Outward normals of the commanded line there.
+    moving : ndarray, shape (n, 2)
+        Sign of the last commanded motion of each axis there.
+    since, until : ndarray, shape (n, 2)
+        Way of each axis on a circle since it reversed, and until it will, mm.
+    square : ndarray, shape (n,)
+        1 on squares, 0 on circles.
+    """
+
+    points: np.ndarray
+    normal: np.ndarray
+    moving: np.ndarray
+    since: np.ndarray
+    until: np.ndarray
+    square: np.ndarray
+
+    def rolled(
+        self, axis: int, windup: float, waves: Callable[[np.ndarray], np.ndarray]
+    ) -> np.ndarray:
+        """What errors of drag do where an axis rolls, and after a reversal until it rolls again.
+
+        Parameters
+        ----------
+        axis : int
+            0 for x, 1 for y.
+        windup : float
+            By which its drive winds up either way, mm.
+        waves : callable
+            The errors at places of the axis, shape (n, k).
+        """
+        place, turned, since = (x[:, axis] for x in (self.points, self.moving, self.since))
+        first, last = (part * max(windup, 1e-9) for part in _STANDS)
+        rolls = np.clip((since - first) / (last - first), 0.0, 1.0)
+        rolls = np.where(self.square > 0.0, 1.0, rolls)[:, None]
+        stood = waves(place - turned * since)
+        return (rolls * waves(place) - (1.0 - rolls) * stood) * turned[:, None]
 
 
 def _near(way: np.ndarray) -> np.ndarray:
@@ -92,13 +150,9 @@ def _round(normal: np.ndarray) -> np.ndarray:
 
 def basis(
     machine: Machine,
-    points: np.ndarray,
-    normal: np.ndarray,
-    moving: np.ndarray,
-    since: np.ndarray,
-    until: np.ndarray,
-    square: np.ndarray,
+    passage: Passage,
     assumptions: Assumptions = USUAL,
+    windup: tuple[float, float, float] | None = None,
 ) -> Discrepancy:
     """Columns of the shared discrepancy.
 
@@ -106,19 +160,14 @@ def basis(
     ----------
     machine : Machine
         For span and head offset.
-    points : ndarray, shape (n, 2)
-        Places in the machine frame, mm.
-    normal : ndarray, shape (n, 2)
-        Outward normals of the commanded line there.
-    moving : ndarray, shape (n, 2)
-        Sign of the last commanded motion of each axis there.
-    since, until : ndarray, shape (n, 2)
-        Way of each axis on a circle since it reversed, and until it will, mm.
-    square : ndarray, shape (n,)
-        1 on squares, 0 on circles.
+    passage : Passage
+        Where, and how the lines passed there.
     assumptions : Assumptions
         Lengths of the terms.
+    windup : (float, float, float), optional
+        Of carriage, left and right plate, mm (`windups`); those of the machine if absent.
     """
+    points, normal, moving, since, until, square = passage
     share = (points[:, 0] / machine.span)[:, None]
     x, y = normal[:, :1], normal[:, 1:]
     yaw = -machine.head.beyond / machine.span  # the head lever turns yaw into x
@@ -138,26 +187,36 @@ def basis(
         np.hstack((_near(since[:, axis]), _near(until[:, axis]))) * (1.0 - square[:, None])
         for axis in (0, 1)
     ]
-    rolling = (machine.carriage, machine.left, machine.right)
-    for part, effect, axis, odd, about in zip(rolling, effects, (0, 1, 1), ODD, ABOUT, strict=True):
-        place, turned = points[:, axis], moving[:, axis : axis + 1]
-        parts.append((EVEN, _hats(place, assumptions.even_length) * effect))
-        parts.append((odd, _hats(place, assumptions.odd_length) * effect * turned))
-        wheel = (place / part.wheels[0].radius)[:, None]
-        parts += [(odd, wave(wheel) * effect * turned) for wave in (np.sin, np.cos)]
+    wound = windups(machine) if windup is None else windup
+    rolling = zip((machine.carriage, machine.left, machine.right), wound, strict=True)
+    for (part, own), effect, axis, odd, about in zip(
+        rolling, effects, (0, 1, 1), ODD, ABOUT, strict=True
+    ):
+        place = points[:, axis]
+        even, dirt = (_knots(place, x) for x in (assumptions.even_length, assumptions.odd_length))
+        radius = part.wheels[0].radius
+
+        def waves(at: np.ndarray, dirt: np.ndarray = dirt, radius: float = radius) -> np.ndarray:
+            turns = (at / radius)[:, None]
+            return np.hstack((_hats(at, dirt), np.sin(turns), np.cos(turns)))
+
+        parts.append((EVEN, _hats(place, even) * effect))
+        parts.append((odd, passage.rolled(axis, own, waves) * effect))
         for way in (1.0, -1.0):
-            parts.append((about, near[axis] * effect * (way * turned > 0.0)))
+            parts.append((about, near[axis] * effect * (way * moving[:, axis : axis + 1] > 0.0)))
     for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
-        parts.append((STRAIGHT, _hats(points[:, axis], assumptions.straight_length) * effect))
+        knots = _knots(points[:, axis], assumptions.straight_length)
+        parts.append((STRAIGHT, _hats(points[:, axis], knots) * effect))
     parts.append((RATTLE, _round(normal) * (1.0 - square[:, None])))
     owner = np.concatenate([np.full(part.shape[1], kind) for kind, part in parts])
     return Discrepancy(np.concatenate([part for _, part in parts], axis=1), owner)
 
 
 def lags(machine: Machine) -> tuple[float, float, float]:
-    """Drag over stiffness of carriage, left and right plate in the middle of the travel, mm.
+    """Lag of carriage, left and right plate by their drag in the middle of the travel, mm.
 
-    An end plate without a belt is held by what keeps the beam square.
+    An end plate without a belt is held by what keeps the beam square; that also holds one whose
+    belt has an empty span, about as well as that span did.
     """
     x, y = 0.5 * machine.span, 0.5 * machine.travel_y
     racking = machine.left.rack_stiffness + machine.right.rack_stiffness
@@ -166,7 +225,20 @@ def lags(machine: Machine) -> tuple[float, float, float]:
         return racking if belt in machine.absent else machine.value(belt).stiffness(y)
 
     return (
-        machine.carriage.friction / machine.belt_x.stiffness(x),
+        machine.belt_x.lag(x, machine.carriage.friction),
         machine.left.friction / held("belt_left"),
         machine.right.friction / held("belt_right"),
     )
+
+
+def windups(machine: Machine) -> tuple[float, float, float]:
+    """How far the drive of carriage, left and right plate winds up either way, mm: lag and play."""
+    coupling = {"left": (0.0, 1.0), "middle": (0.5, 0.5), "both": (0.0, 0.0)}
+    share_left, share_right = coupling[machine.shaft.motor_place]
+    play = (
+        machine.belt_x.tooth_backlash,
+        machine.belt_left.tooth_backlash + share_left * machine.shaft.backlash,
+        machine.belt_right.tooth_backlash + share_right * machine.shaft.backlash,
+    )
+    carriage, left, right = (a + 0.5 * b for a, b in zip(lags(machine), play, strict=True))
+    return carriage, left, right

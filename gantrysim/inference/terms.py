@@ -133,6 +133,9 @@ class DrawnLines(LikelihoodTerm, Protocol):
     def assuming(self, assumptions: Assumptions) -> DrawnLines:
         """The term under another judgement."""
 
+    def lacking(self, machine: Machine) -> DrawnLines:
+        """The term with the discrepancy of a machine, its sizes as they are."""
+
     def with_discrepancy(self, machine: Machine, scales: Scales) -> DrawnLines:
         """The term with the discrepancy of a machine at other sizes."""
 

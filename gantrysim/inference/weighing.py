@@ -145,6 +145,7 @@ def _rows(problem: Problem, mode: Mode, machine: Machine) -> list[_Rows]:
     found = []
     first = mode.u.size
     for i, piece in problem.burned:
+        piece = piece.lacking(machine)
         shared = np.arange(first, first + piece.discrepancy.owner.size)
         first += shared.size
         sizes = piece.discrepancy_sizes(machine, problem.scales)

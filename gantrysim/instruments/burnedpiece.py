@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
-from gantrysim.inference.discrepancy import Discrepancy, basis
+from gantrysim.inference.discrepancy import Discrepancy, Passage, basis, windups
 from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Least noise of single points that count as measured, mm.
 _LEAST_POINT = 3e-3
+#: Steps of the logarithm in which windups count where axes stand still, and the least, mm.
+_WINDUP_STEP, _SHORTEST = 0.1, 1e-3
 #: A piece measured at more of a turn than this was laid down anyhow: then nothing says which of its
 #: sides was up when it was burned, rad (judgement; by eye it lies within a few degrees).
 _LAID = math.radians(20.0)
@@ -57,6 +59,8 @@ class BurnedPiece:
         Their grouping.
     noise : Noise
         Noise of the bins.
+    passage : Passage
+        How the lines passed over the bins.
     discrepancy : Discrepancy
         Shared discrepancy over the bins, unit columns.
     sizes : ndarray, shape (k,)
@@ -75,6 +79,7 @@ class BurnedPiece:
     matched: Matched
     bins: Bins
     noise: Noise
+    passage: Passage
     discrepancy: Discrepancy
     sizes: Array
     weight: Array
@@ -121,7 +126,26 @@ class BurnedPiece:
 
     def with_discrepancy(self, machine: Machine, scales: Scales) -> BurnedPiece:
         """The piece with the discrepancy of a machine at other sizes."""
-        return dataclasses.replace(self, sizes=self.discrepancy_sizes(machine, scales))
+        own = self.lacking(machine)
+        return dataclasses.replace(own, sizes=own.discrepancy_sizes(machine, scales))
+
+    def lacking(self, machine: Machine) -> BurnedPiece:
+        """The piece with the discrepancy of a machine, whose axes stand still while it winds up.
+
+        Windups count in steps of a tenth, so that machines alike share what is worked out for them.
+        """
+        ways = (max(way, _SHORTEST) for way in windups(machine))
+        steps = tuple(round(math.log(way) / _WINDUP_STEP) for way in ways)
+        if steps not in self._beside:
+            carriage, left, right = (math.exp(_WINDUP_STEP * step) for step in steps)
+            own = basis(self.nominal, self.passage, self.assumptions, (carriage, left, right))
+            self._beside.setdefault(steps, dataclasses.replace(self, discrepancy=own))
+        return self._beside[steps]
+
+    @functools.cached_property
+    def _beside(self) -> dict[tuple[int, ...], BurnedPiece]:
+        """The same with the discrepancy of other windups, as they are asked for."""
+        return {}
 
     @property
     def shared(self) -> Array:
@@ -300,11 +324,13 @@ class BurnedPiece:
     def without_points(self, bad: NDArray[np.bool_]) -> BurnedPiece:
         """The piece with other points left out, and all bins of full weight again."""
         bins = binned(self.matched, self.origin, bad, self.assumptions.bin_length)
-        shared = shared_discrepancy(self.matched, bins, self.origin, self.nominal, self.assumptions)
+        passed = passage(self.matched, bins, self.origin)
+        shared = basis(self.nominal, passed, self.assumptions)
         each = dict(zip(self.discrepancy.owner.tolist(), self.sizes.tolist(), strict=True))
         sizes = np.array([each[kind] for kind in shared.owner.tolist()])
         weight = np.ones(bins.count.size)
-        return dataclasses.replace(self, bins=bins, discrepancy=shared, sizes=sizes, weight=weight)
+        left = dataclasses.replace(self, bins=bins, passage=passed, weight=weight)
+        return dataclasses.replace(left, discrepancy=shared, sizes=sizes)
 
     @property
     def rings(self) -> Array:
@@ -407,7 +433,8 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
     usual = assumptions.noise
-    shared = shared_discrepancy(matched, bins, origin, nominal, assumptions)
+    passed = passage(matched, bins, origin)
+    shared = basis(nominal, passed, assumptions)
     inside = (bins.owner >= 0) & (bins.count[np.maximum(bins.owner, 0)] > 1)
     point = (
         1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3
@@ -421,6 +448,7 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
         matched=matched,
         bins=bins,
         noise=usual.of_points(max(point, usual.point if piece.uncertainty else _LEAST_POINT)),
+        passage=passed,
         discrepancy=shared,
         sizes=shared.sizes(nominal, Scales(), assumptions),
         weight=np.ones(bins.count.size),
@@ -474,14 +502,8 @@ def outward_normals(matched: Matched, about: Array) -> Array:
     return np.where(matched.rings.square[matched.group][:, None], flat, round_)
 
 
-def shared_discrepancy(
-    matched: Matched,
-    bins: Bins,
-    placement: Array,
-    machine: Machine,
-    assumptions: Assumptions = USUAL,
-) -> Discrepancy:
-    """Shared discrepancy over the bins."""
+def passage(matched: Matched, bins: Bins, placement: Array) -> Passage:
+    """How the lines passed over the bins."""
     about = matched.about(placement)
     sense = matched.rings.sense[matched.group]
     normal = outward_normals(matched, about)
@@ -490,8 +512,12 @@ def shared_discrepancy(
     moving = np.where(square, along + normal, np.sign(along))  # a side is reached moving outward
     place = about + matched.rings.centre[matched.group]
     size = matched.rings.size[matched.group][:, None]
-    on_squares = bins.mean(square[:, 0].astype(float))
     mean = bins.mean_columns
-    since, until = mean(size + about * moving), mean(size - about * moving)
-    own = (mean(place), mean(normal), mean(moving), since, until, on_squares)
-    return basis(machine, *own, assumptions)
+    return Passage(
+        points=mean(place),
+        normal=mean(normal),
+        moving=mean(moving),
+        since=mean(size + about * moving),
+        until=mean(size - about * moving),
+        square=bins.mean(square[:, 0].astype(float)),
+    )

@@ -15,10 +15,11 @@ import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.assumptions import USUAL, Scales
+from gantrysim.inference.discrepancy import basis, windups
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement
-from gantrysim.instruments.burnedpiece import BurnedPiece, binned, shared_discrepancy
+from gantrysim.instruments.burnedpiece import BurnedPiece, binned, passage
 from gantrysim.instruments.forward import finely_planned, forward_of
 from gantrysim.instruments.points import Piece, spread_along
 from gantrysim.instruments.residual import match
@@ -168,7 +169,8 @@ def planned_piece(
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
     bins = binned(matched, origin, good, USUAL.bin_length)
-    shared = shared_discrepancy(matched, bins, origin, nominal)
+    passed = passage(matched, bins, origin)
+    shared = basis(nominal, passed, windup=windups(machine))
     return BurnedPiece(
         piece=piece,
         nominal=nominal,
@@ -176,6 +178,7 @@ def planned_piece(
         matched=matched,
         bins=bins,
         noise=USUAL.noise if noise is None else noise,
+        passage=passed,
         discrepancy=shared,
         sizes=shared.sizes(machine, Scales(), USUAL),
         weight=np.ones(bins.count.size),

@@ -138,6 +138,31 @@ class Belt(Limited):
         """
         return _loop_stiffness(self.ea, *_spans(self, position))
 
+    def lag(self, position: float, drag: float) -> float:
+        """How far the clamp lags behind the pulley against a drag, mean of both ways, mm.
+
+        Parameters
+        ----------
+        position : float
+            Place of the clamp along the travel, mm.
+        drag : float
+            What holds the clamp back, N: beyond what empties one span the other alone pulls.
+
+        Raises
+        ------
+        ValueError
+            If a span has no length left there.
+        """
+        stiffness = self.stiffness(position)
+        first, second = (self.ea / span for span in _spans(self, position))
+        behind = [
+            (drag - self.pretension) / pulls
+            if drag * empties > self.pretension * stiffness
+            else drag / stiffness
+            for pulls, empties in ((first, second), (second, first))
+        ]
+        return sum(behind) / 2.0
+
 
 #: Behind its door: a diagnosis asks for stiffness by the ten thousand.
 _loop_stiffness = behind(loop_stiffness)

@@ -411,7 +411,7 @@ def test_a_search_is_not_led_astray_by_a_healthy_machine_that_cannot_be() -> Non
     ("first", "second"),
     [
         (gs.faults.TightCarriage(9.0), gs.faults.OutOfSquare(3.0)),
-        (gs.faults.ScaleError("x", 0.006), gs.faults.TightWheels("right", 6.0)),
+        (gs.faults.ScaleError("x", 0.006), gs.faults.TightWheels("right", 8.0)),
         (gs.faults.TightWheels("left", 9.0), gs.faults.CouplerBacklash(0.25)),
     ],
 )

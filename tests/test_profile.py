@@ -142,7 +142,7 @@ def test_profile_of_a_ratio_is_lopsided_as_an_outside_root_finder_says() -> None
 
 @pytest.fixture(scope="module")
 def fitted() -> gs.inference.Fit:
-    piece = lift(gs.Machine().with_faults(gs.faults.CouplerBacklash(0.4)), TEST, noise=0.01)
+    piece = lift(gs.Machine().with_faults(gs.faults.CouplerBacklash(0.4)), TEST, noise=0.004)
     return gs.fit(piece, gs.Machine(), faults=["coupler_backlash"])
 
 

@@ -419,7 +419,7 @@ def diagnose(
     >>> finding.best.words
     "the left end plate's wheels are too tight on their rail"
     >>> finding, finding.certain
-    (Finding(best alone: Hypothesis(tight_wheels_left, 0.98..., 12 [8..., 15...] N)), True)
+    (Finding(best alone: Hypothesis(tight_wheels_left, 0.98..., 11... [8..., 15...] N)), True)
     """
     machine = machine if machine is not None else Machine()
     things = as_measurements(measured)

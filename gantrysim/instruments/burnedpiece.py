@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 #: Least noise of single points that count as measured, mm.
 _LEAST_POINT = 3e-3
 #: Steps of the logarithm in which windups count where axes stand still, and the least, mm.
-_WINDUP_STEP, _SHORTEST = 0.1, 1e-3
+_WINDUP_STEP, _SHORTEST = 0.2, 1e-3
 #: A piece measured at more of a turn than this was laid down anyhow: then nothing says which of its
 #: sides was up when it was burned, rad (judgement; by eye it lies within a few degrees).
 _LAID = math.radians(20.0)
@@ -132,7 +132,7 @@ class BurnedPiece:
     def lacking(self, machine: Machine) -> BurnedPiece:
         """The piece with the discrepancy of a machine, whose axes stand still while it winds up.
 
-        Windups count in steps of a tenth, so that machines alike share what is worked out for them.
+        Windups count in steps of a fifth, so that machines alike share what is worked out for them.
         """
         ways = (max(way, _SHORTEST) for way in windups(machine))
         steps = tuple(round(math.log(way) / _WINDUP_STEP) for way in ways)

@@ -328,9 +328,14 @@ class BurnedPiece:
         shared = basis(self.nominal, passed, self.assumptions)
         each = dict(zip(self.discrepancy.owner.tolist(), self.sizes.tolist(), strict=True))
         sizes = np.array([each[kind] for kind in shared.owner.tolist()])
-        weight = np.ones(bins.count.size)
-        left = dataclasses.replace(self, bins=bins, passage=passed, weight=weight)
-        return dataclasses.replace(left, discrepancy=shared, sizes=sizes)
+        return dataclasses.replace(
+            self,
+            bins=bins,
+            passage=passed,
+            discrepancy=shared,
+            sizes=sizes,
+            weight=np.ones(bins.count.size),
+        )
 
     @property
     def rings(self) -> Array:

@@ -21,7 +21,6 @@ from gantrysim.inference.discrepancy import (
     STRAIGHT,
     Discrepancy,
     Passage,
-    basis,
     lags,
     windups,
 )
@@ -46,7 +45,8 @@ def columns(
     count = len(places)
     same = np.tile(normal, (count, 1))
     way, apart = np.full((count, 2), moving), np.full((count, 2), since)
-    return basis(MACHINE, Passage(places, same, way, apart, apart, np.full(count, square)))
+    passed = Passage(places, same, way, apart, apart, np.full(count, square), MACHINE)
+    return passed.lacking(MACHINE)
 
 
 def spread(
@@ -121,7 +121,8 @@ def test_ripple_comes_once_a_turn_of_the_wheel_of_its_part() -> None:
             places = PLACES.copy()
             places[:, axis] += shift
             far = FAR * ones
-            found = basis(own, Passage(places, normal, ones, far, far, np.zeros(len(PLACES))))
+            passed = Passage(places, normal, ones, far, far, np.zeros(len(PLACES)), own)
+            found = passed.lacking(own)
             table.append(found.columns[:, found.owner == kind][:, -2:])
         assert np.abs(table[0]).max() > 0.4  # else nothing is shown
         assert table[1] == pytest.approx(table[0], abs=1e-9)
@@ -228,7 +229,7 @@ def test_more_drag_moves_a_circle_as_its_columns_say(
     moved = piece.residual(machine, where) - piece.residual(more, where)
 
     def unexplained(windup: tuple[float, float, float]) -> float:
-        found = basis(MACHINE, piece.passage, windup=windup)
+        found = piece.passage.wound(windup)
         own = found.owner == ODD[("carriage", "left", "right").index(place)]
         dirt = found.columns[:, own][:, :-2].sum(axis=1)
         amount = dirt @ moved / (dirt @ dirt)

@@ -17,7 +17,6 @@ from scipy.stats import multivariate_normal, norm
 import gantrysim as gs
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
-from gantrysim.inference.discrepancy import basis
 from gantrysim.inference.exploration import _carried
 from gantrysim.inference.noise import Bins, Noise
 from gantrysim.inference.parameters import Belief
@@ -341,8 +340,8 @@ def test_points_put_back_at_the_edge_bring_their_places_along() -> None:
     assert isinstance(term, BurnedPiece)
     far = term.matched.about(term.origin)[:, 1] > 8.0
     bins = binned(term.matched, term.origin, far, USUAL.bin_length)
-    passed = passage(term.matched, bins, term.origin)
-    shared = basis(MACHINE, passed)
+    passed = passage(term.matched, bins, term.origin, MACHINE)
+    shared = passed.lacking(MACHINE)
     sizes = shared.sizes(MACHINE, Scales(), USUAL)
     own = {"passage": passed, "discrepancy": shared, "sizes": sizes}
     short = dataclasses.replace(term, bins=bins, weight=np.ones(bins.count.size), **own)

@@ -9,6 +9,7 @@ as a flat, where that was found.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -17,7 +18,8 @@ from numpy.random import Generator
 
 from gantrysim.burn import Burn
 from gantrysim.burn.simulation import simulate
-from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, Passage, basis, windups
+from gantrysim.inference.assumptions import USUAL, Assumptions
+from gantrysim.inference.discrepancy import CORNER, RATTLE, Discrepancy, Passage
 from gantrysim.inference.fitting import Fit
 from gantrysim.inference.problem import Problem
 from gantrysim.machine import Machine
@@ -54,7 +56,7 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
     """
     if not count:
         return
-    own = _on_lines(test, fit.problem.nominal)
+    own = _on_lines(test, fit.problem.nominal, fit.problem.assumptions)
     lacked = _Lacked.of(fit.problem, own, fit.machine)
     bumps = _bumps(fit, own)
     machines = fit.draw_machines(-(-count // SHARED), rng)
@@ -73,7 +75,7 @@ def predicted_burns(fit: Fit, test: RingTest, count: int, rng: Generator) -> Ite
 
 def _bumps(fit: Fit, own: Passage) -> Callable[[Generator], Array]:
     """What its faults that the march lacks add to samples of the lines, drawn, mm."""
-    places, normal, *_ = own
+    places, normal = own.points, own.normal
     pairs = zip(fit.mode.faults, fit.problem.fault_cuts(fit.mode.faults), strict=True)
     found = [
         (fault, cut, fault.signature(fit.problem.nominal, places, normal))
@@ -108,14 +110,13 @@ class _Lacked:
 
     @classmethod
     def of(cls, problem: Problem, own: Passage, machine: Machine) -> _Lacked:
-        wound = windups(machine)
-        across = basis(problem.nominal, own, problem.assumptions, wound)
+        across = own.lacking(machine)
         # what is bound to the side drawn lies across the line; all else moves the spot in x and y
         bound = np.isin(across.owner, (CORNER, RATTLE))
         columns = []
         for axis in (0, 1):
-            along = own._replace(normal=np.tile(np.eye(2)[axis], (len(own.normal), 1)))
-            free = basis(problem.nominal, along, problem.assumptions, wound).columns
+            normal = np.tile(np.eye(2)[axis], (len(own.normal), 1))
+            free = dataclasses.replace(own, normal=normal).lacking(machine).columns
             columns.append(np.where(bound, across.columns * own.normal[:, [axis]], free))
         return cls(problem, Discrepancy(np.concatenate(columns), across.owner))
 
@@ -126,8 +127,8 @@ class _Lacked:
         return (self.moves.columns @ amounts).reshape(2, -1).T
 
 
-def _on_lines(test: RingTest, machine: Machine) -> Passage:
-    """Samples of the lines as `basis` asks for them, all but the assumptions.
+def _on_lines(test: RingTest, machine: Machine, assumptions: Assumptions = USUAL) -> Passage:
+    """Samples of the lines as a machine passes them.
 
     How each axis moves is that of the whole way, travel moves too: a ring begins as the move
     that leads to it left the machine, which is what opens or closes its ends.
@@ -142,7 +143,8 @@ def _on_lines(test: RingTest, machine: Machine) -> Passage:
         normals.append(shape.normal(stroke.xy - np.asarray(test.nest(stroke.shape).centre)))
         square.append(np.full(len(stroke.xy), float(shape.has_corners)))
     moved = (moving[burned], since[burned], until[burned])
-    return Passage(np.concatenate(places), np.concatenate(normals), *moved, np.concatenate(square))
+    points, normal, corners = (np.concatenate(each) for each in (places, normals, square))
+    return Passage(points, normal, *moved, corners, machine, assumptions)
 
 
 def _motion(xy: Array) -> tuple[Array, Array, Array]:

@@ -339,7 +339,8 @@ def _origin(term: BurnedPiece, slip: Restatement) -> Array:
 
 def _lacking(term: BurnedPiece, machine: Machine, v: Array, scales: Scales) -> BurnedPiece:
     """The piece with what the model of a machine lacks along its lines."""
-    passed = passage(term.matched, term.bins, term.placement(v))
+    place = term.placement(v)
+    passed = passage(term.matched, term.bins, place, term.nominal, term.assumptions)
     return replace(term, passage=passed).with_discrepancy(machine, scales)
 
 

@@ -12,9 +12,10 @@ its drive has wound up the other way, where and as the drag at the reversal left
 
 from __future__ import annotations
 
+import functools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -32,6 +33,9 @@ _WAYS = (0.03, 0.08, 0.2, 0.5, 1.3)
 #: An axis stands still after a reversal until its drive has moved on by so many times its windup:
 #: twice, from first to last, for presliding, and what else gives, blur it.
 _STANDS = (1.5, 2.5)
+#: Steps of the logarithm in which windups count, so that machines alike share what is worked out,
+#: and the least that counts, mm.
+_WINDUP_STEP, _SHORTEST = 0.2, 1e-3
 #: Directions round a circle at which what a loose carriage adds is an unknown.
 _DIRECTIONS = 24
 #: Size of that where nothing is loose, mm.
@@ -87,52 +91,6 @@ def _hats(position: np.ndarray, knots: np.ndarray) -> np.ndarray:
     return np.clip(1.0 - np.abs(off) / spacing, 0.0, 1.0)
 
 
-class Passage(NamedTuple):
-    """How places of a piece were passed.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        Places in the machine frame, mm.
-    normal : ndarray, shape (n, 2)
-        Outward normals of the commanded line there.
-    moving : ndarray, shape (n, 2)
-        Sign of the last commanded motion of each axis there.
-    since, until : ndarray, shape (n, 2)
-        Way of each axis on a circle since it reversed, and until it will, mm.
-    square : ndarray, shape (n,)
-        1 on squares, 0 on circles.
-    """
-
-    points: np.ndarray
-    normal: np.ndarray
-    moving: np.ndarray
-    since: np.ndarray
-    until: np.ndarray
-    square: np.ndarray
-
-    def rolled(
-        self, axis: int, windup: float, waves: Callable[[np.ndarray], np.ndarray]
-    ) -> np.ndarray:
-        """What errors of drag do where an axis rolls, and after a reversal until it rolls again.
-
-        Parameters
-        ----------
-        axis : int
-            0 for x, 1 for y.
-        windup : float
-            By which its drive winds up either way, mm.
-        waves : callable
-            The errors at places of the axis, shape (n, k).
-        """
-        place, turned, since = (x[:, axis] for x in (self.points, self.moving, self.since))
-        first, last = (part * max(windup, 1e-9) for part in _STANDS)
-        rolls = np.clip((since - first) / (last - first), 0.0, 1.0)
-        rolls = np.where(self.square > 0.0, 1.0, rolls)[:, None]
-        stood = waves(place - turned * since)
-        return (rolls * waves(place) - (1.0 - rolls) * stood) * turned[:, None]
-
-
 def _near(way: np.ndarray) -> np.ndarray:
     """Piecewise-linear weights over the logarithm of the way to a reversal; none far from it."""
     knots = np.log(_WAYS)
@@ -148,68 +106,125 @@ def _round(normal: np.ndarray) -> np.ndarray:
     return np.clip(1.0 - np.minimum(apart, _DIRECTIONS - apart), 0.0, 1.0)
 
 
-def basis(
-    machine: Machine,
-    passage: Passage,
-    assumptions: Assumptions = USUAL,
-    windup: tuple[float, float, float] | None = None,
-) -> Discrepancy:
-    """Columns of the shared discrepancy.
+@dataclass(frozen=True, eq=False)
+class Passage:
+    """How places of a piece were passed.
 
     Parameters
     ----------
-    machine : Machine
-        For span and head offset.
-    passage : Passage
-        Where, and how the lines passed there.
+    points : ndarray, shape (n, 2)
+        Places in the machine frame, mm.
+    normal : ndarray, shape (n, 2)
+        Outward normals of the commanded line there.
+    moving : ndarray, shape (n, 2)
+        Sign of the last commanded motion of each axis there.
+    since, until : ndarray, shape (n, 2)
+        Way of each axis on a circle since it reversed, and until it will, mm.
+    square : ndarray, shape (n,)
+        1 on squares, 0 on circles.
+    nominal : Machine
+        The machine as described: for span, head offset, pulleys and wheels.
     assumptions : Assumptions
-        Lengths of the terms.
-    windup : (float, float, float), optional
-        Of carriage, left and right plate, mm (`windups`); those of the machine if absent.
+        Lengths over which the machine's errors vary.
     """
-    points, normal, moving, since, until, square = passage
-    share = (points[:, 0] / machine.span)[:, None]
-    x, y = normal[:, :1], normal[:, 1:]
-    yaw = -machine.head.beyond / machine.span  # the head lever turns yaw into x
-    effect_x = x
-    effect_left = (1.0 - share) * y - yaw * x
-    effect_right = share * y + yaw * x
-    effects = (effect_x, effect_left, effect_right)
-    parts: list[tuple[int, np.ndarray]] = []
-    turn = 2.0 * np.pi / machine.belt_left.pulley_circumference
-    for wave in (np.sin, np.cos):
-        for effect, axis in zip(effects, (0, 1, 1), strict=True):
-            parts.append((PULLEY, wave(turn * points[:, axis])[:, None] * effect))
-    for effect, outward in zip(effects, (x, y, y), strict=True):
-        for side in (1.0, -1.0):
-            parts.append((CORNER, square[:, None] * effect * (side * outward > 0.5)))
-    near = [
-        np.hstack((_near(since[:, axis]), _near(until[:, axis]))) * (1.0 - square[:, None])
-        for axis in (0, 1)
-    ]
-    wound = windups(machine) if windup is None else windup
-    rolling = zip((machine.carriage, machine.left, machine.right), wound, strict=True)
-    for (part, own), effect, axis, odd, about in zip(
-        rolling, effects, (0, 1, 1), ODD, ABOUT, strict=True
-    ):
-        place = points[:, axis]
-        even, dirt = (_knots(place, x) for x in (assumptions.even_length, assumptions.odd_length))
-        radius = part.wheels[0].radius
 
-        def waves(at: np.ndarray, dirt: np.ndarray = dirt, radius: float = radius) -> np.ndarray:
-            turns = (at / radius)[:, None]
-            return np.hstack((_hats(at, dirt), np.sin(turns), np.cos(turns)))
+    points: np.ndarray
+    normal: np.ndarray
+    moving: np.ndarray
+    since: np.ndarray
+    until: np.ndarray
+    square: np.ndarray
+    nominal: Machine
+    assumptions: Assumptions = USUAL
 
-        parts.append((EVEN, _hats(place, even) * effect))
-        parts.append((odd, passage.rolled(axis, own, waves) * effect))
-        for way in (1.0, -1.0):
-            parts.append((about, near[axis] * effect * (way * moving[:, axis : axis + 1] > 0.0)))
-    for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
-        knots = _knots(points[:, axis], assumptions.straight_length)
-        parts.append((STRAIGHT, _hats(points[:, axis], knots) * effect))
-    parts.append((RATTLE, _round(normal) * (1.0 - square[:, None])))
-    owner = np.concatenate([np.full(part.shape[1], kind) for kind, part in parts])
-    return Discrepancy(np.concatenate([part for _, part in parts], axis=1), owner)
+    def lacking(self, machine: Machine) -> Discrepancy:
+        """What the model lacks there of a machine, whose axes stand still while it winds up."""
+        ways = (max(way, _SHORTEST) for way in windups(machine))
+        steps = tuple(round(math.log(way) / _WINDUP_STEP) for way in ways)
+        if steps not in self._known:
+            carriage, left, right = (math.exp(_WINDUP_STEP * step) for step in steps)
+            self._known.setdefault(steps, self.wound((carriage, left, right)))
+        return self._known[steps]
+
+    @functools.cached_property
+    def _known(self) -> dict[tuple[int, ...], Discrepancy]:
+        """Those that were asked for, by steps of the windups."""
+        return {}
+
+    def wound(self, windup: tuple[float, float, float]) -> Discrepancy:
+        """The same by the windups of carriage, left and right plate, mm (`windups`)."""
+        parts = list(self._common)
+        machine = self.nominal
+        radii = (x.wheels[0].radius for x in (machine.carriage, machine.left, machine.right))
+        each = zip((0, 1, 1), windup, self._effects, ODD, radii, strict=True)
+        for axis, own, effect, kind, radius in each:
+            waves = self._waves(axis, radius)
+            parts.append((kind, self._rolled(axis, own, waves) * effect))
+        owner = np.concatenate([np.full(part.shape[1], kind) for kind, part in parts])
+        return Discrepancy(np.concatenate([part for _, part in parts], axis=1), owner)
+
+    @functools.cached_property
+    def _effects(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """What 1 mm of carriage, left and right plate moves the line outward, shape (n, 1) each."""
+        machine = self.nominal
+        share = (self.points[:, 0] / machine.span)[:, None]
+        x, y = self.normal[:, :1], self.normal[:, 1:]
+        yaw = -machine.head.beyond / machine.span  # the head lever turns yaw into x
+        return x, (1.0 - share) * y - yaw * x, share * y + yaw * x
+
+    @functools.cached_property
+    def _common(self) -> tuple[tuple[int, np.ndarray], ...]:
+        """Kinds and columns of all that hangs on no windup."""
+        points, square, assumptions = self.points, self.square[:, None], self.assumptions
+        x, y = self.normal[:, :1], self.normal[:, 1:]
+        parts: list[tuple[int, np.ndarray]] = []
+        turn = 2.0 * np.pi / self.nominal.belt_left.pulley_circumference
+        for wave in (np.sin, np.cos):
+            for effect, axis in zip(self._effects, (0, 1, 1), strict=True):
+                parts.append((PULLEY, wave(turn * points[:, axis])[:, None] * effect))
+        for effect, outward in zip(self._effects, (x, y, y), strict=True):
+            for side in (1.0, -1.0):
+                parts.append((CORNER, square * effect * (side * outward > 0.5)))
+        near = [
+            np.hstack((_near(self.since[:, axis]), _near(self.until[:, axis]))) * (1.0 - square)
+            for axis in (0, 1)
+        ]
+        for effect, axis, about in zip(self._effects, (0, 1, 1), ABOUT, strict=True):
+            even = _knots(points[:, axis], assumptions.even_length)
+            parts.append((EVEN, _hats(points[:, axis], even) * effect))
+            for way in (1.0, -1.0):
+                moving = way * self.moving[:, axis : axis + 1] > 0.0
+                parts.append((about, near[axis] * effect * moving))
+        for effect, axis in ((x, 1), (y, 0)):  # across the way of an axis, where it goes along
+            knots = _knots(points[:, axis], assumptions.straight_length)
+            parts.append((STRAIGHT, _hats(points[:, axis], knots) * effect))
+        parts.append((RATTLE, _round(self.normal) * (1.0 - square)))
+        return tuple(parts)
+
+    def _waves(self, axis: int, radius: float) -> Callable[[np.ndarray], np.ndarray]:
+        """What dirt of an axis and its wheels, whose radius is given, do at places of it."""
+        dirt = _knots(self.points[:, axis], self.assumptions.odd_length)
+
+        def waves(place: np.ndarray) -> np.ndarray:
+            turns = (place / radius)[:, None]
+            return np.hstack((_hats(place, dirt), np.sin(turns), np.cos(turns)))
+
+        return waves
+
+    def _rolled(
+        self, axis: int, windup: float, waves: Callable[[np.ndarray], np.ndarray]
+    ) -> np.ndarray:
+        """What errors of drag do where an axis rolls, and after a reversal until it rolls again.
+
+        ``windup``: by which its drive winds up either way, mm.  ``waves``: the errors at places of
+        the axis, shape (n, k).
+        """
+        place, turned, since = (x[:, axis] for x in (self.points, self.moving, self.since))
+        first, last = (part * max(windup, 1e-9) for part in _STANDS)
+        rolls = np.clip((since - first) / (last - first), 0.0, 1.0)
+        rolls = np.where(self.square > 0.0, 1.0, rolls)[:, None]
+        stood = waves(place - turned * since)
+        return (rolls * waves(place) - (1.0 - rolls) * stood) * turned[:, None]
 
 
 def lags(machine: Machine) -> tuple[float, float, float]:

@@ -328,6 +328,7 @@ class Noise:
         bins: Bins,
         shared: np.ndarray,
         *,
+        near: Noise | None = None,
         most: Mapping[str, float] | None = None,
         least: Mapping[str, float] | None = None,
     ) -> Self:
@@ -343,6 +344,8 @@ class Noise:
             Linear terms that the residuals may hold beside the noise, each at one prior standard
             deviation, mm.  They are integrated out: what a fit has swallowed of the noise is
             counted.
+        near : Noise, optional
+            Where to begin; this noise, about which the priors stand, if absent.
         most : mapping of str to float, optional
             Most of a field that a measurement can be blamed for, in its unit: what exceeds it is
             the machine's.
@@ -360,7 +363,7 @@ class Noise:
             metric = noise.metric(bins, shared)
             return metric.half_square(residual) + 0.5 * metric.log_det
 
-        return self._fitted(misfit, bins, most or {}, least or {})
+        return self._fitted(misfit, bins, near or self, most or {}, least or {})
 
     def learned_by_line(
         self,
@@ -397,12 +400,13 @@ class Noise:
                 square += float(y @ y - taken @ taken)
             return 0.5 * (square + log_det)
 
-        return self._fitted(misfit, bins, most or {}, {})
+        return self._fitted(misfit, bins, self, most or {}, {})
 
     def _fitted(
         self,
         misfit: Callable[[Noise], float],
         bins: Bins,
+        near: Noise,
         most: Mapping[str, float],
         least: Mapping[str, float],
     ) -> Self:
@@ -413,7 +417,7 @@ class Noise:
         names = [name for name in self.learnable if squares or name != "rest"]
         if not names:
             return self
-        centre = np.log([getattr(self, name) for name in names])
+        centre, begin = (np.log([getattr(x, name) for name in names]) for x in (self, near))
         low = np.log([max(least.get(name, 0.0), _FAINTEST) for name in names])
         high = np.log([max(most.get(name, _LARGEST), _FAINTEST) for name in names])
 
@@ -423,7 +427,7 @@ class Noise:
 
         best = minimize(
             cost,
-            np.clip(centre, low, high),
+            np.clip(begin, low, high),
             method="L-BFGS-B",
             bounds=list(zip(low, high, strict=True)),
             options={"eps": _STEP, "ftol": _ENOUGH, "gtol": _FLAT},

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gantrysim.inference.assumptions import USUAL, Assumptions, Scales
-from gantrysim.inference.discrepancy import Discrepancy, Passage, basis, windups
+from gantrysim.inference.discrepancy import Discrepancy, Passage
 from gantrysim.inference.noise import Bins, Noise, make_bins, outliers
 from gantrysim.inference.terms import Overlay
 from gantrysim.inference.whitening import Fitted, Metric
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 #: Least noise of single points that count as measured, mm.
 _LEAST_POINT = 3e-3
-#: Steps of the logarithm in which windups count where axes stand still, and the least, mm.
-_WINDUP_STEP, _SHORTEST = 0.2, 1e-3
+#: Step of the unknowns of the placement for derivatives; lengths change by a hundredth of it.
+_NUDGE = 1e-4
 #: A piece measured at more of a turn than this was laid down anyhow: then nothing says which of its
 #: sides was up when it was burned, rad (judgement; by eye it lies within a few degrees).
 _LAID = math.radians(20.0)
@@ -130,21 +130,15 @@ class BurnedPiece:
         return dataclasses.replace(own, sizes=own.discrepancy_sizes(machine, scales))
 
     def lacking(self, machine: Machine) -> BurnedPiece:
-        """The piece with the discrepancy of a machine, whose axes stand still while it winds up.
-
-        Windups count in steps of a fifth, so that machines alike share what is worked out for them.
-        """
-        ways = (max(way, _SHORTEST) for way in windups(machine))
-        steps = tuple(round(math.log(way) / _WINDUP_STEP) for way in ways)
-        if steps not in self._beside:
-            carriage, left, right = (math.exp(_WINDUP_STEP * step) for step in steps)
-            own = basis(self.nominal, self.passage, self.assumptions, (carriage, left, right))
-            self._beside.setdefault(steps, dataclasses.replace(self, discrepancy=own))
-        return self._beside[steps]
+        """The piece with the discrepancy of a machine."""
+        own = self.passage.lacking(machine)
+        if own not in self._beside:  # machines alike share what is whitened
+            self._beside.setdefault(own, dataclasses.replace(self, discrepancy=own))
+        return self._beside[own]
 
     @functools.cached_property
-    def _beside(self) -> dict[tuple[int, ...], BurnedPiece]:
-        """The same with the discrepancy of other windups, as they are asked for."""
+    def _beside(self) -> dict[Discrepancy, BurnedPiece]:
+        """The same with other discrepancies, as they are asked for."""
         return {}
 
     @property
@@ -231,17 +225,17 @@ class BurnedPiece:
         run = forward.run(machine)
         traces = matched.traces(forward.places(run))
         place = self.placement(v)
-        residual = self._off(traces, place)
+        off, stretch = matched.against(traces, place), _stretch(place)
         moves = forward.jacobian(run, moved, axes, amount)
-        columns = [matched.columns(traces, moves, place) * _stretch(place)]
-        for k in range(self.n_nuisance):
-            other = v.copy()
-            small = 1e-4 if k in (1, 2) else 1e-2
-            other[k] += small
-            there = self._off(traces, self.placement(other))
-            columns.append(((there - residual) / small)[:, None])
+        columns = [matched.columns(traces, moves, place) * stretch]
+        slope, points = matched.gradient(traces, place, off), matched.carried(place)
+        for step in _NUDGE * np.eye(self.n_nuisance):
+            other = self.placement(v + step)
+            change = np.sum(slope * (matched.carried(other) - points), axis=1) * stretch
+            change += off * (_stretch(other) - stretch)
+            columns.append((change / _NUDGE)[:, None])
         table = self.bins.mean_columns(np.concatenate(columns, axis=1))
-        return self.bins.mean(residual), table
+        return self.bins.mean(off * stretch), table
 
     def doubts(self, machine: Machine, v: Array) -> tuple[str, ...]:
         """What scanner or wood would have to do that neither does, and a turn that nobody chose."""
@@ -284,8 +278,8 @@ class BurnedPiece:
         assumed, before, free = self.assumptions, fitted.before, fitted.free
         start = assumed.noise.of_points(self.noise.point)
         terms = np.hstack([self.shared, free])
-        most = assumed.most_noise(believable=believable)
-        noise = start.learned(before, self.bins, terms, most=most, least=assumed.least_noise)
+        bounds = {"most": assumed.most_noise(believable=believable), "least": assumed.least_noise}
+        noise = start.learned(before, self.bins, terms, near=self.noise, **bounds)
         return dataclasses.replace(self, noise=noise, weight=np.sign(self.weight))
 
     def robust(self, left: Array) -> BurnedPiece:
@@ -324,8 +318,8 @@ class BurnedPiece:
     def without_points(self, bad: NDArray[np.bool_]) -> BurnedPiece:
         """The piece with other points left out, and all bins of full weight again."""
         bins = binned(self.matched, self.origin, bad, self.assumptions.bin_length)
-        passed = passage(self.matched, bins, self.origin)
-        shared = basis(self.nominal, passed, self.assumptions)
+        passed = passage(self.matched, bins, self.origin, self.nominal, self.assumptions)
+        shared = passed.lacking(self.nominal)
         each = dict(zip(self.discrepancy.owner.tolist(), self.sizes.tolist(), strict=True))
         sizes = np.array([each[kind] for kind in shared.owner.tolist()])
         return dataclasses.replace(
@@ -438,8 +432,8 @@ def prepare_piece(piece: Piece, nominal: Machine, assumptions: Assumptions = USU
     # a scan reads lines to a micrometre, far better than any model predicts single points of them:
     # points whose own uncertainty is known count for no less noise than usual points have
     usual = assumptions.noise
-    passed = passage(matched, bins, origin)
-    shared = basis(nominal, passed, assumptions)
+    passed = passage(matched, bins, origin, nominal, assumptions)
+    shared = passed.lacking(nominal)
     inside = (bins.owner >= 0) & (bins.count[np.maximum(bins.owner, 0)] > 1)
     point = (
         1.4826 * float(np.median(np.abs(spread[inside]))) * 1.3
@@ -507,8 +501,14 @@ def outward_normals(matched: Matched, about: Array) -> Array:
     return np.where(matched.rings.square[matched.group][:, None], flat, round_)
 
 
-def passage(matched: Matched, bins: Bins, placement: Array) -> Passage:
-    """How the lines passed over the bins."""
+def passage(
+    matched: Matched,
+    bins: Bins,
+    placement: Array,
+    nominal: Machine,
+    assumptions: Assumptions = USUAL,
+) -> Passage:
+    """How the lines passed over the bins on a machine as described."""
     about = matched.about(placement)
     sense = matched.rings.sense[matched.group]
     normal = outward_normals(matched, about)
@@ -525,4 +525,6 @@ def passage(matched: Matched, bins: Bins, placement: Array) -> Passage:
         since=mean(size + about * moving),
         until=mean(size - about * moving),
         square=bins.mean(square[:, 0].astype(float)),
+        nominal=nominal,
+        assumptions=assumptions,
     )

@@ -15,7 +15,6 @@ import numpy as np
 
 from gantrysim.burn.simulation import check_travel
 from gantrysim.inference.assumptions import USUAL, Scales
-from gantrysim.inference.discrepancy import basis, windups
 from gantrysim.inference.noise import Noise
 from gantrysim.inference.terms import LikelihoodTerm
 from gantrysim.instruments.base import Candidate, Instrument, Measurement
@@ -169,8 +168,8 @@ def planned_piece(
     matched = match(piece, forward, origin)
     good = np.zeros(len(matched.points), dtype=bool)
     bins = binned(matched, origin, good, USUAL.bin_length)
-    passed = passage(matched, bins, origin)
-    shared = basis(nominal, passed, windup=windups(machine))
+    passed = passage(matched, bins, origin, nominal)
+    shared = passed.lacking(machine)
     return BurnedPiece(
         piece=piece,
         nominal=nominal,

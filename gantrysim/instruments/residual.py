@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 #: along-line part of the error decides where the line goes, and the burn dwells.
 CLEAR_OF_CORNERS = 1.5
 CLEAR_OF_START = 1.0
+#: Step by which points are moved for the gradient of their residuals, mm.
+_NUDGE = 1e-6
 
 
 @kernel
@@ -271,7 +273,7 @@ class Matched:
 
     def about(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, about the centre of their ring, shape (n, 2), mm."""
-        return np.asarray(self._carried(placement) - self.rings.centre[self.group])
+        return np.asarray(self.carried(placement) - self.rings.centre[self.group])
 
     def residuals(self, places: np.ndarray, placement: np.ndarray) -> np.ndarray:
         """Signed distances from predicted to measured line, outward positive.
@@ -299,23 +301,35 @@ class Matched:
         """
         rise = np.empty((len(traces.xy), moves.shape[1]))
         _project(self.rings, *traces, moves, rise)
-        return self._read_off(traces.station, rise, placement)[1]
+        return self._read_off(traces.station, rise, self.carried(placement))[1]
 
     def against(self, traces: Traces, placement: np.ndarray) -> np.ndarray:
         """Residuals against traces already made, for another placement, mm."""
-        own, predicted = self._read_off(traces.station, traces.height[:, None], placement)
+        return self._off(traces, self.carried(placement))
+
+    def gradient(self, traces: Traces, placement: np.ndarray, here: np.ndarray) -> np.ndarray:
+        """Change of residuals, mm per mm, as the points move in the machine frame, shape (n, 2).
+
+        ``traces``, ``placement``: as of `against`.  ``here``: the residuals.
+        """
+        steps = _NUDGE * np.eye(2)
+        there = [self._off(traces, self.carried(placement) + step) for step in steps]
+        return (np.column_stack(there) - here[:, None]) / _NUDGE
+
+    def _off(self, traces: Traces, points: np.ndarray) -> np.ndarray:
+        """Residuals of points in the machine frame, mm."""
+        own, predicted = self._read_off(traces.station, traces.height[:, None], points)
         return np.asarray(own + predicted[:, 0])
 
     def _read_off(
-        self, station: np.ndarray, table: np.ndarray, placement: np.ndarray
+        self, station: np.ndarray, table: np.ndarray, points: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Heights of the points, and less what tables of the burned lines say there."""
-        points = self._carried(placement)
+        """Heights of points, and less what tables of the burned lines say there."""
         own, out = np.empty(len(points)), np.zeros((len(points), table.shape[1]))
         _read_off(points, self.group, self.rings, station, table, own, out)
         return own, out
 
-    def _carried(self, placement: np.ndarray) -> np.ndarray:
+    def carried(self, placement: np.ndarray) -> np.ndarray:
         """Points in the machine frame, mm."""
         out = np.empty_like(self.points)
         _carry_back(self.points, placement, self.pivot, out)

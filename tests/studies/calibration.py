@@ -41,7 +41,7 @@ from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.faults import Fault
 from gantrysim.faults.healthy import HEALTHY_SCATTER
 from gantrysim.inference.assumptions import USUAL, Scales
-from gantrysim.inference.discrepancy import basis, windups
+from gantrysim.inference.discrepancy import windups
 from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
@@ -146,7 +146,7 @@ def _discrepancy(
     """Shared discrepancy of the points, mm."""
     n = len(matched.group)
     each = Bins(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
-    shared = basis(gs.Machine(), burned.passage(matched, each, place), windup=windups(machine))
+    shared = burned.passage(matched, each, place, gs.Machine()).wound(windups(machine))
     sizes = shared.sizes(machine, Scales(), USUAL)
     return shared.columns @ (sizes * rng.standard_normal(sizes.size))
 

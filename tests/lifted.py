@@ -8,6 +8,11 @@ from collections.abc import Iterable
 import numpy as np
 
 import gantrysim as gs
+from gantrysim.inference.assumptions import USUAL, Scales
+from gantrysim.inference.discrepancy import windups
+from gantrysim.inference.noise import Bins
+from gantrysim.instruments.burnedpiece import passage
+from gantrysim.instruments.residual import Matched
 
 TURN, SHIFT = math.radians(2.0), (4.0, -3.0)
 
@@ -55,3 +60,18 @@ def lift(machine: gs.Machine, test: gs.RingTest, *, every: int = 2, **laying) ->
     """Burn a test with the library's own model and lay it down, see `laid`."""
     burn = gs.simulate(machine, test, step=0.5, feed_forces=True)
     return laid(burn.lines, test, every=every, **laying)
+
+
+def lacked(
+    machine: gs.Machine,
+    nominal: gs.Machine,
+    matched: Matched,
+    place: np.ndarray,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """What the model lacks of a machine, drawn at its usual sizes: outward at each point, mm."""
+    n = len(matched.group)
+    each = Bins(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
+    found = passage(matched, each, place, nominal).wound(windups(machine))
+    sizes = found.sizes(machine, Scales(), USUAL)
+    return found.columns @ (sizes * rng.standard_normal(sizes.size))

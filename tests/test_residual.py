@@ -42,6 +42,21 @@ def test_derivatives_with_moves_along_a_steep_line_match_differences(
         assert np.sqrt(np.mean(off**2)) < 0.02 * np.abs(table[:, k]).max()
 
 
+@pytest.mark.parametrize("k", range(6))
+def test_derivatives_with_the_placement_match_central_differences(k: int) -> None:
+    """Turn, shifts, and the reader's scale, scale difference and skew, far from where all is 0."""
+    machine = gs.Machine().set("square", 4.0).set("left.friction", 9.0)
+    test = gs.ring_test(spacing=10.0, largest=30.0, centre=(150.0, 140.0))
+    burned = prepare_piece(lift(machine, test, every=3, noise=0.01), gs.Machine())
+    v = np.array([0.3, 0.02, -0.04, 0.5, -0.3, 0.8])
+    small = 1e-3 * np.eye(6)[k]
+    _, table = burned.linearise(machine, [], [], burned.amount, v)
+    there = burned.residual(machine, v + small) - burned.residual(machine, v - small)
+    scale = float(np.abs(there).max()) / 2e-3
+    assert scale > 0.0
+    assert table[:, k] == pytest.approx(there / 2e-3, abs=1e-3 * scale)
+
+
 def test_passes_that_are_not_told_apart_are_read_as_their_mean() -> None:
     """Of three passes the first starts from rest; here it runs 0.3 mm further out."""
     test = gs.ring_test(("circle",), spacing=10.0, largest=20.0, centre=(150.0, 140.0), passes=3)

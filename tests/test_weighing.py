@@ -492,6 +492,25 @@ def test_a_valley_with_walls_pays_for_what_its_curvature_overstates() -> None:
     assert smooth.paid == 0.0
 
 
+def test_a_fault_far_behind_another_is_not_looked_around(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What looks around a mode pays for its walls; beyond all hope nobody asks."""
+    problem = problem_of(lift(MACHINE.set("scale_x", 0.004), TEST, noise=0.01))
+    faults = MACHINE.catalogue().of_name("loose_carriage")
+    looked: list[Mode] = []
+
+    def seen(evaluator: Evaluator, mode: Mode, *rest: object) -> Mode:
+        looked.append(mode)
+        return mode
+
+    monkeypatch.setattr("gantrysim.inference.search._looked_around", seen)
+    mode = search(problem, faults)
+    assert len(looked) == 1  # the best so far of its own
+    assert search(problem, faults, give_up=mode.cost - 1.0).paid == 0.0
+    assert len(looked) == 1
+    search(problem, faults, give_up=mode.cost + 1.0)
+    assert len(looked) == 2
+
+
 def test_a_step_is_cut_where_the_farthest_unknown_of_the_machine_goes_too_far() -> None:
     """Of a unit quadratic the whole step is minus the gradient; a placement may go any way."""
     gradient = np.array([-8.0, -1.0, -100.0])

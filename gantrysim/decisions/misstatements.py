@@ -38,6 +38,9 @@ from gantrysim.records.crew import crew
 #: A slip that promises less than this over the test as stated, nats, is not looked into: its own
 #: odds cost more.
 _WORTH = 3.0
+#: One that loses more than this where effects are linear, nats, is not tried at the machine of the
+#: best explanation: large faults are not linear, but not by so much.
+_LOST = 100.0
 #: Size of a fault, in those usual for it, where its effect is taken as linear: standard deviation.
 _SIZES = 2.0
 _FIRST_STEPS = 2  # at the machine of the best explanation
@@ -93,8 +96,9 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
 
     Notes
     -----
-    Each slip is tried in two ways: at the machine of the best explanation with its unknowns free,
-    and with every single fault of any size where its effect is taken as linear.  The few that
+    Each slip is tried in two ways: with every single fault of any size where its effect is taken as
+    linear, and, where that is not hopeless, at the machine of the best explanation with its
+    unknowns free.  The few that
     gain are solved, with the faults that promise most there; the noise is then learned from
     the better statement, and both are compared on it.  Bins, and points left out, are the same
     for both.  The statement is then explained from where the slip stands, and the ring that says
@@ -283,7 +287,7 @@ def _trial(said: _Stated, slips: Slips) -> _Trial | None:
     corner = any(slip.on_corner for slip in slips.values())
     before = _Responses.of(old) if corner else said.responses
     promise = linear.score(new) - before.score(old)
-    if not corner and promise < _WORTH:
+    if not corner and -_LOST < promise < _WORTH:
         kept = solve(new, best.faults, here, most_steps=_FIRST_STEPS)
         promise = max(promise, _score(new, kept) - _promised(old, best))
     return _Trial(slips, old, new, starts, promise)

@@ -142,12 +142,13 @@ def _best(
     if rugged.size:
         starts = [*_places(evaluator, starts[usual], rugged, near), *starts]
     modes: list[Mode] = []
+    hopeless = give_up
     for start in {tuple(start): start for start in starts}.values():  # faint ones may be alike
         if modes:  # another start must promise to do better than the first
             give_up = min(give_up, min(mode.cost for mode in modes) - _BETTER)
         modes.append(solve(problem, faults, start, near=near, give_up=give_up))
     best = max(modes, key=lambda mode: mode.evidence)
-    if not rugged.size:
+    if not rugged.size or best.cost > hopeless:
         return best
     best = _looked_around(evaluator, best, rugged)
     return dataclasses.replace(best, paid=_narrower(evaluator, best, rugged))

@@ -307,13 +307,14 @@ class BurnedPiece:
         explained : sequence of (Machine, ndarray)
             Machines and placements that may be the real ones.
         """
-        bad = self.bins.owner < 0
+        out = self.bins.owner < 0
+        bad = out
         for machine, v in explained:
             if not bad.any():
-                return self
+                break
             off = self._off(self._traces(machine), self.placement(v))
-            bad &= outliers(off, self.matched.group, self.assumptions.outlier)
-        return self.without_points(bad)
+            bad = bad & outliers(off, self.matched.group, self.assumptions.outlier)
+        return self if np.array_equal(bad, out) else self.without_points(bad)
 
     def without_points(self, bad: NDArray[np.bool_]) -> BurnedPiece:
         """The piece with other points left out, and all bins of full weight again."""

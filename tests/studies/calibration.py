@@ -36,13 +36,15 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from lifted import lacked  # beside the tests
+
 import gantrysim as gs
 from gantrysim.decisions.diagnosis import Hypothesis
 from gantrysim.faults import Fault
 from gantrysim.faults.healthy import HEALTHY_SCATTER
-from gantrysim.inference.assumptions import USUAL, Scales
-from gantrysim.inference.discrepancy import windups
-from gantrysim.inference.noise import BIN_LENGTH, Bins, Noise
+from gantrysim.inference.noise import BIN_LENGTH, Noise
 from gantrysim.inference.parameters import values_at
 from gantrysim.inference.problem import Problem
 from gantrysim.instruments import burnedpiece as burned
@@ -121,7 +123,7 @@ def _burned(machine: gs.Machine, rng: np.random.Generator) -> gs.Piece:
     )
     matched = match(clean, forward, place)
     about = matched.about(place)
-    error = _discrepancy(machine, matched, place, rng) + _noise(matched, place, rng)
+    error = lacked(machine, gs.Machine(), matched, place, rng) + _noise(matched, place, rng)
     normal = burned.outward_normals(matched, about)
     xy = about + matched.rings.centre[matched.group] + error[:, None] * normal
     measured = [
@@ -138,17 +140,6 @@ def _moved(
     scanner = np.array([[1.0 + place[3], place[5]], [0.0, 1.0 + place[4]]])
     there = (xy - pivot) @ (scanner @ np.array([[c, -s], [s, c]])).T + place[1:3]
     return gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, there)
-
-
-def _discrepancy(
-    machine: gs.Machine, matched: Matched, place: np.ndarray, rng: np.random.Generator
-) -> np.ndarray:
-    """Shared discrepancy of the points, mm."""
-    n = len(matched.group)
-    each = Bins(np.arange(n), np.ones(n, dtype=int), matched.group, np.ones(n))
-    shared = burned.passage(matched, each, place, gs.Machine()).wound(windups(machine))
-    sizes = shared.sizes(machine, Scales(), USUAL)
-    return shared.columns @ (sizes * rng.standard_normal(sizes.size))
 
 
 def _noise(matched: Matched, place: np.ndarray, rng: np.random.Generator) -> np.ndarray:

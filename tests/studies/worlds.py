@@ -9,9 +9,9 @@ what is stated of each adjusting point.  The truth is read only to judge.  Needs
 beside the repository; says so and stops where they are absent.
 
 With ``--ideal`` the same faults, on machines drawn from the scatter that the library believes in,
-are burned by its own model and measured with the same noise and scanner: no finding can tell more
-of such pieces, so that this is the most to hope for.  Machines with a flat, which that model
-cannot burn, are left out.
+are burned by its own model with what it believes that this lacks, and as many points of as many
+lines measured with the same noise and scanner: no finding can tell more of such pieces, so that
+this is the most to hope for.  Machines with a flat, which that model cannot burn, are left out.
 """
 
 from __future__ import annotations
@@ -24,21 +24,26 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 from scipy.stats import beta, binom
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from lifted import placed  # beside the tests
+from lifted import lacked, placed  # beside the tests
 from slips import healthy_machine
 from workshop import noise_along
 
 import gantrysim as gs
 from gantrysim.faults import Fault
 from gantrysim.inference.parameters import values_at
+from gantrysim.instruments.burnedpiece import outward_normals
+from gantrysim.instruments.forward import forward_of
+from gantrysim.instruments.residual import match
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 #: Below this rms distance between the burn and that of the machine without the fault a fault is
@@ -94,21 +99,40 @@ def ideal(piece: gs.Piece, world: str, truth: dict[str, Any]) -> gs.Piece:
     for fault in truth["faults"]:
         kind = catalogue.of_name(NAMES.get(fault["kind"], fault["kind"]))[0]
         machine = _of_size(kind, fault["magnitude"]).apply(machine)
-    burn = gs.simulate(machine, piece.test, feed_forces=True)
-    stride = max(1, round(sum(len(line.xy) for line in burn.lines) / piece.n_points))
+    burn = gs.simulate(machine, piece.test, step=0.25, feed_forces=True)
     read = truth["measurement"]
     scanner = np.array([[read["scale_x"], read["skew"]], [0.0, read["scale_y"]]])
-    lay = {"turn": math.radians(read["rotation_deg"]), "about": read["origin_mm"]}
+    lay = {"turn": math.radians(read["rotation_deg"]), "shift": (0.0, 0.0)}
+    forward, lies = forward_of(piece.test, nominal), np.zeros(6)
     lines = []
-    for line in burn.lines:
-        xy = line.xy[int(rng.integers(stride)) :: stride]
+    for line in piece.lines:
+        there = np.linalg.solve(scanner, (line.xy - read["shift_mm"]).T).T
+        there = placed(there, about=(0.0, 0.0), **(lay | {"turn": -lay["turn"]}))
+        xy = _burned(burn, line, there + read["origin_mm"])
+        lines.append(replace(line, xy=xy - forward.pivot))
+    drawn = match(gs.Piece(piece.test, tuple(lines), "drawn"), forward, lies)
+    normal = outward_normals(drawn, drawn.about(lies))
+    places = drawn.points + forward.pivot
+    places += lacked(machine, nominal, drawn, lies, rng)[:, None] * normal
+    made = []
+    for k, line in enumerate(lines):
+        xy = places[drawn.group == k]
+        if len(xy) < 2:  # all of it lies where points are left out anyhow
+            continue
         xy = xy + noise_along(
             xy, rng, white=read["white_noise_mm"], grain=read["grain_noise_mm"],
             grain_length=read["grain_corr_mm"], outliers=read["outlier_share"],
         )  # fmt: skip
-        xy = placed(xy, **lay, shift=(0.0, 0.0)) @ scanner.T + read["shift_mm"]
-        lines.append(gs.pattern.Line(line.shape, line.ring, line.size, line.pass_index, xy))
-    return gs.Piece(piece.test, tuple(lines), "ideal")
+        xy = placed(xy, about=read["origin_mm"], **lay) @ scanner.T + read["shift_mm"]
+        made.append(replace(line, xy=xy))
+    return gs.Piece(piece.test, tuple(made), "ideal")
+
+
+def _burned(burn: gs.Burn, line: gs.pattern.Line, there: np.ndarray) -> np.ndarray:
+    """Where the points of a measured line, mm, were burned; of passes not told apart the middle."""
+    own = [x.xy for x in burn.lines if (x.shape, x.ring) == (line.shape, line.ring)
+           and line.pass_index in (-1, x.pass_index)]  # fmt: skip
+    return np.asarray(np.mean([xy[cKDTree(xy).query(there)[1]] for xy in own], axis=0))
 
 
 def judge(folder: Path, world: str, *, as_modelled: bool = False) -> dict[str, Any]:

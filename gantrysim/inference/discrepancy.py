@@ -248,12 +248,12 @@ def lags(machine: Machine) -> tuple[float, float, float]:
 
 def windups(machine: Machine) -> tuple[float, float, float]:
     """How far the drive of carriage, left and right plate winds up either way, mm: lag and play."""
-    coupling = {"left": (0.0, 1.0), "middle": (0.5, 0.5), "both": (0.0, 0.0)}
-    share_left, share_right = coupling[machine.shaft.motor_place]
+    shaft = machine.shaft
+    left, right = (part * shaft.backlash for part in shaft.reaches)
     play = (
         machine.belt_x.tooth_backlash,
-        machine.belt_left.tooth_backlash + share_left * machine.shaft.backlash,
-        machine.belt_right.tooth_backlash + share_right * machine.shaft.backlash,
+        machine.belt_left.tooth_backlash + left,
+        machine.belt_right.tooth_backlash + right,
     )
     carriage, left, right = (a + 0.5 * b for a, b in zip(lags(machine), play, strict=True))
     return carriage, left, right

@@ -209,6 +209,11 @@ class CrossShaft(Limited):
     hold_force: float = number(280.0, 1e-6, 1e9)
     motor_place: str = word(*MOTOR_PLACES, default="left")
 
+    @property
+    def reaches(self) -> tuple[float, float]:
+        """Part of its length between the Y motor and the left and the right pulley; 0 for none."""
+        return {"left": (0.0, 1.0), "middle": (0.5, 0.5), "both": (0.0, 0.0)}[self.motor_place]
+
 
 @checked
 @dataclass(frozen=True)

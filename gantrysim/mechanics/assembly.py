@@ -285,12 +285,10 @@ def _drive(machine: Machine) -> list[_Part]:
         levers = {pulley: 1.0, "rotor_y": -1.0}
         return _Part(levers, law, shaft.damping / part, rest, hold=shaft.hold_force)
 
-    if shaft.motor_place == "both":
-        return [field("shaft", shaft.slip), field("rotor_y")]
-    if shaft.motor_place == "middle":
-        halves = length("shaft", shaft.slip, 0.5), length("pulley_left", 0.0, 0.5)
-        return [halves[0], field("rotor_y"), halves[1]]
-    return [length("shaft", shaft.slip, 1.0), field("rotor_y")]
+    left, right = shaft.reaches
+    far = length("shaft", shaft.slip, right) if right else field("shaft", shaft.slip)
+    near = [length("pulley_left", 0.0, left)] if left else []
+    return [far, field("rotor_y"), *near]
 
 
 def _y_parts(machine: Machine) -> list[_Part]:

@@ -248,12 +248,8 @@ def lags(machine: Machine) -> tuple[float, float, float]:
 
 def windups(machine: Machine) -> tuple[float, float, float]:
     """How far the drive of carriage, left and right plate winds up either way, mm: lag and play."""
-    shaft = machine.shaft
-    left, right = (part * shaft.backlash for part in shaft.reaches)
-    play = (
-        machine.belt_x.tooth_backlash,
-        machine.belt_left.tooth_backlash + left,
-        machine.belt_right.tooth_backlash + right,
-    )
-    carriage, left, right = (a + 0.5 * b for a, b in zip(lags(machine), play, strict=True))
+    belts = machine.belt_x, machine.belt_left, machine.belt_right
+    coupling = 0.0, *(part * machine.shaft.backlash for part in machine.shaft.reaches)
+    each = zip(lags(machine), belts, coupling, strict=True)
+    carriage, left, right = (lag + 0.5 * (belt.tooth_backlash + play) for lag, belt, play in each)
     return carriage, left, right

@@ -10,8 +10,8 @@ beside the repository; says so and stops where they are absent.
 
 With ``--ideal`` the same faults, on machines drawn from the scatter that the library believes in,
 are burned by its own model with what it believes that this lacks, and as many points of as many
-lines measured with the same noise and scanner: no finding can tell more of such pieces, so that
-this is the most to hope for.  Machines with a flat, which that model cannot burn, are left out.
+lines measured with the same noise and scanner: what is missed then is not for want of physics.
+Machines with a flat, which that model cannot burn, are left out.
 """
 
 from __future__ import annotations

@@ -221,7 +221,7 @@ class Assumptions:
     loudest: float = _assume(0.5, "-", "a blemish is on one ring; stated chances hold best so")
     loudest_little: float = _assume(2.0, "nats", "as the above")
     likelier: float = _assume(math.log(2.0), "nats", "2 : 1")
-    together: float = _assume(0.9, "-", "groups held 220 of 233 known truths, .94")
+    together: float = _assume(0.9, "-", "groups held 221 of 233 known truths, .95")
     credible: float = _assume(0.95, "-", "1 wrong of 20: what a nut may be turned on")
     identifiable: float = _assume(0.8, "of the prior width", "less narrowing teaches little")
     beside: float = _assume(

@@ -98,11 +98,10 @@ def screened(problem: Problem, modes: Sequence[Mode]) -> tuple[Misstatement, ...
     -----
     Each slip is tried in two ways: with every single fault of any size where its effect is taken as
     linear, and, where that is not hopeless, at the machine of the best explanation with its
-    unknowns free.  The few that
-    gain are solved, with the faults that promise most there; the noise is then learned from
-    the better statement, and both are compared on it.  Bins, and points left out, are the same
-    for both.  The statement is then explained from where the slip stands, and the ring that says
-    most for the slip counts less (`lead_of_all`).
+    unknowns free.  The few that gain are solved, with the faults that promise most there; the noise
+    is then learned from the better statement, and both are compared on it.  Bins, and points left
+    out, are the same for both.  The statement is then explained from where the slip stands, and the
+    ring that says most for the slip counts less (`lead_of_all`).
     """
     with crew() as run:
         said = _Stated.of(problem, modes)

@@ -141,10 +141,11 @@ class Passage:
         """What the model lacks there of a machine, whose axes stand still while it winds up."""
         ways = (max(way, _SHORTEST) for way in windups(machine))
         steps = tuple(round(math.log(way) / _WINDUP_STEP) for way in ways)
-        if steps not in self._known:
+        known = self._known
+        if steps not in known:
             carriage, left, right = (math.exp(_WINDUP_STEP * step) for step in steps)
-            self._known.setdefault(steps, self.wound((carriage, left, right)))
-        return self._known[steps]
+            known.setdefault(steps, self.wound((carriage, left, right)))
+        return known[steps]
 
     @functools.cached_property
     def _known(self) -> dict[tuple[int, ...], Discrepancy]:

@@ -131,10 +131,10 @@ class BurnedPiece:
 
     def lacking(self, machine: Machine) -> BurnedPiece:
         """The piece with the discrepancy of a machine."""
-        own = self.passage.lacking(machine)
-        if own not in self._beside:  # machines alike share what is whitened
-            self._beside.setdefault(own, dataclasses.replace(self, discrepancy=own))
-        return self._beside[own]
+        own, beside = self.passage.lacking(machine), self._beside
+        if own not in beside:  # machines alike share what is whitened
+            beside.setdefault(own, dataclasses.replace(self, discrepancy=own))
+        return beside[own]
 
     @functools.cached_property
     def _beside(self) -> dict[Discrepancy, BurnedPiece]:

@@ -228,7 +228,8 @@ class BurnedPiece:
         off, stretch = matched.against(traces, place), _stretch(place)
         moves = forward.jacobian(run, moved, axes, amount)
         columns = [matched.columns(traces, moves, place) * stretch]
-        slope, points = matched.gradient(traces, place, off), matched.carried(place)
+        points = matched.carried(place)
+        slope = matched.gradient(traces, points, off)
         for step in _NUDGE * np.eye(self.n_nuisance):
             other = self.placement(v + step)
             change = np.sum(slope * (matched.carried(other) - points), axis=1) * stretch

@@ -307,13 +307,13 @@ class Matched:
         """Residuals against traces already made, for another placement, mm."""
         return self._off(traces, self.carried(placement))
 
-    def gradient(self, traces: Traces, placement: np.ndarray, here: np.ndarray) -> np.ndarray:
+    def gradient(self, traces: Traces, points: np.ndarray, here: np.ndarray) -> np.ndarray:
         """Change of residuals, mm per mm, as the points move in the machine frame, shape (n, 2).
 
-        ``traces``, ``placement``: as of `against`.  ``here``: the residuals.
+        ``traces``: of the prediction.  ``points``, ``here``: where they lie (`carried`), and their
+        residuals there.
         """
-        steps = _NUDGE * np.eye(2)
-        there = [self._off(traces, self.carried(placement) + step) for step in steps]
+        there = [self._off(traces, points + step) for step in _NUDGE * np.eye(2)]
         return (np.column_stack(there) - here[:, None]) / _NUDGE
 
     def _off(self, traces: Traces, points: np.ndarray) -> np.ndarray:

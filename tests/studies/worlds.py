@@ -102,14 +102,13 @@ def ideal(piece: gs.Piece, world: str, truth: dict[str, Any]) -> gs.Piece:
     burn = gs.simulate(machine, piece.test, step=0.25, feed_forces=True)
     read = truth["measurement"]
     scanner = np.array([[read["scale_x"], read["skew"]], [0.0, read["scale_y"]]])
-    lay = {"turn": math.radians(read["rotation_deg"]), "shift": (0.0, 0.0)}
+    turn, origin = math.radians(read["rotation_deg"]), read["origin_mm"]
     forward, lies = forward_of(piece.test, nominal), np.zeros(6)
     lines = []
     for line in piece.lines:
         there = np.linalg.solve(scanner, (line.xy - read["shift_mm"]).T).T
-        there = placed(there, about=(0.0, 0.0), **(lay | {"turn": -lay["turn"]}))
-        xy = _burned(burn, line, there + read["origin_mm"])
-        lines.append(replace(line, xy=xy - forward.pivot))
+        there = placed(there, turn=-turn, about=(0.0, 0.0), shift=origin)
+        lines.append(replace(line, xy=_burned(burn, line, there) - forward.pivot))
     drawn = match(gs.Piece(piece.test, tuple(lines), "drawn"), forward, lies)
     normal = outward_normals(drawn, drawn.about(lies))
     places = drawn.points + forward.pivot
@@ -123,7 +122,7 @@ def ideal(piece: gs.Piece, world: str, truth: dict[str, Any]) -> gs.Piece:
             xy, rng, white=read["white_noise_mm"], grain=read["grain_noise_mm"],
             grain_length=read["grain_corr_mm"], outliers=read["outlier_share"],
         )  # fmt: skip
-        xy = placed(xy, about=read["origin_mm"], **lay) @ scanner.T + read["shift_mm"]
+        xy = placed(xy, turn=turn, about=origin, shift=(0.0, 0.0)) @ scanner.T + read["shift_mm"]
         made.append(replace(line, xy=xy))
     return gs.Piece(piece.test, tuple(made), "ideal")
 
